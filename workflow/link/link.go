@@ -1,0 +1,239 @@
+// Package link makes unguessable links: each lets its holder do one kind of thing ([Look] or [Decide]) to
+// one job of one shop.
+//
+// Contract:
+//
+//   - A token is 160 bits, HMAC-SHA-256 cut to its first 20 bytes, under a secret key, over shop, job,
+//     purpose and a random 128-bit id. Whoever has the key and the id can make the token again, so a mail
+//     can be rendered twice alike; the store keeps the id with the job and, to look a visitor's token up,
+//     only the token's SHA-256 ([Token.Hash]). Reading the store gives nobody a link.
+//   - Nothing about the job can be read out of a token, and nobody without the key can make one, however
+//     many they have seen.
+//   - Expiry and revocation are not in the token: they stand in the store beside its hash.
+//   - Keys rotate: the one with the highest number signs, every other one that is still given makes the
+//     links it once made. An id carries its key's number. Dropping a key from the file stops nothing by
+//     itself (the store still knows the hashes); it only means that old mails can't be rendered again.
+//   - A [Token] or [Key] never shows itself when printed or logged by accident; ask with [Token.Text].
+package link
+
+import (
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/base32"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+)
+
+// Purpose is the one kind of thing that a link lets its holder do.
+type Purpose string
+
+const (
+	Look   Purpose = "look"   // see the job; may be forwarded, changes nothing
+	Decide Purpose = "decide" // answer the quote
+)
+
+// Valid reports whether p is one of the purposes above.
+func (p Purpose) Valid() bool { return p == Look || p == Decide }
+
+const (
+	tokenBytes = 20 // 160 bits
+	tokenChars = 32
+	idBytes    = 16 // 128 bits
+	hidden     = "(hidden)"
+)
+
+// base32 of RFC 4648 in lower case, without padding: 5 bits a character, so 160 bits are 32 characters
+// that survive mail, double clicks and reading out.
+var alphabet = base32.NewEncoding("abcdefghijklmnopqrstuvwxyz234567").WithPadding(base32.NoPadding)
+
+// Token is the secret part of a link's address.
+type Token struct{ b [tokenBytes]byte }
+
+// Text gives the token as it stands in an address: 32 characters of a-z and 2-7.
+func (t Token) Text() string { return alphabet.EncodeToString(t.b[:]) }
+
+// Hash gives what the store keeps of the token.
+func (t Token) Hash() Hash { return sha256.Sum256(t.b[:]) }
+
+// Format prints "(hidden)", whatever the verb.
+func (t Token) Format(f fmt.State, _ rune) { _, _ = io.WriteString(f, hidden) }
+
+// Hash is the SHA-256 of a token's 20 bytes.
+type Hash [sha256.Size]byte
+
+// String gives the hash in hex.
+func (h Hash) String() string { return hex.EncodeToString(h[:]) }
+
+// ErrShape is what [ParseToken] gives for a text that can't be a token.
+var ErrShape = errors.New("this address is not complete; open the link from the mail again, or copy all of it")
+
+// ParseToken reads a token out of an address; capitals are read as small letters. It says only whether
+// the shape is right. Its time depends on the length of s alone, not on what is in it.
+func ParseToken(s string) (Token, error) {
+	if len(s) != tokenChars {
+		return Token{}, ErrShape
+	}
+	var t Token
+	var acc, bad int
+	for i, bits, o := 0, 0, 0; i < tokenChars; i++ {
+		c := int(s[i])
+		// between is all ones where low < c < high, else 0, without a branch.
+		between := func(low, high int) int { return ((low - c) & (c - high)) >> 8 }
+		v := between('a'-1, 'z'+1)&(c-'a'+1) | between('A'-1, 'Z'+1)&(c-'A'+1) | between('2'-1, '7'+1)&(c-'2'+27)
+		v--
+		bad |= v // negative where c is in none of the three
+		acc = acc<<5 | v&31
+		if bits += 5; bits >= 8 {
+			bits -= 8
+			t.b[o] = byte(acc >> bits)
+			o++
+		}
+		acc &= 0xff
+	}
+	if bad < 0 {
+		return Token{}, ErrShape
+	}
+	return t, nil
+}
+
+// Key is a secret that links are made with. Its number orders it among the others.
+type Key struct {
+	Number uint16
+	secret [sha256.Size]byte
+}
+
+// NewKey draws a key.
+func NewKey(random io.Reader, number uint16) (Key, error) {
+	k := Key{Number: number}
+	if _, err := io.ReadFull(random, k.secret[:]); err != nil {
+		return Key{}, fmt.Errorf("drawing a link key: %w", err)
+	}
+	return k, nil
+}
+
+// keyWord starts a key's line in a key file, so that a wrong file is recognised as such.
+const keyWord = "benchword-link-key"
+
+// Text gives the key as one line of a key file, without the line's end: the word benchword-link-key, the
+// number and 64 hex digits. It is the secret itself.
+func (k Key) Text() string {
+	return fmt.Sprintf("%s %d %s", keyWord, k.Number, hex.EncodeToString(k.secret[:]))
+}
+
+// Format prints the number but not the secret, whatever the verb.
+func (k Key) Format(f fmt.State, _ rune) { _, _ = fmt.Fprintf(f, "link key %d %s", k.Number, hidden) }
+
+// ReadKeys reads a key file: one [Key.Text] a line; empty lines and lines that start with # are left out.
+// Errors name the line and never repeat what stands in it.
+func ReadKeys(r io.Reader) ([]Key, error) {
+	const most = 1 << 20
+	text, err := io.ReadAll(io.LimitReader(r, most))
+	if err != nil {
+		return nil, fmt.Errorf("reading the link keys: %w", err)
+	}
+	var keys []Key
+	for n, line := range strings.Split(string(text), "\n") {
+		line = strings.TrimSpace(line)
+		if line == "" || line[0] == '#' {
+			continue
+		}
+		k, ok := parseKey(line)
+		if !ok {
+			return nil, fmt.Errorf("line %d of the link keys can't be read; it must be %s, a number from 0 to 65535 and 64 hex digits", n+1, keyWord)
+		}
+		keys = append(keys, k)
+	}
+	if len(keys) == 0 {
+		return nil, errors.New("there is no link key in the key file")
+	}
+	return keys, nil
+}
+
+func parseKey(line string) (Key, bool) {
+	part := strings.Fields(line)
+	if len(part) != 3 || part[0] != keyWord {
+		return Key{}, false
+	}
+	n, err := strconv.ParseUint(part[1], 10, 16)
+	if err != nil {
+		return Key{}, false
+	}
+	k := Key{Number: uint16(n)}
+	if len(part[2]) != hex.EncodedLen(len(k.secret)) {
+		return Key{}, false
+	}
+	if _, err := hex.Decode(k.secret[:], []byte(part[2])); err != nil || k.secret == [sha256.Size]byte{} {
+		return Key{}, false
+	}
+	return k, true
+}
+
+// Maker makes tokens. It may be used by several goroutines at once.
+type Maker struct {
+	keys   map[uint16]Key
+	newest Key
+}
+
+// NewMaker takes one or more keys with different numbers; the highest number makes new links.
+func NewMaker(keys ...Key) (*Maker, error) {
+	if len(keys) == 0 {
+		return nil, errors.New("there is no link key")
+	}
+	m := &Maker{keys: make(map[uint16]Key, len(keys)), newest: keys[0]}
+	for _, k := range keys {
+		if _, twice := m.keys[k.Number]; twice {
+			return nil, fmt.Errorf("there are two link keys with the number %d; give the new one a higher number", k.Number)
+		}
+		if k.secret == [sha256.Size]byte{} {
+			return nil, fmt.Errorf("link key %d is empty", k.Number)
+		}
+		m.keys[k.Number] = k
+		if k.Number > m.newest.Number {
+			m.newest = k
+		}
+	}
+	return m, nil
+}
+
+// New draws an id and makes its token, under the newest key. The id is kept with the job; it is no secret
+// by itself.
+func (m *Maker) New(random io.Reader, shop, job string, p Purpose) (id string, t Token, err error) {
+	var b [idBytes]byte
+	if _, err := io.ReadFull(random, b[:]); err != nil {
+		return "", Token{}, fmt.Errorf("drawing a link: %w", err)
+	}
+	id = strconv.Itoa(int(m.newest.Number)) + "-" + alphabet.EncodeToString(b[:])
+	t, err = m.Token(shop, job, p, id)
+	return id, t, err
+}
+
+// Token makes the token of an id again, as [Maker.New] made it. It is an error if the id is not one of
+// ours or its key is no longer given.
+func (m *Maker) Token(shop, job string, p Purpose, id string) (Token, error) {
+	if !p.Valid() {
+		return Token{}, fmt.Errorf("a link can't be for %q", string(p))
+	}
+	// The parts are kept apart by a zero byte, which none of them may hold: no two links share an input.
+	if shop == "" || job == "" || strings.Contains(shop+job, "\x00") {
+		return Token{}, errors.New("a link needs the names of a shop and a job")
+	}
+	number, random, _ := strings.Cut(id, "-")
+	n, err := strconv.ParseUint(number, 10, 16)
+	b, err2 := alphabet.DecodeString(random)
+	if err != nil || err2 != nil || len(b) != idBytes || id != strconv.FormatUint(n, 10)+"-"+alphabet.EncodeToString(b) {
+		return Token{}, errors.New("the link's id is not one that benchword makes")
+	}
+	key, ok := m.keys[uint16(n)]
+	if !ok {
+		return Token{}, fmt.Errorf("link key %d is no longer in the key file, so this link can't be made again; give out a new one", n)
+	}
+	mac := hmac.New(sha256.New, key.secret[:])
+	_, _ = io.WriteString(mac, strings.Join([]string{"benchword link 1", shop, job, string(p), id}, "\x00"))
+	var t Token
+	copy(t.b[:], mac.Sum(nil))
+	return t, nil
+}
