@@ -1,0 +1,172 @@
+package portal
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+
+	"benchword/templates"
+	"benchword/workflow"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// statusOf is the one place where a domain code becomes an HTTP status.
+var statusOf = map[workflow.Code]int{
+	workflow.CodeInvalid:   fiber.StatusUnprocessableEntity,
+	workflow.CodeRefused:   fiber.StatusConflict,
+	workflow.CodeConflict:  fiber.StatusConflict,
+	workflow.CodeNotFound:  fiber.StatusNotFound,
+	workflow.CodeForbidden: fiber.StatusForbidden,
+	workflow.CodeGone:      fiber.StatusGone,
+	workflow.CodeInternal:  fiber.StatusInternalServerError,
+}
+
+// Status gives the HTTP status for an error.
+func Status(err error) int {
+	var f *fiber.Error
+	if errors.As(err, &f) {
+		return f.Code
+	}
+	var s *StatusError
+	if errors.As(err, &s) {
+		return s.Status
+	}
+	if n, ok := statusOf[workflow.CodeOf(err)]; ok {
+		return n
+	}
+	return fiber.StatusInternalServerError
+}
+
+// StatusError gives an error a status of its own: 412, 413, 415, 429 and the like.
+type StatusError struct {
+	Status  int
+	Message string
+	Err     error
+}
+
+func (e *StatusError) Error() string { return fmt.Sprintf("%d: %s", e.Status, e.Message) }
+
+// Unwrap gives the private cause.
+func (e *StatusError) Unwrap() error { return e.Err }
+
+// Sentence gives what may be shown to a person about an error.
+func Sentence(err error) string {
+	var s *StatusError
+	if errors.As(err, &s) {
+		return s.Message
+	}
+	var f *fiber.Error
+	if errors.As(err, &f) {
+		switch f.Code {
+		case fiber.StatusNotFound:
+			return "There is nothing at this address. Check it against your mail, or start from the front page."
+		case fiber.StatusMethodNotAllowed:
+			return "This address can't be used in that way. Go back and try again from the page."
+		case fiber.StatusRequestEntityTooLarge:
+			return "That was too much at once. Send fewer or smaller photos."
+		case fiber.StatusUpgradeRequired, fiber.StatusBadRequest:
+			return "Your browser sent something that can't be read. Please go back and try again."
+		}
+		return "Your request could not be answered. Please go back and try again."
+	}
+	return workflow.MessageOf(err)
+}
+
+func notFound(sentence string) error {
+	return &workflow.Error{Code: workflow.CodeNotFound, Message: sentence}
+}
+
+// Missing gives the sentences of a refusal, where it has several.
+func Missing(err error) []string {
+	var e *workflow.Error
+	if errors.As(err, &e) {
+		return e.Missing
+	}
+	return nil
+}
+
+// FieldOf gives the name of the input that an error is about, "" if none.
+func FieldOf(err error) string {
+	var e *workflow.Error
+	if errors.As(err, &e) {
+		return e.Field
+	}
+	return ""
+}
+
+// Problem is an RFC 9457 problem document.
+type Problem struct {
+	Type    string   `json:"type"`
+	Title   string   `json:"title"`
+	Status  int      `json:"status"`
+	Detail  string   `json:"detail"`
+	Field   string   `json:"field,omitempty"`
+	Missing []string `json:"missing,omitempty"`
+	Request string   `json:"request,omitempty"`
+}
+
+// fail is the sole error handler.
+func (s *Server) fail(c *fiber.Ctx, err error) error {
+	status := Status(err)
+	if status >= 500 {
+		s.cfg.Log.Error("request failed", "request", requestID(c), "method", c.Method(), "route", c.Route().Path, "status", status, "cause", err)
+	}
+	c.Response().ResetBody()
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	if strings.HasPrefix(c.Path(), "/api/") {
+		code := string(workflow.CodeOf(err))
+		if code == string(workflow.CodeInternal) && status < 500 {
+			code = "http"
+		}
+		p := Problem{
+			Type: "/api/v1/problems#" + code, Title: title(status), Status: status, Detail: Sentence(err),
+			Field: FieldOf(err), Missing: Missing(err), Request: requestID(c),
+		}
+		if err := c.Status(status).JSON(p); err != nil {
+			return err
+		}
+		c.Set(fiber.HeaderContentType, "application/problem+json")
+		return nil
+	}
+	page := s.Page(c, title(status))
+	v := &templates.Problem{Page: page, Status: status, Heading: title(status), Message: Sentence(err), Missing: Missing(err), Request: requestID(c)}
+	if rerr := s.Render(c, status, v); rerr != nil {
+		s.cfg.Log.Error("the error page failed", "request", requestID(c), "cause", rerr)
+		c.Set(fiber.HeaderContentType, fiber.MIMETextPlainCharsetUTF8)
+		return c.Status(status).SendString(Sentence(err))
+	}
+	return nil
+}
+
+// title heads an error page or problem document.
+func title(status int) string {
+	switch status {
+	case 401:
+		return "Please sign in"
+	case 403:
+		return "Not for you to do"
+	case 404:
+		return "Not found"
+	case 409:
+		return "Not possible as things stand"
+	case 410:
+		return "This has ended"
+	case 412:
+		return "Changed in the meantime"
+	case 413:
+		return "Too large"
+	case 415:
+		return "This kind of file can't be read"
+	case 422:
+		return "Something is missing or wrong"
+	case 429:
+		return "Too many tries"
+	case 503:
+		return "We cannot look right now"
+	}
+	if status >= 500 {
+		return "Something went wrong on our side"
+	}
+	return "That did not work"
+}

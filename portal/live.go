@@ -1,0 +1,79 @@
+package portal
+
+import (
+	"bufio"
+	"fmt"
+	"strconv"
+	"time"
+
+	"benchword/workflow"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// Live streams are server-sent events (WHATWG HTML, section 9.2). Each tells only that the job has a
+// new version; the page then fetches itself. The id of an event is the version, so that a browser
+// that comes back after a gap is told at once if it missed anything.
+const (
+	keepAlive  = 25 * time.Second
+	flushLimit = 10 * time.Second
+)
+
+// live streams a job's new versions to a browser that shows version seen.
+func (s *Server) live(c *fiber.Ctx, n workflow.JobNumber) error {
+	seen, _ := strconv.ParseInt(c.Query("v"), 10, 64)
+	if last, err := strconv.ParseInt(c.Get("Last-Event-ID"), 10, 64); err == nil {
+		seen = last
+	}
+	ch, leave := s.hub.subscribe(n)
+	if ch == nil {
+		return &StatusError{Status: fiber.StatusServiceUnavailable, Message: "Too many pages are open at once; this one does not update itself now. Reload it to see what is new.", Err: errClosed}
+	}
+	// Read after subscribing: a commit in between is either in the version or in the channel.
+	version, err := s.cfg.Service.Store.Version(c.Context(), s.Shop().ID, n)
+	if err != nil {
+		leave()
+		return err
+	}
+	c.Set(fiber.HeaderContentType, "text/event-stream; charset=utf-8")
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	c.Set("X-Accel-Buffering", "no")
+	conn := c.Context().Conn()
+	log := s.cfg.Log
+	c.Context().SetBodyStreamWriter(func(w *bufio.Writer) {
+		defer leave()
+		defer func() {
+			if r := recover(); r != nil {
+				log.Error("a live page panicked", "cause", fmt.Sprint(r))
+			}
+		}()
+		send := func(format string, args ...any) bool {
+			fmt.Fprintf(w, format, args...)
+			// A deadline for each flush: a reader that never reads must not pin this goroutine, and
+			// one deadline for the whole response would cut healthy streams.
+			_ = conn.SetWriteDeadline(time.Now().Add(flushLimit))
+			return w.Flush() == nil
+		}
+		if !send("retry: 5000\n\n") {
+			return
+		}
+		if version > seen && seen > 0 && !send("id: %d\nevent: changed\ndata: %d\n\n", version, version) {
+			return
+		}
+		tick := time.NewTicker(keepAlive)
+		defer tick.Stop()
+		for {
+			select {
+			case v, ok := <-ch:
+				if !ok || !send("id: %d\nevent: changed\ndata: %d\n\n", v, v) {
+					return
+				}
+			case <-tick.C:
+				if !send(": still here\n\n") {
+					return
+				}
+			}
+		}
+	})
+	return nil
+}

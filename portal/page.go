@@ -1,0 +1,135 @@
+package portal
+
+import (
+	"crypto/sha256"
+	"encoding/base64"
+	"sync"
+	"time"
+
+	"benchword/workflow"
+)
+
+// Kept is a rendered page: its bytes, and what a browser compares.
+type Kept struct {
+	Body []byte
+	ETag string
+	// Until is when it must be rendered again although nothing changed: the next midnight, since a
+	// page says "today", or the end of its link.
+	Until time.Time
+}
+
+func etagOf(body []byte) string {
+	sum := sha256.Sum256(body)
+	return `"` + base64.RawURLEncoding.EncodeToString(sum[:12]) + `"`
+}
+
+// pageCache keeps rendered pages as bytes until their job changes: rendering, not look-up, is what a
+// page costs. A page that was being rendered while its job changed is not kept.
+type pageCache struct {
+	mu    sync.RWMutex
+	max   int
+	kept  map[string]*Kept
+	of    map[string]workflow.JobNumber
+	keys  map[workflow.JobNumber][]string
+	order []string // in order of keeping; the oldest go first
+	under map[workflow.JobNumber]*rendering
+}
+
+type rendering struct {
+	count int
+	stale bool
+}
+
+func newPageCache(limit int) *pageCache {
+	return &pageCache{
+		max: limit, kept: map[string]*Kept{}, of: map[string]workflow.JobNumber{},
+		keys: map[workflow.JobNumber][]string{}, under: map[workflow.JobNumber]*rendering{},
+	}
+}
+
+// get gives a kept page that is still good, nil if there is none.
+func (p *pageCache) get(key string, now time.Time) *Kept {
+	p.mu.RLock()
+	k := p.kept[key]
+	p.mu.RUnlock()
+	if k == nil || !now.Before(k.Until) {
+		return nil
+	}
+	return k
+}
+
+// begin marks that a page of the job is being rendered, before the job is loaded. Call done with the
+// page, or with nil if it came to nothing.
+func (p *pageCache) begin(n workflow.JobNumber) (done func(key string, k *Kept)) {
+	p.mu.Lock()
+	r := p.under[n]
+	if r == nil || r.stale {
+		r = &rendering{}
+		p.under[n] = r
+	}
+	r.count++
+	p.mu.Unlock()
+	return func(key string, k *Kept) {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		if r.count--; r.count == 0 && p.under[n] == r {
+			delete(p.under, n)
+		}
+		if k == nil || r.stale {
+			return
+		}
+		if _, there := p.kept[key]; !there {
+			p.order = append(p.order, key)
+			p.keys[n] = append(p.keys[n], key)
+			p.of[key] = n
+		}
+		p.kept[key] = k
+		for len(p.kept) > p.max && len(p.order) > 0 {
+			oldest := p.order[0]
+			p.order = p.order[1:]
+			p.remove(oldest)
+		}
+	}
+}
+
+// drop forgets a job's pages, and those being rendered at this moment.
+func (p *pageCache) drop(n workflow.JobNumber) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if r := p.under[n]; r != nil {
+		r.stale = true
+	}
+	for _, key := range p.keys[n] {
+		delete(p.kept, key)
+		delete(p.of, key)
+	}
+	delete(p.keys, n)
+	if len(p.order) > 4*p.max { // keys of dropped pages are left in order; clear them out in bulk
+		live := p.order[:0]
+		for _, key := range p.order {
+			if _, ok := p.kept[key]; ok {
+				live = append(live, key)
+			}
+		}
+		p.order = live
+	}
+}
+
+func (p *pageCache) remove(key string) {
+	n, ok := p.of[key]
+	if !ok {
+		return
+	}
+	delete(p.kept, key)
+	delete(p.of, key)
+	keys := p.keys[n]
+	for i := range keys {
+		if keys[i] == key {
+			p.keys[n] = append(keys[:i], keys[i+1:]...)
+			break
+		}
+	}
+	if len(p.keys[n]) == 0 {
+		delete(p.keys, n)
+	}
+}

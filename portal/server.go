@@ -1,0 +1,206 @@
+// Package portal is what people see in a browser: the customer's pages and, in the packages counter
+// and api below it, the counter's pages and the JSON interface.
+//
+// Rules that every handler keeps: a GET or HEAD changes nothing. Whatever a page shows is rendered
+// whole into memory before the first byte is sent. Handlers return errors; one error handler turns
+// them into a page or a problem document, shows the sentence and logs the cause. Addresses that hold
+// a link are never logged, sent as a referrer, or cached by a proxy. Strings that leave a handler are
+// the handler's own (the server runs with immutable request strings).
+package portal
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"errors"
+	"io"
+	"log/slog"
+	"net"
+	"strings"
+	"sync"
+	"time"
+
+	"benchword/templates"
+	"benchword/workflow"
+	"benchword/workflow/evidence"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// Config is what the portal is built from.
+type Config struct {
+	Service   *workflow.Service
+	Photos    *evidence.Desk
+	Templates *templates.Set
+	Log       *slog.Logger
+	// TrustedProxies are the addresses or networks whose X-Forwarded-For is believed.
+	TrustedProxies []string
+	// Version is what the health page says.
+	Version string
+	// Health, if set, adds to the health page; an error makes it answer 503.
+	Health func(ctx context.Context) (map[string]string, error)
+	// Ask is how often one address may ask for what can be guessed or abused (signing in, finding a
+	// job, unknown links, bookings) within AskFor; zero values mean 20 in 10 minutes.
+	Ask    int
+	AskFor time.Duration
+}
+
+// Server is the portal. Build it with New, add counter and api, then Serve.
+type Server struct {
+	cfg    Config
+	app    *fiber.App
+	hub    *hub
+	pages  *pageCache
+	secure bool
+	host   string
+	key    []byte // signs CSRF fields
+
+	mu     sync.Mutex
+	closed bool
+}
+
+// bodyLimit bounds a request with photos; other requests have formLimit.
+const (
+	bodyLimit = 100 << 20
+	formLimit = 1 << 20
+)
+
+// New builds the portal with its customer pages. The caller tells it of commits by setting
+// Service.Committed to [Server.Committed].
+func New(cfg Config) (*Server, error) {
+	if cfg.Ask == 0 {
+		cfg.Ask, cfg.AskFor = 20, 10*time.Minute
+	}
+	s := &Server{cfg: cfg, hub: newHub(), pages: newPageCache(1024)}
+	base := cfg.Service.Shop.BaseURL
+	s.secure = strings.HasPrefix(base, "https://")
+	_, s.host, _ = strings.Cut(base, "://")
+	var err error
+	if s.key, err = s.formKey(context.Background()); err != nil {
+		return nil, err
+	}
+	s.app = fiber.New(fiber.Config{
+		AppName:                 "benchword",
+		ServerHeader:            "",
+		DisableStartupMessage:   true,
+		Immutable:               true,
+		StreamRequestBody:       true,
+		BodyLimit:               bodyLimit,
+		ReadTimeout:             2 * time.Minute,
+		IdleTimeout:             2 * time.Minute,
+		ErrorHandler:            s.fail,
+		EnableTrustedProxyCheck: true,
+		TrustedProxies:          cfg.TrustedProxies,
+		ProxyHeader:             proxyHeader(cfg.TrustedProxies),
+		EnableIPValidation:      true,
+		GETOnly:                 false,
+	})
+	s.app.Use(s.guard)
+	s.routes()
+	return s, nil
+}
+
+func proxyHeader(trusted []string) string {
+	if len(trusted) == 0 {
+		return ""
+	}
+	return fiber.HeaderXForwardedFor
+}
+
+// App gives the fiber application, for counter and api to mount on, and for tests.
+func (s *Server) App() *fiber.App { return s.app }
+
+// Service gives the domain.
+func (s *Server) Service() *workflow.Service { return s.cfg.Service }
+
+// Shop gives the shop's settings.
+func (s *Server) Shop() *workflow.Shop { return s.cfg.Service.Shop }
+
+// Photos gives the photo desk.
+func (s *Server) Photos() *evidence.Desk { return s.cfg.Photos }
+
+// Now gives the time.
+func (s *Server) Now() time.Time { return s.cfg.Service.Now() }
+
+// Log gives the logger.
+func (s *Server) Log() *slog.Logger { return s.cfg.Log }
+
+// Committed tells the portal of a commit: kept pages of the job go, and open pages are told.
+func (s *Server) Committed(j *workflow.Job) {
+	s.pages.drop(j.Number)
+	s.hub.publish(j.Number, j.Version)
+}
+
+// Serve answers on the listener until Shutdown.
+func (s *Server) Serve(l net.Listener) error { return s.app.Listener(l) }
+
+// Shutdown ends the live pages first, then waits for requests under way, until ctx ends.
+func (s *Server) Shutdown(ctx context.Context) error {
+	s.mu.Lock()
+	s.closed = true
+	s.mu.Unlock()
+	s.hub.close()
+	return s.app.ShutdownWithContext(ctx)
+}
+
+// Render sends a page. It is rendered whole before the first byte goes out.
+func (s *Server) Render(c *fiber.Ctx, status int, v templates.View) error {
+	var b bytes.Buffer
+	if err := s.cfg.Templates.Render(&b, v); err != nil {
+		return err
+	}
+	c.Set(fiber.HeaderContentType, fiber.MIMETextHTMLCharsetUTF8)
+	return c.Status(status).Send(b.Bytes())
+}
+
+// formKey gives the key that signs form fields; it outlives a restart, so that a form that was open
+// meanwhile can still be sent.
+func (s *Server) formKey(ctx context.Context) ([]byte, error) {
+	shop, store := s.Shop().ID, s.cfg.Service.Store
+	fresh := make([]byte, 32)
+	if _, err := io.ReadFull(rand.Reader, fresh); err != nil {
+		return nil, err
+	}
+	if _, err := store.PutNewKey(ctx, shop, "secret", "form", fresh, s.Now(), time.Time{}); err != nil {
+		return nil, err
+	}
+	return store.GetKey(ctx, shop, "secret", "form", s.Now())
+}
+
+// health answers a load balancer and the container's check. It says nothing about customers.
+func (s *Server) health(c *fiber.Ctx) error {
+	out := fiber.Map{"status": "ok", "version": s.cfg.Version}
+	if s.cfg.Health != nil {
+		more, err := s.cfg.Health(c.Context())
+		for k, v := range more {
+			out[k] = v
+		}
+		if err != nil {
+			s.cfg.Log.Error("not healthy", "cause", err)
+			out["status"] = "not well"
+			c.Status(fiber.StatusServiceUnavailable)
+		}
+	}
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	return c.JSON(out)
+}
+
+func (s *Server) asset(c *fiber.Ctx) error {
+	body, contentType, etag, ok := templates.Asset(c.Params("*"))
+	if !ok {
+		return notFound("There is no such file here.")
+	}
+	c.Set(fiber.HeaderContentType, contentType)
+	c.Set(fiber.HeaderETag, etag)
+	if c.Query("v") != "" {
+		c.Set(fiber.HeaderCacheControl, "public, max-age=31536000, immutable")
+	} else {
+		c.Set(fiber.HeaderCacheControl, "public, max-age=300")
+	}
+	if c.Get(fiber.HeaderIfNoneMatch) == etag {
+		return c.SendStatus(fiber.StatusNotModified)
+	}
+	return c.Send(body)
+}
+
+var errClosed = errors.New("the server is stopping")

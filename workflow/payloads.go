@@ -1,0 +1,790 @@
+package workflow
+
+import (
+	"time"
+
+	"benchword/workflow/link"
+	"benchword/workflow/money"
+)
+
+// kinds is the closed set of events. A recipe for adding one stands in DEVELOPERS.md.
+var kinds = map[EventKind]kindOf{
+	"job.booked":         {make: func() Payload { return new(JobBooked) }},
+	"customer.changed":   {make: func() Payload { return new(CustomerChanged) }},
+	"stage.moved":        {make: func() Payload { return new(StageMoved) }},
+	"contents.listed":    {make: func() Payload { return new(ContentsListed) }},
+	"screening.answered": {make: func() Payload { return new(ScreeningAnswered) }},
+	"condition.noted":    {make: func() Payload { return new(ConditionNoted) }},
+	"fault.tried":        {make: func() Payload { return new(FaultTried) }},
+	"photo.added":        {make: func() Payload { return new(PhotoAdded) }},
+	"photo.described":    {make: func() Payload { return new(PhotoDescribed) }},
+	"photo.removed":      {make: func() Payload { return new(PhotoRemoved) }},
+	"suspect.named":      {make: func() Payload { return new(SuspectNamed) }},
+	"check.done":         {make: func() Payload { return new(CheckDone) }},
+	"finding.noted":      {make: func() Payload { return new(FindingNoted) }},
+	"finding.withdrawn":  {make: func() Payload { return new(FindingWithdrawn) }},
+	"duty.raised":        {make: func() Payload { return new(DutyRaised) }},
+	"duty.done":          {make: func() Payload { return new(DutyDone) }},
+	"duty.waived":        {make: func() Payload { return new(DutyWaived) }},
+	"report.sent":        {make: func() Payload { return new(ReportSent) }},
+	"quote.issued":       {make: func() Payload { return new(QuoteIssued) }},
+	"quote.withdrawn":    {make: func() Payload { return new(QuoteTakenBack) }},
+	"quote.expired":      {make: func() Payload { return new(QuoteLapsed) }},
+	"quote.reminded":     {make: func() Payload { return new(QuoteReminded) }},
+	"decision.made":      {make: func() Payload { return new(DecisionMade) }},
+	"payment.recorded":   {make: func() Payload { return new(PaymentRecorded) }},
+	"promise.made":       {make: func() Payload { return new(PromiseMade) }},
+	"promise.breached":   {make: func() Payload { return new(PromiseBreached) }},
+	"hold.placed":        {make: func() Payload { return new(HoldPlaced) }},
+	"hold.lifted":        {make: func() Payload { return new(HoldLifted) }},
+	"clock.paused":       {make: func() Payload { return new(ClockPaused) }},
+	"clock.resumed":      {make: func() Payload { return new(ClockResumed) }},
+	"work.done":          {make: func() Payload { return new(WorkDone) }},
+	"test.done":          {make: func() Payload { return new(TestDone) }},
+	"job.ready":          {make: func() Payload { return new(JobReady) }},
+	"contents.packed":    {make: func() Payload { return new(ContentsPacked) }},
+	"shipment.prepared":  {make: func() Payload { return new(ShipmentPrepared) }},
+	"message.sent":       {make: func() Payload { return new(MessageSent) }},
+	"link.issued":        {make: func() Payload { return new(LinkIssued) }},
+	"link.revoked":       {make: func() Payload { return new(LinkRevoked) }},
+	"link.asked":         {make: func() Payload { return new(LinkAsked) }},
+	"notice.made":        {make: func() Payload { return new(NoticeMade) }},
+	"notice.delivered":   {make: func() Payload { return new(NoticeDelivered) }},
+	"notice.buried":      {make: func() Payload { return new(NoticeGivenUp) }},
+	"person.erased":      {make: func() Payload { return new(PersonErased) }},
+}
+
+// EventKinds lists every kind of event there is, in no particular order.
+func EventKinds() []EventKind {
+	var out []EventKind
+	for k := range kinds {
+		out = append(out, k)
+	}
+	return out
+}
+
+// apply folds a decoded event into the job. It is the only way in which a job changes.
+func (j *Job) apply(e *Event) error {
+	if err := e.Decode(); err != nil {
+		return err
+	}
+	e.Payload.fold(j, e)
+	hash, err := e.Hash()
+	if err != nil {
+		return err
+	}
+	j.Version, j.Head, j.ChangedAt = e.Seq, hash, e.At
+	return nil
+}
+
+// Replay folds a job's whole history into the job.
+func Replay(events []*Event) (*Job, error) {
+	j := &Job{}
+	for _, e := range events {
+		if err := j.apply(e); err != nil {
+			return nil, err
+		}
+	}
+	return j, nil
+}
+
+func (j *Job) tell(e *Event, ref int) {
+	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: e.Payload.Kind(), By: e.By.Role, Ref: ref})
+}
+
+// JobBooked begins a job.
+type JobBooked struct {
+	Customer Customer      `json:"customer"`
+	Device   Device        `json:"device"`
+	Fault    Sealed        `json:"fault"`
+	Follows  JobNumber     `json:"follows,omitempty"`
+	Limit    *money.Amount `json:"limit,omitempty"`
+	Inbound  string        `json:"inbound,omitempty"`
+	// WalkIn: handed in at the counter, so that no "booked" notice is sent.
+	WalkIn bool `json:"walk_in,omitempty"`
+}
+
+// Kind is "job.booked".
+func (*JobBooked) Kind() EventKind { return "job.booked" }
+
+func (p *JobBooked) fold(j *Job, e *Event) {
+	j.Shop, j.Number, j.Stage, j.StageSince, j.BookedAt = e.Shop, e.Job, StageBooked, e.At, e.At
+	j.Customer, j.Device, j.Fault, j.Follows, j.Limit, j.Inbound = p.Customer, p.Device, p.Fault, p.Follows, p.Limit, p.Inbound
+	j.tell(e, 0)
+}
+
+// CustomerChanged corrects how the customer is reached, or the limit agreed to.
+type CustomerChanged struct {
+	Customer Customer      `json:"customer"`
+	Limit    *money.Amount `json:"limit,omitempty"`
+}
+
+// Kind is "customer.changed".
+func (*CustomerChanged) Kind() EventKind { return "customer.changed" }
+
+func (p *CustomerChanged) fold(j *Job, e *Event) { j.Customer, j.Limit = p.Customer, p.Limit }
+
+// StageMoved is a move along a row of the table.
+type StageMoved struct {
+	From    Stage   `json:"from"`
+	To      Stage   `json:"to"`
+	Outcome Outcome `json:"outcome,omitempty"`
+	Reason  string  `json:"reason,omitempty"`
+}
+
+// Kind is "stage.moved".
+func (*StageMoved) Kind() EventKind { return "stage.moved" }
+
+func (p *StageMoved) fold(j *Job, e *Event) {
+	j.Stage, j.StageSince = p.To, e.At
+	if p.Outcome != "" {
+		j.Outcome = p.Outcome
+	}
+	switch p.To {
+	case StageReceived:
+		j.ReceivedAt = e.At
+	case StageRepairing, StageDiagnosing:
+		j.Outcome, j.Ready, j.Packed, j.Shipment = "", nil, nil, nil
+	case StageShipped, StageWithdrawn:
+		j.EndedAt = e.At
+	}
+	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: p.Kind(), By: e.By.Role, From: p.From, To: p.To})
+}
+
+// ContentsListed lists what came in the parcel; a later one replaces the list.
+type ContentsListed struct {
+	Items  []Item `json:"items"`
+	Serial string `json:"serial,omitempty"`
+}
+
+// Kind is "contents.listed".
+func (*ContentsListed) Kind() EventKind { return "contents.listed" }
+
+func (p *ContentsListed) fold(j *Job, e *Event) {
+	j.Contents = p.Items
+	if p.Serial != "" {
+		j.Device.Serial = p.Serial
+	}
+}
+
+// ScreeningAnswered is the safety screening.
+type ScreeningAnswered struct {
+	Screening Screening `json:"screening"`
+}
+
+// Kind is "screening.answered".
+func (*ScreeningAnswered) Kind() EventKind { return "screening.answered" }
+
+func (p *ScreeningAnswered) fold(j *Job, e *Event) { s := p.Screening; j.Screening = &s }
+
+// ConditionNoted says how the device looks on arrival.
+type ConditionNoted struct {
+	Text string `json:"text"`
+}
+
+// Kind is "condition.noted".
+func (*ConditionNoted) Kind() EventKind { return "condition.noted" }
+
+func (p *ConditionNoted) fold(j *Job, e *Event) { j.Condition = p.Text }
+
+// FaultTried says whether the customer's fault was seen at the bench.
+type FaultTried struct {
+	Result Reproduced `json:"result"`
+	Note   string     `json:"note,omitempty"`
+}
+
+// Kind is "fault.tried".
+func (*FaultTried) Kind() EventKind { return "fault.tried" }
+
+func (p *FaultTried) fold(j *Job, e *Event) {
+	j.Reproduction = &Reproduction{Result: p.Result, Note: p.Note, At: e.At}
+	j.tell(e, 0)
+}
+
+// PhotoAdded adds a picture.
+type PhotoAdded struct {
+	Photo Photo `json:"photo"`
+}
+
+// Kind is "photo.added".
+func (*PhotoAdded) Kind() EventKind { return "photo.added" }
+
+func (p *PhotoAdded) fold(j *Job, e *Event) {
+	photo := p.Photo
+	photo.At = e.At
+	j.Photos = append(j.Photos, photo)
+	j.tell(e, photo.ID)
+}
+
+// PhotoDescribed changes what is said about, or drawn on, a picture. Large and Small change when
+// marks blur part of it.
+type PhotoDescribed struct {
+	ID        int       `json:"id"`
+	PhotoKind PhotoKind `json:"kind"`
+	Caption   string    `json:"caption,omitempty"`
+	Alt       string    `json:"alt,omitempty"`
+	Pair      int       `json:"pair,omitempty"`
+	Marks     []Mark    `json:"marks,omitempty"`
+	Large     Copy      `json:"large"`
+	Small     Copy      `json:"small"`
+}
+
+// Kind is "photo.described".
+func (*PhotoDescribed) Kind() EventKind { return "photo.described" }
+
+func (p *PhotoDescribed) fold(j *Job, e *Event) {
+	if x := j.Photo(p.ID); x != nil {
+		x.Kind, x.Caption, x.Alt, x.Pair, x.Marks, x.Large, x.Small = p.PhotoKind, p.Caption, p.Alt, p.Pair, p.Marks, p.Large, p.Small
+	}
+}
+
+// PhotoRemoved takes a picture off the pages.
+type PhotoRemoved struct {
+	ID     int    `json:"id"`
+	Reason string `json:"reason"`
+}
+
+// Kind is "photo.removed".
+func (*PhotoRemoved) Kind() EventKind { return "photo.removed" }
+
+func (p *PhotoRemoved) fold(j *Job, e *Event) {
+	if x := j.Photo(p.ID); x != nil {
+		x.Removed = true
+	}
+}
+
+// SuspectNamed adds a candidate cause.
+type SuspectNamed struct {
+	ID   int    `json:"id"`
+	Text string `json:"text"`
+}
+
+// Kind is "suspect.named".
+func (*SuspectNamed) Kind() EventKind { return "suspect.named" }
+
+func (p *SuspectNamed) fold(j *Job, e *Event) {
+	j.Suspects = append(j.Suspects, Suspect{ID: p.ID, Text: p.Text})
+}
+
+// CheckDone is something done to a suspect.
+type CheckDone struct {
+	Suspect int   `json:"suspect"`
+	Check   Check `json:"check"`
+}
+
+// Kind is "check.done".
+func (*CheckDone) Kind() EventKind { return "check.done" }
+
+func (p *CheckDone) fold(j *Job, e *Event) {
+	for i := range j.Suspects {
+		if j.Suspects[i].ID == p.Suspect {
+			c := p.Check
+			c.At = e.At
+			j.Suspects[i].Checks = append(j.Suspects[i].Checks, c)
+			j.tell(e, p.Suspect)
+		}
+	}
+}
+
+// FindingNoted adds a finding, or corrects the one with the same id.
+type FindingNoted struct {
+	Finding Finding `json:"finding"`
+}
+
+// Kind is "finding.noted".
+func (*FindingNoted) Kind() EventKind { return "finding.noted" }
+
+func (p *FindingNoted) fold(j *Job, e *Event) {
+	f := p.Finding
+	f.At = e.At
+	if old := j.Finding(f.ID); old != nil {
+		f.At = old.At
+		*old = f
+		return
+	}
+	j.Findings = append(j.Findings, f)
+	j.tell(e, f.ID)
+}
+
+// FindingWithdrawn takes a finding back.
+type FindingWithdrawn struct {
+	ID     int    `json:"id"`
+	Reason string `json:"reason"`
+}
+
+// Kind is "finding.withdrawn".
+func (*FindingWithdrawn) Kind() EventKind { return "finding.withdrawn" }
+
+func (p *FindingWithdrawn) fold(j *Job, e *Event) {
+	if f := j.Finding(p.ID); f != nil {
+		f.Withdrawn, f.Reason = true, p.Reason
+	}
+}
+
+// DutyRaised obliges the bench.
+type DutyRaised struct {
+	Duty Duty `json:"duty"`
+}
+
+// Kind is "duty.raised".
+func (*DutyRaised) Kind() EventKind { return "duty.raised" }
+
+func (p *DutyRaised) fold(j *Job, e *Event) { j.Duties = append(j.Duties, p.Duty) }
+
+// DutyDone settles a duty.
+type DutyDone struct {
+	ID int `json:"id"`
+}
+
+// Kind is "duty.done".
+func (*DutyDone) Kind() EventKind { return "duty.done" }
+
+func (p *DutyDone) fold(j *Job, e *Event) {
+	if d := j.duty(p.ID); d != nil {
+		d.DoneAt = e.At
+	}
+}
+
+// DutyWaived lets a duty go, with a reason that the customer will read.
+type DutyWaived struct {
+	ID     int    `json:"id"`
+	Reason string `json:"reason"`
+}
+
+// Kind is "duty.waived".
+func (*DutyWaived) Kind() EventKind { return "duty.waived" }
+
+func (p *DutyWaived) fold(j *Job, e *Event) {
+	if d := j.duty(p.ID); d != nil {
+		d.Waived = p.Reason
+		j.tell(e, p.ID)
+	}
+}
+
+func (j *Job) duty(id int) *Duty {
+	for i := range j.Duties {
+		if j.Duties[i].ID == id {
+			return &j.Duties[i]
+		}
+	}
+	return nil
+}
+
+// ReportSent is a findings report on its way to the customer.
+type ReportSent struct {
+	Report
+}
+
+// Kind is "report.sent".
+func (*ReportSent) Kind() EventKind { return "report.sent" }
+
+func (p *ReportSent) fold(j *Job, e *Event) {
+	r := p.Report
+	r.SentAt = e.At
+	j.Reports = append(j.Reports, r)
+	j.tell(e, r.Number)
+}
+
+// QuoteIssued is a revision of the quote.
+type QuoteIssued struct {
+	Terms  QuoteTerms `json:"terms"`
+	Digest string     `json:"digest"`
+}
+
+// Kind is "quote.issued".
+func (*QuoteIssued) Kind() EventKind { return "quote.issued" }
+
+func (p *QuoteIssued) fold(j *Job, e *Event) {
+	if q := j.Quote(); q != nil && q.State == QuoteOpen {
+		q.State = QuoteSuperseded
+	}
+	j.Quotes = append(j.Quotes, Quote{QuoteTerms: p.Terms, Digest: p.Digest, State: QuoteOpen})
+	j.tell(e, p.Terms.Revision)
+}
+
+// QuoteTakenBack withdraws the current revision.
+type QuoteTakenBack struct {
+	Revision int    `json:"revision"`
+	Reason   string `json:"reason"`
+}
+
+// Kind is "quote.withdrawn".
+func (*QuoteTakenBack) Kind() EventKind { return "quote.withdrawn" }
+
+func (p *QuoteTakenBack) fold(j *Job, e *Event) {
+	if q := j.revision(p.Revision); q != nil {
+		q.State = QuoteWithdrawn
+		j.tell(e, p.Revision)
+	}
+}
+
+// QuoteLapsed is a revision that nobody answered in time.
+type QuoteLapsed struct {
+	Revision int `json:"revision"`
+}
+
+// Kind is "quote.expired".
+func (*QuoteLapsed) Kind() EventKind { return "quote.expired" }
+
+func (p *QuoteLapsed) fold(j *Job, e *Event) {
+	if q := j.revision(p.Revision); q != nil {
+		q.State = QuoteExpired
+		j.tell(e, p.Revision)
+	}
+}
+
+// QuoteReminded is a follow-up on an open revision.
+type QuoteReminded struct {
+	Revision int `json:"revision"`
+}
+
+// Kind is "quote.reminded".
+func (*QuoteReminded) Kind() EventKind { return "quote.reminded" }
+
+func (p *QuoteReminded) fold(j *Job, e *Event) {
+	if q := j.revision(p.Revision); q != nil {
+		q.Reminded++
+	}
+}
+
+func (j *Job) revision(n int) *Quote {
+	if n < 1 || n > len(j.Quotes) {
+		return nil
+	}
+	return &j.Quotes[n-1]
+}
+
+// DecisionMade is the customer's answer, with its evidence.
+type DecisionMade struct {
+	Decision Decision `json:"decision"`
+}
+
+// Kind is "decision.made".
+func (*DecisionMade) Kind() EventKind { return "decision.made" }
+
+func (p *DecisionMade) fold(j *Job, e *Event) {
+	d := p.Decision
+	d.At, d.By = e.At, e.By
+	j.Decisions = append(j.Decisions, d)
+	if q := j.revision(d.Revision); q != nil {
+		switch d.Verdict {
+		case VerdictApprove:
+			for i := range j.Quotes {
+				if j.Quotes[i].State == QuoteApproved {
+					j.Quotes[i].State = QuoteSuperseded
+				}
+			}
+			q.State, q.Approved = QuoteApproved, d.Option
+		case VerdictDecline:
+			q.State = QuoteDeclined
+		}
+	}
+	j.tell(e, len(j.Decisions))
+}
+
+// PaymentRecorded is money that came in, or went back.
+type PaymentRecorded struct {
+	Amount money.Amount `json:"amount"`
+	How    string       `json:"how"`
+}
+
+// Kind is "payment.recorded".
+func (*PaymentRecorded) Kind() EventKind { return "payment.recorded" }
+
+func (p *PaymentRecorded) fold(j *Job, e *Event) {
+	j.Payments = append(j.Payments, Payment{Amount: p.Amount, How: p.How, At: e.At})
+	j.tell(e, len(j.Payments))
+}
+
+// PromiseMade is a date told to the customer.
+type PromiseMade struct {
+	Promise Promise `json:"promise"`
+}
+
+// Kind is "promise.made".
+func (*PromiseMade) Kind() EventKind { return "promise.made" }
+
+func (p *PromiseMade) fold(j *Job, e *Event) {
+	x := p.Promise
+	x.MadeAt = e.At
+	j.Promises = append(j.Promises, x)
+	j.tell(e, x.Number)
+}
+
+// PromiseBreached is the clock passing a promise.
+type PromiseBreached struct {
+	Number int `json:"number"`
+	// DueAt is the exact instant that was passed.
+	DueAt time.Time `json:"due_at"`
+}
+
+// Kind is "promise.breached".
+func (*PromiseBreached) Kind() EventKind { return "promise.breached" }
+
+func (p *PromiseBreached) fold(j *Job, e *Event) {
+	if p.Number >= 1 && p.Number <= len(j.Promises) {
+		j.Promises[p.Number-1].BreachedAt = p.DueAt
+		j.tell(e, p.Number)
+	}
+}
+
+// HoldPlaced says that the job stands still, and why.
+type HoldPlaced struct {
+	Reason HoldReason `json:"reason"`
+	Note   string     `json:"note,omitempty"`
+}
+
+// Kind is "hold.placed".
+func (*HoldPlaced) Kind() EventKind { return "hold.placed" }
+
+func (p *HoldPlaced) fold(j *Job, e *Event) {
+	j.Holds = append(j.Holds, Hold{Reason: p.Reason, Note: p.Note, From: e.At})
+	j.tell(e, len(j.Holds))
+}
+
+// HoldLifted ends the hold in force.
+type HoldLifted struct{}
+
+// Kind is "hold.lifted".
+func (*HoldLifted) Kind() EventKind { return "hold.lifted" }
+
+func (p *HoldLifted) fold(j *Job, e *Event) {
+	if h := j.Hold(); h != nil {
+		h.To = e.At
+		j.tell(e, len(j.Holds))
+	}
+}
+
+// ClockPaused starts a pause of the promise clock on somebody's account.
+type ClockPaused struct {
+	For Account `json:"for"`
+	// Why is "approval" or "hold": pauses of different causes may overlap and end apart.
+	Why string `json:"why"`
+}
+
+// Kind is "clock.paused".
+func (*ClockPaused) Kind() EventKind { return "clock.paused" }
+
+func (p *ClockPaused) fold(j *Job, e *Event) {
+	j.Pauses = append(j.Pauses, Pause{From: e.At, For: p.For, Why: p.Why})
+}
+
+// ClockResumed ends the pause with this cause.
+type ClockResumed struct {
+	Why string `json:"why"`
+}
+
+// Kind is "clock.resumed".
+func (*ClockResumed) Kind() EventKind { return "clock.resumed" }
+
+func (p *ClockResumed) fold(j *Job, e *Event) {
+	if x := j.running(p.Why); x != nil {
+		x.To = e.At
+	}
+}
+
+// running gives the pause with this cause that has not ended, nil if there is none.
+func (j *Job) running(why string) *Pause {
+	for i := range j.Pauses {
+		if x := &j.Pauses[i]; x.Why == why && x.To.IsZero() {
+			return x
+		}
+	}
+	return nil
+}
+
+// WorkDone is something done to the device.
+type WorkDone struct {
+	Work Work `json:"work"`
+}
+
+// Kind is "work.done".
+func (*WorkDone) Kind() EventKind { return "work.done" }
+
+func (p *WorkDone) fold(j *Job, e *Event) {
+	w := p.Work
+	w.At = e.At
+	j.Work = append(j.Work, w)
+	j.tell(e, w.ID)
+}
+
+// TestDone is one run of one test.
+type TestDone struct {
+	Test Test `json:"test"`
+}
+
+// Kind is "test.done".
+func (*TestDone) Kind() EventKind { return "test.done" }
+
+func (p *TestDone) fold(j *Job, e *Event) {
+	t := p.Test
+	t.At = e.At
+	j.Tests = append(j.Tests, t)
+	j.tell(e, len(j.Tests))
+}
+
+// JobReady says that the device is done and tested.
+type JobReady struct {
+	Note string `json:"note,omitempty"`
+}
+
+// Kind is "job.ready".
+func (*JobReady) Kind() EventKind { return "job.ready" }
+
+func (p *JobReady) fold(j *Job, e *Event) {
+	j.Ready = &Ready{At: e.At, Note: p.Note}
+	j.tell(e, 0)
+}
+
+// ContentsPacked accounts for items of the contents; a later one adds to or corrects it.
+type ContentsPacked struct {
+	Items []PackedItem `json:"items"`
+}
+
+// Kind is "contents.packed".
+func (*ContentsPacked) Kind() EventKind { return "contents.packed" }
+
+func (p *ContentsPacked) fold(j *Job, e *Event) {
+next:
+	for _, n := range p.Items {
+		for i := range j.Packed {
+			if j.Packed[i].Item == n.Item {
+				j.Packed[i] = n
+				continue next
+			}
+		}
+		j.Packed = append(j.Packed, n)
+	}
+}
+
+// ShipmentPrepared is the parcel closed and addressed, or the device ready to be handed over.
+type ShipmentPrepared struct {
+	Shipment Shipment `json:"shipment"`
+}
+
+// Kind is "shipment.prepared".
+func (*ShipmentPrepared) Kind() EventKind { return "shipment.prepared" }
+
+func (p *ShipmentPrepared) fold(j *Job, e *Event) {
+	s := p.Shipment
+	s.At = e.At
+	j.Shipment = &s
+}
+
+// MessageSent is a letter between customer and bench.
+type MessageSent struct {
+	ID       int    `json:"id"`
+	Text     Sealed `json:"text"`
+	Question bool   `json:"question,omitempty"`
+}
+
+// Kind is "message.sent".
+func (*MessageSent) Kind() EventKind { return "message.sent" }
+
+func (p *MessageSent) fold(j *Job, e *Event) {
+	if e.By.Role != RoleCustomer {
+		for i := range j.Messages {
+			j.Messages[i].Answered = true
+		}
+	}
+	j.Messages = append(j.Messages, Message{ID: p.ID, By: e.By, Text: p.Text, At: e.At, Question: p.Question})
+	j.tell(e, p.ID)
+}
+
+// LinkIssued gives out a link.
+type LinkIssued struct {
+	ID        string       `json:"id"`
+	Purpose   link.Purpose `json:"purpose"`
+	Quote     int          `json:"quote,omitempty"`
+	ExpiresAt time.Time    `json:"expires_at"`
+}
+
+// Kind is "link.issued".
+func (*LinkIssued) Kind() EventKind { return "link.issued" }
+
+func (p *LinkIssued) fold(j *Job, e *Event) {
+	j.Links = append(j.Links, LinkGrant{ID: p.ID, Purpose: p.Purpose, Quote: p.Quote, IssuedAt: e.At, ExpiresAt: p.ExpiresAt})
+}
+
+// LinkRevoked ends a link.
+type LinkRevoked struct {
+	ID string `json:"id"`
+}
+
+// Kind is "link.revoked".
+func (*LinkRevoked) Kind() EventKind { return "link.revoked" }
+
+func (p *LinkRevoked) fold(j *Job, e *Event) {
+	for i := range j.Links {
+		if j.Links[i].ID == p.ID {
+			j.Links[i].Revoked = true
+		}
+	}
+}
+
+// LinkAsked: somebody who knows job number and address asked for the link to be mailed again.
+type LinkAsked struct{}
+
+// Kind is "link.asked".
+func (*LinkAsked) Kind() EventKind { return "link.asked" }
+
+func (p *LinkAsked) fold(j *Job, e *Event) {}
+
+// NoticeMade is the decision to tell somebody something; its outbox entry stands in the same commit.
+type NoticeMade struct {
+	ID     string     `json:"id"`
+	Notice NoticeKind `json:"notice"`
+}
+
+// Kind is "notice.made".
+func (*NoticeMade) Kind() EventKind { return "notice.made" }
+
+func (p *NoticeMade) fold(j *Job, e *Event) {
+	j.Notices = append(j.Notices, NoticeRecord{ID: p.ID, Kind: p.Notice, At: e.At})
+}
+
+// NoticeDelivered: the mail server accepted it.
+type NoticeDelivered struct {
+	ID string `json:"id"`
+}
+
+// Kind is "notice.delivered".
+func (*NoticeDelivered) Kind() EventKind { return "notice.delivered" }
+
+func (p *NoticeDelivered) fold(j *Job, e *Event) {
+	if n := j.noticeRecord(p.ID); n != nil {
+		n.DeliveredAt, n.BuriedAt, n.Reason = e.At, time.Time{}, ""
+	}
+}
+
+// NoticeGivenUp: it could not be delivered; the counter telephones.
+type NoticeGivenUp struct {
+	ID     string `json:"id"`
+	Reason string `json:"reason"`
+}
+
+// Kind is "notice.buried".
+func (*NoticeGivenUp) Kind() EventKind { return "notice.buried" }
+
+func (p *NoticeGivenUp) fold(j *Job, e *Event) {
+	if n := j.noticeRecord(p.ID); n != nil {
+		n.BuriedAt, n.Reason = e.At, p.Reason
+	}
+}
+
+// PersonErased removes what identifies the person; the figures stay.
+type PersonErased struct{}
+
+// Kind is "person.erased".
+func (*PersonErased) Kind() EventKind { return "person.erased" }
+
+func (p *PersonErased) fold(j *Job, e *Event) {
+	j.Erased = e.At
+	for i := range j.Photos {
+		j.Photos[i].Removed = true
+	}
+	for i := range j.Links {
+		j.Links[i].Revoked = true
+	}
+	Vault{}.Unseal(j)
+}

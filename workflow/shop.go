@@ -1,0 +1,56 @@
+package workflow
+
+import (
+	"time"
+
+	"benchword/workflow/calendar"
+	"benchword/workflow/money"
+)
+
+// Shop is one bench business as its settings describe it. It is read at start and never changes
+// while the server runs.
+type Shop struct {
+	ID   ShopID
+	Name string
+	// BaseURL is where the portal is reached from outside, without a trailing slash.
+	BaseURL string
+	// Address is the postal address to send parcels to, lines separated by "\n".
+	Address string
+	Email   string
+	Phone   string
+	// About is one line under the name.
+	About string
+
+	Calendar *calendar.Calendar
+	Currency money.Currency
+	// Prices is money.BeforeTax or money.WithTax.
+	Prices money.Prices
+	Taxes  map[string]money.Tax
+	// Languages the shop answers in, the first is the one to fall back on.
+	Languages []string
+
+	// PromiseDays is the turnaround told on arrival, in working days.
+	PromiseDays int
+	// QuoteDays is how many calendar days a quote stands.
+	QuoteDays int
+	// RemindDays are the working days after issue on which an unanswered quote is followed up.
+	RemindDays []int
+	// WarrantyDays is given on a repair where the option does not say otherwise.
+	WarrantyDays int
+	// Tests must have passed before a repaired device leaves.
+	Tests []string
+	// SettleFirst demands a zero balance before shipping.
+	SettleFirst bool
+	// PauseFor says whether the promise clock stands still during a hold with this reason.
+	PauseFor map[HoldReason]bool
+	// LinkFor is how long a look link lives, counted from when it was last given out.
+	LinkFor time.Duration
+}
+
+// pauses reports whether a hold of this reason stops the promise clock.
+func (s *Shop) pauses(r HoldReason) bool {
+	if p, ok := s.PauseFor[r]; ok {
+		return p
+	}
+	return true
+}

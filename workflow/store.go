@@ -1,0 +1,249 @@
+package workflow
+
+import (
+	"context"
+	"time"
+
+	"benchword/workflow/link"
+)
+
+// Store keeps everything of a shop but its photos. It is three contracts that one technology
+// implements together, since a commit spans them. storetest holds every implementation to it.
+//
+// Rules for all methods: values passed in are not kept, values returned are the caller's own; a
+// context that ends gives up waiting but never half a commit; an error that is not an [Error] means
+// that the outcome is unknown to the caller and logged as internal.
+type Store interface {
+	Jobs
+	Outbox
+	Keys
+	// Close finishes what was begun and releases the store.
+	Close() error
+}
+
+// Commit is one atomic step of one job: all of it is there afterwards, or none. There is no moment
+// at which an event exists and its notice does not.
+type Commit struct {
+	Shop ShopID
+	Job  JobNumber
+	// Expect is the version the decision was taken on: 0 for a new job. If the stored version
+	// differs the commit fails with ErrConflict and nothing is written.
+	Expect int64
+	// Events are numbered Expect+1, Expect+2 … and chained.
+	Events []*Event
+	// State is the job after the events; its Version is that of the last one.
+	State *Job
+	// Secrets are the new vault rows.
+	Secrets []Secret
+	Index   Index
+	Links   []LinkRow
+	Notices []Entry
+	// WakeAt is the job's next wake-up instant, zero for none. It replaces the one before.
+	WakeAt time.Time
+	// Settle settles one outbox entry in the same step; it fails with ErrConflict if the lease was
+	// lost.
+	Settle *Settlement
+	// Once, if set, makes the commit happen once for its key; see [Once].
+	Once *Once
+	// Forget removes every vault row of the job that is not in Secrets: the person is erased.
+	Forget bool
+}
+
+// Once names a step so that a repeat of it is not done again. A commit whose key is taken fails with
+// *[AlreadyDone] and writes nothing.
+type Once struct {
+	Key string
+	// Digest is that of the request, so that the same key with another request can be told apart.
+	Digest string
+	// Result is what the first caller answered, kept to answer a repeat.
+	Result []byte
+	Until  time.Time
+}
+
+// AlreadyDone is the error for a step that was done before; it carries the first one.
+type AlreadyDone struct{ Once Once }
+
+func (e *AlreadyDone) Error() string { return "already done under key " + e.Once.Key }
+
+// Index is a job's entry in what the counter lists and searches.
+type Index struct {
+	Stage Stage
+	// Ended jobs leave the board.
+	Ended bool
+	// DueAt is the due instant of the current promise, zero if unknown or the clock stands still.
+	DueAt    time.Time
+	Breached bool
+	// OnHold is the reason of the hold in force.
+	OnHold HoldReason
+	// Waiting marks a job that waits for the counter: an unanswered question, a buried notice.
+	Waiting bool
+	Title   string // device, as one line
+	// Person is the customer's name, "" once erased.
+	Person    string
+	ChangedAt time.Time
+	// Text is what the search looks in: number, names, addresses, serial, device, fault.
+	Text string
+}
+
+// Row is an index entry as listed.
+type Row struct {
+	Job JobNumber
+	Index
+}
+
+// LinkRow is a link as stored: by the hash of its token.
+type LinkRow struct {
+	Hash    link.Hash
+	Job     JobNumber
+	ID      string
+	Purpose link.Purpose
+	// Quote is the revision a decide link is for.
+	Quote     int
+	ExpiresAt time.Time
+	Revoked   bool
+}
+
+// BoardFilter chooses what the board lists.
+type BoardFilter struct {
+	// Stage limits to one stage, "" for all that have not ended.
+	Stage Stage
+	// Ended lists those that ended, newest first, instead of those that run.
+	Ended bool
+	// After continues after this row (keyset paging); nil from the top.
+	After *Row
+	Limit int
+}
+
+// Jobs is the contract for jobs, links and wake-ups.
+type Jobs interface {
+	// Commit writes c, or nothing. Errors: ErrConflict, *AlreadyDone.
+	Commit(ctx context.Context, c *Commit) error
+	// Job gives a job as it stands, unsealed. Error: ErrNotFound.
+	Job(ctx context.Context, shop ShopID, n JobNumber) (*Job, error)
+	// Version gives a job's version only: what a cache asks. Error: ErrNotFound.
+	Version(ctx context.Context, shop ShopID, n JobNumber) (int64, error)
+	// Events gives a job's events after a sequence number, in order, decoded and unsealed.
+	Events(ctx context.Context, shop ShopID, n JobNumber, after int64) ([]*Event, error)
+	// Link looks a link up. Error: ErrNotFound. Expiry and revocation are the caller's to judge.
+	Link(ctx context.Context, shop ShopID, hash link.Hash) (LinkRow, error)
+	// Board lists jobs: running ones by breach first, then due instant (unknown last), then number;
+	// ended ones newest first.
+	Board(ctx context.Context, shop ShopID, f BoardFilter) ([]Row, error)
+	// Search finds jobs whose index text holds every word of the query, the last one as a prefix,
+	// without regard to case and accents, most recently changed first.
+	Search(ctx context.Context, shop ShopID, query string, limit int) ([]Row, error)
+	// Counts gives the number of jobs in each stage that has any.
+	Counts(ctx context.Context, shop ShopID) (map[Stage]int, error)
+	// Due gives the jobs whose wake-up instant is at or before now, the longest overdue first.
+	Due(ctx context.Context, shop ShopID, now time.Time, limit int) ([]JobNumber, error)
+	// NextWake gives the earliest wake-up instant of the shop, zero if there is none.
+	NextWake(ctx context.Context, shop ShopID) (time.Time, error)
+}
+
+// EntryState is where an outbox entry stands.
+type EntryState string
+
+const (
+	EntryQueued EntryState = "queued"
+	EntrySent   EntryState = "sent"
+	EntryBuried EntryState = "buried"
+)
+
+// Entry is a notice's row in the outbox.
+type Entry struct {
+	Shop ShopID    `json:"shop"`
+	Job  JobNumber `json:"job"`
+	// ID is stable and unique within the shop: "<job>-<seq>-<kind>". The Message-ID is made of it.
+	ID   string     `json:"id"`
+	Seq  int64      `json:"seq"`
+	Kind NoticeKind `json:"kind"`
+	// Ref is the number of what the notice is about: report, quote revision, promise, message.
+	Ref int `json:"ref,omitempty"`
+	// Quote is the revision whose options the mail shows, 0 for none.
+	Quote  int       `json:"quote,omitempty"`
+	MadeAt time.Time `json:"made_at"`
+	// NotBefore is the earliest instant to send it.
+	NotBefore time.Time  `json:"not_before"`
+	State     EntryState `json:"state"`
+	// Attempts are the tries so far, oldest first.
+	Attempts []Attempt `json:"attempts,omitempty"`
+	// Body is the built message, kept so that a retry sends the same bytes; emptied once settled.
+	Body []byte `json:"-"`
+	// Lease is the fencing token of the claim in force; Settle must name it.
+	Lease      string    `json:"-"`
+	LeaseUntil time.Time `json:"-"`
+}
+
+// Attempt is one try at delivering an entry.
+type Attempt struct {
+	At     time.Time `json:"at"`
+	Result string    `json:"result"` // "accepted", "put off", "refused"
+	// Words are the server's words, or ours where no server answered.
+	Words string `json:"words,omitempty"`
+}
+
+// Settlement is the end of one claim.
+type Settlement struct {
+	Entry string
+	Lease string
+	State EntryState
+	// RetryAt is when to try again, for State EntryQueued.
+	RetryAt time.Time
+	Attempt Attempt
+	// Body is kept with the entry for the next try; nil leaves what is there.
+	Body []byte
+}
+
+// Claim says what a dispatcher wants.
+type Claim struct {
+	Now   time.Time
+	Until time.Time // when the lease runs out
+	Limit int
+	// Lease is the token that the claimed entries carry, unique to this claim.
+	Lease string
+}
+
+// Outbox is the queue of notices. Entries of one job are handed out in order: while one is queued,
+// those after it wait, leased or not; buried ones do not hold up those after them.
+type Outbox interface {
+	// ClaimEntries leases entries that may be sent at c.Now and are not leased, oldest first, at
+	// most one per job.
+	ClaimEntries(ctx context.Context, shop ShopID, c Claim) ([]Entry, error)
+	// SettleEntry ends a claim without touching the job. Error: ErrConflict if the lease was lost.
+	SettleEntry(ctx context.Context, shop ShopID, s Settlement) error
+	// Entries gives a job's entries in order, without bodies.
+	Entries(ctx context.Context, shop ShopID, n JobNumber) ([]Entry, error)
+	// EntriesIn lists a state's entries over all jobs, oldest first, without bodies.
+	EntriesIn(ctx context.Context, shop ShopID, state EntryState, limit int) ([]Entry, error)
+	// NextEntry gives the earliest instant at which an entry may be claimed, zero if none is queued.
+	NextEntry(ctx context.Context, shop ShopID) (time.Time, error)
+	// Requeue puts a buried entry back in the queue at an instant. Error: ErrNotFound.
+	Requeue(ctx context.Context, shop ShopID, id string, at time.Time) error
+}
+
+// Keys is a small expiring key-value contract for what is not a job: sessions, staff, tokens,
+// settled requests, rate counters. Buckets keep the uses apart.
+type Keys interface {
+	// PutKey writes a value; zero until means for ever.
+	PutKey(ctx context.Context, shop ShopID, bucket, key string, value []byte, until time.Time) error
+	// PutNewKey writes a value only if the key is not there (or has expired at now); it reports
+	// whether it did.
+	PutNewKey(ctx context.Context, shop ShopID, bucket, key string, value []byte, now, until time.Time) (bool, error)
+	// GetKey gives a value that has not expired at now. Error: ErrNotFound.
+	GetKey(ctx context.Context, shop ShopID, bucket, key string, now time.Time) ([]byte, error)
+	// DeleteKey removes a key; a key that is not there is no error.
+	DeleteKey(ctx context.Context, shop ShopID, bucket, key string) error
+	// ListKeys gives a bucket's live keys with their values, by key.
+	ListKeys(ctx context.Context, shop ShopID, bucket string, now time.Time) ([]KeyValue, error)
+	// CountKey adds one to a counter that starts at zero and forgets at until (set by the first);
+	// it gives the new count.
+	CountKey(ctx context.Context, shop ShopID, bucket, key string, now, until time.Time) (int64, error)
+	// SweepKeys removes what has expired at now.
+	SweepKeys(ctx context.Context, shop ShopID, now time.Time) error
+}
+
+// KeyValue is one row of a bucket.
+type KeyValue struct {
+	Key   string
+	Value []byte
+}
