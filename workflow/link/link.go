@@ -13,7 +13,8 @@
 //   - Keys rotate: the one with the highest number signs, every other one that is still given makes the
 //     links it once made. An id carries its key's number. Dropping a key from the file stops nothing by
 //     itself (the store still knows the hashes); it only means that old mails can't be rendered again.
-//   - A [Token] or [Key] never shows itself when printed or logged by accident; ask with [Token.Text].
+//   - A [Token] or [Key] prints and logs as "(hidden)"; ask with [Token.Text]. (Package fmt can't ask a value
+//     in an unexported field how it wants to be printed: do not print structs that keep one there.)
 package link
 
 import (
