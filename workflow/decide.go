@@ -149,8 +149,12 @@ func (t *turn) checkPhotos(ids []int) error {
 
 // Person is a customer as typed in.
 type Person struct {
-	Name, Email, Phone, Address string
-	Language, TimeZone          string
+	Name     string `json:"name"`
+	Email    string `json:"email,omitempty"`
+	Phone    string `json:"phone,omitempty"`
+	Address  string `json:"address,omitempty"`
+	Language string `json:"language,omitempty"`
+	TimeZone string `json:"time_zone,omitempty"`
 }
 
 func (t *turn) customer(p Person) (Customer, error) {
@@ -209,15 +213,17 @@ func plausibleEmail(s string) bool {
 
 // Book begins a job. It is the only command that a job need not exist for.
 type Book struct {
-	Person             Person
-	Kind, Maker, Model string
-	Fault              string
-	Follows            JobNumber
+	Person  Person    `json:"person"`
+	Kind    string    `json:"kind"`
+	Maker   string    `json:"maker,omitempty"`
+	Model   string    `json:"model,omitempty"`
+	Fault   string    `json:"fault"`
+	Follows JobNumber `json:"follows,omitempty"`
 	// Limit is the total agreed to beforehand, in the shop's currency, "" for none.
-	Limit   string
-	Inbound string
+	Limit   string `json:"limit,omitempty"`
+	Inbound string `json:"inbound,omitempty"`
 	// WalkIn marks a device handed in at the counter.
-	WalkIn bool
+	WalkIn bool `json:"walk_in,omitempty"`
 }
 
 func (Book) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
@@ -312,8 +318,8 @@ func (t *turn) revokeLinks(purpose link.Purpose) error {
 
 // ChangeCustomer corrects how the customer is reached.
 type ChangeCustomer struct {
-	Person Person
-	Limit  string
+	Person Person `json:"person,omitempty"`
+	Limit  string `json:"limit,omitempty"`
 }
 
 func (ChangeCustomer) allowed() []Role { return counterUp }
@@ -335,10 +341,10 @@ func (c ChangeCustomer) decide(t *turn) error {
 
 // Go moves the job along a row of the table.
 type Go struct {
-	To      Stage
-	Outcome Outcome
+	To      Stage   `json:"to"`
+	Outcome Outcome `json:"outcome,omitempty"`
 	// Reason is wanted for a move back and for a withdrawal.
-	Reason string
+	Reason string `json:"reason,omitempty"`
 }
 
 func (c Go) allowed() []Role { return []Role{RoleBench, RoleCounter, RoleOwner} }
@@ -449,8 +455,8 @@ func (t *turn) resume(why string) error {
 
 // ListContents lists what was in the parcel, with the serial number read off the device.
 type ListContents struct {
-	Items  []Item
-	Serial string
+	Items  []Item `json:"items"`
+	Serial string `json:"serial,omitempty"`
 }
 
 func (ListContents) allowed() []Role { return benchUp }
@@ -548,8 +554,8 @@ func (c NoteCondition) decide(t *turn) error {
 
 // TryFault says whether the customer's fault was seen at the bench.
 type TryFault struct {
-	Result Reproduced
-	Note   string
+	Result Reproduced `json:"result"`
+	Note   string     `json:"note,omitempty"`
 }
 
 func (TryFault) allowed() []Role { return benchUp }
@@ -632,14 +638,15 @@ func (c AddPhoto) decide(t *turn) error {
 
 // DescribePhoto changes what is said about, or drawn on, a picture.
 type DescribePhoto struct {
-	ID      int
-	Kind    PhotoKind
-	Caption string
-	Alt     string
-	Pair    int
-	Marks   []Mark
+	ID      int       `json:"i_d,omitempty"`
+	Kind    PhotoKind `json:"kind"`
+	Caption string    `json:"caption,omitempty"`
+	Alt     string    `json:"alt,omitempty"`
+	Pair    int       `json:"pair,omitempty"`
+	Marks   []Mark    `json:"marks,omitempty"`
 	// Large and Small are new copies where a blurred area changed; zero value keeps the old ones.
-	Large, Small Copy
+	Large Copy `json:"large,omitempty"`
+	Small Copy `json:"small,omitempty"`
 }
 
 func (DescribePhoto) allowed() []Role { return benchUp }
@@ -661,8 +668,8 @@ func (c DescribePhoto) decide(t *turn) error {
 
 // RemovePhoto takes a picture off the pages.
 type RemovePhoto struct {
-	ID     int
-	Reason string
+	ID     int    `json:"i_d,omitempty"`
+	Reason string `json:"reason"`
 }
 
 func (RemovePhoto) allowed() []Role { return benchUp }
@@ -699,8 +706,8 @@ func (c NameSuspect) decide(t *turn) error {
 
 // DoCheck records something done to a suspect and what came of it.
 type DoCheck struct {
-	Suspect int
-	Check   Check
+	Suspect int   `json:"suspect"`
+	Check   Check `json:"check"`
 }
 
 func (DoCheck) allowed() []Role { return benchUp }
@@ -731,9 +738,9 @@ func (c DoCheck) decide(t *turn) error {
 
 // NoteFinding adds a finding, or corrects the one whose ID is given.
 type NoteFinding struct {
-	Finding Finding
+	Finding Finding `json:"finding"`
 	// Duty, if its text is not empty, is raised with the finding.
-	Duty Duty
+	Duty Duty `json:"duty,omitempty"`
 }
 
 func (NoteFinding) allowed() []Role { return benchUp }
@@ -794,8 +801,8 @@ func (c NoteFinding) decide(t *turn) error {
 
 // WithdrawFinding takes a finding back; it stays in the history.
 type WithdrawFinding struct {
-	ID     int
-	Reason string
+	ID     int    `json:"i_d,omitempty"`
+	Reason string `json:"reason"`
 }
 
 func (WithdrawFinding) allowed() []Role { return benchUp }
@@ -858,8 +865,8 @@ func (c DoDuty) decide(t *turn) error {
 
 // WaiveDuty lets a duty go, with a reason that the customer will read.
 type WaiveDuty struct {
-	ID     int
-	Reason string
+	ID     int    `json:"i_d,omitempty"`
+	Reason string `json:"reason"`
 }
 
 func (WaiveDuty) allowed() []Role { return counterUp }
@@ -937,11 +944,11 @@ func (c SendReport) decide(t *turn) error {
 
 // IssueQuote issues the next revision of the quote. Prices are worked out from the lines.
 type IssueQuote struct {
-	Options []Option
-	Note    string
-	Reason  string
+	Options []Option `json:"options"`
+	Note    string   `json:"note,omitempty"`
+	Reason  string   `json:"reason,omitempty"`
 	// Days is how many calendar days it stands; 0 means the shop's usual.
-	Days int
+	Days int `json:"days,omitempty"`
 }
 
 func (IssueQuote) allowed() []Role { return counterUp }
@@ -1013,8 +1020,8 @@ func (c IssueQuote) decide(t *turn) error {
 
 // WithdrawQuote takes the open revision back, and the job with it to diagnosing.
 type WithdrawQuote struct {
-	Revision int
-	Reason   string
+	Revision int    `json:"revision,omitempty"`
+	Reason   string `json:"reason"`
 }
 
 func (WithdrawQuote) allowed() []Role { return counterUp }
@@ -1043,17 +1050,18 @@ func (c WithdrawQuote) decide(t *turn) error {
 // Decide is the customer's answer to a revision of the quote, by link, or by telephone as staff
 // write it down.
 type Decide struct {
-	Verdict Verdict
+	Verdict Verdict `json:"verdict"`
 	// Digest names the revision exactly.
-	Digest string
-	Option string
+	Digest string `json:"digest"`
+	Option string `json:"option,omitempty"`
 	// Name is typed by the customer.
-	Name string
+	Name string `json:"name,omitempty"`
 	// Words is the question, or a remark.
-	Words string
+	Words string `json:"words,omitempty"`
 	// Address and Agent say where the answer came from; for a telephone answer, Agent says who took
 	// the call and how the customer was reached.
-	Address, Agent string
+	Address string `json:"address,omitempty"`
+	Agent   string `json:"agent,omitempty"`
 }
 
 func (Decide) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
@@ -1177,8 +1185,8 @@ func (c RecordPayment) decide(t *turn) error {
 
 // PlaceHold says that the job stands still, and why.
 type PlaceHold struct {
-	Reason HoldReason
-	Note   string
+	Reason HoldReason `json:"reason"`
+	Note   string     `json:"note,omitempty"`
 }
 
 func (PlaceHold) allowed() []Role { return benchUp }
@@ -1227,9 +1235,9 @@ func (c LiftHold) decide(t *turn) error {
 // MovePromise tells the customer a new date, with its reason. The first promise stays on record.
 type MovePromise struct {
 	// Days is the new turnaround in working days from now; By is a date instead. Exactly one.
-	Days   int
-	By     time.Time
-	Reason string
+	Days   int       `json:"days,omitempty"`
+	By     time.Time `json:"by,omitzero"`
+	Reason string    `json:"reason,omitempty"`
 }
 
 func (MovePromise) allowed() []Role { return counterUp }
@@ -1265,11 +1273,11 @@ func (c MovePromise) decide(t *turn) error {
 
 // DoWork records something that was done to the device.
 type DoWork struct {
-	Text     string
-	Findings []int
-	Photos   []int
+	Text     string `json:"text"`
+	Findings []int  `json:"findings,omitempty"`
+	Photos   []int  `json:"photos,omitempty"`
 	// Duties are settled with it.
-	Duties []int
+	Duties []int `json:"duties,omitempty"`
 }
 
 func (DoWork) allowed() []Role { return benchUp }
@@ -1396,11 +1404,11 @@ func (c Pack) decide(t *turn) error {
 
 // PrepareShipment writes down the parcel number, or that the device is handed over in person.
 type PrepareShipment struct {
-	InPerson     bool
-	Carrier      string
-	Parcel       string
-	Serial       string
-	WarrantyDays int
+	InPerson     bool   `json:"in_person,omitempty"`
+	Carrier      string `json:"carrier,omitempty"`
+	Parcel       string `json:"parcel,omitempty"`
+	Serial       string `json:"serial,omitempty"`
+	WarrantyDays int    `json:"warranty_days,omitempty"`
 }
 
 func (PrepareShipment) allowed() []Role { return benchUp }
@@ -1446,9 +1454,9 @@ func (c PrepareShipment) decide(t *turn) error {
 
 // SendMessage is a letter from the customer (by link) or from the counter.
 type SendMessage struct {
-	Text string
+	Text string `json:"text"`
 	// Question asks for an answer; a customer's message always does.
-	Question bool
+	Question bool `json:"question,omitempty"`
 }
 
 func (SendMessage) allowed() []Role {
@@ -1565,9 +1573,9 @@ func (t *turn) noteBreach() error {
 
 // RecordDelivery writes down a notice's fate; it goes with the settlement of its outbox entry.
 type RecordDelivery struct {
-	ID string
+	ID string `json:"i_d,omitempty"`
 	// Buried is the reason in plain words, "" for a notice that was accepted.
-	Buried string
+	Buried string `json:"buried,omitempty"`
 }
 
 func (RecordDelivery) allowed() []Role { return systemDo }
