@@ -497,7 +497,9 @@ func (c ListContents) decide(t *turn) error {
 }
 
 // AnswerScreening is the safety screening on opening the parcel.
-type AnswerScreening struct{ Screening Screening }
+type AnswerScreening struct {
+	Screening Screening `json:"screening"`
+}
 
 func (AnswerScreening) allowed() []Role { return benchUp }
 
@@ -537,7 +539,9 @@ func (j *Job) hasDuty(text string) bool {
 }
 
 // NoteCondition says how the device looks on arrival.
-type NoteCondition struct{ Text string }
+type NoteCondition struct {
+	Text string `json:"text"`
+}
 
 func (NoteCondition) allowed() []Role { return benchUp }
 
@@ -575,7 +579,9 @@ func (c TryFault) decide(t *turn) error {
 }
 
 // AddPhoto adds a picture whose copies have been made. It gets the next id.
-type AddPhoto struct{ Photo Photo }
+type AddPhoto struct {
+	Photo Photo `json:"photo"`
+}
 
 func (AddPhoto) allowed() []Role { return benchUp }
 
@@ -638,7 +644,7 @@ func (c AddPhoto) decide(t *turn) error {
 
 // DescribePhoto changes what is said about, or drawn on, a picture.
 type DescribePhoto struct {
-	ID      int       `json:"i_d,omitempty"`
+	ID      int       `json:"id"`
 	Kind    PhotoKind `json:"kind"`
 	Caption string    `json:"caption,omitempty"`
 	Alt     string    `json:"alt,omitempty"`
@@ -668,7 +674,7 @@ func (c DescribePhoto) decide(t *turn) error {
 
 // RemovePhoto takes a picture off the pages.
 type RemovePhoto struct {
-	ID     int    `json:"i_d,omitempty"`
+	ID     int    `json:"id"`
 	Reason string `json:"reason"`
 }
 
@@ -686,7 +692,9 @@ func (c RemovePhoto) decide(t *turn) error {
 }
 
 // NameSuspect adds a candidate cause of the fault.
-type NameSuspect struct{ Text string }
+type NameSuspect struct {
+	Text string `json:"text"`
+}
 
 func (NameSuspect) allowed() []Role { return benchUp }
 
@@ -801,7 +809,7 @@ func (c NoteFinding) decide(t *turn) error {
 
 // WithdrawFinding takes a finding back; it stays in the history.
 type WithdrawFinding struct {
-	ID     int    `json:"i_d,omitempty"`
+	ID     int    `json:"id"`
 	Reason string `json:"reason"`
 }
 
@@ -819,7 +827,9 @@ func (c WithdrawFinding) decide(t *turn) error {
 }
 
 // RaiseDuty obliges the bench to do something before a stage.
-type RaiseDuty struct{ Duty Duty }
+type RaiseDuty struct {
+	Duty Duty `json:"duty"`
+}
 
 func (RaiseDuty) allowed() []Role { return benchUp }
 
@@ -848,7 +858,9 @@ func (c RaiseDuty) decide(t *turn) error {
 }
 
 // DoDuty settles a duty.
-type DoDuty struct{ ID int }
+type DoDuty struct {
+	ID int `json:"id"`
+}
 
 func (DoDuty) allowed() []Role { return benchUp }
 
@@ -865,7 +877,7 @@ func (c DoDuty) decide(t *turn) error {
 
 // WaiveDuty lets a duty go, with a reason that the customer will read.
 type WaiveDuty struct {
-	ID     int    `json:"i_d,omitempty"`
+	ID     int    `json:"id"`
 	Reason string `json:"reason"`
 }
 
@@ -888,7 +900,9 @@ func (c WaiveDuty) decide(t *turn) error {
 
 // SendReport sends a findings report: what the technician writes here, and all findings and
 // suspects as they stand.
-type SendReport struct{ Text ReportText }
+type SendReport struct {
+	Text ReportText `json:"text"`
+}
 
 func (SendReport) allowed() []Role { return counterUp }
 
@@ -1164,7 +1178,10 @@ func (j *Job) lastDecision(revision int) *Decision {
 }
 
 // RecordPayment writes down money that came in; below zero, that went back.
-type RecordPayment struct{ Amount, How string }
+type RecordPayment struct {
+	Amount string `json:"amount"`
+	How    string `json:"how"`
+}
 
 func (RecordPayment) allowed() []Role { return counterUp }
 
@@ -1315,7 +1332,9 @@ func (c DoWork) decide(t *turn) error {
 }
 
 // DoTest records one run of one test.
-type DoTest struct{ Test Test }
+type DoTest struct {
+	Test Test `json:"test"`
+}
 
 func (DoTest) allowed() []Role { return benchUp }
 
@@ -1341,7 +1360,9 @@ func (c DoTest) decide(t *turn) error {
 }
 
 // DeclareReady tells the customer that the device is done and tested.
-type DeclareReady struct{ Note string }
+type DeclareReady struct {
+	Note string `json:"note,omitempty"`
+}
 
 func (DeclareReady) allowed() []Role { return counterUp }
 
@@ -1373,7 +1394,9 @@ func (c DeclareReady) decide(t *turn) error {
 }
 
 // Pack accounts for items of the contents.
-type Pack struct{ Items []PackedItem }
+type Pack struct {
+	Items []PackedItem `json:"items"`
+}
 
 func (Pack) allowed() []Role { return benchUp }
 
@@ -1573,7 +1596,7 @@ func (t *turn) noteBreach() error {
 
 // RecordDelivery writes down a notice's fate; it goes with the settlement of its outbox entry.
 type RecordDelivery struct {
-	ID string `json:"i_d,omitempty"`
+	ID string `json:"id"`
 	// Buried is the reason in plain words, "" for a notice that was accepted.
 	Buried string `json:"buried,omitempty"`
 }
