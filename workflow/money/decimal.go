@@ -29,7 +29,7 @@ var pow10 = [...]uint64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e
 // leading zeros, no spaces; a comma is not a decimal point.
 func ParseDecimal(s string) (Decimal, error) {
 	bad := func() (Decimal, error) {
-		return Decimal{}, fmt.Errorf("%q is not a plain decimal number; write it like 12 or 1.5 or -0.25, with a point and without spaces or grouping", short(s))
+		return Decimal{}, fmt.Errorf("%q is not a plain decimal number; write it like 1.5 or 12 or -0.25, with a point and without spaces or grouping", short(s))
 	}
 	rest := s
 	negative := len(rest) > 0 && rest[0] == '-'

@@ -97,8 +97,8 @@ func TestPriceRefuses(t *testing.T) {
 		{`"percent":"15"`, `"percent":"101"`, "taxes.hst.percent: 101 is not a percentage from 0 to 100"},
 		{`"percent":"15"`, `"percent":"-1"`, "taxes.hst.percent: -1 is not a percentage from 0 to 100"},
 		{`"percent":"15"`, `"percent":"15%"`, "taxes.hst.percent: \"15%\" is not a plain decimal"},
-		{`{"percent":"15"}`, `"15"`, "taxes.hst: it must be a JSON object"},
-		{`{"hst":{"percent":"15"}}`, `[]`, "taxes: it must be a JSON object"},
+		{`{"percent":"15"}`, `"15"`, "taxes.hst must be a JSON object"},
+		{`{"hst":{"percent":"15"}}`, `[]`, "taxes must be a JSON object"},
 		{`{"hst":{"percent":"15"}}`, `{"hst":{"percent":"15"},"hst":{"percent":"5"}}`, "taxes.hst: this field is there twice"},
 		{`{"hst":{"percent":"15"}}`, `{"hst":{"percent":"15"},"":{"percent":"5"}}`, "is not a name for a tax"},
 		{`"paid":"0.00"`, `"paid":"-0.01"`, "paid: -0.01 is below zero"},
@@ -107,10 +107,10 @@ func TestPriceRefuses(t *testing.T) {
 		{`"paid":"0.00"`, `"paid":"0.00","paid":"5.00"`, "paid: this field is there twice"},
 		{`"paid":"0.00"`, `"payed":"0.00"`, "payed: this field is not known"},
 		{`"lines":[`, `"lines":7,"x":[`, "lines: it must be there, and be a list"},
-		{`"lines":[`, `"lines":[7,`, "lines[0]: it must be a JSON object"},
+		{`"lines":[`, `"lines":[7,`, "lines[0] must be a JSON object"},
 		{`"lines":[`, `"lines":[` + strings.Repeat(`{},`, 1000), "lines: there are 1001; at most 1000"},
-		{good, `[]`, "the line: it must be a JSON object"},
-		{good, `"x"`, "the line: it must be a JSON object"},
+		{good, `[]`, "the request must be a JSON object"},
+		{good, `"x"`, "the request must be a JSON object"},
 	} {
 		require.Contains(t, good, row.old)
 		var r Request

@@ -108,16 +108,14 @@ type fields struct {
 
 // object reads a JSON object whose members are among known (any, if none are named), each once.
 func object(b []byte, at string, known ...string) (fields, error) {
-	where := at
-	if where == "" {
-		where = "the line"
-	} else {
-		where = where[:len(where)-1]
+	where := "the request"
+	if at != "" {
+		where = strings.TrimSuffix(at, ".")
 	}
 	f := fields{at, make(map[string]json.RawMessage)}
 	dec := json.NewDecoder(bytes.NewReader(b))
 	if t, err := dec.Token(); err != nil || t != json.Delim('{') {
-		return f, fmt.Errorf("%s: it must be a JSON object in braces", where)
+		return f, fmt.Errorf("%s must be a JSON object in braces", where)
 	}
 	for dec.More() {
 		t, err := dec.Token()
