@@ -1,0 +1,289 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"reflect"
+	"slices"
+	"strings"
+	"time"
+
+	"benchword/workflow"
+	"benchword/workflow/calendar"
+	"benchword/workflow/money"
+
+	"github.com/BurntSushi/toml"
+	"github.com/go-playground/validator/v10"
+)
+
+// Settings is shop.toml. Every key has a usual value except those marked required.
+type Settings struct {
+	Shop    ShopSettings    `toml:"shop" validate:"required"`
+	Hours   calendar.Spec   `toml:"calendar"`
+	Money   MoneySettings   `toml:"money"`
+	Promise PromiseSettings `toml:"promise"`
+	Quote   QuoteSettings   `toml:"quote"`
+	Mail    MailSettings    `toml:"mail"`
+	Web     WebSettings     `toml:"web"`
+}
+
+// ShopSettings says who the shop is.
+type ShopSettings struct {
+	ID        string   `toml:"id" validate:"required,shopid" example:"harbour"`
+	Name      string   `toml:"name" validate:"required,max=80" example:"Harbour Bench"`
+	BaseURL   string   `toml:"base_url" validate:"required,baseurl" example:"https://status.harbour.example"`
+	Address   []string `toml:"address" validate:"required,min=1,max=8" example:"[\"Harbour Bench\", \"1 Dock Street\"]"`
+	Email     string   `toml:"email" validate:"required,email" example:"bench@harbour.example"`
+	Phone     string   `toml:"phone" validate:"max=40" example:"+1 902 555 0100"`
+	About     string   `toml:"about" validate:"max=200"`
+	Languages []string `toml:"languages" validate:"dive,oneof=en fr de es" example:"[\"en\"]"`
+}
+
+// MoneySettings says what prices are in.
+type MoneySettings struct {
+	Currency string            `toml:"currency" validate:"required,currency" example:"CAD"`
+	Prices   string            `toml:"prices" validate:"omitempty,oneof=before_tax with_tax" example:"before_tax"`
+	Taxes    map[string]string `toml:"taxes" validate:"dive,percent" example:"{ hst = \"15\" }"`
+	// SettleFirst demands payment before shipping.
+	SettleFirst bool `toml:"settle_first"`
+}
+
+// PromiseSettings says what is promised.
+type PromiseSettings struct {
+	WorkingDays int             `toml:"working_days" validate:"min=0,max=365" example:"10"`
+	Pauses      map[string]bool `toml:"pauses" validate:"dive,keys,oneof=parts customer carrier payment,endkeys" example:"{ carrier = false }"`
+	Tests       []string        `toml:"tests" validate:"max=20,dive,max=80" example:"[\"Function\", \"Electrical safety\"]"`
+	Warranty    int             `toml:"warranty_days" validate:"min=0,max=3650" example:"90"`
+}
+
+// QuoteSettings says how long a quote stands and when it is followed up.
+type QuoteSettings struct {
+	Days   int   `toml:"days" validate:"min=0,max=365" example:"14"`
+	Remind []int `toml:"remind_after_working_days" validate:"max=5,dive,min=1,max=60" example:"[2, 5]"`
+}
+
+// MailSettings says how mail is sent.
+type MailSettings struct {
+	Host string `toml:"host" validate:"omitempty,hostname|ip" example:"smtp.example.net"`
+	Port int    `toml:"port" validate:"min=0,max=65535" example:"587"`
+	// Security is starttls (usual), tls, or none.
+	Security string `toml:"security" validate:"omitempty,oneof=starttls tls none" example:"starttls"`
+	User     string `toml:"user"`
+	// PasswordFile holds the password, so that it stands in no settings file.
+	PasswordFile string `toml:"password_file" validate:"omitempty,file" example:"/run/secrets/smtp"`
+	From         string `toml:"from" validate:"omitempty,email" example:"bench@harbour.example"`
+}
+
+// WebSettings says how the portal is reached.
+type WebSettings struct {
+	Listen  string   `toml:"listen" example:"127.0.0.1:8080"`
+	Proxies []string `toml:"trusted_proxies" validate:"dive,ip|cidr" example:"[\"127.0.0.1\"]"`
+}
+
+// ReadSettings reads and checks shop.toml. A wrong setting is named with its line, what is wrong with
+// it, and an example.
+func ReadSettings(path string) (*Settings, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("the settings file can't be read: %w", err)
+	}
+	return ParseSettings(path, text)
+}
+
+// ParseSettings is ReadSettings on a text.
+func ParseSettings(path string, text []byte) (*Settings, error) {
+	s := &Settings{
+		Money:   MoneySettings{Prices: "before_tax"},
+		Promise: PromiseSettings{WorkingDays: 10, Warranty: 90, Tests: []string{"Function"}},
+		Quote:   QuoteSettings{Days: 14, Remind: []int{2, 5}},
+		Mail:    MailSettings{Port: 587, Security: "starttls"},
+		Web:     WebSettings{Listen: "127.0.0.1:8080"},
+	}
+	meta, err := toml.NewDecoder(bytes.NewReader(text)).Decode(s)
+	var perr toml.ParseError
+	if errors.As(err, &perr) {
+		return nil, fmt.Errorf("%s, line %d: %s", path, perr.Position.Line, perr.Message)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	if unknown := meta.Undecoded(); len(unknown) > 0 {
+		key := unknown[0].String()
+		return nil, fmt.Errorf("%s, line %d: there is no setting called %s; check its spelling against the README", path, lineOf(text, key), key)
+	}
+	if err := checker().Struct(s); err != nil {
+		var list validator.ValidationErrors
+		if !errors.As(err, &list) {
+			return nil, fmt.Errorf("%s: %w", path, err)
+		}
+		e := list[0]
+		key := keyOf(e.Namespace())
+		return nil, fmt.Errorf("%s, line %d: %s %s. Example: %s = %s", path, lineOf(text, key), key, wrong(e), lastPart(key), exampleOf(key))
+	}
+	if len(s.Shop.Languages) == 0 {
+		s.Shop.Languages = []string{"en"}
+	}
+	if s.Mail.From == "" {
+		s.Mail.From = s.Shop.Email
+	}
+	if _, err := s.shop(); err != nil {
+		return nil, fmt.Errorf("%s, line %d: %w", path, lineOf(text, "calendar"), err)
+	}
+	return s, nil
+}
+
+// shop turns settings into the domain's shop.
+func (s *Settings) shop() (*workflow.Shop, error) {
+	cal, err := calendar.New(s.Hours)
+	if err != nil {
+		return nil, fmt.Errorf("calendar: %w", err)
+	}
+	out := &workflow.Shop{
+		ID: workflow.ShopID(s.Shop.ID), Name: s.Shop.Name, BaseURL: strings.TrimRight(s.Shop.BaseURL, "/"),
+		Address: strings.Join(s.Shop.Address, "\n"), Email: s.Shop.Email, Phone: s.Shop.Phone, About: s.Shop.About,
+		Calendar: cal, Currency: money.Currency(s.Money.Currency), Prices: money.Prices(s.Money.Prices), Taxes: map[string]money.Tax{},
+		Languages: s.Shop.Languages, PromiseDays: s.Promise.WorkingDays, QuoteDays: s.Quote.Days, RemindDays: slices.Sorted(slices.Values(s.Quote.Remind)),
+		WarrantyDays: s.Promise.Warranty, Tests: s.Promise.Tests, SettleFirst: s.Money.SettleFirst,
+		PauseFor: map[workflow.HoldReason]bool{}, LinkFor: 365 * 24 * time.Hour,
+	}
+	for name, percent := range s.Money.Taxes {
+		p, err := money.ParseDecimal(percent)
+		if err != nil {
+			return nil, fmt.Errorf("tax %s: %w", name, err)
+		}
+		out.Taxes[name] = money.Tax{Percent: p}
+	}
+	for r, on := range s.Promise.Pauses {
+		out.PauseFor[workflow.HoldReason(r)] = on
+	}
+	if out.QuoteDays == 0 {
+		out.QuoteDays = 14
+	}
+	return out, nil
+}
+
+func checker() *validator.Validate {
+	v := validator.New(validator.WithRequiredStructEnabled())
+	v.RegisterTagNameFunc(func(f reflect.StructField) string { return f.Tag.Get("toml") })
+	must := func(err error) {
+		if err != nil {
+			panic(err)
+		}
+	}
+	must(v.RegisterValidation("shopid", func(f validator.FieldLevel) bool { return workflow.ShopID(f.Field().String()).Valid() }))
+	must(v.RegisterValidation("currency", func(f validator.FieldLevel) bool {
+		_, err := money.ParseCurrency(f.Field().String())
+		return err == nil
+	}))
+	must(v.RegisterValidation("percent", func(f validator.FieldLevel) bool {
+		d, err := money.ParseDecimal(f.Field().String())
+		return err == nil && d.Sign() >= 0 && d.Cmp(money.MustDecimal("100")) <= 0
+	}))
+	must(v.RegisterValidation("baseurl", func(f validator.FieldLevel) bool {
+		u, err := url.Parse(f.Field().String())
+		return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host != "" && strings.Trim(u.Path, "/") == "" && u.RawQuery == "" && u.User == nil
+	}))
+	return v
+}
+
+// wrong says in plain words which rule a setting breaks.
+func wrong(e validator.FieldError) string {
+	switch e.Tag() {
+	case "required":
+		return "is missing"
+	case "max":
+		return "is too large or too long (at most " + e.Param() + ")"
+	case "min":
+		return "is too small or too short (at least " + e.Param() + ")"
+	case "oneof":
+		return "must be one of: " + strings.ReplaceAll(e.Param(), " ", ", ")
+	case "email":
+		return "is not a complete e-mail address"
+	case "shopid":
+		return "may hold only a-z, 0-9 and -, at most 32 of them"
+	case "currency":
+		return "is not an ISO 4217 currency code"
+	case "percent":
+		return "is not a percentage from 0 to 100, written as a text"
+	case "baseurl":
+		return "must be the address of the portal, starting with https:// (or http:// for a trial) and without a path"
+	case "file":
+		return "names a file that is not there"
+	case "ip|cidr":
+		return "is not an address or a network"
+	case "hostname|ip":
+		return "is not the name of a host"
+	}
+	return "is not right"
+}
+
+// keyOf turns "Settings.shop.base_url" into "shop.base_url".
+func keyOf(namespace string) string {
+	_, key, _ := strings.Cut(namespace, ".")
+	if i := strings.IndexByte(key, '['); i >= 0 {
+		key = key[:i]
+	}
+	return key
+}
+
+func lastPart(key string) string { return key[strings.LastIndexByte(key, '.')+1:] }
+
+// exampleOf finds the example tag of a key.
+func exampleOf(key string) string {
+	t := reflect.TypeFor[Settings]()
+	var field reflect.StructField
+	for part := range strings.SplitSeq(key, ".") {
+		found := false
+		for i := range t.NumField() {
+			if f := t.Field(i); f.Tag.Get("toml") == part {
+				field, found = f, true
+			}
+		}
+		if !found {
+			return "…"
+		}
+		if t = field.Type; t.Kind() != reflect.Struct {
+			break
+		}
+	}
+	example := field.Tag.Get("example")
+	switch {
+	case example == "":
+		return "…"
+	case field.Type.Kind() == reflect.String:
+		return `"` + example + `"`
+	}
+	return example
+}
+
+// lineOf finds the line of a key in the text: its own, or its table's, or 1.
+func lineOf(text []byte, key string) int {
+	table, name := "", key
+	if i := strings.LastIndexByte(key, '.'); i >= 0 {
+		table, name = key[:i], key[i+1:]
+	}
+	in, at := "", 0
+	n := 0
+	for l := range strings.Lines(string(text)) {
+		n++
+		l = strings.TrimSpace(l)
+		if strings.HasPrefix(l, "[") {
+			in = strings.Trim(l, "[] \t")
+			if in == table || in == key {
+				at = n
+			}
+			continue
+		}
+		k, _, ok := strings.Cut(l, "=")
+		if ok && strings.TrimSpace(k) == name && in == table {
+			return n
+		}
+	}
+	if at == 0 {
+		return 1
+	}
+	return at
+}

@@ -1,0 +1,160 @@
+package api
+
+import (
+	"time"
+
+	"benchword/workflow"
+	"benchword/workflow/money"
+)
+
+// Job is a job as this interface shows it: the domain's own parts, with personal data in the clear
+// for those who may see it.
+type Job struct {
+	Number     workflow.JobNumber `json:"number"`
+	Version    int64              `json:"version"`
+	Head       string             `json:"head"`
+	Stage      workflow.Stage     `json:"stage"`
+	Outcome    workflow.Outcome   `json:"outcome,omitempty"`
+	StageSince time.Time          `json:"stage_since"`
+	BookedAt   time.Time          `json:"booked_at"`
+	ReceivedAt *time.Time         `json:"received_at,omitempty"`
+	EndedAt    *time.Time         `json:"ended_at,omitempty"`
+	ChangedAt  time.Time          `json:"changed_at"`
+
+	Customer Customer           `json:"customer"`
+	Device   workflow.Device    `json:"device"`
+	Fault    string             `json:"fault"`
+	Follows  workflow.JobNumber `json:"follows,omitempty"`
+	Limit    *money.Amount      `json:"limit,omitempty"`
+	Inbound  string             `json:"inbound,omitempty"`
+
+	Screening    *workflow.Screening     `json:"screening,omitempty"`
+	Contents     []workflow.Item         `json:"contents"`
+	Condition    string                  `json:"condition,omitempty"`
+	Reproduction *workflow.Reproduction  `json:"reproduction,omitempty"`
+	Photos       []workflow.Photo        `json:"photos"`
+	Suspects     []workflow.Suspect      `json:"suspects"`
+	Findings     []workflow.Finding      `json:"findings"`
+	Duties       []workflow.Duty         `json:"duties"`
+	Reports      []workflow.Report       `json:"reports"`
+	Quotes       []workflow.Quote        `json:"quotes"`
+	Decisions    []Decision              `json:"decisions"`
+	Payments     []workflow.Payment      `json:"payments"`
+	Work         []workflow.Work         `json:"work"`
+	Tests        []workflow.Test         `json:"tests"`
+	Packed       []workflow.PackedItem   `json:"packed"`
+	Shipment     *workflow.Shipment      `json:"shipment,omitempty"`
+	Promises     []workflow.Promise      `json:"promises"`
+	DueAt        *time.Time              `json:"due_at"`
+	Breached     bool                    `json:"breached"`
+	Holds        []workflow.Hold         `json:"holds"`
+	Pauses       []workflow.Pause        `json:"pauses"`
+	Messages     []Message               `json:"messages"`
+	Notices      []workflow.NoticeRecord `json:"notices"`
+	Charge       money.Amount            `json:"charge"`
+	Paid         money.Amount            `json:"paid"`
+	Balance      money.Amount            `json:"balance"`
+	// Moves are the rows of the table that start here, with what each still needs.
+	Moves []Move `json:"moves"`
+}
+
+// Customer is the person to tell.
+type Customer struct {
+	Name     string `json:"name"`
+	Email    string `json:"email,omitempty"`
+	Phone    string `json:"phone,omitempty"`
+	Address  string `json:"address,omitempty"`
+	Language string `json:"language"`
+	TimeZone string `json:"time_zone,omitempty"`
+	// Erased: the person was erased from the job.
+	Erased bool `json:"erased,omitempty"`
+}
+
+// Decision is a customer's answer with its evidence.
+type Decision struct {
+	Verdict  workflow.Verdict `json:"verdict"`
+	Revision int              `json:"revision"`
+	Digest   string           `json:"digest"`
+	Option   string           `json:"option,omitempty"`
+	Name     string           `json:"name,omitempty"`
+	Words    string           `json:"words,omitempty"`
+	Total    *money.Amount    `json:"total,omitempty"`
+	At       time.Time        `json:"at"`
+	By       workflow.Actor   `json:"by"`
+	Address  string           `json:"address,omitempty"`
+	Agent    string           `json:"agent,omitempty"`
+}
+
+// Message is a letter between customer and bench.
+type Message struct {
+	ID       int            `json:"id"`
+	By       workflow.Actor `json:"by"`
+	Text     string         `json:"text"`
+	At       time.Time      `json:"at"`
+	Question bool           `json:"question,omitempty"`
+	Answered bool           `json:"answered,omitempty"`
+}
+
+// Move is a row of the transition table that starts at the job's stage.
+type Move struct {
+	To      workflow.Stage `json:"to"`
+	Missing []string       `json:"missing"`
+}
+
+func (a *api) view(j *workflow.Job) *Job {
+	shop := a.s.Shop()
+	out := &Job{
+		Number: j.Number, Version: j.Version, Head: j.Head, Stage: j.Stage, Outcome: j.Outcome, StageSince: j.StageSince,
+		BookedAt: j.BookedAt, ReceivedAt: instant(j.ReceivedAt), EndedAt: instant(j.EndedAt), ChangedAt: j.ChangedAt,
+		Customer: Customer{
+			Name: j.Customer.Name.Text, Email: j.Customer.Email.Text, Phone: j.Customer.Phone.Text, Address: j.Customer.Address.Text,
+			Language: j.Customer.Language, TimeZone: j.Customer.TimeZone, Erased: !j.Erased.IsZero(),
+		},
+		Device: j.Device, Fault: j.Fault.Text, Follows: j.Follows, Limit: j.Limit, Inbound: j.Inbound,
+		Screening: j.Screening, Contents: list(j.Contents), Condition: j.Condition, Reproduction: j.Reproduction,
+		Suspects: list(j.Suspects), Findings: list(j.Findings), Duties: list(j.Duties), Reports: list(j.Reports), Quotes: list(j.Quotes),
+		Payments: list(j.Payments), Work: list(j.Work), Tests: list(j.Tests), Packed: list(j.Packed), Shipment: j.Shipment,
+		Promises: list(j.Promises), Holds: list(j.Holds), Pauses: list(j.Pauses), Notices: list(j.Notices),
+		Photos: []workflow.Photo{}, Decisions: []Decision{}, Messages: []Message{}, Moves: []Move{},
+		Charge: j.Charge(shop), Paid: j.Paid(shop), Balance: j.Balance(shop),
+	}
+	for _, p := range j.Photos {
+		if !p.Removed {
+			out.Photos = append(out.Photos, p)
+		}
+	}
+	for _, d := range j.Decisions {
+		out.Decisions = append(out.Decisions, Decision{
+			Verdict: d.Verdict, Revision: d.Revision, Digest: d.Digest, Option: d.Option, Name: d.Name.Text, Words: d.Words.Text,
+			Total: d.Total, At: d.At, By: d.By, Address: d.Address.Text, Agent: d.Agent.Text,
+		})
+	}
+	for _, m := range j.Messages {
+		out.Messages = append(out.Messages, Message{ID: m.ID, By: m.By, Text: m.Text.Text, At: m.At, Question: m.Question, Answered: m.Answered})
+	}
+	for _, m := range j.Moves(shop) {
+		out.Moves = append(out.Moves, Move{To: m.To, Missing: list(m.Missing)})
+	}
+	if due, ok := j.Due(shop); ok {
+		out.DueAt = &due
+	}
+	if p := j.Promise(); p != nil {
+		out.Breached = !p.BreachedAt.IsZero()
+	}
+	return out
+}
+
+// list gives an empty list for a missing one, so that callers need not tell the two apart.
+func list[T any](x []T) []T {
+	if x == nil {
+		return []T{}
+	}
+	return x
+}
+
+func instant(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
