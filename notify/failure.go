@@ -1,0 +1,128 @@
+package notify
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+)
+
+// Fate is what became of one try at sending a mail.
+type Fate string
+
+const (
+	// Accepted: the server took the mail and said so.
+	Accepted Fate = "accepted"
+	// PutOff: the server refused for now (4yz, RFC 5321), or the line was lost in the middle of this
+	// mail. It is tried again with growing gaps.
+	PutOff Fate = "put off"
+	// Unknown: the whole mail went out, but no answer came back. The server may have it. It is tried
+	// again, with the same Message-ID, so that the reader's program can tell that it is the same mail.
+	Unknown Fate = "unknown"
+	// Unreached: no server was found ready for any mail (no connection, no greeting, no encryption, no
+	// sign-in, or "421 closing"). That is not this mail's fault, and does not count against it.
+	Unreached Fate = "unreached"
+	// Refused: the server refused for good (5yz). The entry is buried.
+	Refused Fate = "refused"
+	// Unwritten: the mail could not be rendered.
+	Unwritten Fate = "unwritten"
+)
+
+// Failure is a try that did not end in [Accepted].
+type Failure struct {
+	Fate Fate
+	// Step is where the conversation was: "connect", "hello", "starttls", "auth", "mail", "rcpt",
+	// "data", "body", "end"; "" before there was one.
+	Step string
+	// Code is the server's reply code, 0 where no server answered.
+	Code int
+	// Words are the server's words, or ours where no server answered. They may be shown to staff.
+	Words string
+	// Err is the cause, for the log.
+	Err error
+}
+
+func (f *Failure) Error() string {
+	s := string(f.Fate)
+	if f.Step != "" {
+		s += " at " + f.Step
+	}
+	if f.Code != 0 {
+		s += fmt.Sprintf(": %d", f.Code)
+	}
+	if f.Words != "" {
+		s += " " + f.Words
+	}
+	if f.Err != nil {
+		s += ": " + f.Err.Error()
+	}
+	return s
+}
+
+// Unwrap gives the cause.
+func (f *Failure) Unwrap() error { return f.Err }
+
+// failureOf makes any error a failure; one that no transport explained counts as put off.
+func failureOf(err error) *Failure {
+	var f *Failure
+	if errors.As(err, &f) {
+		return f
+	}
+	return &Failure{Fate: PutOff, Words: "The mail could not be sent just now.", Err: err}
+}
+
+// reason says in plain words, for the counter, why a mail was given up and what to do.
+func (f *Failure) reason() string {
+	said := ""
+	if f.Code != 0 {
+		said = fmt.Sprintf(" (the server said: %d %s)", f.Code, firstLine(f.Words))
+	}
+	status := enhanced(f.Words)
+	switch {
+	case f.Fate == Unwritten:
+		return "This mail could not be written, because of a fault in the program. Please telephone the customer; the log says more."
+	case f.Fate == PutOff || f.Fate == Unknown:
+		return "The mail server kept putting this mail off for days, so it was given up" + said + ". Please telephone the customer."
+	case f.Code == 0:
+		return strings.TrimSuffix(f.Words, ".") + ". Please telephone the customer and correct the address."
+	case strings.HasPrefix(status, "5.2.2"):
+		return "The customer's mailbox is full" + said + ". Please telephone the customer."
+	case strings.HasPrefix(status, "5.1.") || f.Step == "rcpt" && !strings.HasPrefix(status, "5.7."):
+		return "The address does not exist, or takes no mail" + said + ". Please telephone the customer and correct the address."
+	case strings.HasPrefix(status, "5.3.4") || f.Code == 552:
+		return "The mail was too large for the mail server" + said + ". Please telephone the customer."
+	case strings.HasPrefix(status, "5.7."):
+		return "The mail server refuses this mail by its own rules" + said + ". Please telephone the customer, and have somebody look at the mail settings."
+	}
+	return "The mail server refused this mail for good" + said + ". Please telephone the customer."
+}
+
+// enhanced gives the enhanced status code (RFC 3463) that a reply begins with, "" if there is none.
+func enhanced(words string) string {
+	code, _, _ := strings.Cut(words, " ")
+	part := strings.Split(code, ".")
+	if len(part) != 3 {
+		return ""
+	}
+	for _, p := range part {
+		if p == "" || len(p) > 3 || strings.Trim(p, "0123456789") != "" {
+			return ""
+		}
+	}
+	return code
+}
+
+// firstLine cuts a server's words to something that fits a page: one line of at most 200 characters
+// without control characters.
+func firstLine(s string) string {
+	s, _, _ = strings.Cut(s, "\n")
+	s = strings.Map(func(r rune) rune {
+		if r < 0x20 || r == 0x7f || r == 0xfffd {
+			return -1
+		}
+		return r
+	}, s)
+	if r := []rune(s); len(r) > 200 {
+		s = string(r[:199]) + "…"
+	}
+	return strings.TrimSpace(s)
+}
