@@ -25,6 +25,8 @@ const (
 	Refused Fate = "refused"
 	// Unwritten: the mail could not be rendered.
 	Unwritten Fate = "unwritten"
+	// GivenUp is how the last try of an entry is noted that is buried without having been refused.
+	GivenUp Fate = "given up"
 )
 
 // Failure is a try that did not end in [Accepted].

@@ -65,10 +65,10 @@ func TestSMTPSendsBytesUnchanged(t *testing.T) {
 func TestSMTPDotStuffing(t *testing.T) {
 	// RFC 5321 section 4.5.2.
 	for in, want := range map[string]string{
-		".\r\n":             "..\r\n.\r\n",
+		".\r\n":              "..\r\n.\r\n",
 		"a\r\n.b\r\n..c\r\n": "a\r\n..b\r\n...c\r\n.\r\n",
-		"a":                 "a\r\n.\r\n",
-		"a\r\n":             "a\r\n.\r\n",
+		"a":                  "a\r\n.\r\n",
+		"a\r\n":              "a\r\n.\r\n",
 	} {
 		require.Equal(t, want, string(stuff([]byte(in))))
 	}

@@ -1,0 +1,129 @@
+package notify
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	netmail "net/mail"
+	"regexp"
+	"strings"
+	"time"
+	"unicode"
+
+	"github.com/wneessen/go-mail"
+)
+
+// Parts is what a mail is built of.
+type Parts struct {
+	// ID is the Message-ID without brackets, Thread that of the job's thread.
+	ID, Thread string
+	Date       time.Time
+	// From is the shop, To the customer, ReplyTo where answers go ("" for From).
+	From, To netmail.Address
+	ReplyTo  string
+	Subject  string
+	// Lang is the BCP 47 tag of the words.
+	Lang       string
+	Text, HTML string
+	Photos     []Inline
+}
+
+// Inline is a picture that the HTML shows by its Content-ID.
+type Inline struct {
+	// CID is the Content-ID without brackets; Name the file name, in plain ASCII.
+	CID, Name string
+	JPEG      []byte
+}
+
+// oneLine makes a text fit for a header: one line without control or direction-changing characters.
+func oneLine(s string) string {
+	return strings.Join(strings.Fields(strings.Map(func(r rune) rune {
+		switch {
+		case r == 0x2028 || r == 0x2029 || unicode.IsControl(r):
+			return ' '
+		case r >= 0x202a && r <= 0x202e, r >= 0x2066 && r <= 0x2069, r == 0xfffd, r == 0xfeff:
+			return -1
+		}
+		return r
+	}, s)), " ")
+}
+
+// personName is oneLine for a name in an address. A backslash in a name that needs encoding makes an
+// address that net/mail itself can't read back, so it becomes a slash.
+func personName(s string) string { return strings.ReplaceAll(oneLine(s), `\`, "/") }
+
+// randomBoundary is how the library separates parts: 60 random hex digits.
+var randomBoundary = regexp.MustCompile(`boundary=([0-9a-f]{60})\b`)
+
+// Build makes the message and its envelope. The same parts give the same bytes. Signatures, if there are
+// signers, stand in front in their order.
+func Build(p Parts, signers ...*Signer) (*Mail, error) {
+	from, _, err := envelopeAddress(p.From.Address)
+	if err != nil {
+		return nil, fmt.Errorf("the shop's own address: %w", err)
+	}
+	to, utf8, err := envelopeAddress(p.To.Address)
+	if err != nil {
+		return nil, &Failure{Fate: Refused, Words: "The mail address can't be right", Err: err}
+	}
+	out := &Mail{ID: p.ID, From: from, To: to, For: p.To.Address, UTF8: utf8}
+	m := mail.NewMsg(mail.WithCharset(mail.CharsetUTF8), mail.WithEncoding(mail.EncodingQP), mail.WithNoDefaultUserAgent())
+	m.FromMailAddress(&netmail.Address{Name: personName(p.From.Name), Address: from})
+	m.ToMailAddress(&netmail.Address{Name: personName(p.To.Name), Address: to})
+	if p.ReplyTo != "" && p.ReplyTo != p.From.Address {
+		reply, _, err := envelopeAddress(p.ReplyTo)
+		if err != nil {
+			return nil, fmt.Errorf("the shop's address for answers: %w", err)
+		}
+		m.ReplyToMailAddress(&netmail.Address{Name: personName(p.From.Name), Address: reply})
+	}
+	m.Subject(oneLine(p.Subject))
+	m.SetDateWithValue(p.Date)
+	m.SetMessageIDWithValue(p.ID)
+	if p.Thread != "" {
+		m.SetGenHeader(mail.HeaderInReplyTo, "<"+p.Thread+">")
+		m.SetGenHeader(mail.HeaderReferences, "<"+p.Thread+">")
+	}
+	// RFC 3834: nothing should answer this by itself. The second is what some mail systems heed instead.
+	m.SetGenHeader("Auto-Submitted", "auto-generated")
+	m.SetGenHeader("X-Auto-Response-Suppress", "All")
+	m.SetGenHeader("Content-Language", p.Lang)
+	m.SetBodyString(mail.TypeTextPlain, crlf(p.Text))
+	m.AddAlternativeString(mail.TypeTextHTML, crlf(p.HTML))
+	for _, ph := range p.Photos {
+		m.EmbedReadSeeker(ph.Name, bytes.NewReader(ph.JPEG), mail.WithFileContentType("image/jpeg"), mail.WithFileContentID("<"+ph.CID+">"))
+	}
+	var b bytes.Buffer
+	if _, err := m.WriteTo(&b); err != nil {
+		return nil, fmt.Errorf("building a mail: %w", err)
+	}
+	out.Data = settleBoundaries(b.Bytes(), p)
+	if out.Data, err = sign(out.Data, p.Date, signers); err != nil {
+		return nil, fmt.Errorf("signing a mail: %w", err)
+	}
+	return out, nil
+}
+
+// settleBoundaries replaces the library's random boundaries by a digest of the content: the same parts
+// give the same bytes, and still nobody can write a text that holds its own boundary.
+func settleBoundaries(message []byte, p Parts) []byte {
+	h := sha256.New()
+	for _, s := range []string{p.ID, p.Text, p.HTML} {
+		fmt.Fprintf(h, "%d:%s", len(s), s)
+	}
+	for _, ph := range p.Photos {
+		fmt.Fprintf(h, "%d:", len(ph.JPEG))
+		h.Write(ph.JPEG)
+	}
+	name := hex.EncodeToString(h.Sum(nil))[:40]
+	for i, found := range randomBoundary.FindAllSubmatch(message, -1) {
+		message = bytes.ReplaceAll(message, found[1], fmt.Appendf(nil, "part-%s-%d", name, i+1))
+	}
+	return message
+}
+
+// crlf ends every line with CRLF, as a message must.
+func crlf(s string) string {
+	return strings.ReplaceAll(strings.ReplaceAll(strings.ReplaceAll(s, "\r\n", "\n"), "\r", "\n"), "\n", "\r\n")
+}

@@ -1,0 +1,552 @@
+package notify
+
+import (
+	"context"
+	"encoding/binary"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"runtime/debug"
+	"sync"
+	"time"
+
+	"benchword/workflow"
+)
+
+// Transport delivers a built mail. Send gives the server's words of acceptance or an error that holds
+// a *[Failure]; any other error counts as [PutOff].
+type Transport interface {
+	Send(ctx context.Context, m *Mail) (words string, err error)
+}
+
+// Composer renders and builds a notice. The job is as it stood when the notice was made, with the
+// customer, links and photos as they are now. The same job and entry must give the same bytes.
+type Composer interface {
+	Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*Mail, error)
+}
+
+// Config wires a [Dispatcher]. Service, Transport and Composer are needed; the zero value of all else
+// means its default.
+type Config struct {
+	Service   *workflow.Service
+	Transport Transport
+	Composer  Composer
+	Log       *slog.Logger
+	// Random is where jitter and lease tokens come from; default Service.Random.
+	Random io.Reader
+	// Workers is how many mails are under way at once; default 4.
+	Workers int
+	// Lease is how long a claim holds; it must be longer than the transport takes at most. Default
+	// 4 min.
+	Lease time.Duration
+	// FirstGap is the wait after a mail was put off for the first time; each further one is three times
+	// as long, up to MostGap, give or take a fifth. Default 1 min and 6 h.
+	FirstGap, MostGap time.Duration
+	// GiveUpAfter is how long a mail is tried, counted from when it was first put off; default 5 days
+	// (RFC 5321, 4.5.4.1: "at least 4-5 days").
+	GiveUpAfter time.Duration
+	// AwayGap is the wait after the server was found away, doubling up to MostAwayGap. Default 15 s and
+	// 15 min.
+	AwayGap, MostAwayGap time.Duration
+	// Poll is how often the outbox is looked into without being told: another process may have written
+	// to it. Default 30 s.
+	Poll time.Duration
+	// Grace is how long a stop waits for the mails under way; default 20 s.
+	Grace time.Duration
+	// PerMinute is how many mails are begun in a minute at most, 0 for no limit.
+	PerMinute int
+	// Tried, if set, is told of every try: for figures. It must not block.
+	Tried func(e *workflow.Entry, f Fate, took time.Duration)
+}
+
+// Dispatcher sends what is in the outbox. See the package comment for what it promises.
+type Dispatcher struct {
+	cfg  Config
+	away breaker
+	wake chan struct{}
+
+	mu     sync.Mutex // guards Random and the pace
+	pace   float64    // mails that may begin now
+	pacedA time.Time
+}
+
+// unwrittenTries is how often a mail that can't be rendered is tried before it is buried.
+const unwrittenTries = 3
+
+// New makes a dispatcher; [Dispatcher.Run] sets it going.
+func New(cfg Config) *Dispatcher {
+	set := func(d *time.Duration, def time.Duration) {
+		if *d <= 0 {
+			*d = def
+		}
+	}
+	set(&cfg.Lease, 4*time.Minute)
+	set(&cfg.FirstGap, time.Minute)
+	set(&cfg.MostGap, 6*time.Hour)
+	set(&cfg.GiveUpAfter, 5*24*time.Hour)
+	set(&cfg.AwayGap, 15*time.Second)
+	set(&cfg.MostAwayGap, 15*time.Minute)
+	set(&cfg.Poll, 30*time.Second)
+	set(&cfg.Grace, 20*time.Second)
+	if cfg.Workers <= 0 {
+		cfg.Workers = 4
+	}
+	if cfg.Random == nil {
+		cfg.Random = cfg.Service.Random
+	}
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	d := &Dispatcher{cfg: cfg, wake: make(chan struct{}, 1)}
+	d.away.first, d.away.most, d.away.jitter = cfg.AwayGap, cfg.MostAwayGap, d.jitter
+	return d
+}
+
+// Wake tells the dispatcher to look into the outbox now. It never blocks: Service.Committed may call it.
+func (d *Dispatcher) Wake() {
+	select {
+	case d.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Health says whether the mail server is there.
+type Health struct {
+	// AwaySince is when the server was first found away, zero while it is there; Words says how.
+	AwaySince time.Time
+	Words     string
+	// TryAt is when it is tried again.
+	TryAt time.Time
+}
+
+// Health gives what the last tries have shown.
+func (d *Dispatcher) Health() Health {
+	d.away.mu.Lock()
+	defer d.away.mu.Unlock()
+	return Health{d.away.since, d.away.words, d.away.until}
+}
+
+func (d *Dispatcher) now() time.Time { return d.cfg.Service.Now().UTC() }
+
+// Run sends until ctx ends; then it claims nothing more, waits for the mails under way (Grace at most)
+// and returns.
+func (d *Dispatcher) Run(ctx context.Context) {
+	hand, release := context.WithCancel(context.WithoutCancel(ctx))
+	defer release()
+	back := make(chan struct{}, d.cfg.Workers)
+	busy, storeGap := 0, time.Duration(0)
+	begin := func(e workflow.Entry) {
+		busy++
+		go func() {
+			defer func() { back <- struct{}{} }()
+			d.deliver(hand, &e)
+		}()
+	}
+	for ctx.Err() == nil {
+		var timer <-chan time.Time
+		var t *time.Timer
+		wait := func(for_ time.Duration) {
+			t = time.NewTimer(max(for_, 100*time.Millisecond))
+			timer = t.C
+		}
+		if free := d.cfg.Workers - busy; free > 0 {
+			entries, again, err := d.claim(hand, free)
+			switch {
+			case err != nil:
+				storeGap = min(max(2*storeGap, time.Second), time.Minute)
+				d.cfg.Log.Error("the outbox can't be read", "cause", err)
+				wait(storeGap)
+			case len(entries) > 0:
+				storeGap = 0
+				for _, e := range entries {
+					begin(e)
+				}
+				continue
+			default:
+				storeGap = 0
+				gap := d.cfg.Poll
+				if !again.IsZero() {
+					gap = min(gap, again.Sub(d.now()))
+				}
+				wait(gap)
+			}
+		}
+		select {
+		case <-ctx.Done():
+		case <-d.wake:
+		case <-back:
+			busy--
+		case <-timer:
+		}
+		if t != nil {
+			t.Stop()
+		}
+	}
+	stop := time.AfterFunc(d.cfg.Grace, release)
+	defer stop.Stop()
+	for ; busy > 0; busy-- {
+		<-back
+	}
+}
+
+// Flush sends all that may be sent now and returns when nothing is left that may, or when the server
+// is away. It is for commands and tests; Run needs no help from it.
+func (d *Dispatcher) Flush(ctx context.Context) error {
+	for {
+		entries, _, err := d.claim(ctx, d.cfg.Workers)
+		if err != nil || len(entries) == 0 {
+			return err
+		}
+		var wg sync.WaitGroup
+		for i := range entries {
+			wg.Go(func() { d.deliver(ctx, &entries[i]) })
+		}
+		wg.Wait()
+	}
+}
+
+// claim leases up to most entries. If there are none, again is when to look next, zero for "when told".
+func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.Entry, again time.Time, err error) {
+	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
+	defer cancel()
+	now := d.now()
+	n, again := d.away.allow(now, most)
+	if n > 0 {
+		var paced time.Time
+		if n, paced = d.paced(now, n); n == 0 {
+			d.away.unused()
+			again = paced
+		}
+	}
+	if n == 0 {
+		return nil, again, nil
+	}
+	store, shop := d.cfg.Service.Store, d.cfg.Service.Shop.ID
+	lease, err := d.token()
+	if err == nil {
+		entries, err = store.ClaimEntries(ctx, shop, workflow.Claim{Now: now, Until: now.Add(d.cfg.Lease), Limit: n, Lease: lease})
+	}
+	d.began(len(entries))
+	if err != nil || len(entries) == 0 {
+		d.away.unused()
+	}
+	if err != nil || len(entries) > 0 {
+		return entries, time.Time{}, err
+	}
+	again, err = store.NextEntry(ctx, shop)
+	return nil, again, err
+}
+
+// paced gives how many of n mails may begin now by the limit on mails a minute, and if none, when.
+func (d *Dispatcher) paced(now time.Time, n int) (int, time.Time) {
+	if d.cfg.PerMinute <= 0 {
+		return n, time.Time{}
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	rate := float64(d.cfg.PerMinute) / 60
+	if d.pacedA.IsZero() {
+		d.pace = 1
+	} else if passed := now.Sub(d.pacedA).Seconds(); passed > 0 {
+		d.pace = min(d.pace+passed*rate, max(1, rate))
+	}
+	d.pacedA = now
+	if d.pace < 1 {
+		return 0, now.Add(time.Duration((1 - d.pace) / rate * float64(time.Second)))
+	}
+	return min(n, int(d.pace)), time.Time{}
+}
+
+func (d *Dispatcher) began(n int) {
+	if d.cfg.PerMinute <= 0 {
+		return
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.pace -= float64(n)
+}
+
+func (d *Dispatcher) token() (string, error) {
+	var b [16]byte
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if _, err := io.ReadFull(d.cfg.Random, b[:]); err != nil {
+		return "", fmt.Errorf("drawing a lease: %w", err)
+	}
+	return hex.EncodeToString(b[:]), nil
+}
+
+// jitter gives a duration within a fifth of what is asked.
+func (d *Dispatcher) jitter(want time.Duration) time.Duration {
+	var b [8]byte
+	d.mu.Lock()
+	_, err := io.ReadFull(d.cfg.Random, b[:])
+	d.mu.Unlock()
+	if err != nil {
+		return want
+	}
+	part := time.Duration(binary.LittleEndian.Uint64(b[:]) % 4001)
+	return want - want/5 + want/10000*part
+}
+
+// errSkip says that an entry is not to be sent and why; it is settled without a word to the job.
+type errSkip struct{ why string }
+
+func (e errSkip) Error() string { return e.why }
+
+// deliver takes one claimed entry to its end: sent, put off, or buried.
+func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
+	log := d.cfg.Log.With("job", e.Job, "notice", e.ID)
+	begin := d.now()
+	m, err := d.prepare(ctx, e)
+	var skip errSkip
+	if errors.As(err, &skip) {
+		d.away.unused()
+		d.settle(ctx, log, e, workflow.Settlement{State: workflow.EntryBuried, Attempt: workflow.Attempt{At: begin, Result: string(Refused), Words: skip.why}}, nil)
+		return
+	}
+	var words string
+	if err == nil {
+		if !d.now().Before(e.LeaseUntil) {
+			d.away.unused()
+			log.Warn("the lease ran out before the mail was begun; it is left to the next claim")
+			return
+		}
+		words, err = d.send(ctx, m)
+	}
+	now := d.now()
+	var f *Failure
+	var until time.Time
+	if err != nil {
+		f = failureOf(err)
+	}
+	if f != nil && (f.Fate == Unwritten || m == nil) {
+		d.away.unused()
+	} else {
+		until = d.away.note(now, f)
+	}
+	fate := Accepted
+	if f != nil {
+		fate, words = f.Fate, f.Words
+		if f.Code != 0 {
+			words = fmt.Sprintf("%d %s", f.Code, f.Words)
+		}
+		log.Warn("a mail was not accepted", "fate", f.Fate, "step", f.Step, "code", f.Code, "words", f.Words, "cause", f.Err)
+	}
+	if d.cfg.Tried != nil {
+		d.cfg.Tried(e, fate, now.Sub(begin))
+	}
+	s := workflow.Settlement{State: workflow.EntryQueued, Attempt: workflow.Attempt{At: now, Result: string(fate), Words: firstLine(words)}}
+	record := &workflow.RecordDelivery{ID: e.ID}
+	switch d.verdict(e, fate, now) {
+	case workflow.EntrySent:
+		s.State = workflow.EntrySent
+	case workflow.EntryBuried:
+		s.State = workflow.EntryBuried
+		record.Buried = f.reason()
+		if fate != Refused {
+			s.Attempt.Result = string(GivenUp)
+		}
+	default:
+		record = nil
+		s.RetryAt = now.Add(d.gap(e, fate))
+		if fate == Unreached && until.After(now) {
+			s.RetryAt = until
+		}
+		if m != nil {
+			s.Body = m.keep()
+		}
+	}
+	d.settle(ctx, log, e, s, record)
+}
+
+// verdict says where an entry stands after a try.
+func (d *Dispatcher) verdict(e *workflow.Entry, fate Fate, now time.Time) workflow.EntryState {
+	switch fate {
+	case Accepted:
+		return workflow.EntrySent
+	case Refused:
+		return workflow.EntryBuried
+	case Unwritten:
+		if tries(e, Unwritten) >= unwrittenTries-1 {
+			return workflow.EntryBuried
+		}
+	case PutOff, Unknown:
+		for _, a := range current(e) {
+			if Fate(a.Result) == PutOff || Fate(a.Result) == Unknown {
+				if now.Sub(a.At) >= d.cfg.GiveUpAfter {
+					return workflow.EntryBuried
+				}
+				break
+			}
+		}
+	}
+	return workflow.EntryQueued
+}
+
+// current gives the tries since the entry was last queued: those before a burial no longer count.
+func current(e *workflow.Entry) []workflow.Attempt {
+	for i := len(e.Attempts) - 1; i >= 0; i-- {
+		if r := Fate(e.Attempts[i].Result); r == Refused || r == GivenUp {
+			return e.Attempts[i+1:]
+		}
+	}
+	return e.Attempts
+}
+
+// tries counts the current tries that ended in one of the fates.
+func tries(e *workflow.Entry, fates ...Fate) int {
+	n := 0
+	for _, a := range current(e) {
+		for _, f := range fates {
+			if Fate(a.Result) == f {
+				n++
+			}
+		}
+	}
+	return n
+}
+
+// gap is the wait before the next try.
+func (d *Dispatcher) gap(e *workflow.Entry, fate Fate) time.Duration {
+	n := tries(e, PutOff, Unknown)
+	if fate == Unwritten {
+		n = tries(e, Unwritten)
+	}
+	if fate == Unreached {
+		n = 0
+	}
+	g := d.cfg.FirstGap
+	for range n {
+		if g = 3 * g; g >= d.cfg.MostGap {
+			g = d.cfg.MostGap
+			break
+		}
+	}
+	return d.jitter(g)
+}
+
+// prepare gives the mail of an entry: the one that was kept, or a new one. It does not panic.
+func (d *Dispatcher) prepare(ctx context.Context, e *workflow.Entry) (m *Mail, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			d.cfg.Log.Error("writing a mail panicked", "notice", e.ID, "cause", p, "stack", string(debug.Stack()))
+			m, err = nil, &Failure{Fate: Unwritten, Words: "The mail could not be written.", Err: fmt.Errorf("panic: %v", p)}
+		}
+	}()
+	svc := d.cfg.Service
+	j, err := svc.Job(ctx, e.Job)
+	switch {
+	case errors.Is(err, workflow.ErrNotFound):
+		return nil, errSkip{"Not sent: the job is gone."}
+	case err != nil:
+		return nil, &Failure{Fate: PutOff, Words: "The job could not be read just now.", Err: err}
+	case !j.Erased.IsZero():
+		return nil, errSkip{"Not sent: the person was erased from the job."}
+	case j.Customer.Email.Text == "":
+		return nil, &Failure{Fate: Refused, Words: "The customer has no mail address any more"}
+	}
+	if len(e.Body) > 0 {
+		if m, err := kept(e.Body); err == nil && m.For == j.Customer.Email.Text {
+			return m, nil
+		}
+	}
+	if j, err = d.asOf(ctx, j, e); err != nil {
+		return nil, &Failure{Fate: PutOff, Words: "The job's history could not be read just now.", Err: err}
+	}
+	m, err = d.cfg.Composer.Compose(ctx, j, e)
+	if err != nil {
+		var f *Failure
+		if errors.As(err, &f) {
+			return nil, f
+		}
+		return nil, &Failure{Fate: Unwritten, Words: "The mail could not be written.", Err: err}
+	}
+	return m, nil
+}
+
+// asOf gives the job as it stood when the notice was made, so that a mail tells its own step and a
+// repeat says the same; but with the customer, links and photos as they are now: a mail goes to the
+// corrected address, holds no link that was taken back, and shows no photo that was removed.
+func (d *Dispatcher) asOf(ctx context.Context, now *workflow.Job, e *workflow.Entry) (*workflow.Job, error) {
+	if !now.ChangedAt.After(e.MadeAt) {
+		return now, nil
+	}
+	events, err := d.cfg.Service.Store.Events(ctx, now.Shop, now.Number, 0)
+	if err != nil {
+		return nil, err
+	}
+	n := 0
+	for n < len(events) && !events[n].At.After(e.MadeAt) {
+		n++
+	}
+	then, err := workflow.Replay(events[:n])
+	if err != nil {
+		return nil, err
+	}
+	then.Customer, then.Links = now.Customer, now.Links
+	for i := range then.Photos {
+		for _, p := range now.Photos {
+			if p.ID == then.Photos[i].ID {
+				then.Photos[i] = p
+			}
+		}
+	}
+	return then, nil
+}
+
+// send hands the mail to the transport. It does not panic.
+func (d *Dispatcher) send(ctx context.Context, m *Mail) (words string, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			d.cfg.Log.Error("sending a mail panicked", "mail", m.ID, "cause", p, "stack", string(debug.Stack()))
+			err = &Failure{Fate: Unknown, Words: "Sending the mail failed because of a fault in the program.", Err: fmt.Errorf("panic: %v", p)}
+		}
+	}()
+	return d.cfg.Transport.Send(ctx, m)
+}
+
+// settle ends the claim. With a record, event and settlement are one commit. What can't be settled
+// stays leased and is claimed again when the lease runs out: a repeat, never a loss.
+func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.Entry, s workflow.Settlement, record *workflow.RecordDelivery) {
+	// Even a stop that ran out of grace writes down what happened: it is what keeps a mail from being
+	// sent twice.
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 30*time.Second)
+	defer cancel()
+	s.Entry, s.Lease = e.ID, e.Lease
+	svc := d.cfg.Service
+	gap := 50 * time.Millisecond
+	for try := 0; ; try++ {
+		var err error
+		if record != nil {
+			_, err = svc.Do(ctx, workflow.Order{
+				Job: e.Job, By: workflow.Actor{Role: workflow.RoleSystem, ID: "dispatcher"},
+				Commands: []workflow.Command{*record}, Settle: &s,
+			})
+		} else {
+			err = svc.Store.SettleEntry(ctx, svc.Shop.ID, s)
+		}
+		switch {
+		case err == nil:
+			return
+		case record == nil && errors.Is(err, workflow.ErrConflict):
+			log.Warn("the lease was lost to another dispatcher; the mail may be sent twice, with one Message-ID", "state", s.State)
+			return
+		case record != nil && errors.Is(err, workflow.ErrConflict) && try < 3:
+			continue // lost against another step of the job
+		case record != nil && workflow.CodeOf(err) != workflow.CodeInternal:
+			// The job won't have the event. The entry must be settled all the same, or it would be sent
+			// again and again.
+			log.Error("a delivery could not be written into the job's history", "cause", err)
+			record = nil
+			continue
+		case try >= 8 || ctx.Err() != nil:
+			log.Error("an outbox entry could not be settled; it is claimed again when its lease runs out", "state", s.State, "cause", err)
+			return
+		}
+		time.Sleep(gap)
+		gap = min(2*gap, 5*time.Second)
+	}
+}

@@ -1,0 +1,45 @@
+// Package notify sends notices: it takes entries out of the outbox, writes the mails, hands them to a
+// mail server, and writes down what came of it.
+//
+// # What is promised
+//
+// A notice is committed together with the event it is about (package workflow). From then on:
+//
+//   - At least once. An entry leaves the queue only when the mail server has accepted its mail, or when
+//     it is buried. A crash between any two steps loses nothing: a claim is a lease, and when it runs
+//     out the entry is claimed again.
+//   - A repeat is recognisable. The Message-ID is made of the entry's id, so every repeat carries the
+//     same one. It carries the same bytes too: they are made from the job as it stood when the notice
+//     was made, kept with the entry from the first refusal on, and sent again unchanged. Only a customer
+//     whose address, links or photos have changed in between gets a mail that is built anew, under the
+//     same Message-ID.
+//   - In order per job. While an entry of a job is queued, tried or waiting, those after it wait. One
+//     that is buried holds nothing up.
+//   - Never before its time. An entry's instant is the earliest at which it is claimed.
+//   - No neighbour suffers. A mail that can't be written (a fault, even a panic) is tried three times and
+//     buried; a mail that makes the line break waits by itself with growing gaps.
+//
+// # What becomes of a try
+//
+//   - Accepted: the server answered the final dot with 250. The event "notice.delivered" and the
+//     settlement are one commit. What happens to the connection afterwards changes nothing.
+//   - Put off: a 4yz reply (RFC 5321), or a line that broke in the middle of the mail. Tried again after
+//     1 minute, 3, 9 … up to 6 hours, each give or take a fifth, for 5 days; then buried.
+//   - Unknown: the whole mail went out and no answer came. It may have arrived. It is treated as put off,
+//     since a lost notice is worse than a second copy that a mail program can recognise as one.
+//   - Unreached: no server was ready for any mail: no connection, no encryption, no sign-in, "421". That
+//     counts against no mail and buries none, however long it lasts. All mails wait; after 15 seconds, 30
+//     … up to 15 minutes one alone tries. [Dispatcher.Health] says since when.
+//   - Refused: a 5yz reply. The entry is buried: the event "notice.buried" says in plain words why, and
+//     tells the counter to telephone. Somebody can put it back in the queue (workflow.Outbox.Requeue);
+//     then it is built anew.
+//
+// Nothing is written or sent for a person who was erased.
+//
+// # Mails
+//
+// A mail says the same in text and in HTML, in the customer's language; it carries photos inline, below a
+// weight that mailboxes take and do not clip; it belongs to its job's thread by References; its Date is
+// the instant of its notice; and it is marked as written by a machine (RFC 3834), so that nothing answers
+// it. No picture, style or script is fetched from anywhere when it is opened.
+package notify
