@@ -1,0 +1,71 @@
+package templates
+
+import "strconv"
+
+func itoa(n int) string { return strconv.Itoa(n) }
+
+// Home is the front page: what this is, and the ways in.
+type Home struct {
+	Page
+	// Days is the usual turnaround in working days, 0 if the shop names none.
+	Days int
+}
+
+// Template implements [View].
+func (*Home) Template() string { return "customer/home.html" }
+
+// BookForm is the booking form. What was typed stays in it.
+type BookForm struct {
+	Page
+	Name, Email, Phone, Address        string
+	Kind, Maker, Model, Fault          string
+	Inbound, Limit, TimeZone, Language string
+	Languages                          []LanguageView
+	Currency                           string
+	Days                               int
+	Errors                             []FieldError
+}
+
+// LanguageView is a language to choose.
+type LanguageView struct{ Tag, Name string }
+
+// Template implements [View].
+func (*BookForm) Template() string { return "customer/book.html" }
+
+// ErrorFor gives the sentence about a field of the form.
+func (b *BookForm) ErrorFor(field string) string { return ErrorFor(b.Errors, field) }
+
+// Booked confirms a booking: the number, where to send the parcel, and the look link.
+type Booked struct {
+	Page
+	Number, Device, Fault string
+	// Track is the look link's address on this server; TrackFull the same with the host, to write down.
+	Track, TrackFull string
+	// Mailed reports that the same goes to the customer by mail.
+	Mailed bool
+	Days   int
+}
+
+// Template implements [View].
+func (*Booked) Template() string { return "customer/booked.html" }
+
+// Find is the page that mails a fresh link, and its answer, which is always the same.
+type Find struct {
+	Page
+	Number, Email string
+	Errors        []FieldError
+	// Asked shows the answer in place of the form.
+	Asked bool
+}
+
+// Template implements [View].
+func (*Find) Template() string { return "customer/find.html" }
+
+// ErrorFor gives the sentence about a field of the form.
+func (f *Find) ErrorFor(field string) string { return ErrorFor(f.Errors, field) }
+
+// Packing is the packing guide with its cautions.
+type Packing struct{ Page }
+
+// Template implements [View].
+func (*Packing) Template() string { return "customer/packing.html" }

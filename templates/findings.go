@@ -1,0 +1,69 @@
+package templates
+
+import (
+	"strings"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+)
+
+// FindingView is a finding as a reader meets it.
+type FindingView struct {
+	ID int
+	// Text is what was observed, in the bench's words.
+	Text  string
+	Where string
+	// Sentence says where it comes from, how much it matters and how it is known.
+	Sentence string
+	// Matters is the bench's own word on why it matters, or that it does not.
+	Matters string
+	Reading string
+	// WeightName marks it in one or two words: "Part of the fault"; Weight is for the style sheet.
+	Weight     workflow.Weight
+	WeightName string
+	PriorWork  bool
+	Photos     []PhotoView
+	Duties     []DutyView
+}
+
+// DutyView is a duty as the customer reads of it.
+type DutyView struct {
+	Text string
+	// State says "to be done", "done" or "left, because …".
+	State string
+	Done  bool
+}
+
+// FindingSentence puts origin, weight and certainty into words. It claims no more than the certainty
+// allows, says what is there, and blames nobody.
+func FindingSentence(f workflow.Finding, w *locale.Words) string {
+	return strings.Join([]string{
+		w.T("origin." + string(f.Origin) + "." + string(f.Certainty)),
+		w.T("weight." + string(f.Weight) + "." + string(f.Certainty)),
+		w.T("certainty."+string(f.Certainty), f.Reading),
+	}, " ")
+}
+
+// findingView makes the view; photos come from show.
+func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show func(ids []int) []PhotoView) FindingView {
+	v := FindingView{
+		ID: f.ID, Text: f.Text, Where: f.Where, Sentence: FindingSentence(*f, w), Matters: f.Matters, Reading: f.Reading,
+		Weight: f.Weight, WeightName: w.T("weight." + string(f.Weight)), PriorWork: f.PriorWork(), Photos: show(f.Photos),
+	}
+	for _, d := range j.Duties {
+		if d.Finding == f.ID {
+			v.Duties = append(v.Duties, dutyView(d, w))
+		}
+	}
+	return v
+}
+
+func dutyView(d workflow.Duty, w *locale.Words) DutyView {
+	switch {
+	case d.Waived != "":
+		return DutyView{Text: d.Text, State: w.T("duty.waived", d.Waived)}
+	case !d.DoneAt.IsZero():
+		return DutyView{Text: d.Text, State: w.T("duty.done"), Done: true}
+	}
+	return DutyView{Text: d.Text, State: w.T("duty.open." + string(d.Before))}
+}

@@ -1,0 +1,136 @@
+package templates
+
+import (
+	"math"
+	"strconv"
+	"time"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+)
+
+// PhotoURLs gives the addresses of a photo's copies: below a link on a customer's page, below the job at
+// the counter, a Content-ID in a mail.
+type PhotoURLs func(p *workflow.Photo) (small, large string)
+
+// PhotoView is a photo as shown.
+type PhotoView struct {
+	ID           int
+	Small, Large string // addresses
+	// The pixel sizes of the copies, so that a page does not jump while they load.
+	SmallWidth, SmallHeight int
+	Width, Height           int
+	Caption                 string
+	// Alt is never empty: without the bench's own description it says what kind of photo this is.
+	Alt   string
+	When  string
+	Kind  workflow.PhotoKind
+	Label string // "Before", "After"; "" for other kinds
+	// Number says which photo it is: "Photo 3".
+	Number string
+	Marks  *MarksView
+	// Notes are what the marks point at, for everybody and for a screen reader.
+	Notes []MarkNote
+}
+
+// MarksView is the drawing over a photo, in the pixels of the large copy.
+type MarksView struct {
+	Width, Height int
+	Shapes        []Shape
+}
+
+// Shape is one drawn mark. Coordinates are ready for SVG attributes.
+type Shape struct {
+	Kind           workflow.MarkKind
+	X, Y, R        string
+	X1, Y1, X2, Y2 string // an arrow's line
+	Head           string // an arrow's head, as points
+	Number         string
+}
+
+// MarkNote is the text of a mark.
+type MarkNote struct {
+	Number string // "" where the mark has none
+	Text   string
+}
+
+// photoViews shows the photos with these ids that are still there, in this order.
+func photoViews(j *workflow.Job, ids []int, w *locale.Words, loc *time.Location, urls PhotoURLs) []PhotoView {
+	var out []PhotoView
+	for _, id := range ids {
+		if p := j.Photo(id); p != nil {
+			out = append(out, photoView(j, p, w, loc, urls))
+		}
+	}
+	return out
+}
+
+func photoView(j *workflow.Job, p *workflow.Photo, w *locale.Words, loc *time.Location, urls PhotoURLs) PhotoView {
+	v := PhotoView{
+		ID: p.ID, SmallWidth: p.Small.Width, SmallHeight: p.Small.Height, Width: p.Large.Width, Height: p.Large.Height,
+		Caption: p.Caption, Alt: p.Alt, Number: w.T("photo.number", p.ID), When: w.DayTime(p.At, loc), Kind: p.Kind,
+	}
+	v.Small, v.Large = urls(p)
+	if v.Alt == "" {
+		v.Alt = w.T("photo.alt."+string(p.Kind), p.ID)
+	}
+	if p.Kind == workflow.PhotoBefore || p.Kind == workflow.PhotoAfter {
+		v.Label = w.T("photo.label." + string(p.Kind))
+	}
+	v.Marks, v.Notes = marksOf(p)
+	return v
+}
+
+// marksOf lays a photo's marks out for SVG. Blurred areas are in the copies already.
+func marksOf(p *workflow.Photo) (*MarksView, []MarkNote) {
+	var notes []MarkNote
+	m := &MarksView{Width: p.Large.Width, Height: p.Large.Height}
+	if m.Width <= 0 || m.Height <= 0 {
+		m.Width, m.Height = 1600, 1200
+	}
+	unit := float64(max(m.Width, m.Height)) / 1600
+	at := func(x, y int) (float64, float64) {
+		return float64(x) * float64(m.Width) / 10000, float64(y) * float64(m.Height) / 10000
+	}
+	for _, k := range p.Marks {
+		number := ""
+		if k.Number > 0 {
+			number = strconv.Itoa(k.Number)
+		}
+		if k.Text != "" {
+			notes = append(notes, MarkNote{number, k.Text})
+		}
+		x, y := at(k.X, k.Y)
+		x2, y2 := at(k.X2, k.Y2)
+		s := Shape{Kind: k.Kind, X: px(x), Y: px(y), Number: number}
+		switch k.Kind {
+		case workflow.MarkRing:
+			s.R = px(max(math.Hypot(x2-x, y2-y), 24*unit))
+		case workflow.MarkPoint:
+			s.R = px(34 * unit)
+		case workflow.MarkArrow:
+			length := math.Hypot(x-x2, y-y2)
+			if length == 0 {
+				continue
+			}
+			dx, dy := (x-x2)/length, (y-y2)/length
+			head := min(60*unit, length/2)
+			bx, by := x-dx*head, y-dy*head
+			s.X1, s.Y1, s.X2, s.Y2 = px(x2), px(y2), px(bx), px(by)
+			wing := head / 2
+			s.Head = px(x) + "," + px(y) + " " + px(bx-dy*wing) + "," + px(by+dx*wing) + " " + px(bx+dy*wing) + "," + px(by-dx*wing)
+		default:
+			continue
+		}
+		m.Shapes = append(m.Shapes, s)
+	}
+	if len(m.Shapes) == 0 {
+		return nil, notes
+	}
+	return m, notes
+}
+
+func px(f float64) string { return strconv.FormatFloat(f, 'f', 1, 64) }
+
+// PhotoPair is the same place before and after.
+type PhotoPair struct{ Before, After PhotoView }

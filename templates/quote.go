@@ -1,0 +1,323 @@
+package templates
+
+import (
+	"time"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+	"benchword/workflow/money"
+)
+
+// QuoteView is a revision of the quote as a customer reads it: on the quote page, in the mail, in the
+// findings report.
+type QuoteView struct {
+	W        *locale.Words
+	Revision int
+	Digest   string
+	State    workflow.QuoteState
+	// StateWords says where the revision stands, in a sentence.
+	StateWords string
+	// Answerable: a decision can still be taken.
+	Answerable bool
+	Note       string
+	// Reason says why this revision differs from the one before; Before what was approved until then.
+	Reason, Before  string
+	Issued, Expires string
+	// Words is the sentence agreed to on approving, exactly as the digest covers it.
+	Words string
+	// TaxNote says whether the prices of the lines hold the taxes.
+	TaxNote string
+	Options []OptionView
+}
+
+// OptionView is one priced way on.
+type OptionView struct {
+	Key      string
+	Kind     workflow.OptionKind
+	KindName string
+	Title    string
+	Text     string
+	Excluded string
+	Lines    []LineView
+	// Net and Taxes are empty where no tax is charged: then the total says it all.
+	Net   string
+	Taxes []TaxView
+	Total string
+	// Days says how long it takes once approved, Warranty how long the work is warranted; "" if not said.
+	Days, Warranty string
+	// Repairs: the bench works on the fault.
+	Repairs  bool
+	Approved bool
+	// The words around the figures.
+	Caption, HeadLine, HeadAmount, NetName, TotalName, ExcludedName string
+}
+
+// LineView is a line of an option.
+type LineView struct {
+	KindName, Text string
+	// Count is quantity and unit price, "" for one piece.
+	Count  string
+	Amount string
+}
+
+// TaxView is one tax of an option.
+type TaxView struct{ Name, Amount string }
+
+// QuoteOf makes the view of a revision as it stands at an instant.
+func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.Time, w *locale.Words) QuoteView {
+	loc := zoneOf(shop)
+	v := QuoteView{
+		W: w, Revision: q.Revision, Digest: q.Digest, State: q.State, Answerable: q.Answerable(now) && j.Stage == workflow.StageAwaitingApproval,
+		Note: q.Note, Reason: q.Reason, Issued: w.DateTime(q.IssuedAt, loc), Expires: w.DateTime(q.ExpiresAt, loc), Words: q.Words,
+	}
+	if v.State == workflow.QuoteOpen && !now.Before(q.ExpiresAt) {
+		v.State = workflow.QuoteExpired
+	}
+	v.StateWords = w.T("quote.state."+string(v.State), v.Expires)
+	if v.State == workflow.QuoteOpen && !v.Answerable {
+		v.StateWords = w.T("quote.state.soon")
+	}
+	taxed := false
+	for i := range q.Options {
+		o := optionView(&q.Options[i], w)
+		o.Approved = q.State == workflow.QuoteApproved && q.Approved == o.Key
+		taxed = taxed || len(o.Taxes) > 0
+		v.Options = append(v.Options, o)
+	}
+	if taxed {
+		v.TaxNote = w.T("quote.prices." + string(q.Options[0].Price.Prices))
+	}
+	if q.Revision > 1 {
+		if old, o := j.Approved(); o != nil && old.Revision < q.Revision {
+			v.Before = w.T("quote.before", o.Title, w.Money(o.Result.Total))
+		}
+	}
+	return v
+}
+
+func optionView(o *workflow.Option, w *locale.Words) OptionView {
+	v := OptionView{
+		Key: o.Key, Kind: o.Kind, KindName: w.T("option." + string(o.Kind)), Title: o.Title, Text: o.Text, Excluded: o.Excluded,
+		Caption: w.T("option.lines", o.Title), HeadLine: w.T("option.line"), HeadAmount: w.T("option.amount"),
+		NetName: w.T("option.net"), TotalName: w.T("option.total"), ExcludedName: w.T("option.excluded"),
+		Total: w.Money(o.Result.Total), Repairs: o.Kind != workflow.OptionReturn && o.Kind != workflow.OptionRecycle,
+	}
+	one := money.MustDecimal("1")
+	for i, l := range o.Price.Lines {
+		lv := LineView{KindName: w.T("line." + string(l.Kind)), Text: l.Text}
+		if i < len(o.Result.Lines) {
+			lv.Amount = w.Money(o.Result.Lines[i])
+		}
+		if l.Quantity.Cmp(one) != 0 {
+			unit := w.Decimal(l.UnitPrice)
+			if a, err := money.Exact(l.UnitPrice, o.Result.Currency); err == nil {
+				unit = w.Money(a)
+			}
+			lv.Count = w.T("line.count."+unitOf(l.Kind), w.Decimal(l.Quantity), unit)
+		}
+		v.Lines = append(v.Lines, lv)
+	}
+	for _, t := range o.Result.Tax {
+		name := w.T("tax.name", taxName(t.Name), w.Decimal(t.Percent))
+		v.Taxes = append(v.Taxes, TaxView{name, w.Money(t.Amount)})
+	}
+	if len(v.Taxes) > 0 {
+		v.Net = w.Money(o.Result.Net)
+	}
+	if o.WorkingDays > 0 {
+		v.Days = w.T("option.days", o.WorkingDays)
+	}
+	if o.WarrantyDays > 0 {
+		v.Warranty = w.T("option.warranty", o.WarrantyDays)
+	}
+	return v
+}
+
+func unitOf(k money.LineKind) string {
+	if k == money.Labour {
+		return "hours"
+	}
+	return "pieces"
+}
+
+// taxName shows a tax's short name as people write it: HST, VAT, TVA.
+func taxName(s string) string {
+	if len(s) <= 4 {
+		return upper(s)
+	}
+	return s
+}
+
+func upper(s string) string {
+	b := []byte(s)
+	for i, c := range b {
+		if c >= 'a' && c <= 'z' {
+			b[i] = c - 'a' + 'A'
+		}
+	}
+	return string(b)
+}
+
+// QuotePage is the page on which a customer decides.
+type QuotePage struct {
+	Page
+	Number, Device string
+	Quote          QuoteView
+	// Act is the address of the page, "/d/…"; Track that of the tracking page.
+	Act, Track string
+	// Report is the address of the findings report that the quote goes with, "" if there is none.
+	Report string
+	// What the customer typed, kept when something was missing.
+	Option, Name string
+	Read         bool
+	DeclineName  string
+	Remark       string
+	Question     string
+	// Errors lead to the fields they are about.
+	Errors []FieldError
+	// Answered says what was decided already, "" if nothing; then no form is shown.
+	Answered string
+	// Asked says that a question is on its way to the bench.
+	Asked string
+}
+
+// Template implements [View].
+func (*QuotePage) Template() string { return "customer/quote.html" }
+
+// FieldError is a sentence about a field.
+type FieldError struct{ Field, Message string }
+
+// ErrorFor gives the sentence about a field, "" if there is none.
+func ErrorFor(errors []FieldError, field string) string {
+	for _, e := range errors {
+		if e.Field == field {
+			return e.Message
+		}
+	}
+	return ""
+}
+
+// ErrorFor gives the sentence about a field of the form.
+func (q *QuotePage) ErrorFor(field string) string { return ErrorFor(q.Errors, field) }
+
+// Chosen reports whether an option was chosen before.
+func (q *QuotePage) Chosen(key string) bool { return q.Option == key }
+
+// QuoteReview is the summary that stands between choosing and deciding.
+type QuoteReview struct {
+	Page
+	Number, Device string
+	Act            string
+	Verdict        workflow.Verdict
+	Revision       int
+	Digest         string
+	// Option is the option chosen, nil for a no.
+	Option *OptionView
+	Name   string
+	Remark string
+	// Words is the sentence that is agreed to.
+	Words string
+	// Next says what happens once it is sent.
+	Next []string
+}
+
+// Template implements [View].
+func (*QuoteReview) Template() string { return "customer/review.html" }
+
+// QuoteDone is the receipt.
+type QuoteDone struct {
+	Page
+	Number, Device string
+	// Said is what was decided, in a sentence; When the instant.
+	Said, When string
+	Option     *OptionView
+	Words      string
+	// Next says what happens next.
+	Next  []string
+	Track string
+	// Digest is printed, so that the receipt names the revision exactly.
+	Digest string
+}
+
+// Template implements [View].
+func (*QuoteDone) Template() string { return "customer/done.html" }
+
+// ReviewOf makes the summary of a choice. Option is "" for a no.
+func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, verdict workflow.Verdict, option string, w *locale.Words) *QuoteReview {
+	v := &QuoteReview{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Verdict: verdict, Revision: q.Revision, Digest: q.Digest}
+	if o := q.Option(option); verdict == workflow.VerdictApprove && o != nil {
+		ov := optionView(o, w)
+		v.Option, v.Words = &ov, q.Words
+	}
+	v.Next = nextAfter(j, q, verdict, option, shop, w)
+	return v
+}
+
+// DoneOf makes the receipt of a decision on a revision.
+func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision, shop *workflow.Shop, w *locale.Words) *QuoteDone {
+	loc := zoneOf(shop)
+	v := &QuoteDone{
+		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), When: w.DateTime(d.At, loc), Digest: d.Digest,
+		Said: w.T("done.said." + string(d.Verdict)), Next: nextAfter(j, q, d.Verdict, d.Option, shop, w),
+	}
+	if o := q.Option(d.Option); d.Verdict == workflow.VerdictApprove && o != nil {
+		ov := optionView(o, w)
+		v.Option, v.Words = &ov, q.Words
+		v.Said = w.T("done.said.approve", o.Title, w.Money(o.Result.Total))
+	}
+	return v
+}
+
+// nextAfter says what happens after an answer.
+func nextAfter(j *workflow.Job, q *workflow.Quote, verdict workflow.Verdict, option string, shop *workflow.Shop, w *locale.Words) []string {
+	o := q.Option(option)
+	switch {
+	case verdict == workflow.VerdictAsk:
+		return []string{w.T("next.ask"), w.T("next.ask.stands")}
+	case verdict == workflow.VerdictDecline, o == nil, o.Kind == workflow.OptionReturn:
+		out := []string{w.T("next.return"), w.T("next.return.parts")}
+		if o != nil && o.Result.Total.Minor > 0 {
+			out = append(out, w.T("next.charge", w.Money(o.Result.Total)))
+		}
+		return out
+	case o.Kind == workflow.OptionRecycle:
+		return []string{w.T("next.recycle")}
+	}
+	out := []string{w.T("next.repair")}
+	if o.WorkingDays > 0 {
+		out = append(out, w.T("next.repair.days", o.WorkingDays))
+	}
+	out = append(out, w.T("next.repair.more", w.Money(o.Result.Total)))
+	if shop.SettleFirst && o.Result.Total.Minor > j.Paid(shop).Minor {
+		out = append(out, w.T("next.repair.pay"))
+	}
+	return out
+}
+
+// QuoteEnded is what stands behind a decide link that can't decide any more.
+type QuoteEnded struct {
+	Page
+	Heading string
+	// Message tells the truth about the revision: replaced, run out, taken back, answered.
+	Message string
+	Next    string
+}
+
+// Template implements [View].
+func (*QuoteEnded) Template() string { return "customer/ended.html" }
+
+// QuoteEndedOf says what became of the revision that a link was for.
+func QuoteEndedOf(page Page, j *workflow.Job, revision int, w *locale.Words) *QuoteEnded {
+	state := workflow.QuoteSuperseded
+	if revision >= 1 && revision <= len(j.Quotes) {
+		state = j.Quotes[revision-1].State
+	}
+	switch {
+	case state == workflow.QuoteOpen && j.Ended():
+		state = workflow.QuoteWithdrawn
+	case state == workflow.QuoteOpen:
+		state = workflow.QuoteExpired
+	}
+	key := "ended." + string(state)
+	return &QuoteEnded{Page: page, Heading: w.T(key), Message: w.T(key + ".more"), Next: w.T("ended.next")}
+}

@@ -1,0 +1,290 @@
+package templates
+
+import (
+	"time"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+	"benchword/workflow/money"
+)
+
+// ReportView is a findings report, in the order in which an owner wants to know: the short answer; what
+// arrived; what we saw; earlier work and whether it matters; what we checked and ruled out; what we think
+// is wrong and how sure we are; what we propose, its price and its date; cautions; what happens next.
+// Page, mail and the counter's preview show the same view.
+type ReportView struct {
+	W              *locale.Words
+	Number         int
+	Job            string // the job number as people read it out
+	Device, Serial string
+	Sent           string
+	// Newer is the number of a later report, 0 if this is the latest.
+	Newer int
+
+	Short string
+
+	Fault     string // the customer's own words
+	Contents  []ContentView
+	Condition string
+	Tried     string // whether the fault showed at the bench
+	TriedNote string
+	Arrival   []PhotoView
+
+	Seen  []FindingView
+	Prior []FindingView
+	Pairs []PhotoPair
+
+	Suspects []SuspectView
+
+	Cause    string
+	CauseHow string // how sure we are
+
+	Proposal string
+	// Ways are the priced ways on, where a quote goes with the report.
+	Ways        []WayView
+	QuoteStands string // until when the quote stands
+	Date        string // the promise in force
+
+	Cautions []string
+
+	Next string
+	// Head is the event chain's head when the report was sent.
+	Head string
+}
+
+// WayView is an option of the quote in one line.
+type WayView struct{ Key, Title, Total, Days string }
+
+// ContentView is an item of the contents.
+type ContentView struct {
+	Text, Condition string
+	Device          bool
+	// Fate says where it went when the parcel was packed, "" before that.
+	Fate string
+}
+
+// SuspectView is a candidate cause, and what was checked about it.
+type SuspectView struct {
+	Text string
+	// Verdict is "confirmed", "ruled_out", "unclear" or "" (not checked yet); VerdictWords says it.
+	Verdict      workflow.CheckOutcome
+	VerdictWords string
+	Checks       []CheckView
+}
+
+// CheckView is one check.
+type CheckView struct {
+	Text, Outcome, Reading string
+	Photos                 []PhotoView
+}
+
+// DraftReport composes the report that would be sent now with this text, for a preview.
+func DraftReport(j *workflow.Job, text workflow.ReportText, now time.Time) *workflow.Report {
+	r := &workflow.Report{Number: len(j.Reports) + 1, SentAt: now, ReportText: text, Head: j.Head}
+	for _, f := range j.Findings {
+		if !f.Withdrawn {
+			r.Findings = append(r.Findings, f.ID)
+		}
+	}
+	for _, s := range j.Suspects {
+		r.Suspects = append(r.Suspects, s.ID)
+	}
+	return r
+}
+
+// ReportOf makes the view of a report.
+func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time.Time, w *locale.Words, urls PhotoURLs) ReportView {
+	loc := zoneOf(shop)
+	show := func(ids []int) []PhotoView { return photoViews(j, ids, w, loc, urls) }
+	v := ReportView{
+		W: w, Number: r.Number, Job: j.Number.Shown(), Device: j.Device.Name(), Serial: j.Device.Serial, Sent: w.DateTime(r.SentAt, loc),
+		Short: r.Short, Fault: j.Fault.Text, Contents: contentsOf(j, w), Condition: j.Condition,
+		Cause: r.Cause, Proposal: r.Proposal, Head: r.Head, Next: r.Next,
+	}
+	if last := len(j.Reports); last > r.Number {
+		v.Newer = last
+	}
+	if t := j.Reproduction; t != nil {
+		v.Tried, v.TriedNote = w.T("tried."+string(t.Result)), t.Note
+	}
+	for i := range j.Photos {
+		if p := &j.Photos[i]; p.Kind == workflow.PhotoArrival && !p.Removed {
+			v.Arrival = append(v.Arrival, photoView(j, p, w, loc, urls))
+		}
+	}
+	for _, id := range r.Findings {
+		f := j.Finding(id)
+		if f == nil {
+			continue
+		}
+		fv := findingView(j, f, w, show)
+		if f.PriorWork() {
+			v.Prior = append(v.Prior, fv)
+		} else {
+			v.Seen = append(v.Seen, fv)
+		}
+		if f.Weight == workflow.WeightDanger {
+			v.Cautions = append(v.Cautions, w.T("caution.danger", f.Text))
+		}
+	}
+	v.Pairs = pairsOf(j, w, loc, urls)
+	for _, id := range r.Suspects {
+		for i := range j.Suspects {
+			if s := &j.Suspects[i]; s.ID == id {
+				v.Suspects = append(v.Suspects, suspectView(s, w, show))
+			}
+		}
+	}
+	if r.Cause != "" && r.Certainty != "" {
+		v.CauseHow = w.T("cause." + string(r.Certainty))
+	}
+	if q := quoteWith(j, r); q != nil {
+		for i := range q.Options {
+			o := optionView(&q.Options[i], w)
+			v.Ways = append(v.Ways, WayView{o.Key, o.Title, o.Total, o.Days})
+		}
+		if q.State == workflow.QuoteOpen {
+			v.QuoteStands = w.T("report.quote.stands", w.DateTime(q.ExpiresAt, loc))
+		}
+	}
+	if s := StatusOf(j, shop, now, w); j.Promise() != nil {
+		v.Date = s.When
+	}
+	v.Cautions = append(v.Cautions, cautionsOf(j, w)...)
+	if v.Next == "" {
+		v.Next = w.T("report.next." + string(j.Stage))
+	}
+	return v
+}
+
+// quoteWith gives the quote that goes with a report: the last one issued from its sending until the next
+// report, nil if there is none.
+func quoteWith(j *workflow.Job, r *workflow.Report) *workflow.Quote {
+	var next time.Time
+	if r.Number < len(j.Reports) {
+		next = j.Reports[r.Number].SentAt
+	}
+	var out *workflow.Quote
+	for i := range j.Quotes {
+		q := &j.Quotes[i]
+		if !q.IssuedAt.Before(r.SentAt) && (next.IsZero() || q.IssuedAt.Before(next)) && q.State != workflow.QuoteWithdrawn {
+			out = q
+		}
+	}
+	return out
+}
+
+// reportWith gives the number of the latest report that was sent no later than a quote's issue, 0 if
+// there is none.
+func reportWith(j *workflow.Job, q *workflow.Quote) int {
+	n := 0
+	for _, r := range j.Reports {
+		if !r.SentAt.After(q.IssuedAt) {
+			n = r.Number
+		}
+	}
+	return n
+}
+
+// ReportFor gives the number of the findings report that a quote goes with, 0 if there is none.
+func ReportFor(j *workflow.Job, q *workflow.Quote) int { return reportWith(j, q) }
+
+func contentsOf(j *workflow.Job, w *locale.Words) []ContentView {
+	var out []ContentView
+	for _, it := range j.Contents {
+		c := ContentView{Text: it.Text, Condition: it.Condition, Device: it.Device}
+		for _, p := range j.Packed {
+			if p.Item == it.ID {
+				c.Fate = w.T("fate." + string(p.Fate))
+				if p.Note != "" {
+					c.Fate = w.T("fate.note", c.Fate, p.Note)
+				}
+			}
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+func suspectView(s *workflow.Suspect, w *locale.Words, show func([]int) []PhotoView) SuspectView {
+	v := SuspectView{Text: s.Text, Verdict: s.Verdict()}
+	v.VerdictWords = w.T("verdict." + string(v.Verdict))
+	if v.Verdict == "" {
+		v.VerdictWords = w.T("verdict.open")
+	}
+	for _, c := range s.Checks {
+		v.Checks = append(v.Checks, CheckView{c.Text, w.T("check." + string(c.Outcome)), c.Reading, show(c.Photos)})
+	}
+	return v
+}
+
+func pairsOf(j *workflow.Job, w *locale.Words, loc *time.Location, urls PhotoURLs) []PhotoPair {
+	var out []PhotoPair
+	for i := range j.Photos {
+		after := &j.Photos[i]
+		if after.Kind != workflow.PhotoAfter || after.Removed || after.Pair == 0 {
+			continue
+		}
+		if before := j.Photo(after.Pair); before != nil {
+			out = append(out, PhotoPair{photoView(j, before, w, loc, urls), photoView(j, after, w, loc, urls)})
+		}
+	}
+	return out
+}
+
+// cautionsOf gives the usual cautions for what the screening found. They are common practice, without a
+// source of their own, and defer to local codes, carriers' rules and licensed practice.
+func cautionsOf(j *workflow.Job, w *locale.Words) []string {
+	var out []string
+	s := j.Screening
+	if s == nil {
+		return nil
+	}
+	if s.CellDamaged == workflow.Yes {
+		out = append(out, w.T("caution.cell_damaged"))
+	} else if s.Lithium == workflow.Yes {
+		out = append(out, w.T("caution.lithium"))
+	}
+	if s.Mains == workflow.Yes {
+		out = append(out, w.T("caution.mains"))
+	}
+	if s.Liquid == workflow.Yes {
+		out = append(out, w.T("caution.liquid"))
+	}
+	return out
+}
+
+// ReportPage is a findings report as a page of its own, which prints well.
+type ReportPage struct {
+	Page
+	Report ReportView
+	// Track is the address of the tracking page; Decide that of the quote, "" if this link can't decide.
+	Track, Decide string
+	// NewerURL is the address of a later report, "" if this is the latest.
+	NewerURL string
+}
+
+// Template implements [View].
+func (*ReportPage) Template() string { return "customer/report.html" }
+
+// paidOf lists what the job comes to: approved, paid, balance; nil where nothing was approved or paid.
+func paidOf(j *workflow.Job, shop *workflow.Shop, w *locale.Words) *PaidView {
+	charge, paid := j.Charge(shop), j.Paid(shop)
+	if charge.Minor == 0 && paid.Minor == 0 {
+		return nil
+	}
+	b := j.Balance(shop)
+	v := &PaidView{Charge: w.Money(charge), Paid: w.Money(paid)}
+	switch {
+	case b.Minor > 0:
+		v.Balance = w.T("paid.balance", w.Money(b))
+	case b.Minor < 0:
+		v.Balance = w.T("paid.over", w.Money(money.Amount{Minor: -b.Minor, Currency: b.Currency}))
+	default:
+		v.Balance = w.T("paid.settled")
+	}
+	return v
+}
+
+// PaidView is where the money stands.
+type PaidView struct{ Charge, Paid, Balance string }

@@ -1,0 +1,307 @@
+// Package templates is what a page or mail looks like, and every word on it: typed views, the embedded
+// templates that show them, and the style sheets and scripts that go with them.
+//
+// Contract: each template shows exactly one Go struct, a [View]; a test executes every one of them with a
+// hostile text in every field. Views hold finished words: templates choose and order, they do not
+// compute. Nothing here reads a clock or a store, and no page loads anything from another host or holds
+// inline style or script, so that a strict Content-Security-Policy can stand.
+//
+// Files: folder/page.html is a page; it defines "main" and is shown within the layout that
+// folder/base.html or folder/folder.html defines as "layout", if there is one. What parts/*.html define
+// is there for every page. Files ending in .txt are plain text, under the same rules.
+package templates
+
+import (
+	"crypto/sha256"
+	"embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"io"
+	"io/fs"
+	"mime"
+	"path"
+	"slices"
+	"strings"
+	texttemplate "text/template"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+)
+
+//go:embed */*.html */*.txt
+var pages embed.FS
+
+//go:embed assets
+var assets embed.FS
+
+// View is what one template shows.
+type View interface {
+	// Template is the path of its file: "customer/track.html".
+	Template() string
+}
+
+// Set is every template, parsed. It is safe for concurrent use.
+type Set struct {
+	html map[string]*template.Template
+	text map[string]*texttemplate.Template
+}
+
+// layout is the name under which a folder's layout is defined.
+const layout = "layout"
+
+// Load parses every template. An error names the file.
+func Load() (*Set, error) {
+	s := &Set{html: map[string]*template.Template{}, text: map[string]*texttemplate.Template{}}
+	all, err := fs.Glob(pages, "*/*.*")
+	if err != nil {
+		return nil, err
+	}
+	parts := slices.DeleteFunc(slices.Clone(all), func(f string) bool { return path.Dir(f) != "parts" || path.Ext(f) != ".html" })
+	for _, f := range all {
+		dir, ext := path.Dir(f), path.Ext(f)
+		if dir == "parts" || dir == "assets" || layoutIn(all, dir, ext) == f {
+			continue
+		}
+		var with []string
+		if l := layoutIn(all, dir, ext); l != "" {
+			with = append(with, l)
+		}
+		switch ext {
+		case ".html":
+			t, err := template.New(path.Base(f)).Funcs(template.FuncMap(funcs)).ParseFS(pages, slices.Concat(parts, with, []string{f})...)
+			if err != nil {
+				return nil, fmt.Errorf("template %s: %w", f, err)
+			}
+			s.html[f] = t
+		case ".txt":
+			t, err := texttemplate.New(path.Base(f)).Funcs(texttemplate.FuncMap(funcs)).ParseFS(pages, slices.Concat(with, []string{f})...)
+			if err != nil {
+				return nil, fmt.Errorf("template %s: %w", f, err)
+			}
+			s.text[f] = t
+		}
+	}
+	return s, nil
+}
+
+func layoutIn(all []string, dir, ext string) string {
+	for _, l := range []string{dir + "/base" + ext, dir + "/" + dir + ext} {
+		if slices.Contains(all, l) {
+			return l
+		}
+	}
+	return ""
+}
+
+// Names lists every page template, in order.
+func (s *Set) Names() []string {
+	var out []string
+	for n := range s.html {
+		out = append(out, n)
+	}
+	for n := range s.text {
+		out = append(out, n)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// Render writes a view. Write to memory first: an error may come after half of it.
+func (s *Set) Render(w io.Writer, v View) error {
+	name := v.Template()
+	if t := s.html[name]; t != nil {
+		if t.Lookup(layout) != nil {
+			return t.ExecuteTemplate(w, layout, v)
+		}
+		return t.Execute(w, v)
+	}
+	if t := s.text[name]; t != nil {
+		if t.Lookup(layout) != nil {
+			return t.ExecuteTemplate(w, layout, v)
+		}
+		return t.Execute(w, v)
+	}
+	return fmt.Errorf("there is no template %s", name)
+}
+
+// funcs is the closed set of functions that templates may call.
+var funcs = map[string]any{
+	"asset":      AssetURL,
+	"paragraphs": Paragraphs,
+	"lines":      Lines,
+	"add":        func(a, b int) int { return a + b },
+}
+
+// Paragraphs splits a text at its empty lines; each paragraph is a list of lines.
+func Paragraphs(s string) [][]string {
+	var out [][]string
+	var p []string
+	for _, l := range append(strings.Split(strings.ReplaceAll(s, "\r\n", "\n"), "\n"), "") {
+		if l = strings.TrimSpace(l); l != "" {
+			p = append(p, l)
+		} else if p != nil {
+			out, p = append(out, p), nil
+		}
+	}
+	return out
+}
+
+// Lines splits a text into its lines that are not empty.
+func Lines(s string) []string {
+	var out []string
+	for _, p := range Paragraphs(s) {
+		out = append(out, p...)
+	}
+	return out
+}
+
+type asset struct {
+	body              []byte
+	contentType, etag string
+	url               string
+}
+
+var assetOf = func() map[string]asset {
+	out := map[string]asset{}
+	err := fs.WalkDir(assets, "assets", func(p string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		b, err := assets.ReadFile(p)
+		if err != nil {
+			return err
+		}
+		name := strings.TrimPrefix(p, "assets/")
+		sum := sha256.Sum256(b)
+		tag := base64.RawURLEncoding.EncodeToString(sum[:9])
+		out[name] = asset{b, typeOf(name), `"` + tag + `"`, "/assets/" + name + "?v=" + tag}
+		return nil
+	})
+	if err != nil {
+		panic("templates: " + err.Error())
+	}
+	return out
+}()
+
+// typeOf does not ask the machine, whose tables differ.
+func typeOf(name string) string {
+	switch path.Ext(name) {
+	case ".css":
+		return "text/css; charset=utf-8"
+	case ".js":
+		return "text/javascript; charset=utf-8"
+	case ".svg":
+		return "image/svg+xml"
+	case ".txt":
+		return "text/plain; charset=utf-8"
+	case ".webmanifest":
+		return "application/manifest+json"
+	}
+	return mime.TypeByExtension(path.Ext(name))
+}
+
+// Asset gives an embedded style sheet, script or picture by its name below assets/.
+func Asset(name string) (body []byte, contentType, etag string, ok bool) {
+	a, ok := assetOf[name]
+	return a.body, a.contentType, a.etag, ok
+}
+
+// AssetURL gives the address of an asset; it changes with the content, so it may be kept for ever. It
+// panics on a name that does not exist: the template that holds it can't be right.
+func AssetURL(name string) string {
+	a, ok := assetOf[name]
+	if !ok {
+		panic("templates: there is no asset " + name)
+	}
+	return a.url
+}
+
+// Page is what every page has in common.
+type Page struct {
+	// Lang is the BCP 47 tag of the page's words; see [locale.For].
+	Lang string
+	// Title stands in the window's title and, on most pages, over the page.
+	Title string
+	// Path is the address's path, to mark where one is.
+	Path string
+	Shop ShopView
+	// CSRF is the hidden field of the forms of a signed-in person, "" for others.
+	CSRF string
+	// Staff is who is signed in, nil for nobody.
+	Staff *StaffView
+	// Flash is a sentence left by the step before; FlashBad marks that it failed.
+	Flash    string
+	FlashBad bool
+}
+
+// Words gives the catalogue of the page's language.
+func (p Page) Words() *locale.Words { return locale.For(p.Lang) }
+
+// T gives a text of the page's language.
+func (p Page) T(key string, args ...any) string { return locale.For(p.Lang).T(key, args...) }
+
+// ShopView is what a page says about the shop.
+type ShopView struct {
+	Name, About, Email, Phone string
+	// Address is the postal address, one line each.
+	Address []string
+	// Zone names the time zone that times are given in: "Halifax time".
+	Zone string
+}
+
+// ShopOf makes the view of a shop.
+func ShopOf(shop *workflow.Shop) ShopView {
+	lang := ""
+	if len(shop.Languages) > 0 {
+		lang = shop.Languages[0]
+	}
+	return ShopView{
+		Name: shop.Name, About: shop.About, Email: shop.Email, Phone: shop.Phone,
+		Address: Lines(shop.Address), Zone: locale.For(lang).Zone(zoneOf(shop)),
+	}
+}
+
+// PhoneURL gives the number as a tel: address (RFC 3966).
+func (s ShopView) PhoneURL() template.URL {
+	keep := strings.Map(func(r rune) rune {
+		if r >= '0' && r <= '9' || r == '+' {
+			return r
+		}
+		return -1
+	}, s.Phone)
+	if keep == "" {
+		return ""
+	}
+	return template.URL("tel:" + keep) // digits and plus signs only
+}
+
+// StaffView is who is signed in.
+type StaffView struct {
+	Login, Name string
+	Role        workflow.Role
+}
+
+// Problem is the page of an error.
+type Problem struct {
+	Page
+	Status  int
+	Heading string
+	// Message says what went wrong, why, and what to do.
+	Message string
+	// Missing lists what a refused step still needs; its first is often Message again.
+	Missing []string
+	// Request is what to name when asking about it, "" if nothing was logged.
+	Request string
+}
+
+// Template implements [View].
+func (*Problem) Template() string { return "customer/problem.html" }
+
+// More lists what is missing beyond the message itself.
+func (p *Problem) More() []string {
+	return slices.DeleteFunc(slices.Clone(p.Missing), func(s string) bool { return s == p.Message })
+}
+
+// ShowFind reports whether asking for a fresh link may help.
+func (p *Problem) ShowFind() bool { return p.Status == 404 || p.Status == 410 }
