@@ -75,7 +75,7 @@ func (p *play) then(t time.Time, by workflow.Actor, make func(j *workflow.Job) [
 // picture adds one of the demo's illustrations to the job.
 func (p *play) picture(t time.Time, kind workflow.PhotoKind, name string, marks ...workflow.Mark) *play {
 	p.steps = append(p.steps, step{t, func(ctx context.Context) error {
-		photo, err := p.d.photo(ctx, name)
+		photo, err := p.d.photo(ctx, p.number, name)
 		if err != nil {
 			return fmt.Errorf("picture %s: %w", name, err)
 		}

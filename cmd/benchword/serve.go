@@ -1,0 +1,94 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"benchword/notify"
+	"benchword/workflow/calendar"
+)
+
+func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) error {
+	f := flags("serve", errOut)
+	config, data := f.String("config", "shop.toml", "settings file"), f.String("data", "data", "data folder")
+	if _, err := parse(f, args); err != nil {
+		return err
+	}
+	s, err := ReadSettings(*config)
+	if err != nil {
+		return err
+	}
+	shop, err := s.shop()
+	if err != nil {
+		return err
+	}
+	if s.Mail.Host == "" {
+		return fmt.Errorf("%s: mail.host is missing: without it no customer hears anything. Example: host = \"smtp.example.net\"", *config)
+	}
+	transport, err := s.transport()
+	if err != nil {
+		return err
+	}
+	log := slog.New(slog.NewJSONHandler(errOut, nil))
+	slog.SetDefault(log)
+	srv, err := build(ctx, parts{shop: shop, data: *data, transport: transport, from: s.Mail.From, web: s.Web, log: log})
+	if err != nil {
+		return err
+	}
+	l, err := net.Listen("tcp", s.Web.Listen)
+	if err != nil {
+		return fmt.Errorf("can't listen on %s; is another program there? %w", s.Web.Listen, err)
+	}
+	log.Info("serving", "shop", shop.ID, "listen", l.Addr().String(), "outside", shop.BaseURL, "time_zone_data", calendar.ZoneDataVersion(), "version", version())
+	fmt.Fprintf(out, "%s answers at %s, on %s\n", shop.Name, shop.BaseURL, l.Addr())
+	return srv.run(ctx, l)
+}
+
+func (s *Settings) transport() (*notify.SMTP, error) {
+	t := &notify.SMTP{Host: s.Mail.Host, Port: s.Mail.Port, User: s.Mail.User}
+	switch s.Mail.Security {
+	case "tls":
+		t.Encryption = notify.ImplicitTLS
+	case "none":
+		t.Encryption = notify.Plain
+	default:
+		t.Encryption = notify.StartTLS
+	}
+	if s.Mail.PasswordFile != "" {
+		p, err := os.ReadFile(s.Mail.PasswordFile)
+		if err != nil {
+			return nil, fmt.Errorf("the file of the mail password can't be read: %w", err)
+		}
+		t.Password = strings.TrimSpace(string(p))
+	}
+	if _, domain, ok := strings.Cut(s.Mail.From, "@"); ok {
+		t.Name = domain
+	}
+	return t, nil
+}
+
+// runBackup copies what a shop is made of. The order matters: a photo is written before the event that
+// names it, so a database copied first never names a photo that is not in the copy.
+func runBackup(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) error {
+	f := flags("backup", errOut)
+	data, to := f.String("data", "data", "data folder"), f.String("to", "", "folder to write the copy to; must not exist yet")
+	if _, err := parse(f, args); err != nil {
+		return err
+	}
+	if *to == "" {
+		return misused("say where to with --to FOLDER")
+	}
+	if _, err := os.Stat(*to); err == nil {
+		return fmt.Errorf("%s is there already; give a new folder, so that no earlier copy is lost", *to)
+	}
+	if _, err := os.Stat(filepath.Join(*data, keysName)); err != nil {
+		return fmt.Errorf("%s is not a data folder of benchword: %w", *data, err)
+	}
+	return backup(ctx, *data, *to, out)
+}

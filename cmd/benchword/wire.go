@@ -1,0 +1,253 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"time"
+
+	"benchword/notify"
+	"benchword/portal"
+	"benchword/portal/api"
+	"benchword/portal/counter"
+	"benchword/templates"
+	"benchword/workflow"
+	"benchword/workflow/calendar"
+	"benchword/workflow/evidence"
+	"benchword/workflow/link"
+	"benchword/workflow/store/sqlite"
+)
+
+// Every part is held to the contracts of those who use it here, where all of them are in sight.
+var (
+	_ workflow.Store   = (*sqlite.Store)(nil)
+	_ notify.Composer  = (*notify.Mails)(nil)
+	_ notify.Transport = (*notify.SMTP)(nil)
+)
+
+// house is a shop's data folder, opened: benchword.db, photos and link.keys.
+type house struct {
+	store   *sqlite.Store
+	blobs   evidence.Blobs
+	service *workflow.Service
+}
+
+const (
+	keysName   = "link.keys"
+	photosName = "photos"
+)
+
+// openHouse opens the folder for a command that may run beside a server.
+func openHouse(ctx context.Context, shop *workflow.Shop, data string) (*house, error) {
+	store, err := sqlite.OpenBeside(ctx, data)
+	if err != nil {
+		return nil, plain(err)
+	}
+	h, err := furnish(shop, data, store)
+	if err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
+	return h, nil
+}
+
+func furnish(shop *workflow.Shop, data string, store *sqlite.Store) (*house, error) {
+	links, err := linkKeys(filepath.Join(data, keysName))
+	if err != nil {
+		return nil, err
+	}
+	blobs, err := evidence.OpenDir(filepath.Join(data, photosName))
+	if err != nil {
+		return nil, fmt.Errorf("the folder of the photos can't be used: %w", err)
+	}
+	return &house{store: store, blobs: blobs, service: &workflow.Service{
+		Shop: shop, Store: store, Links: links, Now: time.Now, Random: rand.Reader, Log: slog.Default(),
+	}}, nil
+}
+
+// linkKeys reads the keys that links are made with, and makes the first one in a new folder. The file
+// is as secret as the links are, and belongs into every backup: without it, mails can't be repeated.
+func linkKeys(path string) (*link.Maker, error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
+	if err == nil {
+		key, err := link.NewKey(rand.Reader, 1)
+		if err == nil {
+			_, err = io.WriteString(f, key.Text()+"\n")
+		}
+		if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+			return nil, fmt.Errorf("the link keys can't be written: %w", err)
+		}
+	} else if !errors.Is(err, os.ErrExist) {
+		return nil, fmt.Errorf("the link keys can't be made: %w", err)
+	}
+	if f, err = os.Open(path); err != nil {
+		return nil, fmt.Errorf("the link keys can't be read: %w", err)
+	}
+	defer f.Close()
+	keys, err := link.ReadKeys(f)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return link.NewMaker(keys...)
+}
+
+// server is everything of a running shop, built and stopped in order.
+type server struct {
+	*house
+	desk       *evidence.Desk
+	portal     *portal.Server
+	dispatcher *notify.Dispatcher
+	transport  *notify.SMTP
+	waker      *waker
+	listener   net.Listener
+	log        *slog.Logger
+}
+
+// parts is what build takes beyond the settings.
+type parts struct {
+	shop      *workflow.Shop
+	data      string
+	transport *notify.SMTP
+	from      string
+	web       WebSettings
+	log       *slog.Logger
+	now       func() time.Time
+}
+
+// build opens the folder and puts the parts together; nothing runs yet.
+func build(ctx context.Context, p parts) (*server, error) {
+	store, err := sqlite.Open(ctx, p.data)
+	if err != nil {
+		return nil, plain(err)
+	}
+	h, err := furnish(p.shop, p.data, store)
+	if err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
+	s := &server{house: h, transport: p.transport, log: p.log}
+	if p.now != nil {
+		h.service.Now = p.now
+	}
+	h.service.Log = p.log
+	set, err := templates.Load()
+	if err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
+	mails := &notify.Mails{Service: h.service, Templates: set, Photos: h.blobs, From: p.from, Log: p.log}
+	s.dispatcher = notify.New(notify.Config{Service: h.service, Transport: p.transport, Composer: mails, Log: p.log})
+	s.waker = newWaker(h.service, p.log)
+	s.desk = evidence.NewDesk(h.blobs)
+	s.portal, err = portal.New(portal.Config{
+		Service: h.service, Photos: s.desk, Templates: set, Log: p.log, TrustedProxies: p.web.Proxies,
+		Version: version(), Health: s.health,
+	})
+	if err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
+	counter.Mount(s.portal, counter.Config{PreviewMail: mails.Preview})
+	api.Mount(s.portal)
+	h.service.Committed = func(j *workflow.Job, notices int) {
+		s.portal.Committed(j)
+		if notices > 0 {
+			s.dispatcher.Wake()
+		}
+		s.waker.wake()
+	}
+	return s, nil
+}
+
+// run answers until ctx ends, then stops in order: no new requests, live pages closed, requests under
+// way answered, mails under way settled, the database closed.
+func (s *server) run(ctx context.Context, l net.Listener) error {
+	s.listener = l
+	work, stopWork := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopWork()
+	done := make(chan struct{}, 2)
+	go func() { s.dispatcher.Run(work); done <- struct{}{} }()
+	go func() { s.waker.run(work); done <- struct{}{} }()
+	failed := make(chan error, 1)
+	go func() { failed <- s.portal.Serve(l) }()
+	var err error
+	select {
+	case err = <-failed:
+	case <-ctx.Done():
+		s.log.Info("stopping")
+		stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), 30*time.Second)
+		err = s.portal.Shutdown(stop)
+		cancel()
+	}
+	stopWork()
+	<-done
+	<-done
+	return errors.Join(err, s.transport.Close(), s.store.Close())
+}
+
+// health says what a health page should, and fails where the shop can't do its work.
+func (s *server) health(ctx context.Context) (map[string]string, error) {
+	out := map[string]string{"time_zone_data": calendar.ZoneDataVersion()}
+	if _, err := s.store.NextWake(ctx, s.service.Shop.ID); err != nil {
+		out["database"] = "not answering"
+		return out, err
+	}
+	out["database"] = "ok"
+	out["mail"] = "ok"
+	if h := s.dispatcher.Health(); !h.AwaySince.IsZero() {
+		// Mails wait and lose nothing meanwhile, so this makes the page not red.
+		out["mail"] = "the mail server has been away since " + h.AwaySince.UTC().Format(time.RFC3339)
+	}
+	return out, nil
+}
+
+// waker calls the service when the earliest wake-up instant has come: it sleeps until then, and looks
+// at no job that is not due.
+type waker struct {
+	service *workflow.Service
+	log     *slog.Logger
+	told    chan struct{}
+}
+
+func newWaker(s *workflow.Service, log *slog.Logger) *waker {
+	return &waker{s, log, make(chan struct{}, 1)}
+}
+
+// wake tells the waker that an instant may have changed. It never blocks.
+func (w *waker) wake() {
+	select {
+	case w.told <- struct{}{}:
+	default:
+	}
+}
+
+// longestSleep bounds a sleep, so that a clock that was set is noticed.
+const longestSleep = time.Minute
+
+func (w *waker) run(ctx context.Context) {
+	for {
+		if _, err := w.service.WakeDue(ctx); err != nil && ctx.Err() == nil {
+			w.log.Error("wake-ups failed", "cause", err)
+		}
+		sleep := longestSleep
+		next, err := w.service.Store.NextWake(ctx, w.service.Shop.ID)
+		switch {
+		case err != nil && ctx.Err() == nil:
+			w.log.Error("the next wake-up can't be read", "cause", err)
+		case err == nil && !next.IsZero():
+			// At least a moment: a job whose wake-up fails must not make this spin.
+			sleep = min(max(next.Sub(w.service.Now()), 50*time.Millisecond), longestSleep)
+		}
+		timer := time.NewTimer(sleep)
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			return
+		case <-w.told:
+		case <-timer.C:
+		}
+		timer.Stop()
+	}
+}
