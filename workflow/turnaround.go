@@ -1,0 +1,433 @@
+package workflow
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"benchword/workflow/calendar"
+)
+
+// Account is who a second of the shop's open time is put down to.
+type Account string
+
+const (
+	AccountBench    Account = "bench"
+	AccountCustomer Account = "customer"
+	AccountParts    Account = "parts"
+	AccountCarrier  Account = "carrier"
+)
+
+// accountOrder decides between pauses that began in the same second.
+var accountOrder = []Account{AccountCustomer, AccountParts, AccountCarrier}
+
+// Pauses reports whether the clock can stand still on this account: on all but the bench's own.
+func (a Account) Pauses() bool { return slices.Contains(accountOrder, a) }
+
+// Pause is a stretch [From, To) during which the promise clock stands still. One that doesn't end after it
+// began is empty.
+type Pause struct {
+	From time.Time `json:"from"`
+	// To is zero while the pause is running.
+	To time.Time `json:"to,omitzero"`
+	// For is who is being waited for.
+	For Account `json:"for"`
+	// Why tells pauses of different causes apart; the clock doesn't look at it.
+	Why string `json:"why,omitempty"`
+}
+
+// Quota is how much a promise allows: exactly one of the three.
+type Quota struct {
+	// WorkingHours is open time.
+	WorkingHours QuotaHours `json:"working_hours,omitzero"`
+	// WorkingDays is the open time from the start to the close of that working day after the start's own
+	// date, which never counts (Regulation (EEC, Euratom) 1182/71 article 3, FRCP 6(a)).
+	WorkingDays int `json:"working_days,omitzero"`
+	// By is the open time from the start to this instant, and never earlier than the instant itself.
+	By time.Time `json:"by,omitzero"`
+}
+
+// Check says what is wrong with the quota, as the end of a sentence; nil if nothing is.
+func (q Quota) Check() error {
+	given := 0
+	for _, is := range []bool{q.WorkingHours != 0, q.WorkingDays != 0, !q.By.IsZero()} {
+		if is {
+			given++
+		}
+	}
+	switch {
+	case given != 1:
+		return fmt.Errorf("a promise is a number of working hours, a number of working days, or an instant: one of the three, above zero")
+	case q.WorkingHours < 0 || q.WorkingHours > maxQuotaHours:
+		return fmt.Errorf("working hours go up to %s", maxQuotaHours)
+	case q.WorkingDays < 0 || q.WorkingDays > maxQuotaDays:
+		return fmt.Errorf("working days go from 1 to %d", maxQuotaDays)
+	}
+	return nil
+}
+
+const (
+	maxQuotaHours = QuotaHours(1_000_000 * time.Hour)
+	maxQuotaDays  = 100_000
+)
+
+// QuotaHours is a length of open time in whole seconds. As JSON it is a number of hours, 40 or 7.5, read
+// digit by digit and not through a float; as text also "7:30" (or "7:30:15"), which is how a length that
+// has no exact decimal is written.
+type QuotaHours time.Duration
+
+// ParseQuotaHours reads "40", "7.5", "7:30" or "0:00:15". A decimal must be a whole number of seconds.
+func ParseQuotaHours(s string) (QuotaHours, error) {
+	wrong := func(why string) (QuotaHours, error) {
+		if len(s) > 40 {
+			s = s[:40] + "…"
+		}
+		return 0, fmt.Errorf("%q is not a number of hours: %s", s, why)
+	}
+	const form = "write it like 40, 7.5 or 7:30"
+	sep := strings.IndexAny(s, ".:")
+	whole, rest := s, ""
+	if sep >= 0 {
+		whole, rest = s[:sep], s[sep+1:]
+	}
+	hours, ok := digits(whole)
+	if !ok || len(whole) > 7 {
+		return wrong(form)
+	}
+	seconds := hours * 3600
+	switch {
+	case sep < 0:
+	case s[sep] == '.':
+		rest0 := rest
+		rest = strings.TrimRight(rest, "0")
+		part, ok := digits(rest)
+		if rest0 == "" || !ok && rest != "" {
+			return wrong(form)
+		}
+		// 3600 hours^-1 = 2^4 x 3^2 x 5^2: the fifth decimal can't come out even.
+		scale := int64(1)
+		for range min(len(rest), 5) {
+			scale *= 10
+		}
+		if len(rest) > 4 || part*3600%scale != 0 {
+			return wrong("it doesn't come out at a whole second; write it like 7:30 or 7:30:15")
+		}
+		seconds += part * 3600 / scale
+	default:
+		for i, part := range strings.Split(rest, ":") {
+			n, ok := digits(part)
+			if !ok || len(part) != 2 || n > 59 || i > 1 {
+				return wrong(form)
+			}
+			seconds += n * [2]int64{60, 1}[i]
+		}
+	}
+	h := QuotaHours(seconds) * QuotaHours(time.Second)
+	if h > maxQuotaHours {
+		return wrong("it is above " + maxQuotaHours.String())
+	}
+	return h, nil
+}
+
+// digits reads up to 18 decimal digits.
+func digits(s string) (int64, bool) {
+	if len(s) > 18 {
+		return 0, false
+	}
+	n := int64(0)
+	for i := range len(s) {
+		if s[i] < '0' || s[i] > '9' {
+			return 0, false
+		}
+		n = n*10 + int64(s[i]-'0')
+	}
+	return n, s != ""
+}
+
+// Duration gives the length.
+func (h QuotaHours) Duration() time.Duration { return time.Duration(h) }
+
+// String gives "40", "7.5", or "0:00:15" where no decimal is exact.
+func (h QuotaHours) String() string {
+	seconds := int64(time.Duration(h) / time.Second)
+	whole, part := seconds/3600, seconds%3600
+	switch {
+	case part == 0:
+		return strconv.FormatInt(whole, 10)
+	case part%9 == 0: // four decimals are steps of 0.36 s, and 9 s is 25 of them
+		return fmt.Sprintf("%d.%s", whole, strings.TrimRight(fmt.Sprintf("%04d", part/9*25), "0"))
+	case part%60 == 0:
+		return fmt.Sprintf("%d:%02d", whole, part/60)
+	}
+	return fmt.Sprintf("%d:%02d:%02d", whole, part/60, part%60)
+}
+
+// MarshalText gives String.
+func (h QuotaHours) MarshalText() ([]byte, error) { return []byte(h.String()), nil }
+
+// UnmarshalText reads what [ParseQuotaHours] does.
+func (h *QuotaHours) UnmarshalText(b []byte) (err error) {
+	*h, err = ParseQuotaHours(string(b))
+	return err
+}
+
+// MarshalJSON gives a number, or a text where no decimal is exact.
+func (h QuotaHours) MarshalJSON() ([]byte, error) {
+	s := h.String()
+	if strings.Contains(s, ":") {
+		return json.Marshal(s)
+	}
+	return []byte(s), nil
+}
+
+// UnmarshalJSON reads a number or a text.
+func (h *QuotaHours) UnmarshalJSON(b []byte) error {
+	s := string(b)
+	if s != "" && s[0] == '"' {
+		if err := json.Unmarshal(b, &s); err != nil {
+			return err
+		}
+	}
+	return h.UnmarshalText([]byte(s))
+}
+
+// Turnaround is a promise on the shop's clock: how much open time it allows from when on, and when the
+// clock stood still.
+//
+// An instant t counts as worked if the shop is open and t lies in none of the pauses; a pause begins to
+// matter at the start, and overlapping pauses count once. Everything is in whole seconds: instants are cut
+// down to the second they lie in. With up to eight pauses, in any order, nothing is allocated.
+type Turnaround struct {
+	Calendar *calendar.Calendar
+	Start    time.Time
+	Quota    Quota
+	Pauses   []Pause
+}
+
+// Total gives the quota in open time. ok is false if the calendar doesn't have that many working days.
+func (t Turnaround) Total() (total time.Duration, ok bool) {
+	switch q := t.Quota; {
+	case q.WorkingDays > 0:
+		closes, ok := t.Calendar.CloseOf(t.Start, q.WorkingDays)
+		return t.Calendar.Worked(t.Start, closes), ok
+	case !q.By.IsZero():
+		return t.Calendar.Worked(t.Start, q.By), true
+	default:
+		return q.WorkingHours.Duration(), true
+	}
+}
+
+// Due gives the first instant at which the worked time since the start has reached the quota; for a quota
+// By an instant, not before that. A pause moves it by exactly the open time that the pause covers before
+// it, and a pause after it moves nothing.
+//
+// A running pause is taken to go on for ever: ok is then false unless the quota was used up before it.
+// (See DueAt for the other way of asking.) ok is false too if the calendar never has that much open time.
+func (t Turnaround) Due() (due time.Time, ok bool) { return t.due(math.MaxInt64) }
+
+// DueAt gives the due instant as it stands at now: running pauses are taken to end at now. As long as one
+// is running and the shop is open, that instant moves on with now. The promise is breached if now is after
+// it, which no pause that runs later can undo.
+func (t Turnaround) DueAt(now time.Time) (due time.Time, ok bool) { return t.due(now.Unix()) }
+
+// due takes running pauses to end at that second.
+func (t Turnaround) due(running int64) (time.Time, bool) {
+	need, ok := t.Total()
+	if !ok {
+		return time.Time{}, false
+	}
+	if len(t.Pauses) > 0 {
+		var few [8]pauseSpan
+		var worked time.Duration // in which the shop was open, paused or not, up to from
+		from := t.Start.Unix()
+		for _, p := range t.spans(few[:0], running) {
+			if p.to <= from {
+				continue
+			}
+			if p.from > from {
+				worked += t.Calendar.Worked(time.Unix(from, 0), time.Unix(p.from, 0))
+				from = p.from
+			}
+			if worked >= need {
+				break
+			}
+			if p.to == math.MaxInt64 {
+				return time.Time{}, false
+			}
+			paused := t.Calendar.Worked(time.Unix(from, 0), time.Unix(p.to, 0))
+			worked += paused
+			need += paused
+			from = p.to
+		}
+	}
+	due, ok := t.Calendar.After(t.Start, need)
+	if ok && !t.Quota.By.IsZero() && due.Unix() < t.Quota.By.Unix() {
+		due = time.Unix(t.Quota.By.Unix(), 0).UTC()
+	}
+	return due, ok
+}
+
+// pauseSpan is a pause in Unix seconds.
+type pauseSpan struct {
+	from, to int64
+	account  Account
+}
+
+// spans puts the pauses that are not empty into list, by their beginning.
+func (t Turnaround) spans(list []pauseSpan, running int64) []pauseSpan {
+	for i := range t.Pauses {
+		p := &t.Pauses[i]
+		s := pauseSpan{p.From.Unix(), running, p.For}
+		if !p.To.IsZero() {
+			s.to = p.To.Unix()
+		}
+		if s.from < s.to {
+			list = append(list, s)
+		}
+	}
+	for i := 1; i < len(list); i++ {
+		if list[i].before(&list[i-1]) { // seldom: pauses come in order
+			slices.SortFunc(list, func(a, b pauseSpan) int {
+				return cmp.Or(cmp.Compare(a.from, b.from), rank(a.account)-rank(b.account))
+			})
+			break
+		}
+	}
+	return list
+}
+
+func (s *pauseSpan) before(o *pauseSpan) bool {
+	return s.from < o.from || s.from == o.from && rank(s.account) < rank(o.account)
+}
+
+func rank(a Account) int {
+	if i := slices.Index(accountOrder, a); i >= 0 {
+		return i
+	}
+	return len(accountOrder)
+}
+
+// Elapsed gives the worked time from the start to at. A running pause reaches to at.
+func (t Turnaround) Elapsed(at time.Time) time.Duration {
+	return t.Accounts(at).Bench
+}
+
+// Remaining gives what is left of the quota at that instant, 0 if nothing is. ok is false if the quota has
+// no length (see Total).
+func (t Turnaround) Remaining(at time.Time) (left time.Duration, ok bool) {
+	total, ok := t.Total()
+	if !ok {
+		return 0, false
+	}
+	return max(total-t.Elapsed(at), 0), true
+}
+
+// Breached reports whether the job ended after its due instant or, if end is zero, whether now is after
+// it. Ending exactly at the due instant is kept.
+func (t Turnaround) Breached(end, now time.Time) bool {
+	at := now
+	if !end.IsZero() {
+		at = end
+	}
+	due, ok := t.DueAt(at)
+	return ok && at.Unix() > due.Unix()
+}
+
+// Accounts are open time by who it is put down to. They add up to the open time exactly.
+type Accounts struct {
+	Bench, Customer, Parts, Carrier time.Duration
+}
+
+// Of gives one of the accounts.
+func (a Accounts) Of(who Account) time.Duration {
+	switch who {
+	case AccountBench:
+		return a.Bench
+	case AccountParts:
+		return a.Parts
+	case AccountCarrier:
+		return a.Carrier
+	}
+	return a.Customer
+}
+
+// Paused is what was not the bench's.
+func (a Accounts) Paused() time.Duration { return a.Customer + a.Parts + a.Carrier }
+
+// Total is all of it.
+func (a Accounts) Total() time.Duration { return a.Bench + a.Paused() }
+
+// Accounts puts every open second from the start to end on somebody's account: the bench's, unless a pause
+// covers it. A second that several pauses cover goes to the one that began first, and of those that began
+// in the same second to the customer's before parts, and to parts before the carrier's. A pause for nobody
+// known, or for the bench, goes to the customer. A running pause reaches to end.
+func (t Turnaround) Accounts(end time.Time) Accounts {
+	var a Accounts
+	var few [8]pauseSpan
+	at, last := t.Start.Unix(), end.Unix()
+	if at >= last {
+		return a
+	}
+	a.Bench = t.Calendar.Worked(t.Start, end)
+	for _, p := range t.spans(few[:0], last) {
+		from, to := max(p.from, at), min(p.to, last)
+		if from < to {
+			d := t.Calendar.Worked(time.Unix(from, 0), time.Unix(to, 0))
+			a.Bench -= d
+			switch p.account {
+			case AccountParts:
+				a.Parts += d
+			case AccountCarrier:
+				a.Carrier += d
+			default:
+				a.Customer += d
+			}
+			at = to
+		}
+	}
+	return a
+}
+
+// TurnaroundStretch is a piece of open time and who had it.
+type TurnaroundStretch struct {
+	From, To time.Time
+	For      Account
+}
+
+// Strip gives the open time from the start to until in order, as pieces by who it is put down to. It is
+// what a picture of the turnaround is drawn from; the pieces add up to Accounts. A running pause reaches
+// to now, and from there on the time is the bench's.
+func (t Turnaround) Strip(until, now time.Time) []TurnaroundStretch {
+	var strip []TurnaroundStretch
+	add := func(from, to int64, who Account) {
+		if from >= to {
+			return
+		}
+		for opens, closes := range t.Calendar.Stretches(time.Unix(from, 0), time.Unix(to, 0)) {
+			if n := len(strip); n > 0 && strip[n-1].For == who && strip[n-1].To.Equal(opens) {
+				strip[n-1].To = closes
+				continue
+			}
+			strip = append(strip, TurnaroundStretch{opens, closes, who})
+		}
+	}
+	at, last := t.Start.Unix(), until.Unix()
+	for _, p := range t.spans(nil, now.Unix()) {
+		from, to := max(p.from, at), min(p.to, last)
+		if from < to {
+			add(at, from, AccountBench)
+			if !p.account.Pauses() {
+				p.account = AccountCustomer
+			}
+			add(from, to, p.account)
+			at = to
+		}
+	}
+	add(at, last, AccountBench)
+	return strip
+}
