@@ -471,17 +471,20 @@ func (d *Dispatcher) prepare(ctx context.Context, e *workflow.Entry) (m *Mail, e
 // repeat says the same; but with the customer, links and photos as they are now: a mail goes to the
 // corrected address, holds no link that was taken back, and shows no photo that was removed.
 func (d *Dispatcher) asOf(ctx context.Context, now *workflow.Job, e *workflow.Entry) (*workflow.Job, error) {
-	if !now.ChangedAt.After(e.MadeAt) {
-		return now, nil
-	}
-	events, err := d.cfg.Service.Store.Events(ctx, now.Shop, now.Number, 0)
+	store := d.cfg.Service.Store
+	after, err := store.Events(ctx, now.Shop, now.Number, e.Seq)
 	if err != nil {
 		return nil, err
 	}
-	n := 0
-	for n < len(events) && !events[n].At.After(e.MadeAt) {
-		n++
+	end := commitEnd(after, e.ID)
+	if end == len(after) {
+		return now, nil
 	}
+	events, err := store.Events(ctx, now.Shop, now.Number, 0)
+	if err != nil {
+		return nil, err
+	}
+	n := min(int(e.Seq)+end, len(events))
 	then, err := workflow.Replay(events[:n])
 	if err != nil {
 		return nil, err
@@ -495,6 +498,30 @@ func (d *Dispatcher) asOf(ctx context.Context, now *workflow.Job, e *workflow.En
 		}
 	}
 	return then, nil
+}
+
+// commitEnd gives how many of the events that come after a notice's own belong to its commit. A commit
+// ends with the events that say which notices it made, and no commit begins with one.
+func commitEnd(after []*workflow.Event, id string) int {
+	made := func(i int) (string, bool) {
+		p, ok := after[i].Payload.(*workflow.NoticeMade)
+		if !ok {
+			return "", false
+		}
+		return p.ID, true
+	}
+	for i := range after {
+		if x, ok := made(i); !ok || x != id {
+			continue
+		}
+		for i++; i < len(after); i++ {
+			if _, ok := made(i); !ok {
+				break
+			}
+		}
+		return i
+	}
+	return len(after)
 }
 
 // send hands the mail to the transport. It does not panic.

@@ -1,0 +1,407 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"image"
+	"image/color"
+	"image/jpeg"
+	"log/slog"
+	"math/rand/v2"
+	"sync"
+	"testing"
+	"time"
+
+	"benchword/templates"
+	"benchword/workflow"
+	"benchword/workflow/calendar"
+	"benchword/workflow/evidence"
+	"benchword/workflow/link"
+	"benchword/workflow/money"
+	"benchword/workflow/store/memory"
+
+	"github.com/stretchr/testify/require"
+)
+
+// dice is randomness that comes out the same each time. It is safe for concurrent use.
+type dice struct {
+	mu sync.Mutex
+	r  *rand.ChaCha8
+}
+
+func newDice(n uint64) *dice {
+	var seed [32]byte
+	binary.LittleEndian.PutUint64(seed[:], n)
+	return &dice{r: rand.NewChaCha8(seed)}
+}
+
+func (d *dice) Read(p []byte) (int, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.r.Read(p)
+}
+
+// hands is a clock that moves when told to.
+type hands struct {
+	mu sync.Mutex
+	at time.Time
+}
+
+func (h *hands) Now() time.Time {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.at
+}
+
+func (h *hands) Move(d time.Duration) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.at = h.at.Add(d)
+}
+
+var (
+	counter  = workflow.Actor{Role: workflow.RoleCounter, ID: "nell"}
+	customer = workflow.Actor{Role: workflow.RoleCustomer, ID: "link"}
+	clock    = workflow.Actor{Role: workflow.RoleSystem, ID: "clock"}
+)
+
+func testShop(t testing.TB) *workflow.Shop {
+	open := []string{"09:00-12:30", "13:00-17:00"}
+	c, err := calendar.New(calendar.Spec{TimeZone: "America/Halifax", Hours: map[string][]string{"mon": open, "tue": open, "wed": open, "thu": open, "fri": open}})
+	require.NoError(t, err)
+	return &workflow.Shop{
+		ID: "harbour", Name: "Harbour Bench", BaseURL: "https://bench.example", Address: "12 Slip Road\nPort Harrow  B0X 1A0\nCanada",
+		Email: "desk@bench.example", Phone: "+1 902 555 0142", About: "Repairs by post",
+		Calendar: c, Currency: "CAD", Prices: money.BeforeTax, Taxes: map[string]money.Tax{"hst": {Percent: money.MustDecimal("15")}},
+		Languages: []string{"en"}, PromiseDays: 10, QuoteDays: 14, RemindDays: []int{2, 5}, WarrantyDays: 90,
+		Tests: []string{"Power-on", "Full scan"}, LinkFor: 365 * 24 * time.Hour,
+	}
+}
+
+// bench is a shop with everything in memory.
+type bench struct {
+	t      testing.TB
+	svc    *workflow.Service
+	store  *memory.Store
+	clock  *hands
+	photos *evidence.Memory
+	mails  *Mails
+	n      workflow.JobNumber
+	nth    int
+}
+
+var loadTemplates = sync.OnceValues(templates.Load)
+
+func newBench(t testing.TB) *bench {
+	b := &bench{t: t, store: memory.New(), photos: &evidence.Memory{}}
+	b.clock = &hands{at: time.Date(2026, 11, 2, 14, 15, 0, 0, time.UTC)}
+	random := newDice(7)
+	key, err := link.NewKey(random, 1)
+	require.NoError(t, err)
+	links, err := link.NewMaker(key)
+	require.NoError(t, err)
+	b.svc = &workflow.Service{Shop: testShop(t), Store: b.store, Links: links, Now: b.clock.Now, Random: random, Log: slog.New(slog.DiscardHandler)}
+	set, err := loadTemplates()
+	require.NoError(t, err)
+	b.mails = &Mails{Service: b.svc, Templates: set, Photos: b.photos}
+	return b
+}
+
+// do takes a step of the job in hand; Book begins another.
+func (b *bench) do(by workflow.Actor, commands ...workflow.Command) *workflow.Job {
+	b.t.Helper()
+	b.clock.Move(time.Second)
+	o := workflow.Order{Job: b.n, By: by, Commands: commands}
+	if _, ok := commands[0].(workflow.Book); ok {
+		o.Job = ""
+	}
+	j, err := b.svc.Do(context.Background(), o)
+	require.NoError(b.t, err)
+	b.n = j.Number
+	return j
+}
+
+func (b *bench) job() *workflow.Job {
+	j, err := b.svc.Job(context.Background(), b.n)
+	require.NoError(b.t, err)
+	return j
+}
+
+// picture makes a JPEG of a given size that looks like something.
+func picture(w, h int, seed uint8) []byte {
+	m := image.NewRGBA(image.Rect(0, 0, w, h))
+	for y := range h {
+		for x := range w {
+			c := color.RGBA{uint8(20 + x*60/w), uint8(70 + y*80/h), uint8(60 + int(seed)*9), 255}
+			if (x/97+y/61)%5 == 0 {
+				c = color.RGBA{150, 150, 140, 255}
+			}
+			if dx, dy := x-w/2, y-h/2; dx*dx+dy*dy < w*h/40 {
+				c = color.RGBA{200, 170, 60, 255}
+			}
+			m.SetRGBA(x, y, c)
+		}
+	}
+	var out bytes.Buffer
+	if err := jpeg.Encode(&out, m, &jpeg.Options{Quality: 85}); err != nil {
+		panic(err)
+	}
+	return out.Bytes()
+}
+
+// photo puts a picture on the job in hand.
+func (b *bench) photo(kind workflow.PhotoKind, caption, alt string, pair int, marks ...workflow.Mark) int {
+	b.t.Helper()
+	b.nth++
+	f := evidence.Folder{Shop: b.svc.Shop.ID, Job: b.n, Area: evidence.Shown}
+	large, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(picture(1600, 1200, uint8(b.nth))))
+	require.NoError(b.t, err)
+	small, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(picture(480, 360, uint8(b.nth))))
+	require.NoError(b.t, err)
+	j := b.do(counter, workflow.AddPhoto{Photo: workflow.Photo{
+		Original: string(large), Kind: kind, Caption: caption, Alt: alt, Pair: pair, Marks: marks,
+		Large: workflow.Copy{Digest: string(large), Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: string(small), Width: 480, Height: 360},
+	}})
+	return j.Photos[len(j.Photos)-1].ID
+}
+
+func (b *bench) book(name string) {
+	b.do(customer, workflow.Book{
+		Person: workflow.Person{Name: name, Email: "maud@example.org", Phone: "+1 902 555 0177", Address: "4 Cedar Lane\nMill Cove", Language: "en", TimeZone: "America/St_Johns"},
+		Kind:   "film scanner", Maker: "Tarnside", Model: "FS-40",
+		Fault: "It starts, whirrs, then stops half-way through a frame.\nThe light stays on.",
+	})
+}
+
+func (b *bench) receive() {
+	b.clock.Move(26 * time.Hour)
+	b.photo(workflow.PhotoArrival, "The parcel as it came", "A brown box with one crushed corner", 0)
+	b.photo(workflow.PhotoArrival, "Unpacked", "A grey film scanner on a mat, its lid closed", 0)
+	b.do(counter,
+		workflow.ListContents{Serial: "TS-4410-0923", Items: []workflow.Item{
+			{Text: "Film scanner", Device: true, Condition: "a scratch on the lid; otherwise clean"},
+			{Text: "Power supply, 24 V", Condition: "cable taped near the plug"},
+			{Text: "Film holder for 35 mm strips"},
+		}},
+		workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.Yes, Liquid: workflow.Unknown}},
+		workflow.Go{To: workflow.StageReceived},
+	)
+}
+
+func (b *bench) diagnose() {
+	b.clock.Move(20 * time.Hour)
+	b.do(counter, workflow.NoteCondition{Text: "Two screws of the base are missing, one is of another kind."},
+		workflow.TryFault{Result: workflow.FaultReproduced, Note: "Five scans in a row stopped at the same place."},
+		workflow.Go{To: workflow.StageDiagnosing})
+}
+
+func (b *bench) report() {
+	socket := b.photo(workflow.PhotoEvidence, "The joint of the motor plug, enlarged", "A dull, cracked ring of solder around one of five pins", 0,
+		workflow.Mark{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 6200, Y2: 5000, Number: 1, Text: "the cracked joint"})
+	wire := b.photo(workflow.PhotoEvidence, "", "A thin blue wire glued across the board", 0,
+		workflow.Mark{Kind: workflow.MarkArrow, X: 4200, Y: 4000, X2: 2000, Y2: 2200, Text: "the added wire"})
+	b.do(counter, workflow.NameSuspect{Text: "The carriage motor"}, workflow.NameSuspect{Text: "The power supply"}, workflow.NameSuspect{Text: "The joint at the motor plug"})
+	b.do(counter,
+		workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Ran the motor from a bench supply for ten minutes", Outcome: workflow.CheckRuledOut, Reading: "0.31 A, steady"}},
+		workflow.DoCheck{Suspect: 2, Check: workflow.Check{Text: "Loaded the supply with 2 A.", Outcome: workflow.CheckRuledOut, Reading: "23.9 V (24 V expected)"}},
+		workflow.DoCheck{Suspect: 3, Check: workflow.Check{Text: "Moved the plug with a plastic stick while it ran", Outcome: workflow.CheckConfirmed, Photos: []int{socket}}},
+		workflow.NoteFinding{Finding: workflow.Finding{Text: "A solder joint of the motor plug is cracked all round.", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen, Where: "main board, beside the motor plug", Photos: []int{socket}}},
+		workflow.NoteFinding{Finding: workflow.Finding{Text: "A wire has been added between two points that the maker does not join.", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Where: "main board, underside", Matters: "It bridges the fuse of the lamp, so the lamp is not protected.", Photos: []int{wire}},
+			Duty: workflow.Duty{Text: "Take the added wire out and fit the fuse", Before: workflow.StageTesting}},
+	)
+	b.do(counter, workflow.SendReport{Text: workflow.ReportText{
+		Short:     "The scanner stops because one solder joint at the motor plug is cracked. It can be repaired.",
+		Cause:     "The joint opens when the board warms up, and the motor loses its supply.",
+		Certainty: workflow.CertaintySeen, Proposal: "Remake the joints of the plug, take the added wire out, fit a fuse, and clean the rails.",
+	}}, quote("80.00", ""), workflow.Go{To: workflow.StageAwaitingApproval})
+}
+
+func quote(rate, reason string) workflow.IssueQuote {
+	line := func(kind money.LineKind, text, n, price string) money.Line {
+		return money.Line{Kind: kind, Text: text, Quantity: money.MustDecimal(n), UnitPrice: money.MustDecimal(price), Tax: "hst"}
+	}
+	return workflow.IssueQuote{Reason: reason, Options: []workflow.Option{
+		{Kind: workflow.OptionRepair, Title: "Repair the joint, remove the wire", WorkingDays: 4, WarrantyDays: 180, Excluded: "scratches on the lid", Price: money.Request{Lines: []money.Line{
+			line(money.Labour, "Bench time", "1.5", rate), line(money.Part, "Fuse and holder", "1", "4.80"), line(money.Carriage, "Parcel back", "1", "18.00")}}},
+		{Kind: workflow.OptionReturn, Title: "Send it back as it is", Price: money.Request{Lines: []money.Line{line(money.Carriage, "Parcel back", "1", "18.00")}}},
+	}}
+}
+
+func (b *bench) approve() {
+	b.clock.Move(3 * time.Hour)
+	q := b.job().Quote()
+	b.do(customer, workflow.Decide{Verdict: workflow.VerdictApprove, Digest: q.Digest, Option: "A", Name: "Maud Ellery", Address: "203.0.113.9", Agent: "a phone"})
+}
+
+func (b *bench) repair() {
+	b.clock.Move(22 * time.Hour)
+	before := b.photo(workflow.PhotoBefore, "The plug's joints", "Five dull solder joints, one cracked", 0)
+	after := b.photo(workflow.PhotoAfter, "The plug's joints", "Five smooth, bright solder joints", before)
+	b.do(counter, workflow.DoWork{Text: "Remade all five joints of the motor plug.", Findings: []int{1}, Photos: []int{after}},
+		workflow.DoWork{Text: "Took the added wire out and fitted a fuse of the right rating.", Findings: []int{2}, Duties: []int{1}},
+		workflow.Go{To: workflow.StageTesting})
+}
+
+func (b *bench) test() {
+	b.do(counter, workflow.DoTest{Test: workflow.Test{Name: "Power-on", Passed: true}},
+		workflow.DoTest{Test: workflow.Test{Name: "Full scan", Passed: true, Reading: "20 frames, none stopped", Note: "Run warm, after an hour under power."}},
+		workflow.DoTest{Test: workflow.Test{Name: workflow.SafetyTest, Passed: true, Reading: "0.12 Ω to earth"}})
+	b.do(counter, workflow.DeclareReady{Note: "It scans as it should. Keep the rails free of dust and it will stay quiet."})
+}
+
+func (b *bench) ship() {
+	b.photo(workflow.PhotoPacking, "Packed", "The scanner between foam blocks in its box", 0)
+	b.do(counter,
+		workflow.Pack{Items: []workflow.PackedItem{{Item: 1, Fate: workflow.FateReturned}, {Item: 2, Fate: workflow.FateReplaced, Note: "the taped cable was not safe"}, {Item: 3, Fate: workflow.FateReturned}}},
+		workflow.PrepareShipment{Carrier: "Coast Parcels", Parcel: "RB123456785CA", Serial: "ts-4410-0923"},
+		workflow.Go{To: workflow.StageShipped})
+}
+
+// whole takes a job from booking to shipped.
+func (b *bench) whole() {
+	b.book("Maud Ellery")
+	b.receive()
+	b.diagnose()
+	b.report()
+	b.approve()
+	b.repair()
+	b.test()
+	b.ship()
+}
+
+// told is a notice with the job as it stood right after it was made.
+type told struct {
+	name  string
+	job   *workflow.Job
+	entry workflow.Entry
+}
+
+// everything plays jobs until every kind of notice has been made, some of them in several ways, and
+// gives them with a name each.
+func (b *bench) everything() []told {
+	b.t.Helper()
+	var out []told
+	seen := map[string]bool{}
+	take := func(names ...string) {
+		b.t.Helper()
+		j := b.job()
+		entries, err := b.store.Entries(context.Background(), b.svc.Shop.ID, b.n)
+		require.NoError(b.t, err)
+		for _, e := range entries {
+			if seen[e.ID] {
+				continue
+			}
+			seen[e.ID] = true
+			require.NotEmpty(b.t, names, "one more notice than expected: %s", e.ID)
+			out = append(out, told{names[0], j, e})
+			names = names[1:]
+		}
+		require.Empty(b.t, names, "notices that were not made")
+	}
+	b.book("Maud Ellery")
+	take("booked")
+	b.receive()
+	take("received")
+	b.diagnose()
+	b.report()
+	take("findings_with_quote")
+	b.clock.Move(2 * 24 * time.Hour)
+	b.do(customer, workflow.Decide{Verdict: workflow.VerdictAsk, Digest: b.job().Quote().Digest, Words: "Does the price hold the parcel back?"})
+	take("decision_ask")
+	b.do(counter, workflow.SendMessage{Text: "Yes, the parcel back is in it.\n\nThe total does not change."})
+	take("message")
+	b.clock.Move(26 * time.Hour)
+	b.do(clock, workflow.Wake{})
+	take("quote_reminder")
+	b.approve()
+	take("decision_approve")
+	b.clock.Move(time.Hour)
+	b.do(counter, workflow.NoteFinding{Finding: workflow.Finding{Text: "The belt of the carriage is worn through at one edge.", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "4.1 mm wide (6 mm new)"}})
+	b.do(counter, quote("112.00", "The belt must be renewed as well; we found it once the carriage was out."), workflow.Go{To: workflow.StageAwaitingApproval})
+	take("further_quote")
+	b.approve()
+	take("decision_approve_again")
+	b.clock.Move(time.Hour)
+	b.do(counter, workflow.PlaceHold{Reason: workflow.HoldParts, Note: "The belt is on order; the maker of belts says Friday."})
+	b.do(counter, workflow.SendMessage{Text: "May we keep the worn belt to measure a new one?", Question: true})
+	take("message_question")
+	b.clock.Move(3 * 24 * time.Hour)
+	b.do(counter, workflow.LiftHold{})
+	b.do(counter, workflow.MovePromise{Days: 6, Reason: "The belt had to be made to measure."})
+	take("promise_moved")
+	b.clock.Move(12 * 24 * time.Hour)
+	b.do(clock, workflow.Wake{})
+	take("promise_breached")
+	b.do(customer, workflow.AskLink{})
+	take("link")
+	b.repair()
+	b.test()
+	take("ready")
+	b.ship()
+	take("shipped")
+
+	b.book("Maud Ellery")
+	take("booked_2")
+	b.do(counter, workflow.Go{To: workflow.StageWithdrawn, Outcome: workflow.OutcomeCancelled, Reason: "The customer cancelled."})
+	take("withdrawn_cancelled")
+
+	b.book("Maud Ellery")
+	b.receive()
+	b.diagnose()
+	b.do(counter, workflow.NameSuspect{Text: "The lamp"})
+	b.do(counter, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Measured the lamp", Outcome: workflow.CheckUnclear}})
+	b.do(counter, workflow.SendReport{Text: workflow.ReportText{Short: "We have not found the cause yet, and go on looking."}})
+	take("booked_3", "received_3", "findings_alone")
+	b.do(counter, quote("60.00", ""))
+	take("quote")
+	b.do(counter, workflow.Go{To: workflow.StageAwaitingApproval})
+	b.do(counter, workflow.WithdrawQuote{Reason: "We found something cheaper."})
+	take("quote_withdrawn")
+	b.do(counter, quote("40.00", "A shorter repair will do."), workflow.Go{To: workflow.StageAwaitingApproval})
+	take("further_quote_3")
+	b.clock.Move(15 * 24 * time.Hour)
+	b.do(clock, workflow.Wake{})
+	take("quote_expired")
+	b.do(counter, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeUnrepaired})
+	b.do(counter, workflow.DoTest{Test: workflow.Test{Name: workflow.SafetyTest, Passed: true}}, workflow.DeclareReady{})
+	take("ready_unrepaired")
+	b.do(counter, workflow.Pack{Items: []workflow.PackedItem{{Item: 1, Fate: workflow.FateReturned}, {Item: 2, Fate: workflow.FateReturned}, {Item: 3, Fate: workflow.FateReturned}}},
+		workflow.PrepareShipment{InPerson: true}, workflow.Go{To: workflow.StageShipped})
+	take("shipped_in_person")
+
+	b.book("Maud Ellery")
+	b.receive()
+	b.diagnose()
+	b.report()
+	b.do(customer, workflow.Decide{Verdict: workflow.VerdictDecline, Digest: b.job().Quote().Digest, Name: "Maud Ellery"})
+	take("booked_4", "received_4", "findings_4", "decision_decline")
+
+	b.book("Maud Ellery")
+	b.receive()
+	b.diagnose()
+	b.report()
+	take("booked_5", "received_5", "findings_5")
+	b.do(counter, workflow.WithdrawQuote{Reason: "The customer would rather have it recycled."})
+	q := quote("80.00", "You asked for recycling as well.")
+	q.Options = append(q.Options, workflow.Option{Kind: workflow.OptionRecycle, Title: "Recycle it", Price: money.Request{}})
+	b.do(counter, q, workflow.Go{To: workflow.StageAwaitingApproval})
+	b.do(customer, workflow.Decide{Verdict: workflow.VerdictApprove, Digest: b.job().Quote().Digest, Option: "C", Name: "Maud Ellery"})
+	take("quote_withdrawn_5", "further_quote_5", "decision_recycle", "withdrawn_recycled")
+
+	b.do(customer, workflow.Book{Person: workflow.Person{Name: "Maud Ellery", Email: "maud@example.org"}, Kind: "bench supply", Fault: "The needle sticks.", Limit: "200.00", Inbound: "RB123456785CA"})
+	b.receive()
+	b.diagnose()
+	b.do(counter, workflow.NoteFinding{Finding: workflow.Finding{Text: "The needle's pivot is dry.", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen}},
+		workflow.SendReport{Text: workflow.ReportText{Short: "A dry pivot."}}, quote("80.00", ""), workflow.Go{To: workflow.StageRepairing})
+	take("booked_sent", "received_6", "findings_within_limit", "decision_within_limit")
+
+	b.book("Maud Ellery")
+	b.receive()
+	b.diagnose()
+	b.do(counter, workflow.NameSuspect{Text: "The carriage motor"})
+	b.do(counter, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Ran it for a day", Outcome: workflow.CheckRuledOut}}, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeNoFault})
+	b.do(counter, workflow.DeclareReady{})
+	take("booked_7", "received_7", "ready_no_fault")
+	return out
+}

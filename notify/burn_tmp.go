@@ -1,0 +1,9 @@
+package notify
+
+import (
+	"image"
+
+	"benchword/workflow"
+)
+
+func burn(*image.RGBA, []workflow.Mark) {}

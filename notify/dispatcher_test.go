@@ -1,0 +1,879 @@
+package notify
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	netmail "net/mail"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"benchword/notify/smtptest"
+	"benchword/workflow"
+	"benchword/workflow/link"
+	"benchword/workflow/store/memory"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+// plainly composes a mail that says which notice it is and at which version it found the job.
+type plainly struct {
+	fail func(e *workflow.Entry) error
+}
+
+func (p plainly) Compose(_ context.Context, j *workflow.Job, e *workflow.Entry) (*Mail, error) {
+	if p.fail != nil {
+		if err := p.fail(e); err != nil {
+			return nil, err
+		}
+	}
+	text := fmt.Sprintf("%s at version %d for %s", e.ID, j.Version, j.Customer.Name)
+	return Build(Parts{
+		ID: e.ID + "@bench.example", Thread: string(j.Number) + ".job@bench.example", Date: e.MadeAt,
+		From: netmail.Address{Name: "Harbour Bench", Address: "desk@bench.example"},
+		To:   netmail.Address{Name: j.Customer.Name.Text, Address: j.Customer.Email.Text}, Subject: string(e.Kind), Lang: "en", Text: text, HTML: text,
+	})
+}
+
+// sent is one mail that reached the transport.
+type sent struct {
+	at   time.Time
+	mail *Mail
+	// has says that the server kept it, whatever it answered.
+	has bool
+}
+
+// weather is a transport that does what a test wants.
+type weather struct {
+	mu    sync.Mutex
+	today func(m *Mail) (kept bool, err error)
+	log   []sent
+	slow  time.Duration
+	now   func() time.Time
+}
+
+func (w *weather) Send(ctx context.Context, m *Mail) (string, error) {
+	w.mu.Lock()
+	today, slow := w.today, w.slow
+	w.mu.Unlock()
+	if slow > 0 {
+		select {
+		case <-time.After(slow):
+		case <-ctx.Done():
+			return "", &Failure{Fate: Unknown, Words: "cut short", Err: ctx.Err()}
+		}
+	}
+	kept, err := true, error(nil)
+	if today != nil {
+		kept, err = today(m)
+	}
+	w.mu.Lock()
+	w.log = append(w.log, sent{w.now(), m, kept})
+	w.mu.Unlock()
+	return "2.0.0 ok", err
+}
+
+func (w *weather) set(today func(m *Mail) (bool, error)) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.today = today
+}
+
+func (w *weather) sent() []sent {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return slices.Clone(w.log)
+}
+
+// desk is a shop for dispatcher tests: no photos, no templates, any clock.
+type desk struct {
+	t     require.TestingT
+	store *memory.Store
+	svc   *workflow.Service
+	w     *weather
+}
+
+func newDesk(t *testing.T, now func() time.Time) *desk { return deskFor(t, t, now) }
+
+func deskFor(t require.TestingT, tb testing.TB, now func() time.Time) *desk {
+	random := newDice(11)
+	key, err := link.NewKey(random, 1)
+	require.NoError(t, err)
+	links, err := link.NewMaker(key)
+	require.NoError(t, err)
+	d := &desk{t: t, store: memory.New(), w: &weather{now: now}}
+	d.svc = &workflow.Service{Shop: testShop(tb), Store: d.store, Links: links, Now: now, Random: random, Log: slog.New(slog.DiscardHandler)}
+	return d
+}
+
+func (d *desk) do(n workflow.JobNumber, by workflow.Actor, commands ...workflow.Command) *workflow.Job {
+	j, err := d.svc.Do(context.Background(), workflow.Order{Job: n, By: by, Commands: commands})
+	require.NoError(d.t, err)
+	return j
+}
+
+func (d *desk) book() workflow.JobNumber {
+	return d.do("", customer, workflow.Book{Person: workflow.Person{Name: "Maud Ellery", Email: "maud@example.org"}, Kind: "film scanner", Fault: "stops"}).Number
+}
+
+func (d *desk) write(n workflow.JobNumber) {
+	d.do(n, counter, workflow.SendMessage{Text: "One more line."})
+}
+
+func (d *desk) job(n workflow.JobNumber) *workflow.Job {
+	j, err := d.svc.Job(context.Background(), n)
+	require.NoError(d.t, err)
+	return j
+}
+
+func (d *desk) entries(n workflow.JobNumber) []workflow.Entry {
+	out, err := d.store.Entries(context.Background(), d.svc.Shop.ID, n)
+	require.NoError(d.t, err)
+	return out
+}
+
+// settled holds every entry to its end: sent in order with one face, or buried with a reason.
+func (d *desk) settled(jobs ...workflow.JobNumber) {
+	face := map[string]string{}
+	order := map[workflow.JobNumber][]string{}
+	for _, s := range d.w.sent() {
+		id, _, _ := strings.Cut(s.mail.ID, "@")
+		if was, ok := face[id]; ok {
+			require.Equal(d.t, was, string(s.mail.Data), "a repeat is the same bytes")
+		}
+		face[id] = string(s.mail.Data)
+		n := workflow.JobNumber(id[:strings.Index(id, "-")])
+		if s.has && !slices.Contains(order[n], id) {
+			order[n] = append(order[n], id)
+		}
+	}
+	for _, n := range jobs {
+		j := d.job(n)
+		var arrived []string
+		for _, e := range d.entries(n) {
+			require.NotEqual(d.t, workflow.EntryQueued, e.State, "%s is still queued: %v", e.ID, e.Attempts)
+			require.NotEmpty(d.t, e.Attempts)
+			var rec *workflow.NoticeRecord
+			for i := range j.Notices {
+				if j.Notices[i].ID == e.ID {
+					rec = &j.Notices[i]
+				}
+			}
+			require.NotNil(d.t, rec)
+			if e.State == workflow.EntrySent {
+				require.False(d.t, rec.DeliveredAt.IsZero(), "event and settlement are one commit")
+				require.Equal(d.t, string(Accepted), e.Attempts[len(e.Attempts)-1].Result)
+			} else {
+				require.False(d.t, rec.BuriedAt.IsZero())
+				require.Contains(d.t, rec.Reason, "elephone the customer")
+			}
+			if slices.Contains(order[n], e.ID) {
+				arrived = append(arrived, e.ID)
+			}
+		}
+		require.Equal(d.t, arrived, order[n], "the mails of %s arrive in order", n)
+	}
+}
+
+func (d *desk) dispatcher(change func(*Config)) *Dispatcher {
+	cfg := Config{Service: d.svc, Transport: d.w, Composer: plainly{}, Random: newDice(3)}
+	if change != nil {
+		change(&cfg)
+	}
+	return New(cfg)
+}
+
+// run lets a dispatcher run in a bubble until the returned function is called.
+func run(d *Dispatcher) (stop func()) {
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() { defer close(done); d.Run(ctx) }()
+	return func() { cancel(); <-done }
+}
+
+func later(*Mail) (bool, error) {
+	return false, &Failure{Fate: PutOff, Step: "rcpt", Code: 450, Words: "4.2.0 later"}
+}
+
+func away(*Mail) (bool, error) {
+	return false, &Failure{Fate: Unreached, Step: "connect", Words: "The mail server can't be reached."}
+}
+
+func TestDispatcherDelivers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		disp := d.dispatcher(nil)
+		d.svc.Committed = func(_ *workflow.Job, notices int) {
+			if notices > 0 {
+				disp.Wake()
+			}
+		}
+		stop := run(disp)
+		synctest.Wait()
+		n := d.book()
+		synctest.Wait()
+		require.Len(t, d.w.sent(), 1, "a commit wakes it at once")
+		d.write(n)
+		d.write(n)
+		synctest.Wait()
+		require.Len(t, d.w.sent(), 3)
+		stop()
+		d.settled(n)
+	})
+}
+
+func TestDispatcherFindsWhatOthersWrote(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		stop := run(d.dispatcher(nil))
+		synctest.Wait()
+		n := d.book() // nobody wakes it
+		time.Sleep(31 * time.Second)
+		synctest.Wait()
+		require.Len(t, d.w.sent(), 1)
+		stop()
+		d.settled(n)
+	})
+}
+
+func TestPutOffGapsGrow(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		n := d.book()
+		d.w.set(later)
+		stop := run(d.dispatcher(nil))
+		time.Sleep(6 * 24 * time.Hour)
+		synctest.Wait()
+		stop()
+		d.settled(n)
+		log := d.w.sent()
+		var gaps []time.Duration
+		for i := 1; i < len(log); i++ {
+			gaps = append(gaps, log[i].at.Sub(log[i-1].at))
+		}
+		want := time.Minute
+		for i, g := range gaps {
+			require.InDelta(t, want.Seconds(), g.Seconds(), want.Seconds()/5+1, "gap %d", i)
+			want = min(3*want, 6*time.Hour)
+		}
+		total := log[len(log)-1].at.Sub(log[0].at)
+		require.GreaterOrEqual(t, total, 5*24*time.Hour)
+		require.Less(t, total, 5*24*time.Hour+8*time.Hour)
+		require.NotEqual(t, gaps[0], time.Minute, "the gaps are jittered")
+		e := d.entries(n)[0]
+		require.Equal(t, workflow.EntryBuried, e.State)
+		require.Contains(t, d.job(n).Undelivered()[0].Reason, "for days")
+
+		// Put back in the queue it has its full time again, and is built anew.
+		d.do(n, counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Email: "maud@other.example"}})
+		require.NoError(t, d.store.Requeue(t.Context(), d.svc.Shop.ID, e.ID, time.Now()))
+		stop = run(d.dispatcher(nil))
+		time.Sleep(24 * time.Hour)
+		synctest.Wait()
+		require.Equal(t, workflow.EntryQueued, d.entries(n)[0].State)
+		d.w.set(nil)
+		time.Sleep(8 * time.Hour)
+		synctest.Wait()
+		stop()
+		last := d.w.sent()[len(d.w.sent())-1].mail
+		require.Equal(t, "maud@other.example", last.To)
+		require.Equal(t, log[0].mail.ID, last.ID)
+		require.Empty(t, d.job(n).Undelivered(), "a delivery clears the task")
+	})
+}
+
+func TestRefusedIsBuriedAtOnceAndHoldsNothingUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		n, other := d.book(), d.book()
+		d.write(n)
+		first := true
+		d.w.set(func(m *Mail) (bool, error) {
+			if strings.HasPrefix(m.ID, string(n)) && first {
+				first = false
+				return false, &Failure{Fate: Refused, Step: "rcpt", Code: 550, Words: "5.1.1 no such user"}
+			}
+			return true, nil
+		})
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		d.settled(n, other)
+		require.Equal(t, workflow.EntryBuried, d.entries(n)[0].State)
+		require.Equal(t, workflow.EntrySent, d.entries(n)[1].State)
+		require.Contains(t, d.job(n).Undelivered()[0].Reason, "The address does not exist")
+		rows, err := d.store.Board(t.Context(), d.svc.Shop.ID, workflow.BoardFilter{Limit: 9})
+		require.NoError(t, err)
+		for _, r := range rows {
+			require.Equal(t, r.Job == n, r.Waiting, "the counter has a task")
+		}
+	})
+}
+
+func TestOneServerAwayIsNoStorm(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		var jobs []workflow.JobNumber
+		for range 100 {
+			jobs = append(jobs, d.book())
+		}
+		d.w.set(away)
+		disp := d.dispatcher(func(c *Config) { c.Workers = 8 })
+		stop := run(disp)
+		time.Sleep(12 * time.Hour)
+		synctest.Wait()
+		// 15 s doubling to 15 min: 12 hours hold about 54 probes, and the first 8 went out together.
+		require.LessOrEqual(t, len(d.w.sent()), 8+70)
+		require.GreaterOrEqual(t, len(d.w.sent()), 8+40)
+		h := disp.Health()
+		require.False(t, h.AwaySince.IsZero())
+		require.Equal(t, "The mail server can't be reached.", h.Words)
+		for _, n := range jobs {
+			require.Equal(t, workflow.EntryQueued, d.entries(n)[0].State, "nothing is buried, however long it lasts")
+		}
+		d.w.set(nil)
+		time.Sleep(20 * time.Minute)
+		synctest.Wait()
+		require.True(t, disp.Health().AwaySince.IsZero())
+		stop()
+		d.settled(jobs...)
+	})
+}
+
+func TestPoisonedEntriesStopNoNeighbour(t *testing.T) {
+	for name, fail := range map[string]func(e *workflow.Entry) error{
+		"error": func(*workflow.Entry) error { return errors.New("no such template") },
+		"panic": func(*workflow.Entry) error { panic("no such template") },
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				d := newDesk(t, time.Now)
+				bad := d.book()
+				good := d.book()
+				d.write(good)
+				disp := d.dispatcher(func(c *Config) {
+					c.Composer = plainly{func(e *workflow.Entry) error {
+						if e.Job == bad {
+							return fail(e)
+						}
+						return nil
+					}}
+				})
+				stop := run(disp)
+				synctest.Wait()
+				require.Len(t, d.w.sent(), 2, "the neighbour's mails went out at once")
+				time.Sleep(time.Hour)
+				synctest.Wait()
+				stop()
+				d.settled(bad, good)
+				require.Len(t, d.entries(bad)[0].Attempts, 3)
+				require.Contains(t, d.job(bad).Undelivered()[0].Reason, "fault in the program")
+				require.NotContains(t, d.job(bad).Undelivered()[0].Reason, "template", "the cause is for the log")
+			})
+		})
+	}
+}
+
+func TestMailThatBreaksTheLineStopsNoNeighbour(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		bad := d.book()
+		d.w.set(func(m *Mail) (bool, error) {
+			if strings.HasPrefix(m.ID, string(bad)) {
+				return false, &Failure{Fate: PutOff, Step: "body", Words: "The line was lost."}
+			}
+			return true, nil
+		})
+		stop := run(d.dispatcher(nil))
+		var good []workflow.JobNumber
+		for range 200 {
+			good = append(good, d.book())
+			time.Sleep(10 * time.Minute)
+		}
+		synctest.Wait()
+		d.settled(good...)
+		require.Equal(t, workflow.EntryQueued, d.entries(bad)[0].State)
+		stop()
+	})
+}
+
+func TestPanickingTransport(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		n := d.book()
+		d.w.set(func(*Mail) (bool, error) { panic("broken") })
+		stop := run(d.dispatcher(nil))
+		synctest.Wait()
+		d.w.set(nil)
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		stop()
+		d.settled(n)
+	})
+}
+
+func TestStopFinishesWhatItBegan(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		a, b := d.book(), d.book()
+		d.w.slow = 5 * time.Second
+		stop := run(d.dispatcher(func(c *Config) { c.Workers = 1 }))
+		synctest.Wait()
+		begin := time.Now()
+		stop()
+		require.Equal(t, 5*time.Second, time.Since(begin))
+		require.Len(t, d.w.sent(), 1)
+		states := []workflow.EntryState{d.entries(a)[0].State, d.entries(b)[0].State}
+		require.ElementsMatch(t, []workflow.EntryState{workflow.EntrySent, workflow.EntryQueued}, states)
+		// What was not begun is free for the next start at once: no lease is left on it.
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		d.settled(a, b)
+	})
+}
+
+func TestStopOutOfGrace(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		n := d.book()
+		d.w.slow = time.Hour
+		stop := run(d.dispatcher(func(c *Config) { c.Grace = 3 * time.Second }))
+		synctest.Wait()
+		begin := time.Now()
+		stop()
+		require.Equal(t, 3*time.Second, time.Since(begin))
+		e := d.entries(n)[0]
+		require.Equal(t, workflow.EntryQueued, e.State)
+		require.Equal(t, string(Unknown), e.Attempts[0].Result, "what happened is written down")
+	})
+}
+
+func TestPace(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		for range 30 {
+			d.book()
+		}
+		stop := run(d.dispatcher(func(c *Config) { c.PerMinute = 30 }))
+		time.Sleep(20 * time.Second)
+		synctest.Wait()
+		require.InDelta(t, 10, len(d.w.sent()), 1)
+		time.Sleep(45 * time.Second)
+		synctest.Wait()
+		require.Len(t, d.w.sent(), 30)
+		stop()
+	})
+}
+
+func TestNothingForErasedPersons(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		n := d.book()
+		d.w.set(later)
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		d.do(n, counter, workflow.Go{To: workflow.StageWithdrawn, Outcome: workflow.OutcomeCancelled, Reason: "cancelled"})
+		d.do(n, workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}, workflow.ErasePerson{})
+		d.w.set(nil)
+		time.Sleep(time.Hour)
+		before := len(d.w.sent())
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		require.Len(t, d.w.sent(), before, "not a byte")
+		for _, e := range d.entries(n) {
+			require.Equal(t, workflow.EntryBuried, e.State)
+		}
+		require.Empty(t, d.job(n).Undelivered(), "and nobody is told to telephone")
+	})
+}
+
+func TestCorrectedAddress(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		n := d.book()
+		d.w.set(later)
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		d.do(n, counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Email: "right@example.org"}})
+		d.w.set(nil)
+		time.Sleep(time.Hour)
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		log := d.w.sent()
+		require.Equal(t, []string{"maud@example.org", "right@example.org"}, []string{log[0].mail.To, log[1].mail.To})
+		require.Equal(t, log[0].mail.ID, log[1].mail.ID)
+		require.Contains(t, string(log[1].mail.Data), "at version 3", "it tells of the job as it was")
+
+		m := d.book()
+		d.do(m, counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Phone: "+1 902 555 0177"}})
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		require.Contains(t, d.job(m).Undelivered()[0].Reason, "no mail address any more")
+	})
+}
+
+func TestAMailTellsItsOwnStep(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		n := d.book()
+		at := d.job(n).Version
+		for range 5 {
+			time.Sleep(time.Minute)
+			d.write(n)
+		}
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		log := d.w.sent()
+		require.Len(t, log, 6)
+		for i, s := range log {
+			require.Contains(t, string(s.mail.Data), fmt.Sprintf("at version %d for", at+int64(2*i)))
+		}
+		d.settled(n)
+	})
+}
+
+// deafStore loses settlements while it is told to.
+type deafStore struct {
+	*memory.Store
+	mu   sync.Mutex
+	deaf bool
+}
+
+func (s *deafStore) set(deaf bool) { s.mu.Lock(); s.deaf = deaf; s.mu.Unlock() }
+
+func (s *deafStore) failing() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.deaf {
+		return errors.New("the disk is gone")
+	}
+	return nil
+}
+
+func (s *deafStore) Commit(ctx context.Context, c *workflow.Commit) error {
+	if err := s.failing(); err != nil && c.Settle != nil {
+		return err
+	}
+	return s.Store.Commit(ctx, c)
+}
+
+func (s *deafStore) SettleEntry(ctx context.Context, shop workflow.ShopID, x workflow.Settlement) error {
+	if err := s.failing(); err != nil {
+		return err
+	}
+	return s.Store.SettleEntry(ctx, shop, x)
+}
+
+func TestCrashBetweenSendingAndSettling(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		deaf := &deafStore{Store: d.store, deaf: true}
+		d.svc.Store = deaf
+		n := d.book()
+		d.write(n)
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		require.Len(t, d.w.sent(), 1)
+		d.do(n, counter, workflow.SendMessage{Text: "the job goes on in between"})
+		deaf.set(false)
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		require.Len(t, d.w.sent(), 1, "the lease holds")
+		time.Sleep(5 * time.Minute)
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		log := d.w.sent()
+		require.Len(t, log, 4)
+		require.Equal(t, string(log[0].mail.Data), string(log[1].mail.Data), "sent twice, and the same")
+		d.settled(n)
+	})
+}
+
+func TestLostLease(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		n := d.book()
+		d.w.slow = 10 * time.Minute // longer than the lease: what must not be, but may come
+		one := run(d.dispatcher(func(c *Config) { c.Grace = time.Hour }))
+		time.Sleep(5 * time.Minute)
+		two := run(d.dispatcher(func(c *Config) { c.Grace = time.Hour; c.Random = newDice(99) }))
+		time.Sleep(4 * time.Minute)
+		one()
+		two()
+		d.settled(n)
+		require.Len(t, d.entries(n)[0].Attempts, 1, "only the one that holds the lease settles")
+	})
+}
+
+// refusing is a store whose jobs take no delivery events.
+type refusing struct{ *memory.Store }
+
+func (s refusing) Commit(ctx context.Context, c *workflow.Commit) error {
+	if c.Settle != nil {
+		return &workflow.Error{Code: workflow.CodeRefused, Message: "No."}
+	}
+	return s.Store.Commit(ctx, c)
+}
+
+func TestSettledEvenIfTheJobWontHaveTheEvent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		n := d.book()
+		d.svc.Store = refusing{d.store}
+		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
+		require.Len(t, d.w.sent(), 1)
+		require.Equal(t, workflow.EntrySent, d.entries(n)[0].State, "or it would be sent for ever")
+	})
+}
+
+// TestDispatcherKeepsItsPromise plays random weather, work, crashes and time against the promises of the
+// package comment.
+func TestDispatcherKeepsItsPromise(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		var failed any
+		synctest.Test(t, func(t *testing.T) {
+			var stop func()
+			defer func() {
+				if failed = recover(); failed != nil && stop != nil {
+					stop()
+				}
+			}()
+			d := deskFor(rt, t, time.Now)
+			deaf := &deafStore{Store: d.store}
+			d.svc.Store = deaf
+			starts := uint64(0)
+			poisoned := map[workflow.JobNumber]bool{}
+			var mu sync.Mutex
+			start := func() func() {
+				starts++
+				disp := d.dispatcher(func(c *Config) {
+					c.Random, c.Workers, c.Poll = newDice(starts), 3, 10*time.Minute
+					c.Composer = plainly{func(e *workflow.Entry) error {
+						mu.Lock()
+						defer mu.Unlock()
+						if poisoned[e.Job] {
+							panic("poison")
+						}
+						return nil
+					}}
+				})
+				d.svc.Committed = func(*workflow.Job, int) { disp.Wake() }
+				return run(disp)
+			}
+			stop = start()
+			var jobs []workflow.JobNumber
+			made := map[string]time.Time{}
+			note := func() {
+				for _, n := range jobs {
+					for _, e := range d.entries(n) {
+						if _, ok := made[e.ID]; !ok {
+							made[e.ID] = e.MadeAt
+						}
+					}
+				}
+			}
+			step := func() {
+				switch rapid.SampledFrom([]string{"book", "write", "write", "write", "wait", "wait", "weather", "weather", "crash", "poison"}).Draw(rt, "step") {
+				case "book":
+					if len(jobs) < 4 {
+						jobs = append(jobs, d.book())
+					}
+				case "write":
+					if len(jobs) > 0 {
+						d.write(rapid.SampledFrom(jobs).Draw(rt, "job"))
+					}
+				case "wait":
+					time.Sleep(time.Duration(rapid.SampledFrom([]int{1, 20, 90, 600, 8000}).Draw(rt, "seconds")) * time.Second)
+				case "weather":
+					kinds := rapid.SliceOfN(rapid.SampledFrom([]string{"fine", "later", "away", "unknown", "unknown kept", "never", "slow", "panic"}), 1, 4).Draw(rt, "weather")
+					i := 0
+					d.w.set(func(m *Mail) (bool, error) {
+						mu.Lock()
+						k := kinds[i%len(kinds)]
+						i++
+						mu.Unlock()
+						switch k {
+						case "later":
+							return later(m)
+						case "away":
+							return away(m)
+						case "unknown":
+							return false, &Failure{Fate: Unknown, Step: "end", Words: "lost"}
+						case "unknown kept":
+							return true, &Failure{Fate: Unknown, Step: "end", Words: "lost"}
+						case "never":
+							return false, &Failure{Fate: Refused, Step: "rcpt", Code: 550, Words: "5.1.1 no"}
+						case "slow":
+							time.Sleep(50 * time.Second)
+						case "panic":
+							panic("broken")
+						}
+						return true, nil
+					})
+				case "crash":
+					deaf.set(true)
+					time.Sleep(time.Duration(rapid.IntRange(0, 60).Draw(rt, "seconds before")) * time.Second)
+					stop()
+					deaf.set(false)
+					stop = start()
+				case "poison":
+					if len(jobs) > 0 {
+						mu.Lock()
+						poisoned[jobs[0]] = !poisoned[jobs[0]]
+						mu.Unlock()
+					}
+				}
+				note()
+			}
+			for range rapid.IntRange(1, 30).Draw(rt, "steps") {
+				step()
+			}
+			d.w.set(nil)
+			mu.Lock()
+			clear(poisoned)
+			mu.Unlock()
+			time.Sleep(9 * 24 * time.Hour)
+			synctest.Wait()
+			stop()
+			d.settled(jobs...)
+			for _, s := range d.w.sent() {
+				id, _, _ := strings.Cut(s.mail.ID, "@")
+				require.False(rt, s.at.Before(made[id]), "never before its time")
+			}
+			// Nothing is lost: what is not buried has arrived.
+			arrived := map[string]bool{}
+			for _, s := range d.w.sent() {
+				id, _, _ := strings.Cut(s.mail.ID, "@")
+				arrived[id] = arrived[id] || s.has
+			}
+			for _, n := range jobs {
+				for _, e := range d.entries(n) {
+					if e.State == workflow.EntrySent {
+						require.True(rt, arrived[e.ID], "%s was settled as sent and never arrived", e.ID)
+					}
+				}
+			}
+		})
+		if failed != nil {
+			panic(failed)
+		}
+	})
+}
+
+// TestWholeWireFailures runs the dispatcher over real sockets against a server that fails at each step,
+// and looks at what arrives.
+func TestWholeWireFailures(t *testing.T) {
+	const times = 2
+	for _, c := range []struct {
+		name   string
+		fault  smtptest.Fault
+		buried int
+		twice  bool
+	}{
+		{"fine", smtptest.Fault{}, 0, false},
+		{"greeting later", smtptest.Fault{At: smtptest.AtConnect, Reply: "421 4.3.2 not now", Drop: true}, 0, false},
+		{"greeting never", smtptest.Fault{At: smtptest.AtConnect, Reply: "554 5.3.2 no service", Drop: true}, 0, false},
+		{"greeting dropped", smtptest.Fault{At: smtptest.AtConnect, Drop: true}, 0, false},
+		{"hello later", smtptest.Fault{At: smtptest.AtHello, Reply: "451 4.3.0 later", Drop: true}, 0, false},
+		{"mail later", smtptest.Fault{At: smtptest.AtMail, Reply: "451 4.3.0 later"}, 0, false},
+		{"mail never", smtptest.Fault{At: smtptest.AtMail, Reply: "550 5.7.1 no"}, times, false},
+		{"mail dropped", smtptest.Fault{At: smtptest.AtMail, Drop: true}, 0, false},
+		{"rcpt greylisted", smtptest.Fault{At: smtptest.AtRcpt, Reply: "450 4.2.0 greylisted"}, 0, false},
+		{"rcpt never", smtptest.Fault{At: smtptest.AtRcpt, Reply: "550 5.1.1 no such user"}, times, false},
+		{"data later", smtptest.Fault{At: smtptest.AtData, Reply: "451 4.3.0 later"}, 0, false},
+		{"data never", smtptest.Fault{At: smtptest.AtData, Reply: "554 5.6.0 no"}, times, false},
+		{"data dropped", smtptest.Fault{At: smtptest.AtData, Drop: true}, 0, false},
+		{"body dropped", smtptest.Fault{At: smtptest.AtBody, Drop: true}, 0, false},
+		{"end later", smtptest.Fault{At: smtptest.AtEnd, Reply: "452 4.3.1 disk full"}, 0, false},
+		{"end never", smtptest.Fault{At: smtptest.AtEnd, Reply: "554 5.7.1 looks like spam"}, times, false},
+		{"end dropped", smtptest.Fault{At: smtptest.AtEnd, Drop: true}, 0, false},
+		{"end dropped but kept", smtptest.Fault{At: smtptest.AtEnd, Drop: true, Keep: true}, 0, true},
+		{"end slow but kept", smtptest.Fault{At: smtptest.AtEnd, Delay: 400 * time.Millisecond, Keep: true}, 0, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
+			server := startServer(t, smtptest.Config{})
+			if c.fault.At != "" {
+				c.fault.Times = times
+				server.Fail(c.fault)
+			}
+			clock := &hands{at: time.Date(2026, 11, 2, 14, 0, 0, 0, time.UTC)}
+			d := newDesk(t, clock.Now)
+			var jobs []workflow.JobNumber
+			for range 3 {
+				n := d.book()
+				d.write(n)
+				d.write(n)
+				jobs = append(jobs, n)
+			}
+			tr := transportTo(t, server)
+			tr.Timeouts.End = 200 * time.Millisecond
+			disp := New(Config{Service: d.svc, Transport: tr, Composer: plainly{}, Random: newDice(5), Workers: 3})
+			queued := func() int {
+				out, err := d.store.EntriesIn(t.Context(), d.svc.Shop.ID, workflow.EntryQueued, 99)
+				require.NoError(t, err)
+				return len(out)
+			}
+			for range 40 {
+				require.NoError(t, disp.Flush(t.Context()))
+				if queued() == 0 {
+					break
+				}
+				clock.Move(10 * time.Minute)
+			}
+			require.Zero(t, queued())
+			buried, copies, order := 0, map[string][]string{}, map[string][]string{}
+			for _, m := range server.Mails() {
+				msg, err := netmail.ReadMessage(strings.NewReader(string(m.Data)))
+				require.NoError(t, err)
+				id := msg.Header.Get("Message-ID")
+				thread := msg.Header.Get("References")
+				if len(copies[id]) == 0 {
+					order[thread] = append(order[thread], id)
+				}
+				copies[id] = append(copies[id], string(m.Data))
+			}
+			repeats := 0
+			for id, same := range copies {
+				repeats += len(same) - 1
+				for _, s := range same {
+					require.Equal(t, same[0], s, "%s differs from its repeat", id)
+				}
+			}
+			for _, n := range jobs {
+				var want []string
+				for _, e := range d.entries(n) {
+					id := "<" + e.ID + "@bench.example>"
+					if e.State == workflow.EntryBuried {
+						buried++
+						require.Empty(t, copies[id])
+						continue
+					}
+					require.NotEmpty(t, copies[id], "nothing is lost")
+					want = append(want, id)
+				}
+				require.Equal(t, want, order["<"+string(n)+".job@bench.example>"], "in order per job")
+			}
+			require.Equal(t, c.buried, buried)
+			if c.twice {
+				require.Equal(t, times, repeats)
+			} else {
+				require.Zero(t, repeats)
+			}
+		})
+	}
+}
+
+func TestAKeptMailIsNotWrittenAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk(t, time.Now)
+		n := d.book()
+		d.w.set(later)
+		written := 0
+		count := func(c *Config) {
+			c.Composer = plainly{func(*workflow.Entry) error { written++; return nil }}
+		}
+		for range 5 {
+			require.NoError(t, d.dispatcher(count).Flush(t.Context()))
+			time.Sleep(8 * time.Hour)
+		}
+		d.w.set(nil)
+		require.NoError(t, d.dispatcher(count).Flush(t.Context()))
+		require.Equal(t, 1, written, "built once, and kept over restarts")
+		d.settled(n)
+	})
+}

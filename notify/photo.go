@@ -1,0 +1,117 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"sync"
+
+	"benchword/workflow"
+	"benchword/workflow/evidence"
+
+	"golang.org/x/image/draw"
+)
+
+// mailCopy is a photo as a mail shows it.
+type mailCopy struct {
+	jpeg          []byte
+	width, height int
+}
+
+// mailCopies makes mail copies and keeps the last ones: a report and its reminders show the same photos.
+type mailCopies struct {
+	mu   sync.Mutex
+	kept map[string]mailCopy
+	age  []string // oldest first
+}
+
+const (
+	copiesKept = 64 // at most about 6 MB
+	// copyWidth is twice the width of the column, for screens that show two pixels for one.
+	copyWidth  = 1072
+	copyHeight = 1072
+	copyBytes  = 120 << 10
+	// maxPixels bounds what is decoded; a stored copy has at most 1600 by 1600.
+	maxPixels = 4 << 20
+)
+
+func (c *mailCopies) get(ctx context.Context, blobs evidence.Blobs, j *workflow.Job, p *workflow.Photo) (mailCopy, error) {
+	key := fmt.Sprintf("%s %s %s %v", j.Shop, j.Number, p.Large.Digest, p.Marks)
+	c.mu.Lock()
+	if found, ok := c.kept[key]; ok {
+		c.mu.Unlock()
+		return found, nil
+	}
+	c.mu.Unlock()
+	stored, err := evidence.ReadBlob(ctx, blobs, evidence.Folder{Shop: j.Shop, Job: j.Number, Area: evidence.Shown}, evidence.Digest(p.Large.Digest))
+	if err != nil {
+		return mailCopy{}, err
+	}
+	made, err := makeMailCopy(stored, p.Marks)
+	if err != nil {
+		return mailCopy{}, err
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.kept == nil {
+		c.kept = map[string]mailCopy{}
+	}
+	if _, ok := c.kept[key]; !ok {
+		c.kept[key] = made
+		c.age = append(c.age, key)
+		for len(c.age) > copiesKept {
+			delete(c.kept, c.age[0])
+			c.age = c.age[1:]
+		}
+	}
+	return made, nil
+}
+
+// makeMailCopy scales a stored JPEG to what a mail carries and burns the marks in.
+func makeMailCopy(stored []byte, marks []workflow.Mark) (mailCopy, error) {
+	head, err := jpeg.DecodeConfig(bytes.NewReader(stored))
+	if err != nil {
+		return mailCopy{}, fmt.Errorf("reading a stored photo: %w", err)
+	}
+	if head.Width <= 0 || head.Height <= 0 || head.Width*head.Height > maxPixels {
+		return mailCopy{}, fmt.Errorf("a stored photo of %d x %d pixels is not one of ours", head.Width, head.Height)
+	}
+	src, err := jpeg.Decode(bytes.NewReader(stored))
+	if err != nil {
+		return mailCopy{}, fmt.Errorf("reading a stored photo: %w", err)
+	}
+	size := src.Bounds().Size()
+	var out mailCopy
+	for shrink := 100; ; shrink = shrink * 3 / 4 {
+		w, h := fit(size.X, size.Y, copyWidth*shrink/100, copyHeight*shrink/100)
+		dst := image.NewRGBA(image.Rect(0, 0, w, h))
+		draw.ApproxBiLinear.Scale(dst, dst.Bounds(), src, src.Bounds(), draw.Src, nil)
+		burn(dst, marks)
+		for _, quality := range []int{82, 74, 66} {
+			var b bytes.Buffer
+			if err := jpeg.Encode(&b, dst, &jpeg.Options{Quality: quality}); err != nil {
+				return mailCopy{}, fmt.Errorf("encoding a photo for a mail: %w", err)
+			}
+			out = mailCopy{b.Bytes(), w, h}
+			if b.Len() <= copyBytes {
+				return out, nil
+			}
+		}
+		if shrink < 30 {
+			return out, nil
+		}
+	}
+}
+
+// fit gives the largest size within a box that keeps the shape; it never enlarges.
+func fit(w, h, maxW, maxH int) (int, int) {
+	if w > maxW {
+		w, h = maxW, h*maxW/w
+	}
+	if h > maxH {
+		w, h = w*maxH/h, maxH
+	}
+	return max(w, 1), max(h, 1)
+}
