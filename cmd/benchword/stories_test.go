@@ -1,0 +1,461 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"html"
+	"io"
+	"log/slog"
+	"mime/multipart"
+	"net"
+	"net/http"
+	"net/http/cookiejar"
+	"net/url"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"benchword/cmd/benchword/demophotos"
+	"benchword/notify"
+	"benchword/notify/smtptest"
+	"benchword/portal"
+	"benchword/workflow"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/tools/txtar"
+)
+
+var update = flag.Bool("update", false, "rewrite golden files")
+
+// stage is a whole benchword for a test: the real server on a real port, SQLite in a folder of its own,
+// a mail server that receives, and a clock that only the test moves.
+type stage struct {
+	t      testing.TB
+	srv    *server
+	post   *smtptest.Server
+	clock  *movedClock
+	base   string
+	data   string
+	tokens map[string]string
+	stop   func() error
+}
+
+func newStage(t testing.TB) *stage {
+	s := &stage{t: t, clock: &movedClock{}, data: t.TempDir(), tokens: map[string]string{}}
+	s.clock.set(time.Date(2026, 11, 2, 14, 0, 0, 0, time.UTC))
+	var err error
+	s.post, err = smtptest.Start(smtptest.Config{})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.post.Close()) })
+	s.start()
+	t.Cleanup(func() { require.NoError(t, s.stop()) })
+	return s
+}
+
+// start builds and runs the server; after stop it can be called again, on the same folder.
+func (s *stage) start() {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(s.t, err)
+	s.base = "http://" + l.Addr().String()
+	settings, err := ParseSettings("demo settings", []byte(fmt.Sprintf(demoSettings, s.base)))
+	require.NoError(s.t, err)
+	shop, err := settings.shop()
+	require.NoError(s.t, err)
+	host, _, _ := net.SplitHostPort(s.post.Addr())
+	ctx, cancel := context.WithCancel(context.Background())
+	s.srv, err = build(ctx, parts{
+		shop: shop, data: s.data, now: s.clock.now, from: settings.Mail.From,
+		log:       slog.New(slog.NewTextHandler(io.Discard, nil)),
+		transport: &notify.SMTP{Host: host, Port: s.post.Port(), Encryption: notify.Plain},
+	})
+	require.NoError(s.t, err)
+	for _, r := range []workflow.Role{workflow.RoleBench, workflow.RoleCounter, workflow.RoleOwner} {
+		s.tokens[string(r)], err = portal.AddToken(ctx, s.srv.store, shop.ID, rand.Reader, s.clock.now(), "story "+string(r), r, time.Time{})
+		require.NoError(s.t, err)
+		require.NoError(s.t, portal.AddStaff(ctx, s.srv.store, shop.ID, rand.Reader, s.clock.now(), string(r), "", r, demoPassword))
+	}
+	done := make(chan error, 1)
+	go func() { done <- s.srv.run(ctx, l) }()
+	stopped := false
+	s.stop = func() error {
+		if stopped {
+			return nil
+		}
+		stopped = true
+		cancel()
+		return <-done
+	}
+}
+
+// settle lets the clock and the post do what is due now.
+func (s *stage) settle() {
+	_, err := s.srv.service.WakeDue(context.Background())
+	require.NoError(s.t, err)
+	require.NoError(s.t, s.srv.dispatcher.Flush(context.Background()))
+	// The running dispatcher may have claimed what Flush then did not see: wait for the outbox.
+	require.Eventually(s.t, func() bool {
+		left, err := s.srv.store.EntriesIn(context.Background(), s.srv.service.Shop.ID, workflow.EntryQueued, 1)
+		return err == nil && len(left) == 0
+	}, 20*time.Second, 5*time.Millisecond, "mails were left in the outbox")
+}
+
+// story is one script being played.
+type story struct {
+	*stage
+	job    string // number
+	page   string // the last answer's body
+	status int
+	mail   *letter
+	jar    http.CookieJar
+	seen   int // mails that were told of
+	told   bytes.Buffer
+}
+
+var linkIn = regexp.MustCompile(`https?://[^\s"<>]+/([jd])/[a-z2-7]{32}`)
+
+// TestStories plays every testdata/stories/*.txtar: one command a line, as commands below explains.
+func TestStories(t *testing.T) {
+	files, err := filepath.Glob("../../testdata/stories/*.txtar")
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	for _, path := range files {
+		t.Run(strings.TrimSuffix(filepath.Base(path), ".txtar"), func(t *testing.T) {
+			ar, err := txtar.ParseFile(path)
+			require.NoError(t, err)
+			jar, err := cookiejar.New(nil)
+			require.NoError(t, err)
+			s := &story{stage: newStage(t), jar: jar}
+			n := 0
+			for l := range strings.Lines(string(ar.Comment)) {
+				n++
+				l = strings.TrimSpace(l)
+				if l == "" || strings.HasPrefix(l, "#") {
+					continue
+				}
+				words, err := split(l)
+				require.NoError(t, err, "line %d", n)
+				if err := s.play(words, ar); err != nil {
+					t.Fatalf("%s, line %d: %s\n%s\n--- last page (status %d) ---\n%.3000s", path, n, l, err, s.status, visible(s.page))
+				}
+			}
+			s.post2told()
+			golden(t, path, ar, "mails", s.told.String())
+		})
+	}
+}
+
+func golden(t *testing.T, path string, ar *txtar.Archive, name, got string) {
+	for i := range ar.Files {
+		if ar.Files[i].Name != name {
+			continue
+		}
+		if *update && string(ar.Files[i].Data) != got {
+			ar.Files[i].Data = []byte(got)
+			require.NoError(t, os.WriteFile(path, txtar.Format(ar), 0o644))
+		}
+		require.Equal(t, string(ar.Files[i].Data), got)
+		return
+	}
+	require.True(t, *update, "%s has no part %q; run with -update", path, name)
+	ar.Files = append(ar.Files, txtar.File{Name: name, Data: []byte(got)})
+	require.NoError(t, os.WriteFile(path, txtar.Format(ar), 0o644))
+}
+
+// split cuts a line into words; '…' keeps spaces.
+func split(l string) ([]string, error) {
+	var out []string
+	for l = strings.TrimSpace(l); l != ""; l = strings.TrimLeft(l, " \t") {
+		if l[0] == '\'' {
+			word, rest, ok := strings.Cut(l[1:], "'")
+			if !ok {
+				return nil, fmt.Errorf("a quotation mark is not closed")
+			}
+			out, l = append(out, word), rest
+			continue
+		}
+		i := strings.IndexAny(l, " \t")
+		if i < 0 {
+			i = len(l)
+		}
+		// name='a b' is one word.
+		if q := strings.Index(l[:i], "='"); q >= 0 {
+			word, rest, ok := strings.Cut(l[q+2:], "'")
+			if !ok {
+				return nil, fmt.Errorf("a quotation mark is not closed")
+			}
+			out, l = append(out, l[:q+1]+word), rest
+			continue
+		}
+		out, l = append(out, l[:i]), l[i:]
+	}
+	return out, nil
+}
+
+var (
+	tags   = regexp.MustCompile(`(?s)<(script|style|head)\b.*?</(script|style|head)>|<[^>]*>`)
+	spaces = regexp.MustCompile(`\s+`)
+)
+
+// visible is the text of a page as a person reads it, roughly.
+func visible(page string) string {
+	return strings.TrimSpace(spaces.ReplaceAllString(html.UnescapeString(tags.ReplaceAllString(page, " ")), " "))
+}
+
+// play runs one command:
+//
+//	clock 2026-11-03 09:30         move the shop's clock (its own zone), and let what is due happen
+//	get PATH                       open a page as the customer; {job} and {link} are filled in
+//	post PATH name=value …         send a form there
+//	act ROLE ACTION JSON           take an action through the interface, as bench, counter or owner
+//	photo ROLE KIND PICTURE        send a real JPEG
+//	refused ROLE ACTION JSON TEXT  the action is refused, with this text in the sentence
+//	see TEXT / unseen TEXT         the last page's text has (or has not) this
+//	status N                       the last answer's status
+//	mail ADDRESS TEXT              the newest mail to this address has this in its subject or text
+//	follow j|d                     open the link of that kind in that mail
+//	stage NAME [OUTCOME]           the job is there
+//	restart                        stop the server and start it again on the same folder
+//	again                          begin another job (the next booking sets {job})
+func (s *story) play(w []string, _ *txtar.Archive) error {
+	need := func(n int) error {
+		if len(w) < n+1 {
+			return fmt.Errorf("%s needs %d words", w[0], n)
+		}
+		return nil
+	}
+	arity := map[string]int{"clock": 2, "get": 1, "post": 1, "act": 3, "photo": 3, "refused": 4, "see": 1, "unseen": 1, "status": 1, "mail": 2, "follow": 1, "stage": 1, "restart": 0, "again": 0}
+	n, ok := arity[w[0]]
+	if !ok {
+		return fmt.Errorf("there is no command %q", w[0])
+	}
+	if err := need(n); err != nil {
+		return err
+	}
+	for i := range w {
+		w[i] = strings.ReplaceAll(w[i], "{job}", s.job)
+	}
+	switch w[0] {
+	case "clock":
+		t, err := time.ParseInLocation("2006-01-02 15:04", w[1]+" "+w[2], s.srv.service.Shop.Calendar.Location())
+		if err != nil {
+			return err
+		}
+		s.clock.set(t)
+		s.settle()
+	case "restart":
+		if err := s.stop(); err != nil {
+			return err
+		}
+		s.start()
+	case "again":
+		s.job = ""
+	case "get":
+		return s.send(http.MethodGet, w[1], "", nil, "")
+	case "post":
+		form := url.Values{}
+		for _, f := range w[2:] {
+			k, v, _ := strings.Cut(f, "=")
+			form.Add(k, s.fill(v))
+		}
+		return s.send(http.MethodPost, w[1], "application/x-www-form-urlencoded", strings.NewReader(form.Encode()), "")
+	case "act", "refused":
+		path := "/api/v1/jobs"
+		if w[2] != "book" {
+			path += "/" + s.job + "/" + w[2]
+		}
+		body := s.fill(w[3])
+		if err := s.send(http.MethodPost, path, "application/json", strings.NewReader(body), s.tokens[w[1]]); err != nil {
+			return err
+		}
+		if w[0] == "refused" {
+			if s.status < 400 || s.status >= 500 {
+				return fmt.Errorf("it was not refused: %d", s.status)
+			}
+			return s.has(w[4])
+		}
+		if s.status >= 300 {
+			return fmt.Errorf("status %d", s.status)
+		}
+		return s.learn()
+	case "photo":
+		p, ok := demophotos.Named(w[3])
+		if !ok {
+			return fmt.Errorf("there is no picture %q", w[3])
+		}
+		var b bytes.Buffer
+		m := multipart.NewWriter(&b)
+		_ = m.WriteField("kind", w[2])
+		_ = m.WriteField("caption", p.Caption)
+		_ = m.WriteField("alt", p.Alt)
+		f, err := m.CreateFormFile("photo", "camera.jpg")
+		if err != nil {
+			return err
+		}
+		_, _ = f.Write(p.JPEG)
+		_ = m.Close()
+		if err := s.send(http.MethodPost, "/api/v1/jobs/"+s.job+"/photos", m.FormDataContentType(), &b, s.tokens[w[1]]); err != nil {
+			return err
+		}
+		if s.status != http.StatusOK {
+			return fmt.Errorf("status %d", s.status)
+		}
+	case "see":
+		return s.has(w[1])
+	case "unseen":
+		if s.has(w[1]) == nil {
+			return fmt.Errorf("the page has it")
+		}
+	case "status":
+		if fmt.Sprint(s.status) != w[1] {
+			return fmt.Errorf("the status was %d", s.status)
+		}
+	case "mail":
+		s.settle()
+		mails := s.post.Mails()
+		for i := len(mails) - 1; i >= 0; i-- {
+			if mails[i].To[0] != w[1] {
+				continue
+			}
+			l, err := openLetter(i+1, mails[i])
+			if err != nil {
+				return err
+			}
+			s.mail = l
+			if !strings.Contains(l.Subject+" "+spaces.ReplaceAllString(l.Text, " "), w[2]) {
+				return fmt.Errorf("the newest mail says:\n%s\n%s", l.Subject, l.Text)
+			}
+			return nil
+		}
+		return fmt.Errorf("there is no mail to %s", w[1])
+	case "follow":
+		if s.mail == nil {
+			return fmt.Errorf("open a mail first")
+		}
+		for _, m := range linkIn.FindAllStringSubmatch(s.mail.Text, -1) {
+			if m[1] == w[1] {
+				u, err := url.Parse(m[0])
+				if err != nil {
+					return err
+				}
+				// The mail's address is where the server was when it was written; a restart moves the port.
+				return s.send(http.MethodGet, u.Path, "", nil, "")
+			}
+		}
+		return fmt.Errorf("the mail has no such link:\n%s", s.mail.Text)
+	case "stage":
+		j, err := s.srv.service.Job(context.Background(), workflow.JobNumber(s.job))
+		if err != nil {
+			return err
+		}
+		if string(j.Stage) != w[1] || len(w) > 2 && string(j.Outcome) != w[2] {
+			return fmt.Errorf("the job is %s, outcome %q", j.Stage, j.Outcome)
+		}
+		events, err := s.srv.store.Events(context.Background(), j.Shop, j.Number, 0)
+		if err != nil {
+			return err
+		}
+		if head, err := workflow.VerifyChain(events); err != nil || head != j.Head {
+			return fmt.Errorf("the chain does not hold: %w", err)
+		}
+	}
+	return nil
+}
+
+// fill puts in what a form or body takes from the last page or the job.
+func (s *story) fill(v string) string {
+	if strings.Contains(v, "{digest}") {
+		j, err := s.srv.service.Job(context.Background(), workflow.JobNumber(s.job))
+		require.NoError(s.t, err)
+		v = strings.ReplaceAll(v, "{digest}", j.Quote().Digest)
+	}
+	return strings.ReplaceAll(v, "{job}", s.job)
+}
+
+func (s *story) has(text string) error {
+	if !strings.Contains(visible(s.page), text) && !strings.Contains(s.page, text) {
+		return fmt.Errorf("the page does not have %q", text)
+	}
+	return nil
+}
+
+// learn takes the job number from an answer of the interface.
+func (s *story) learn() error {
+	var j struct{ Number string }
+	if err := json.Unmarshal([]byte(s.page), &j); err != nil {
+		return err
+	}
+	s.job = j.Number
+	return nil
+}
+
+var numberIn = regexp.MustCompile(`class="number-value">([^<]+)<`)
+
+func (s *story) send(method, path, contentType string, body io.Reader, token string) error {
+	if strings.Contains(path, "{link}") || strings.Contains(path, "{decide}") {
+		for placeholder, kind := range map[string]string{"{link}": "j", "{decide}": "d"} {
+			if !strings.Contains(path, placeholder) {
+				continue
+			}
+			found := ""
+			for _, m := range linkIn.FindAllStringSubmatch(s.mail.Text, -1) {
+				if m[1] == kind {
+					u, _ := url.Parse(m[0])
+					found = u.Path
+				}
+			}
+			if found == "" {
+				return fmt.Errorf("the mail has no link %s", kind)
+			}
+			path = strings.ReplaceAll(path, placeholder, found)
+		}
+	}
+	req, err := http.NewRequest(method, s.base+path, body)
+	if err != nil {
+		return err
+	}
+	if contentType != "" {
+		req.Header.Set("Content-Type", contentType)
+	}
+	if token != "" {
+		req.Header.Set("Authorization", "Bearer "+token)
+	}
+	c := &http.Client{Jar: s.jar, Timeout: 30 * time.Second}
+	resp, err := c.Do(req)
+	if err != nil {
+		return err
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(resp.Body)
+	if err != nil {
+		return err
+	}
+	s.page, s.status = string(b), resp.StatusCode
+	if m := numberIn.FindStringSubmatch(s.page); m != nil && s.job == "" {
+		n, err := workflow.ParseJobNumber(m[1])
+		if err != nil {
+			return err
+		}
+		s.job = string(n)
+	}
+	return nil
+}
+
+// post2told lists the mails that came, in order: the story's thread as the customer saw it.
+func (s *story) post2told() {
+	for i, m := range s.post.Mails() {
+		l, err := openLetter(i+1, m)
+		require.NoError(s.t, err)
+		subject := l.Subject
+		for _, n := range regexp.MustCompile(`[0-9A-Z]{3}-[0-9A-Z]{3}-[0-9A-Z]`).FindAllString(subject, -1) {
+			subject = strings.ReplaceAll(subject, n, "(job)")
+		}
+		fmt.Fprintf(&s.told, "%s: %s [%d pictures]\n", m.To[0], subject, l.Pictures)
+	}
+}
