@@ -46,7 +46,7 @@ var Certainties = []Certainty{CertaintyMeasured, CertaintySeen, CertaintyInferre
 
 // Finding is something observed, with its origin, weight, certainty and evidence.
 type Finding struct {
-	ID        int       `json:"id"`
+	ID        int       `json:"id,omitempty"`
 	Text      string    `json:"text"`
 	Origin    Origin    `json:"origin"`
 	Weight    Weight    `json:"weight"`
@@ -57,7 +57,7 @@ type Finding struct {
 	Matters string    `json:"matters,omitempty"`
 	Photos  []int     `json:"photos,omitempty"`
 	Reading string    `json:"reading,omitempty"`
-	At      time.Time `json:"at"`
+	At      time.Time `json:"at,omitzero"`
 	// Withdrawn findings stay in the history but leave the report; Reason says why.
 	Withdrawn bool   `json:"withdrawn,omitempty"`
 	Reason    string `json:"reason,omitempty"`
@@ -68,10 +68,10 @@ func (f Finding) PriorWork() bool { return f.Origin == OriginEarlierWork }
 
 // Duty is what a finding or an action obliges the bench to do before a later stage.
 type Duty struct {
-	ID   int    `json:"id"`
+	ID   int    `json:"id,omitempty"`
 	Text string `json:"text"`
 	// Before is the stage that the job can't enter while the duty is open.
-	Before Stage `json:"before"`
+	Before Stage `json:"before,omitempty"`
 	// Finding is what it comes from, 0 for a duty that comes from something else.
 	Finding int       `json:"finding,omitempty"`
 	DoneAt  time.Time `json:"done_at,omitzero"`

@@ -132,7 +132,7 @@ type Screening struct {
 
 // Item is one thing that came in the parcel.
 type Item struct {
-	ID   int    `json:"id"`
+	ID   int    `json:"id,omitempty"`
 	Text string `json:"text"`
 	// Device marks the device itself; all else is an extra.
 	Device    bool   `json:"device,omitempty"`
@@ -170,7 +170,7 @@ type Reproduction struct {
 	Result Reproduced `json:"result"`
 	// Note says how it was tried and for how long.
 	Note string    `json:"note,omitempty"`
-	At   time.Time `json:"at"`
+	At   time.Time `json:"at,omitzero"`
 }
 
 // PhotoKind says what a photo is for.
@@ -206,7 +206,7 @@ type Photo struct {
 	// Pair is the photo of the same place before (or after), 0 if none.
 	Pair  int       `json:"pair,omitempty"`
 	Marks []Mark    `json:"marks,omitempty"`
-	At    time.Time `json:"at"`
+	At    time.Time `json:"at,omitzero"`
 	// Removed photos keep their place but are no longer shown.
 	Removed bool `json:"removed,omitempty"`
 }
@@ -268,13 +268,13 @@ type Check struct {
 	// Reading is a measured value with its unit, if there was one: "3.28 V (3.30 V expected)".
 	Reading string    `json:"reading,omitempty"`
 	Photos  []int     `json:"photos,omitempty"`
-	At      time.Time `json:"at"`
+	At      time.Time `json:"at,omitzero"`
 }
 
 // Report is a findings report as it was sent.
 type Report struct {
 	Number int       `json:"number"`
-	SentAt time.Time `json:"sent_at"`
+	SentAt time.Time `json:"sent_at,omitzero"`
 	ReportText
 	// Findings, Suspects and Photos are the ids that stood in it, in order.
 	Findings []int `json:"findings,omitempty"`
@@ -303,7 +303,7 @@ type ReportText struct {
 type Work struct {
 	ID   int       `json:"id"`
 	Text string    `json:"text"`
-	At   time.Time `json:"at"`
+	At   time.Time `json:"at,omitzero"`
 	// Findings are those that this work put right.
 	Findings []int `json:"findings,omitempty"`
 	Photos   []int `json:"photos,omitempty"`
@@ -316,12 +316,12 @@ type Test struct {
 	Reading string    `json:"reading,omitempty"`
 	Note    string    `json:"note,omitempty"`
 	Photos  []int     `json:"photos,omitempty"`
-	At      time.Time `json:"at"`
+	At      time.Time `json:"at,omitzero"`
 }
 
 // Ready records that the device is ready to go back, and what the customer was told about it.
 type Ready struct {
-	At   time.Time `json:"at"`
+	At   time.Time `json:"at,omitzero"`
 	Note string    `json:"note,omitempty"`
 }
 
@@ -337,13 +337,13 @@ type Shipment struct {
 	Scheme       string    `json:"scheme,omitempty"`
 	Serial       string    `json:"serial,omitempty"`
 	WarrantyDays int       `json:"warranty_days,omitempty"`
-	At           time.Time `json:"at"`
+	At           time.Time `json:"at,omitzero"`
 }
 
 // Promise is a date told to the customer. The first is kept for ever; a later one carries its reason.
 type Promise struct {
 	Number int       `json:"number"`
-	MadeAt time.Time `json:"made_at"`
+	MadeAt time.Time `json:"made_at,omitzero"`
 	// Starts is where the turnaround begins to count.
 	Starts time.Time `json:"starts"`
 	Quota  Quota     `json:"quota"`
@@ -377,7 +377,7 @@ type Message struct {
 	ID   int       `json:"id"`
 	By   Actor     `json:"by"`
 	Text Sealed    `json:"text"`
-	At   time.Time `json:"at"`
+	At   time.Time `json:"at,omitzero"`
 	// Question marks a message that needs an answer; Answered is set by the other side's next one.
 	Question bool `json:"question,omitempty"`
 	Answered bool `json:"answered,omitempty"`
@@ -399,7 +399,7 @@ type LinkGrant struct {
 type NoticeRecord struct {
 	ID   string     `json:"id"`
 	Kind NoticeKind `json:"kind"`
-	At   time.Time  `json:"at"`
+	At   time.Time  `json:"at,omitzero"`
 	// DeliveredAt is when the mail server accepted it; BuriedAt when it was given up.
 	DeliveredAt time.Time `json:"delivered_at,omitzero"`
 	BuriedAt    time.Time `json:"buried_at,omitzero"`
@@ -410,7 +410,7 @@ type NoticeRecord struct {
 // promise, message …), by kind.
 type Moment struct {
 	Seq  int64     `json:"seq"`
-	At   time.Time `json:"at"`
+	At   time.Time `json:"at,omitzero"`
 	Kind EventKind `json:"kind"`
 	By   Role      `json:"by"`
 	Ref  int       `json:"ref,omitempty"`

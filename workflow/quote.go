@@ -28,14 +28,14 @@ var OptionKinds = []OptionKind{OptionRepair, OptionRenew, OptionReturn, OptionRe
 // Option is one priced way on. Approving it authorises its total, and nothing above it.
 type Option struct {
 	// Key names the option within its revision: "A", "B" …
-	Key   string     `json:"key"`
+	Key   string     `json:"key,omitempty"`
 	Kind  OptionKind `json:"kind"`
 	Title string     `json:"title"`
 	Text  string     `json:"text,omitempty"`
 	// Excluded says what is not included.
 	Excluded     string        `json:"excluded,omitempty"`
 	Price        money.Request `json:"price"`
-	Result       money.Result  `json:"result"`
+	Result       money.Result  `json:"result,omitzero"`
 	WorkingDays  int           `json:"working_days,omitempty"`
 	WarrantyDays int           `json:"warranty_days,omitempty"`
 }
@@ -147,7 +147,7 @@ type Decision struct {
 	Words Sealed `json:"words"`
 	// Total is what an approval authorises, in the quote's currency.
 	Total *money.Amount `json:"total,omitempty"`
-	At    time.Time     `json:"at"`
+	At    time.Time     `json:"at,omitzero"`
 	By    Actor         `json:"by"`
 	// Address is the network address that the decision came from, Agent its user agent; for a
 	// decision by telephone Agent says who took the call and how.
@@ -159,7 +159,7 @@ type Decision struct {
 type Payment struct {
 	Amount money.Amount `json:"amount"`
 	How    string       `json:"how"`
-	At     time.Time    `json:"at"`
+	At     time.Time    `json:"at,omitzero"`
 }
 
 // Approved gives the approved revision and option in force, nil if there is none.
