@@ -13,6 +13,18 @@ import (
 // maxJSONLine is the longest line that is read; a price of money.MaxLines lines fits well.
 const maxJSONLine = 4 << 20
 
+// noArguments reads the arguments of a sub-command that answers JSON Lines: it takes none but -h, which
+// shows usage.
+func noArguments(name, usage string, args []string, errOut io.Writer) error {
+	f := flags(name, errOut)
+	f.Usage = func() { _, _ = io.WriteString(errOut, usage) }
+	rest, err := parse(f, args)
+	if err == nil && len(rest) > 0 {
+		err = misused("it takes no arguments and reads standard input; %q is one too many", rest[0])
+	}
+	return err
+}
+
 // answerLines reads JSON Lines from in and writes one line of JSON to out for each, in the same order:
 // what answer gives, or {"error":"…"} where it gives an error or the line is too long. A program that
 // writes a line and waits gets its answer at once. It ends with in, when ctx is done, or when out fails.

@@ -4,8 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"flag"
-	"fmt"
 	"io"
 
 	"benchword/workflow/money"
@@ -24,23 +22,15 @@ zero). Numbers are texts in quotes, so that none of them goes through a float.
 
 // runPrice answers the sub-command price: JSON Lines of [money.Request] in, [money.Answer] out.
 func runPrice(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer) error {
-	flags := flag.NewFlagSet("price", flag.ContinueOnError)
-	flags.SetOutput(errOut)
-	flags.Usage = func() { _, _ = io.WriteString(errOut, priceUsage) }
-	if err := flags.Parse(args); errors.Is(err, flag.ErrHelp) {
-		return nil
-	} else if err != nil {
+	if err := noArguments("price", priceUsage, args, errOut); err != nil {
 		return err
-	}
-	if flags.NArg() > 0 {
-		return fmt.Errorf("benchword price takes no arguments, it reads standard input; %q is one too many", flags.Arg(0))
 	}
 	return answerLines(ctx, in, out, priceLine)
 }
 
 func priceLine(line []byte) (any, error) {
 	if !json.Valid(line) {
-		return nil, fmt.Errorf("the line is not one JSON object")
+		return nil, errors.New("the line is not one JSON object")
 	}
 	var r money.Request
 	if err := json.Unmarshal(line, &r); err != nil {

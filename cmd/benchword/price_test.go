@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"io"
 	"strings"
 	"testing"
@@ -102,11 +103,12 @@ func TestPriceAnswersAtOnce(t *testing.T) {
 
 func TestPriceArguments(t *testing.T) {
 	var out, errOut bytes.Buffer
-	require.NoError(t, runPrice(t.Context(), []string{"-h"}, strings.NewReader(""), &out, &errOut))
+	require.ErrorIs(t, runPrice(t.Context(), []string{"-h"}, strings.NewReader(""), &out, &errOut), flag.ErrHelp)
 	require.Contains(t, errOut.String(), "usage: benchword price")
 	require.Empty(t, out.String())
 	require.ErrorContains(t, runPrice(t.Context(), []string{"file.jsonl"}, strings.NewReader(""), &out, &errOut), `"file.jsonl" is one too many`)
-	require.Error(t, runPrice(t.Context(), []string{"--fast"}, strings.NewReader(""), &out, &errOut))
+	var called *usageError
+	require.ErrorAs(t, runPrice(t.Context(), []string{"--fast"}, strings.NewReader(""), &out, &errOut), &called)
 
 	_, example, _ := strings.Cut(priceUsage, "An example:\n\n")
 	example, _, _ = strings.Cut(example, "\n\n")

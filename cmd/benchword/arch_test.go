@@ -1,0 +1,330 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// The rules of this repository that a compiler does not hold: who may import whom, which modules may be
+// used and why, that every package says what it is for, that the domain reads no clock. A rule that is in
+// the way is changed here and in DEVELOPERS.md, with its reason, not worked around.
+
+const root = "../.."
+
+// A layer is a package and everything beneath it, up to the next layer; it may import the layers named,
+// and itself.
+var layers = map[string][]string{
+	"workflow/money":    {},
+	"workflow/calendar": {},
+	"workflow/link":     {},
+	"workflow/forecast": {},
+	"workflow":          {"workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast"},
+	"workflow/evidence": {"workflow"},
+	"workflow/store":    {"workflow", "workflow/link", "workflow/money", "workflow/calendar"},
+	"templates": {"workflow", "workflow/link", "workflow/money", "workflow/calendar",
+		"workflow/forecast"},
+	"portal": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
+		"workflow/calendar", "workflow/forecast"},
+	"notify": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
+		"workflow/calendar", "workflow/forecast"},
+	"notify/smtptest": {},
+	"cmd": {"portal", "notify", "notify/smtptest", "templates", "workflow", "workflow/evidence",
+		"workflow/store", "workflow/link", "workflow/money", "workflow/calendar", "workflow/forecast"},
+}
+
+// Tests may import these too, wherever they stand: they are there for tests.
+var forTests = []string{"notify/smtptest", "workflow/store/memory", "workflow/store/storetest", "workflow/calendar"}
+
+// Layers that hold rules and arithmetic only: everything that changes from run to run is passed in.
+var pure = []string{"workflow", "workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast"}
+
+// Modules that belong to one side of the house. Tests may use them anywhere.
+var onlyIn = map[string][]string{
+	"github.com/gofiber/fiber/v2":   {"portal", "cmd"},
+	"github.com/wneessen/go-mail":   {"notify", "cmd"},
+	"modernc.org/sqlite":            {"workflow/store"},
+	"github.com/redis/go-redis/v9":  {"workflow/store"},
+	"github.com/gen2brain/heic":     {"workflow/evidence"},
+	"github.com/BurntSushi/toml":    {"cmd"},
+	"github.com/invopop/jsonschema": {"portal"},
+}
+
+// source is one Go file of ours.
+type source struct {
+	dir, name string
+	test      bool
+	file      *ast.File
+	imports   []string
+}
+
+// harness reports whether a file is part of tests: a test, or a package for tests such as storetest.
+func (s source) harness() bool { return s.test || strings.HasSuffix(s.dir, "test") }
+
+func sources(t *testing.T) []source {
+	t.Helper()
+	var all []source
+	for _, p := range ourFiles(t) {
+		if path.Ext(p) != ".go" || strings.HasPrefix(p, ".") {
+			continue
+		}
+		file, err := parser.ParseFile(token.NewFileSet(), filepath.Join(root, p), nil, parser.ParseComments)
+		require.NoError(t, err)
+		s := source{dir: path.Dir(p), name: p, test: strings.HasSuffix(p, "_test.go"), file: file}
+		for _, i := range file.Imports {
+			name, err := strconv.Unquote(i.Path.Value)
+			require.NoError(t, err)
+			s.imports = append(s.imports, name)
+		}
+		all = append(all, s)
+	}
+	require.Greater(t, len(all), 30, "the sources were not found")
+	return all
+}
+
+// ourFiles lists the files of the repository, without what tools leave there, from its root.
+func ourFiles(t *testing.T) []string {
+	t.Helper()
+	var all []string
+	err := filepath.WalkDir(root, func(p string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() {
+			if slices.Contains([]string{".git", "node_modules", "rapid"}, d.Name()) {
+				return fs.SkipDir
+			}
+			return nil
+		}
+		rel, err := filepath.Rel(root, p)
+		all = append(all, filepath.ToSlash(rel))
+		return err
+	})
+	require.NoError(t, err)
+	return all
+}
+
+// layerOf finds the layer of a folder: its longest prefix in layers.
+func layerOf(dir string) (string, bool) {
+	for d := dir; d != "."; d = path.Dir(d) {
+		if _, ok := layers[d]; ok {
+			return d, true
+		}
+	}
+	return "", false
+}
+
+// ours gives the folder of a package of this module.
+func ours(imported string) (dir string, ok bool) {
+	return strings.CutPrefix(imported, "benchword/")
+}
+
+func TestImportsGoOneWay(t *testing.T) {
+	seen := make(map[string]bool)
+	for _, s := range sources(t) {
+		from, ok := layerOf(s.dir)
+		require.True(t, ok, "%s is in no layer; give its folder a row in layers", s.name)
+		seen[from] = true
+		for _, i := range s.imports {
+			dir, ok := ours(i)
+			if !ok || s.test && slices.Contains(forTests, dir) {
+				continue
+			}
+			to, ok := layerOf(dir)
+			require.True(t, ok, "%s imports %s, which is in no layer", s.name, i)
+			require.True(t, to == from || slices.Contains(layers[from], to), "%s may not import %s: %s knows nothing of %s", s.name, i, from, to)
+			if strings.HasSuffix(dir, "test") {
+				require.True(t, s.harness() || from == "cmd" && dir == "notify/smtptest", "%s may not import %s, which is there for tests (the demo's mail server alone is not)", s.name, i)
+			}
+		}
+	}
+	for _, must := range []string{"workflow", "workflow/money", "workflow/calendar", "workflow/link", "templates", "portal", "notify", "cmd"} {
+		require.True(t, seen[must], "%s was not looked at", must)
+	}
+}
+
+// The rule itself must be able to say no.
+func TestLayersForbid(t *testing.T) {
+	for _, pair := range [][2]string{
+		{"portal", "notify"}, {"notify", "portal"}, {"workflow", "workflow/store"}, {"workflow", "workflow/evidence"},
+		{"workflow", "templates"}, {"workflow/money", "workflow"}, {"workflow/store", "portal"}, {"templates", "portal"}, {"workflow/evidence", "workflow/store"},
+	} {
+		require.NotContains(t, layers[pair[0]], pair[1])
+	}
+	for dir, want := range map[string]string{
+		"portal/counter": "portal", "workflow/store/sqlite": "workflow/store", "workflow/money": "workflow/money", "notify/smtptest": "notify/smtptest", "cmd/benchword": "cmd",
+	} {
+		got, ok := layerOf(dir)
+		require.True(t, ok)
+		require.Equal(t, want, got)
+	}
+	_, ok := layerOf("util")
+	require.False(t, ok)
+}
+
+// Everything of the day comes from outside: the time, chance, files, the network.
+func TestTheDomainReadsNoClock(t *testing.T) {
+	for _, s := range sources(t) {
+		layer, _ := layerOf(s.dir)
+		if s.test || !slices.Contains(pure, layer) || s.file.Name.Name == "main" {
+			continue
+		}
+		for _, i := range s.imports {
+			require.NotRegexp(t, `^(os|os/.*|net|net/.*|database/.*|crypto/rand|log|syscall)$`, i, s.name)
+		}
+		ast.Inspect(s.file, func(n ast.Node) bool {
+			if call, ok := n.(*ast.SelectorExpr); ok {
+				if pkg, ok := call.X.(*ast.Ident); ok && pkg.Name == "time" {
+					require.NotContains(t, []string{"Now", "Since", "Until", "Sleep", "After", "AfterFunc", "Tick", "NewTimer", "NewTicker"}, call.Sel.Name, "%s reads the clock", s.name)
+				}
+			}
+			return true
+		})
+	}
+}
+
+func TestEveryPackageSaysWhatItIsFor(t *testing.T) {
+	comments := make(map[string]string)
+	for _, s := range sources(t) {
+		if !s.test && !ignored(s.file) {
+			comments[s.dir] += s.file.Doc.Text()
+		}
+	}
+	for dir, text := range comments {
+		name := path.Base(dir)
+		require.Regexp(t, `^(Package|Command) `+regexp.QuoteMeta(name)+`\b`, text, "%s needs one package comment that starts with Package %s", dir, name)
+		require.Greater(t, len(strings.Fields(text)), 8, "the package comment of %s says nothing", dir)
+	}
+}
+
+// ignored reports whether a file is left out of every build.
+func ignored(f *ast.File) bool {
+	for _, g := range f.Comments {
+		for _, c := range g.List {
+			if c.Text == "//go:build ignore" {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// modules gives the module of each imported package, by the longest path that go.mod requires.
+func modules(t *testing.T) func(imported string) string {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(root, "go.mod"))
+	require.NoError(t, err)
+	var required []string
+	for line := range strings.Lines(string(text)) {
+		f := strings.Fields(strings.TrimPrefix(strings.TrimSpace(line), "require "))
+		if len(f) >= 2 && strings.Contains(f[0], ".") && strings.HasPrefix(f[1], "v") {
+			required = append(required, f[0])
+		}
+	}
+	require.NotEmpty(t, required)
+	return func(imported string) string {
+		if first, _, _ := strings.Cut(imported, "/"); !strings.Contains(first, ".") {
+			return "" // the standard library, or ours
+		}
+		best := ""
+		for _, m := range required {
+			if (imported == m || strings.HasPrefix(imported, m+"/")) && len(m) > len(best) {
+				best = m
+			}
+		}
+		require.NotEmpty(t, best, "go.mod requires no module for %s", imported)
+		return best
+	}
+}
+
+// The allowed modules are those that the section Dependencies of DEVELOPERS.md lists, a row each:
+//
+//	| `github.com/gowebpki/jcs` | canonical JSON (RFC 8785) for the event chain |
+func TestEveryModuleHasItsReason(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(root, "DEVELOPERS.md"))
+	require.NoError(t, err)
+	_, section, ok := strings.Cut(string(text), "\n## Dependencies\n")
+	require.True(t, ok, "DEVELOPERS.md has no section Dependencies")
+	section, _, _ = strings.Cut(section, "\n## ")
+	reasons := make(map[string]string)
+	for _, row := range regexp.MustCompile("(?m)^\\| `([^`]+)` \\|([^|\n]*)\\|").FindAllStringSubmatch(section, -1) {
+		reasons[row[1]] = strings.TrimSpace(row[2])
+	}
+	moduleOf := modules(t)
+	used := make(map[string]bool)
+	for _, s := range sources(t) {
+		layer, _ := layerOf(s.dir)
+		for _, i := range s.imports {
+			m := moduleOf(i)
+			if m == "" {
+				continue
+			}
+			used[m] = true
+			if s.harness() {
+				continue
+			}
+			if where, ok := onlyIn[m]; ok {
+				require.Contains(t, where, layer, "%s may not use %s", s.name, m)
+			}
+			require.False(t, strings.HasPrefix(m, "github.com/stretchr/testify") || m == "pgregory.net/rapid", "%s ships a test library", s.name)
+		}
+	}
+	var missing, stale []string
+	for m := range used {
+		if len(strings.Fields(reasons[m])) < 3 {
+			missing = append(missing, m)
+		}
+	}
+	for m := range reasons {
+		if !used[m] {
+			stale = append(stale, m)
+		}
+	}
+	slices.Sort(missing)
+	slices.Sort(stale)
+	require.Empty(t, missing, "these modules are imported, but the section Dependencies of DEVELOPERS.md has no row with a reason for them")
+	require.Empty(t, stale, "DEVELOPERS.md has a reason for these modules, but nothing imports them")
+}
+
+// Of testify only require is used: a test that went on after a failure says less.
+func TestOnlyRequire(t *testing.T) {
+	for _, s := range sources(t) {
+		for _, i := range s.imports {
+			if strings.HasPrefix(i, "github.com/stretchr/testify/") {
+				require.Equal(t, "github.com/stretchr/testify/require", i, s.name)
+			}
+		}
+	}
+}
+
+// What is only true on one machine does not belong into the repository.
+func TestNoPlaceOfOneMachine(t *testing.T) {
+	private := regexp.MustCompile(`/work` + `/(main|shared|\.)|/tmp/` + `bash|/root/` + `go\b`)
+	texts := []string{".go", ".md", ".json", ".toml", ".html", ".css", ".js", ".txt", ".txtar", ".csv", ".eml", ".yaml", ".sh", ".pov", ".mod", ".sum", ""}
+	for _, p := range ourFiles(t) {
+		if !slices.Contains(texts, path.Ext(p)) && path.Base(p) != ".npmrc" {
+			continue
+		}
+		b, err := os.ReadFile(filepath.Join(root, p))
+		require.NoError(t, err)
+		lines := bufio.NewScanner(bytes.NewReader(b))
+		lines.Buffer(nil, len(b)+1)
+		for n := 1; lines.Scan(); n++ {
+			require.False(t, private.Match(lines.Bytes()), "%s:%d names a place of one machine: %s", p, n, lines.Text())
+		}
+		require.NoError(t, lines.Err(), p)
+	}
+}
