@@ -1,13 +1,69 @@
 package portal
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/base64"
 	"sync"
 	"time"
 
+	"benchword/templates"
 	"benchword/workflow"
+
+	"github.com/gofiber/fiber/v2"
 )
+
+// keepKey names the kept tracking page of a link. The page has no language of its own to choose: it is
+// in the customer's.
+func keepKey(token string) string { return "j/" + token }
+
+// sendKept answers with the kept page of a link, or goes on to the handler that renders it.
+func (s *Server) sendKept(c *fiber.Ctx) error {
+	if k := s.pages.get(keepKey(c.Params("token")), s.Now()); k != nil {
+		return s.sendPage(c, k)
+	}
+	return c.Next()
+}
+
+func (s *Server) sendPage(c *fiber.Ctx, k *Kept) error {
+	h := &c.Response().Header
+	h.Set(fiber.HeaderCacheControl, "private, no-cache")
+	h.Set(fiber.HeaderETag, k.ETag)
+	if c.Get(fiber.HeaderIfNoneMatch) == k.ETag {
+		return c.SendStatus(fiber.StatusNotModified)
+	}
+	h.SetContentType(fiber.MIMETextHTMLCharsetUTF8)
+	return c.Send(k.Body)
+}
+
+// keep renders a link's tracking page, keeps it until its job changes, the day ends in the shop or the
+// link does, and answers with it. The job is loaded after keeping began, so that a commit in between
+// is never lost. view must depend on nothing but the job, the link and the day.
+func (s *Server) keep(c *fiber.Ctx, token string, l workflow.LinkRow, view func(j *workflow.Job) (templates.View, error)) error {
+	done := s.pages.begin(l.Job)
+	var k *Kept
+	defer func() { done(keepKey(token), k) }()
+	j, err := s.cfg.Service.Job(c.Context(), l.Job)
+	if err != nil {
+		return err
+	}
+	v, err := view(j)
+	if err != nil {
+		return err
+	}
+	var b bytes.Buffer
+	if err := s.cfg.Templates.Render(&b, v); err != nil {
+		return err
+	}
+	now := s.Now().In(s.Shop().Calendar.Location())
+	y, m, d := now.Date()
+	until := time.Date(y, m, d+1, 0, 0, 0, 0, now.Location())
+	if !until.After(now) || l.ExpiresAt.Before(until) {
+		until = l.ExpiresAt
+	}
+	k = &Kept{Body: b.Bytes(), ETag: etagOf(b.Bytes()), Until: until}
+	return s.sendPage(c, k)
+}
 
 // Kept is a rendered page: its bytes, and what a browser compares.
 type Kept struct {

@@ -22,7 +22,6 @@ import (
 
 	"benchword/templates"
 	"benchword/workflow"
-	"benchword/workflow/evidence"
 
 	"github.com/gofiber/fiber/v2"
 )
@@ -30,7 +29,7 @@ import (
 // Config is what the portal is built from.
 type Config struct {
 	Service   *workflow.Service
-	Photos    *evidence.Desk
+	Photos    PhotoDesk
 	Templates *templates.Set
 	Log       *slog.Logger
 	// TrustedProxies are the addresses or networks whose X-Forwarded-For is believed.
@@ -117,7 +116,7 @@ func (s *Server) Service() *workflow.Service { return s.cfg.Service }
 func (s *Server) Shop() *workflow.Shop { return s.cfg.Service.Shop }
 
 // Photos gives the photo desk.
-func (s *Server) Photos() *evidence.Desk { return s.cfg.Photos }
+func (s *Server) Photos() PhotoDesk { return s.cfg.Photos }
 
 // Now gives the time.
 func (s *Server) Now() time.Time { return s.cfg.Service.Now() }
@@ -201,6 +200,10 @@ func (s *Server) asset(c *fiber.Ctx) error {
 		return c.SendStatus(fiber.StatusNotModified)
 	}
 	return c.Send(body)
+}
+
+func (s *Server) robots(c *fiber.Ctx) error {
+	return c.SendString("User-agent: *\nDisallow: /\n")
 }
 
 var errClosed = errors.New("the server is stopping")

@@ -32,43 +32,46 @@ import (
 type action struct {
 	Name    string // the last part of the address
 	Summary string
-	make    func() workflow.Command
+	make    func() any // a command, or a [request] for one
 }
+
+// request is a body that is not a command as it stands, because the domain works part of it out.
+type request interface{ command() workflow.Command }
 
 // actions is the table that routes and document are made from.
 var actions = []action{
-	{"contents", "List what was in the parcel, with the serial number.", func() workflow.Command { return new(workflow.ListContents) }},
-	{"screening", "Answer the safety screening.", func() workflow.Command { return new(workflow.AnswerScreening) }},
-	{"condition", "Note the condition on arrival.", func() workflow.Command { return new(workflow.NoteCondition) }},
-	{"fault", "Say whether the customer's fault was reproduced.", func() workflow.Command { return new(workflow.TryFault) }},
-	{"photo-description", "Change a photo's kind, caption, description or marks.", func() workflow.Command { return new(workflow.DescribePhoto) }},
-	{"photo-removal", "Take a photo off the pages.", func() workflow.Command { return new(workflow.RemovePhoto) }},
-	{"suspects", "Name a candidate cause of the fault.", func() workflow.Command { return new(workflow.NameSuspect) }},
-	{"checks", "Record a check of a suspect.", func() workflow.Command { return new(workflow.DoCheck) }},
-	{"findings", "Note a finding, or correct one.", func() workflow.Command { return new(workflow.NoteFinding) }},
-	{"finding-withdrawal", "Take a finding back.", func() workflow.Command { return new(workflow.WithdrawFinding) }},
-	{"duties", "Raise a duty.", func() workflow.Command { return new(workflow.RaiseDuty) }},
-	{"duty-done", "Settle a duty.", func() workflow.Command { return new(workflow.DoDuty) }},
-	{"duty-waiver", "Waive a duty, with a reason that the customer will read.", func() workflow.Command { return new(workflow.WaiveDuty) }},
-	{"report", "Send a findings report.", func() workflow.Command { return new(workflow.SendReport) }},
-	{"quote", "Issue the next revision of the quote.", func() workflow.Command { return new(workflow.IssueQuote) }},
-	{"quote-withdrawal", "Take the open quote back.", func() workflow.Command { return new(workflow.WithdrawQuote) }},
-	{"decision", "Write down a decision that the customer gave by telephone.", func() workflow.Command { return new(workflow.Decide) }},
-	{"payments", "Record money that came in, or went back.", func() workflow.Command { return new(workflow.RecordPayment) }},
-	{"hold", "Place a hold.", func() workflow.Command { return new(workflow.PlaceHold) }},
-	{"hold-end", "Lift the hold.", func() workflow.Command { return new(workflow.LiftHold) }},
-	{"promise", "Tell the customer a new date, with its reason.", func() workflow.Command { return new(workflow.MovePromise) }},
-	{"work", "Record what was done.", func() workflow.Command { return new(workflow.DoWork) }},
-	{"tests", "Record one run of a test.", func() workflow.Command { return new(workflow.DoTest) }},
-	{"ready", "Tell the customer that it is done and tested.", func() workflow.Command { return new(workflow.DeclareReady) }},
-	{"packing", "Account for the contents.", func() workflow.Command { return new(workflow.Pack) }},
-	{"shipment", "Write down the parcel number, or that it is handed over.", func() workflow.Command { return new(workflow.PrepareShipment) }},
-	{"move", "Move the job along a row of the table.", func() workflow.Command { return new(workflow.Go) }},
-	{"messages", "Write to the customer.", func() workflow.Command { return new(workflow.SendMessage) }},
-	{"customer", "Correct how the customer is reached, and the limit agreed to.", func() workflow.Command { return new(workflow.ChangeCustomer) }},
-	{"link", "Mail the customer the link again.", func() workflow.Command { return new(workflow.AskLink) }},
-	{"link-revocation", "End every look link and make a new one.", func() workflow.Command { return new(workflow.RevokeLinks) }},
-	{"erasure", "Erase the person (owner).", func() workflow.Command { return new(workflow.ErasePerson) }},
+	{"contents", "List what was in the parcel, with the serial number.", func() any { return new(workflow.ListContents) }},
+	{"screening", "Answer the safety screening.", func() any { return new(workflow.AnswerScreening) }},
+	{"condition", "Note the condition on arrival.", func() any { return new(workflow.NoteCondition) }},
+	{"fault", "Say whether the customer's fault was reproduced.", func() any { return new(workflow.TryFault) }},
+	{"photo-description", "Change a photo's kind, caption, description or marks.", func() any { return new(workflow.DescribePhoto) }},
+	{"photo-removal", "Take a photo off the pages.", func() any { return new(workflow.RemovePhoto) }},
+	{"suspects", "Name a candidate cause of the fault.", func() any { return new(workflow.NameSuspect) }},
+	{"checks", "Record a check of a suspect.", func() any { return new(workflow.DoCheck) }},
+	{"findings", "Note a finding, or correct one.", func() any { return new(workflow.NoteFinding) }},
+	{"finding-withdrawal", "Take a finding back.", func() any { return new(workflow.WithdrawFinding) }},
+	{"duties", "Raise a duty.", func() any { return new(workflow.RaiseDuty) }},
+	{"duty-done", "Settle a duty.", func() any { return new(workflow.DoDuty) }},
+	{"duty-waiver", "Waive a duty, with a reason that the customer will read.", func() any { return new(workflow.WaiveDuty) }},
+	{"report", "Send a findings report.", func() any { return new(workflow.SendReport) }},
+	{"quote", "Issue the next revision of the quote.", func() any { return new(Quote) }},
+	{"quote-withdrawal", "Take the open quote back.", func() any { return new(workflow.WithdrawQuote) }},
+	{"decision", "Write down a decision that the customer gave by telephone.", func() any { return new(workflow.Decide) }},
+	{"payments", "Record money that came in, or went back.", func() any { return new(workflow.RecordPayment) }},
+	{"hold", "Place a hold.", func() any { return new(workflow.PlaceHold) }},
+	{"hold-end", "Lift the hold.", func() any { return new(workflow.LiftHold) }},
+	{"promise", "Tell the customer a new date, with its reason.", func() any { return new(workflow.MovePromise) }},
+	{"work", "Record what was done.", func() any { return new(workflow.DoWork) }},
+	{"tests", "Record one run of a test.", func() any { return new(workflow.DoTest) }},
+	{"ready", "Tell the customer that it is done and tested.", func() any { return new(workflow.DeclareReady) }},
+	{"packing", "Account for the contents.", func() any { return new(workflow.Pack) }},
+	{"shipment", "Write down the parcel number, or that it is handed over.", func() any { return new(workflow.PrepareShipment) }},
+	{"move", "Move the job along a row of the table.", func() any { return new(workflow.Go) }},
+	{"messages", "Write to the customer.", func() any { return new(workflow.SendMessage) }},
+	{"customer", "Correct how the customer is reached, and the limit agreed to.", func() any { return new(workflow.ChangeCustomer) }},
+	{"link", "Mail the customer the link again.", func() any { return new(workflow.AskLink) }},
+	{"link-revocation", "End every look link and make a new one.", func() any { return new(workflow.RevokeLinks) }},
+	{"erasure", "Erase the person (owner).", func() any { return new(workflow.ErasePerson) }},
 }
 
 // onceFor is how long an Idempotency-Key is remembered.
@@ -244,9 +247,13 @@ func (a *api) act(x action) fiber.Handler {
 		if err != nil {
 			return err
 		}
-		cmd := x.make()
-		if err := read(c, cmd); err != nil {
+		body := x.make()
+		if err := read(c, body); err != nil {
 			return err
+		}
+		cmd, ok := body.(workflow.Command)
+		if !ok {
+			cmd = body.(request).command()
 		}
 		if d, ok := cmd.(*workflow.Decide); ok {
 			// Evidence of a decision by telephone: who wrote it down.

@@ -133,6 +133,9 @@ func anys[T any](list []T) []any {
 
 // named keeps the schemas of the domain and of this package apart where they share a name.
 func named(t reflect.Type) string {
+	if _, isRequest := reflect.New(t).Interface().(request); isRequest || t == reflect.TypeFor[QuoteOption]() {
+		return "Ask" + t.Name()
+	}
 	if t.PkgPath() == reflect.TypeFor[Job]().PkgPath() && t.Name() != "Job" {
 		return "Shown" + t.Name()
 	}

@@ -1,0 +1,441 @@
+// Package counter is what staff see: the board of jobs in the order of their promise, and everything that
+// is done to a job from the parcel to the post.
+//
+// Rules that every page keeps: a job changes only through [workflow.Service.Do]; a GET changes nothing.
+// A form that is refused comes back with all that was typed, the plain sentence beside its field and
+// above the form; one that is accepted redirects (303) with a sentence on the next page. Sending a form
+// twice does its step once. Every page works without scripts. What a role can't do is not offered, and
+// refused if it is tried all the same. Photos that came with a refused form are kept on the job, since a
+// browser can't send them again by itself.
+package counter
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"benchword/portal"
+	"benchword/templates"
+	"benchword/workflow"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// Config is what the counter needs beyond the portal.
+type Config struct {
+	// PreviewMail renders the mail that a notice of this kind would be, for a job as it would then stand.
+	// Pictures in it are addresses on this server or data addresses. If nil, no mail is shown.
+	PreviewMail func(ctx context.Context, j *workflow.Job, kind workflow.NoticeKind) (html, text []byte, err error)
+}
+
+type counter struct {
+	s   *portal.Server
+	cfg Config
+}
+
+var (
+	counterUp = []workflow.Role{workflow.RoleCounter, workflow.RoleOwner}
+	ownerOnly = []workflow.Role{workflow.RoleOwner}
+)
+
+// Mount adds the counter's pages to the portal.
+func Mount(s *portal.Server, cfg Config) {
+	x := &counter{s: s, cfg: cfg}
+	g := s.App().Group("/counter")
+	g.Get("/sign-in", x.showSignIn)
+	g.Post("/sign-in", s.Ask(false), x.postSignIn)
+	anybody := s.Need()
+	desk := s.Need(counterUp...)
+	g.Post("/sign-out", anybody, x.postSignOut)
+	g.Get("/", anybody, x.showBoard)
+	g.Get("/search", anybody, x.showSearch)
+	g.Get("/new", desk, x.showNew)
+	g.Post("/new", desk, x.postNew)
+
+	j := g.Group("/job/:number")
+	j.Get("/", anybody, x.showJob)
+	j.Get("/history", anybody, x.showHistory)
+	j.Get("/photo/:id/:file", anybody, x.photoFile)
+	j.Get("/report/preview", anybody, x.showPreview)
+	j.Get("/report/preview/page", anybody, x.previewPage)
+	j.Get("/report/preview/quote", anybody, x.previewQuote)
+	j.Get("/report/preview/mail", anybody, x.previewMail)
+	j.Post("/quote/total", anybody, x.quoteTotal)
+	j.Post("/photos/one", anybody, x.photoOne)
+	for _, t := range x.tasks() {
+		need := s.Need(t.roles...)
+		if t.view != nil && !t.postOnly {
+			j.Get("/"+t.path, need, x.show(t))
+		}
+		if t.read != nil {
+			j.Post("/"+t.path, need, x.post(t))
+		}
+	}
+	j.Get("/report/:n", anybody, x.showSent)
+}
+
+// task is one form on one job.
+type task struct {
+	// path stands below the job's address.
+	path  string
+	roles []workflow.Role
+	// fill gives the form its values before anything was typed.
+	fill func(r *request)
+	// view makes the page.
+	view func(r *request) (templates.View, error)
+	// read turns what was typed into commands; it may add sentences to the form instead.
+	read func(r *request) ([]workflow.Command, error)
+	// fields leads from the domain's field names to the form's, where they differ.
+	fields map[string]string
+	// said is the sentence on the next page.
+	said string
+	// then is where to go on, "" for the job's page; it stands below the job's address.
+	then string
+	// stale refuses the step if the job has changed since the form was made.
+	stale bool
+	// after, if set, runs once the step is taken.
+	after func(r *request, j *workflow.Job) error
+	// postOnly marks a form that stands on another task's page, which view shows after a refusal.
+	postOnly bool
+}
+
+// request is one visit to a task's page.
+type request struct {
+	x    *counter
+	c    *fiber.Ctx
+	job  *workflow.Job
+	form *templates.Form
+	base templates.JobPage
+	task *task
+	// photos came with the form.
+	photos []workflow.Photo
+	// pin demands that the job has not changed between reading the form and taking the step; the form
+	// is then read again on the new state.
+	pin bool
+	// said and then take the place of the task's, where it depends on what was done.
+	said, then string
+	refused    bool
+}
+
+func (r *request) shop() *workflow.Shop { return r.x.s.Shop() }
+func (r *request) now() time.Time       { return r.x.s.Now() }
+
+// value gives what was typed into a field.
+func (r *request) value(name string) string { return r.form.Value(name) }
+
+// number reads a whole number; an empty field is 0. A sentence is noted if it is none.
+func (r *request) number(name, what string) int {
+	s := strings.TrimSpace(r.value(name))
+	if s == "" {
+		return 0
+	}
+	n, err := strconv.Atoi(s)
+	if err != nil {
+		r.form.Add(name, what+" must be a whole number.")
+	}
+	return n
+}
+
+// ids reads ticked numbers; what is no number is left out.
+func (r *request) ids(name string) []int {
+	var out []int
+	for _, s := range r.form.Values[name] {
+		if n, err := strconv.Atoi(s); err == nil && n > 0 && !slices.Contains(out, n) {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+// param reads a number from the address.
+func (r *request) param(name string) int {
+	n, _ := strconv.Atoi(r.c.Params(name))
+	return n
+}
+
+func newOnce() string {
+	var b [12]byte
+	_, _ = rand.Read(b[:]) // crypto/rand never fails
+	return base64.RawURLEncoding.EncodeToString(b[:])
+}
+
+// form makes an empty form of this page.
+func (x *counter) form(c *fiber.Ctx, act string) *templates.Form {
+	return &templates.Form{Act: act, CSRF: x.s.Page(c, "").CSRF, Once: newOnce(), Values: url.Values{}}
+}
+
+// read reads what was sent, whichever way it was encoded.
+func (x *counter) read(c *fiber.Ctx) (url.Values, error) {
+	if strings.HasPrefix(strings.ToLower(c.Get(fiber.HeaderContentType)), "multipart/form-data") {
+		m, err := c.MultipartForm()
+		if err != nil {
+			return nil, &portal.StatusError{Status: fiber.StatusBadRequest, Message: "What your browser sent can't be read. Go back and send the form again.", Err: err}
+		}
+		return url.Values(m.Value), nil
+	}
+	v, err := url.ParseQuery(string(c.Body()))
+	if err != nil {
+		return nil, &portal.StatusError{Status: fiber.StatusBadRequest, Message: "What your browser sent can't be read. Go back and send the form again.", Err: err}
+	}
+	return v, nil
+}
+
+func (x *counter) jobNumber(c *fiber.Ctx) (workflow.JobNumber, error) {
+	n, err := workflow.ParseJobNumber(c.Params("number"))
+	if err != nil {
+		return "", &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no job with this number. Check it against the mail or the label.", Err: err}
+	}
+	return n, nil
+}
+
+func (x *counter) load(c *fiber.Ctx) (*workflow.Job, error) {
+	n, err := x.jobNumber(c)
+	if err != nil {
+		return nil, err
+	}
+	return x.s.Service().Job(c.Context(), n)
+}
+
+// open begins a visit to a page about a job.
+func (x *counter) open(c *fiber.Ctx, title string) (*request, error) {
+	j, err := x.load(c)
+	if err != nil {
+		return nil, err
+	}
+	r := &request{x: x, c: c, job: j, form: x.form(c, c.Path())}
+	r.form.Version = j.Version
+	r.base = templates.JobPageOf(x.s.Page(c, title), j, x.s.Shop(), x.s.Now())
+	r.base.Form = r.form
+	return r, nil
+}
+
+// renew makes the page's head again, for a job that has changed.
+func (r *request) renew(j *workflow.Job) {
+	r.job = j
+	page := r.base.Page
+	r.base = templates.JobPageOf(page, j, r.shop(), r.now())
+	r.base.Form = r.form
+}
+
+func (x *counter) show(t *task) fiber.Handler {
+	return func(c *fiber.Ctx) error {
+		r, err := x.open(c, "")
+		if err != nil {
+			return err
+		}
+		r.task = t
+		if t.fill != nil {
+			t.fill(r)
+		}
+		return r.render(fiber.StatusOK)
+	}
+}
+
+func (r *request) render(status int) error {
+	v, err := r.task.view(r)
+	if err != nil {
+		return err
+	}
+	return r.x.s.Render(r.c, status, v)
+}
+
+// attempts bounds how often a form is read again on a job that keeps changing under it.
+const attempts = 8
+
+func (x *counter) post(t *task) fiber.Handler {
+	return func(c *fiber.Ctx) error {
+		values, err := x.read(c)
+		if err != nil {
+			return err
+		}
+		r, err := x.open(c, "")
+		if err != nil {
+			return err
+		}
+		r.task = t
+		if o := values.Get("once"); o != "" && len(o) <= 64 {
+			r.form.Once = o
+		}
+		seen, _ := strconv.ParseInt(values.Get("v"), 10, 64)
+		r.form.Values = values
+		if err := r.takePhotos(); err != nil {
+			if !shown(err) {
+				return err
+			}
+			r.form.Add("photo", portal.Sentence(err))
+			return r.refuse(portal.Status(err))
+		}
+		var last error
+		for range attempts {
+			r.form.Errors, r.pin = nil, false
+			commands, err := t.read(r)
+			if err != nil {
+				return err
+			}
+			if r.form.Bad() {
+				return r.refuse(fiber.StatusUnprocessableEntity)
+			}
+			o := workflow.Order{Job: r.job.Number, By: x.s.Actor(c), Commands: commands, Once: r.once("")}
+			if t.stale && seen != 0 {
+				o.Expect = seen
+			} else if r.pin {
+				o.Expect = r.job.Version
+			}
+			var after *workflow.Job
+			if len(commands) > 0 {
+				after, err = x.s.Service().Do(c.Context(), o)
+			}
+			var done *workflow.AlreadyDone
+			switch {
+			case err == nil:
+				if after != nil {
+					r.job = after
+				}
+				return r.accept()
+			case errors.As(err, &done):
+				return r.accept()
+			case errors.Is(err, workflow.ErrConflict) && o.Expect != 0:
+				again, seenNow, rerr := r.reconsider(o.Expect, t.stale && seen != 0)
+				if rerr != nil {
+					return rerr
+				}
+				if !again {
+					r.note(err)
+					return r.refuse(portal.Status(err))
+				}
+				seen, last = seenNow, err
+				continue
+			case shown(err):
+				r.note(err)
+				return r.refuse(portal.Status(err))
+			}
+			return err
+		}
+		r.note(last)
+		return r.refuse(portal.Status(last))
+	}
+}
+
+// quiet are events that change nothing of what a form was made from.
+var quiet = []workflow.EventKind{"notice.made", "notice.delivered", "notice.buried", "quote.reminded", "link.asked"}
+
+// reconsider loads the job again after it turned out to have changed. It reports whether the step may be
+// tried once more: always if the step only had to be decided on the newest state, else if all that has
+// happened since is of no concern to the form.
+func (r *request) reconsider(expected int64, stale bool) (again bool, version int64, err error) {
+	j, err := r.x.s.Service().Job(r.c.Context(), r.job.Number)
+	if err != nil {
+		return false, 0, err
+	}
+	r.renew(j)
+	if !stale {
+		return true, j.Version, nil
+	}
+	events, err := r.x.s.Service().Store.Events(r.c.Context(), r.shop().ID, j.Number, expected)
+	if err != nil {
+		return false, 0, err
+	}
+	for _, e := range events {
+		name, _, _ := strings.Cut(e.Wire, "/")
+		if !slices.Contains(quiet, workflow.EventKind(name)) {
+			r.form.Version = j.Version
+			return false, j.Version, nil
+		}
+	}
+	return true, j.Version, nil
+}
+
+// shown reports whether an error belongs on the form: a refusal that staff can do something about.
+func shown(err error) bool {
+	switch workflow.CodeOf(err) {
+	case workflow.CodeInvalid, workflow.CodeRefused, workflow.CodeConflict, workflow.CodeGone:
+		return true
+	}
+	var s *portal.StatusError
+	return errors.As(err, &s) && s.Status < 500
+}
+
+// note puts an error's sentences onto the form, beside the field that it is about.
+func (r *request) note(err error) {
+	field := portal.FieldOf(err)
+	if to, ok := r.task.fields[field]; ok {
+		field = to
+	}
+	missing := portal.Missing(err)
+	if len(missing) == 0 {
+		missing = []string{portal.Sentence(err)}
+	}
+	for _, m := range missing {
+		r.form.Add(field, m)
+	}
+}
+
+// refuse shows the form again with everything that was typed. Photos that came with it are kept.
+func (r *request) refuse(status int) error {
+	if err := r.keepPhotos(); err != nil {
+		return err
+	}
+	r.refused = true
+	return r.render(status)
+}
+
+func (r *request) accept() error {
+	if r.task.after != nil {
+		if err := r.task.after(r, r.job); err != nil {
+			return err
+		}
+	}
+	said, then := r.task.said, r.task.then
+	if r.said != "" {
+		said = r.said
+	}
+	if r.then != "" {
+		then = r.then
+	}
+	if said != "" {
+		r.x.s.Flash(r.c, said)
+	}
+	to := "/counter/job/" + string(r.job.Number)
+	if then != "" {
+		to += "/" + then
+	}
+	return r.x.s.Back(r.c, to)
+}
+
+// onceFor is how long a sent form is remembered.
+const onceFor = 24 * time.Hour
+
+// once names the step: the form's own key with what was typed. The same form sent twice is one step; one
+// that was changed and sent again is another.
+func (r *request) once(part string) *workflow.Once { return r.x.once(r.c, r.form, r.photos, part) }
+
+func (x *counter) once(c *fiber.Ctx, f *templates.Form, photos []workflow.Photo, part string) *workflow.Once {
+	h := sha256.New()
+	keys := make([]string, 0, len(f.Values))
+	for k := range f.Values {
+		if k != "csrf" && k != "v" {
+			keys = append(keys, k)
+		}
+	}
+	slices.Sort(keys)
+	for _, k := range keys {
+		fmt.Fprintf(h, "%q%q", k, f.Values[k])
+	}
+	for _, p := range photos {
+		fmt.Fprintf(h, "%q", p.Original)
+	}
+	sum := hex.EncodeToString(h.Sum(nil))
+	return &workflow.Once{
+		Key:    "counter\x00" + x.s.Actor(c).ID + "\x00" + c.Path() + "\x00" + f.Once + "\x00" + part + sum[:32],
+		Digest: sum, Until: x.s.Now().Add(onceFor),
+	}
+}

@@ -1,0 +1,168 @@
+package counter
+
+import (
+	"strconv"
+	"strings"
+
+	"benchword/templates"
+	"benchword/workflow"
+)
+
+// tasks lists every form on a job.
+func (x *counter) tasks() []*task {
+	return []*task{
+		intakeTask, lookTask, photosTask, wordsTask, photoTask, photoRemoveTask, findingTask, correctTask, withdrawTask, checksTask,
+		workTask, dutiesTask, dutyDoneTask, dutyWaiveTask, testsTask, readyTask, packingTask, holdTask, liftTask,
+		reportTask, sendTask, quoteTask, takeBackTask, answerTask,
+		promiseTask, paymentTask, customerTask, lettersTask, linkTask, linkRevokeTask, linkMailTask, eraseTask, moveTask,
+	}
+}
+
+// spareRows is how many empty rows a list in a form has to spare, for browsers without scripts.
+const spareRows = 3
+
+var intakeTask = &task{
+	path:   "intake",
+	fields: map[string]string{"items": "item", "lithium": "lithium", "to": ""},
+	stale:  true,
+	fill: func(r *request) {
+		v, j := r.form.Values, r.job
+		items := j.Contents
+		if len(items) == 0 {
+			items = []workflow.Item{{Text: j.Device.Name(), Device: true}}
+		}
+		for i, it := range items {
+			v.Add("item", it.Text)
+			v.Add("state", it.Condition)
+			if it.Device {
+				v.Set("device", strconv.Itoa(i))
+			}
+		}
+		v.Set("serial", j.Device.Serial)
+		if s := j.Screening; s != nil {
+			v.Set("lithium", string(s.Lithium))
+			v.Set("cell_damaged", string(s.CellDamaged))
+			v.Set("mains", string(s.Mains))
+			v.Set("liquid", string(s.Liquid))
+			v.Set("screening_note", s.Note)
+		}
+	},
+	view: func(r *request) (templates.View, error) {
+		v := &templates.CounterIntake{Receive: r.job.Stage == workflow.StageBooked}
+		v.Rows = templates.Rows(filled(r.form.Values["item"]), spareRows)
+		for _, p := range templates.CounterPhotoViews(r.job, r.shop()) {
+			if p.Kind == workflow.PhotoArrival {
+				v.Photos = append(v.Photos, p)
+			}
+		}
+		v.JobPage = r.title("Open the parcel")
+		return v, nil
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		var out []workflow.Command
+		items, device := r.form.Values["item"], r.value("device")
+		var list []workflow.Item
+		for i, text := range items {
+			state := r.form.Nth("state", i)
+			if strings.TrimSpace(text) == "" && strings.TrimSpace(state) == "" {
+				continue
+			}
+			list = append(list, workflow.Item{Text: text, Condition: state, Device: strconv.Itoa(i) == device})
+		}
+		if len(list) > 0 && (r.job.Stage == workflow.StageBooked || changedItems(r.job, list, r.value("serial"))) {
+			out = append(out, workflow.ListContents{Items: list, Serial: r.value("serial")})
+		}
+		answers := 0
+		for _, name := range []string{"lithium", "cell_damaged", "mains", "liquid"} {
+			if r.value(name) != "" {
+				answers++
+			}
+		}
+		s := workflow.Screening{
+			Lithium: workflow.Answer(r.value("lithium")), CellDamaged: workflow.Answer(r.value("cell_damaged")),
+			Mains: workflow.Answer(r.value("mains")), Liquid: workflow.Answer(r.value("liquid")), Note: strings.TrimSpace(r.value("screening_note")),
+		}
+		switch {
+		case answers == 4 && (r.job.Screening == nil || *r.job.Screening != s):
+			out = append(out, workflow.AnswerScreening{Screening: s})
+		case answers > 0 && answers < 4:
+			for _, q := range []struct{ name, words string }{{"lithium", "lithium cells"}, {"cell_damaged", "damaged cells"}, {"mains", "the mains"}, {"liquid", "liquid"}} {
+				if r.value(q.name) == "" {
+					r.form.Add(q.name, "Answer the question about "+q.words+" too; “can’t tell” is an answer.")
+				}
+			}
+		}
+		out = append(out, r.addPhotos(workflow.PhotoArrival)...)
+		if r.value("do") == "receive" {
+			out = append(out, workflow.Go{To: workflow.StageReceived})
+			r.said = "Received. The customer is told what was in the parcel and when it will be done."
+			r.then = "look"
+		} else {
+			r.said = "Kept."
+			r.then = "intake"
+		}
+		if len(out) == 0 && !r.form.Bad() {
+			r.said = "Nothing was changed."
+		}
+		return out, nil
+	},
+}
+
+// filled counts the values up to the last that is not empty.
+func filled(values []string) int {
+	n := 0
+	for i, s := range values {
+		if strings.TrimSpace(s) != "" {
+			n = i + 1
+		}
+	}
+	return n
+}
+
+func changedItems(j *workflow.Job, list []workflow.Item, serial string) bool {
+	if len(list) != len(j.Contents) || strings.TrimSpace(serial) != j.Device.Serial {
+		return true
+	}
+	for i, it := range list {
+		old := j.Contents[i]
+		if strings.TrimSpace(it.Text) != old.Text || strings.TrimSpace(it.Condition) != old.Condition || it.Device != old.Device {
+			return true
+		}
+	}
+	return false
+}
+
+var lookTask = &task{
+	path: "look", fields: map[string]string{"to": ""},
+	fill: func(r *request) {
+		r.form.Values.Set("condition", r.job.Condition)
+		if t := r.job.Reproduction; t != nil {
+			r.form.Values.Set("result", string(t.Result))
+			r.form.Values.Set("note", t.Note)
+		}
+	},
+	view: func(r *request) (templates.View, error) {
+		return &templates.CounterLook{JobPage: r.title("First look"), Start: r.job.Stage == workflow.StageReceived}, nil
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		var out []workflow.Command
+		if s := strings.TrimSpace(r.value("condition")); s != "" && s != r.job.Condition {
+			out = append(out, workflow.NoteCondition{Text: s})
+		}
+		result, note := workflow.Reproduced(r.value("result")), strings.TrimSpace(r.value("note"))
+		if t := r.job.Reproduction; result != "" && (t == nil || t.Result != result || t.Note != note) {
+			out = append(out, workflow.TryFault{Result: result, Note: note})
+		} else if result == "" && note != "" {
+			r.form.Add("result", "Say whether the fault shows; the note alone does not tell.")
+		}
+		out = append(out, r.addPhotos(workflow.PhotoArrival)...)
+		r.said = "Kept."
+		if r.value("do") == "start" {
+			out = append(out, workflow.Go{To: workflow.StageDiagnosing})
+			r.said = "On the bench: diagnosing."
+		} else if len(out) == 0 {
+			r.said = "Nothing was changed."
+		}
+		return out, nil
+	},
+}

@@ -1,0 +1,230 @@
+package counter
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"benchword/portal"
+	"benchword/templates"
+	"benchword/workflow"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// takePhotos reads the pictures that came with the form.
+func (r *request) takePhotos() error {
+	if !strings.HasPrefix(strings.ToLower(r.c.Get(fiber.HeaderContentType)), "multipart/form-data") {
+		return nil
+	}
+	photos, err := r.x.s.ReadPhotos(r.c, r.job, "photo")
+	if err != nil {
+		return err
+	}
+	r.photos = photos
+	return nil
+}
+
+// addPhotos gives the commands that add the form's pictures. Caption and description hold for all of
+// them.
+func (r *request) addPhotos(kind workflow.PhotoKind) []workflow.Command {
+	var out []workflow.Command
+	for _, p := range r.photos {
+		p.Kind, p.Caption, p.Alt = kind, r.value("caption"), r.value("alt")
+		out = append(out, workflow.AddPhoto{Photo: p})
+	}
+	return out
+}
+
+// newIDs gives the ids that the form's pictures will get; the step must then be pinned to the job as it
+// stands.
+func (r *request) newIDs() []int {
+	var out []int
+	for i := range r.photos {
+		out = append(out, len(r.job.Photos)+1+i)
+	}
+	if len(out) > 0 {
+		r.pin = true
+	}
+	return out
+}
+
+// kindFor is the kind of photo that is most likely wanted in a stage.
+func kindFor(s workflow.Stage) workflow.PhotoKind {
+	switch s {
+	case workflow.StageBooked, workflow.StageReceived:
+		return workflow.PhotoArrival
+	case workflow.StageRepairing:
+		return workflow.PhotoAfter
+	case workflow.StageTesting:
+		return workflow.PhotoTest
+	}
+	return workflow.PhotoEvidence
+}
+
+// keepPhotos adds the pictures of a refused form to the job by themselves, and ticks them in the form
+// that comes back.
+func (r *request) keepPhotos() error {
+	if len(r.photos) == 0 {
+		return nil
+	}
+	kind := workflow.PhotoKind(r.value("kind"))
+	if !slices.Contains(workflow.PhotoKinds(), kind) {
+		kind = kindFor(r.job.Stage)
+	}
+	var commands []workflow.Command
+	for _, p := range r.photos {
+		p.Kind = kind
+		commands = append(commands, workflow.AddPhoto{Photo: p})
+	}
+	before := len(r.job.Photos)
+	j, err := r.x.s.Service().Do(r.c.Context(), workflow.Order{Job: r.job.Number, By: r.x.s.Actor(r.c), Commands: commands, Once: r.once("photos")})
+	var done *workflow.AlreadyDone
+	switch {
+	case errors.As(err, &done):
+		if j, err = r.x.s.Service().Job(r.c.Context(), r.job.Number); err != nil {
+			return err
+		}
+	case err != nil && shown(err):
+		r.form.Add("photo", "The photo was not kept: "+portal.Sentence(err))
+		return nil
+	case err != nil:
+		return err
+	}
+	for i := before; i < len(j.Photos); i++ {
+		r.form.Values.Add("photos", strconv.Itoa(j.Photos[i].ID))
+	}
+	word := "The photo is kept on the job; you need not send it again."
+	if n := len(r.photos); n > 1 {
+		word = fmt.Sprintf("The %d photos are kept on the job; you need not send them again.", n)
+	}
+	r.form.Add("", word)
+	r.renew(j)
+	r.photos = nil
+	return nil
+}
+
+// photoFile sends a photo's shown copy to staff.
+func (x *counter) photoFile(c *fiber.Ctx) error {
+	j, err := x.load(c)
+	if err != nil {
+		return err
+	}
+	id, _ := strconv.Atoi(c.Params("id"))
+	return x.s.SendPhoto(c, j, id, c.Params("file"))
+}
+
+var photosTask = &task{
+	path: "photos",
+	fill: func(r *request) { r.form.Values.Set("kind", string(kindFor(r.job.Stage))) },
+	view: func(r *request) (templates.View, error) { return r.photoList(nil), nil },
+	read: func(r *request) ([]workflow.Command, error) {
+		if len(r.photos) == 0 {
+			r.form.Add("photo", "Choose at least one photo, or take one.")
+			return nil, nil
+		}
+		r.said = "The photo is on the job."
+		if n := len(r.photos); n > 1 {
+			r.said = fmt.Sprintf("%d photos are on the job.", n)
+		}
+		return r.addPhotos(workflow.PhotoKind(r.value("kind"))), nil
+	},
+	then: "photos",
+}
+
+// photoList makes the page of all photos; words is the form for captions after a refusal.
+func (r *request) photoList(words *templates.Form) *templates.CounterPhotoList {
+	r.base.Title = "Photos · " + r.base.Card.Number
+	v := &templates.CounterPhotoList{JobPage: r.base, Photos: templates.CounterPhotoViews(r.job, r.shop()), Words: words}
+	fresh := words == nil
+	if fresh {
+		v.Words = r.x.form(r.c, r.base.To("photos/words"))
+	}
+	for _, p := range v.Photos {
+		q := r.job.Photo(p.ID)
+		if q.Caption != "" && q.Alt != "" {
+			continue
+		}
+		v.Bare = append(v.Bare, p)
+		if fresh {
+			id := strconv.Itoa(p.ID)
+			v.Words.Values.Set("caption-"+id, q.Caption)
+			v.Words.Values.Set("alt-"+id, q.Alt)
+		}
+	}
+	return v
+}
+
+var wordsTask = &task{
+	path: "photos/words", postOnly: true, then: "photos",
+	view: func(r *request) (templates.View, error) {
+		words := r.form
+		upload := r.x.form(r.c, r.base.To("photos"))
+		upload.Values.Set("kind", string(kindFor(r.job.Stage)))
+		r.form, r.base.Form = upload, upload
+		return r.photoList(words), nil
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		var out []workflow.Command
+		for i := range r.job.Photos {
+			p := &r.job.Photos[i]
+			id := strconv.Itoa(p.ID)
+			if p.Removed || !r.form.Values.Has("caption-"+id) && !r.form.Values.Has("alt-"+id) {
+				continue
+			}
+			caption, alt := strings.TrimSpace(r.value("caption-"+id)), strings.TrimSpace(r.value("alt-"+id))
+			for _, name := range []string{"caption-", "alt-"} {
+				if len([]rune(r.value(name+id))) > workflow.MaxLine {
+					r.form.Add(name+id, fmt.Sprintf("Photo %s: at most %d characters fit.", id, workflow.MaxLine))
+				}
+			}
+			if caption == p.Caption && alt == p.Alt {
+				continue
+			}
+			out = append(out, workflow.DescribePhoto{ID: p.ID, Kind: p.Kind, Caption: caption, Alt: alt, Pair: p.Pair, Marks: p.Marks})
+		}
+		r.said = "The words are with the photos."
+		if len(out) == 0 {
+			r.said = "Nothing was changed."
+		}
+		return out, nil
+	},
+}
+
+// photoOne takes one picture from the page's script and answers with JSON: its number, or the sentence.
+func (x *counter) photoOne(c *fiber.Ctx) error {
+	r, err := x.open(c, "")
+	if err != nil {
+		return err
+	}
+	values, err := x.read(c)
+	if err != nil {
+		return err
+	}
+	r.form.Values = values
+	if o := values.Get("once"); o != "" && len(o) <= 64 {
+		r.form.Once = o
+	}
+	answer := func(err error) error {
+		if !shown(err) {
+			return err
+		}
+		return c.Status(portal.Status(err)).JSON(fiber.Map{"message": portal.Sentence(err)})
+	}
+	if err := r.takePhotos(); err != nil {
+		return answer(err)
+	}
+	if len(r.photos) != 1 {
+		return answer(&workflow.Error{Code: workflow.CodeInvalid, Field: "photo", Message: "Send one photo at a time."})
+	}
+	_, err = x.s.Service().Do(c.Context(), workflow.Order{
+		Job: r.job.Number, By: x.s.Actor(c), Commands: r.addPhotos(workflow.PhotoKind(r.value("kind"))), Once: r.once(""),
+	})
+	var done *workflow.AlreadyDone
+	if err != nil && !errors.As(err, &done) {
+		return answer(err)
+	}
+	return c.JSON(fiber.Map{"ok": true})
+}

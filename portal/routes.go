@@ -1,0 +1,32 @@
+package portal
+
+// routes is the table of the customer's pages. A GET never changes anything; what changes something is
+// a POST, and what can be guessed is limited.
+func (s *Server) routes() {
+	a := s.app
+	a.Get("/healthz", s.health)
+	a.Get("/assets/*", s.asset)
+	a.Get("/robots.txt", s.robots)
+
+	a.Get("/", s.showHome)
+	a.Get("/packing", s.showPacking)
+	a.Get("/book", s.showBook)
+	a.Post("/book", s.Ask(true), s.postBook)
+	a.Get("/find", s.showFind)
+	a.Post("/find", s.Ask(true), s.postFind)
+
+	a.Get("/j/:token", s.sendKept) // goes on to showTrack where the page has to be rendered
+	unknown := s.Ask(false) // failed tries only: a link that is right is never held up
+	j := a.Group("/j/:token", unknown)
+	j.Get("/", s.showTrack)
+	j.Get("/live", s.showLive)
+	j.Get("/report/:n", s.showReport)
+	j.Get("/photo/:id/:size.jpg", s.showPhoto)
+	j.Post("/message", s.Ask(true), s.postMessage)
+
+	d := a.Group("/d/:token", unknown)
+	d.Get("/", s.showQuote)
+	d.Post("/review", s.Ask(true), s.postReview)
+	d.Post("/", s.Ask(true), s.postDecision)
+	d.Get("/done", s.showDone)
+}
