@@ -208,7 +208,7 @@ func (b *bench) report() {
 		workflow.DoCheck{Suspect: 3, Check: workflow.Check{Text: "Moved the plug with a plastic stick while it ran", Outcome: workflow.CheckConfirmed, Photos: []int{socket}}},
 		workflow.NoteFinding{Finding: workflow.Finding{Text: "A solder joint of the motor plug is cracked all round.", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen, Where: "main board, beside the motor plug", Photos: []int{socket}}},
 		workflow.NoteFinding{Finding: workflow.Finding{Text: "A wire has been added between two points that the maker does not join.", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Where: "main board, underside", Matters: "It bridges the fuse of the lamp, so the lamp is not protected.", Photos: []int{wire}},
-			Duty: workflow.Duty{Text: "Take the added wire out and fit the fuse", Before: workflow.StageTesting}},
+			Duty: workflow.Duty{Text: "Take the added wire out and fit the fuse", Before: workflow.StageShipped}},
 	)
 	b.do(counter, workflow.SendReport{Text: workflow.ReportText{
 		Short:     "The scanner stops because one solder joint at the motor plug is cracked. It can be repaired.",
@@ -328,9 +328,9 @@ func (b *bench) everything() []told {
 	take("message_question")
 	b.clock.Move(3 * 24 * time.Hour)
 	b.do(counter, workflow.LiftHold{})
-	b.do(counter, workflow.MovePromise{Days: 6, Reason: "The belt had to be made to measure."})
+	b.do(counter, workflow.MovePromise{Days: 12, Reason: "The belt had to be made to measure."})
 	take("promise_moved")
-	b.clock.Move(12 * 24 * time.Hour)
+	b.clock.Move(20 * 24 * time.Hour)
 	b.do(clock, workflow.Wake{})
 	take("promise_breached")
 	b.do(customer, workflow.AskLink{})
@@ -404,4 +404,12 @@ func (b *bench) everything() []told {
 	b.do(counter, workflow.DeclareReady{})
 	take("booked_7", "received_7", "ready_no_fault")
 	return out
+}
+
+// compose writes a notice's mail as if it went out at once.
+func (b *bench) compose(x told) (*Mail, error) {
+	b.clock.mu.Lock()
+	b.clock.at = x.entry.MadeAt
+	b.clock.mu.Unlock()
+	return b.mails.Compose(context.Background(), x.job, &x.entry)
 }

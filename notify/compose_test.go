@@ -49,7 +49,7 @@ func TestEveryNotice(t *testing.T) {
 	for _, x := range b.everything() {
 		t.Run(x.name, func(t *testing.T) {
 			kinds[x.entry.Kind] = true
-			m, err := b.mails.Compose(t.Context(), x.job, &x.entry)
+			m, err := b.compose(x)
 			require.NoError(t, err)
 			checkMessage(t, m.Data)
 			o := open(t, m.Data)
@@ -58,7 +58,7 @@ func TestEveryNotice(t *testing.T) {
 			require.NotContains(t, o.HTML, "ZgotmplZ")
 			require.Less(t, len(o.HTML), MaxHTML)
 			require.Less(t, len(m.Data), 1_500_000)
-			again, err := b.mails.Compose(t.Context(), x.job, &x.entry)
+			again, err := b.compose(x)
 			require.NoError(t, err)
 			require.Equal(t, string(m.Data), string(again.Data), "the same notice gives the same bytes")
 
@@ -96,7 +96,7 @@ func dump(t *testing.T, b *bench, dir string) {
 	require.NoError(t, os.MkdirAll(dir, 0o755))
 	fresh := newBench(t)
 	for _, x := range fresh.everything() {
-		m, err := fresh.mails.Compose(t.Context(), x.job, &x.entry)
+		m, err := fresh.compose(x)
 		require.NoError(t, err)
 		o := open(t, m.Data)
 		page := o.HTML
@@ -287,7 +287,7 @@ func TestMailLinks(t *testing.T) {
 	b := newBench(t)
 	token := regexp.MustCompile(`https://bench\.example/([jd])/([a-z2-7]{32})`)
 	for _, x := range b.everything() {
-		m, err := b.mails.Compose(t.Context(), x.job, &x.entry)
+		m, err := b.compose(x)
 		require.NoError(t, err)
 		found := map[string]bool{}
 		for _, f := range token.FindAllStringSubmatch(open(t, m.Data).Text, -1) {
