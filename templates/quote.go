@@ -23,8 +23,8 @@ type QuoteView struct {
 	// Reason says why this revision differs from the one before; Before what was approved until then.
 	Reason, Before  string
 	Issued, Expires string
-	// Words is the sentence agreed to on approving, exactly as the digest covers it.
-	Words string
+	// Consent is the sentence agreed to on approving, exactly as the digest covers it.
+	Consent string
 	// TaxNote says whether the prices of the lines hold the taxes.
 	TaxNote string
 	Options []OptionView
@@ -68,7 +68,7 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 	loc := zoneOf(shop)
 	v := QuoteView{
 		W: w, Revision: q.Revision, Digest: q.Digest, State: q.State, Answerable: q.Answerable(now) && j.Stage == workflow.StageAwaitingApproval,
-		Note: q.Note, Reason: q.Reason, Issued: w.DateTime(q.IssuedAt, loc), Expires: w.DateTime(q.ExpiresAt, loc), Words: q.Words,
+		Note: q.Note, Reason: q.Reason, Issued: w.DateTime(q.IssuedAt, loc), Expires: w.DateTime(q.ExpiresAt, loc), Consent: q.Words,
 	}
 	if v.State == workflow.QuoteOpen && !now.Before(q.ExpiresAt) {
 		v.State = workflow.QuoteExpired
@@ -215,8 +215,8 @@ type QuoteReview struct {
 	Option *OptionView
 	Name   string
 	Remark string
-	// Words is the sentence that is agreed to.
-	Words string
+	// Consent is the sentence that is agreed to.
+	Consent string
 	// Next says what happens once it is sent.
 	Next []string
 }
@@ -231,7 +231,8 @@ type QuoteDone struct {
 	// Said is what was decided, in a sentence; When the instant.
 	Said, When string
 	Option     *OptionView
-	Words      string
+	// Consent is the sentence that was agreed to.
+	Consent string
 	// Next says what happens next.
 	Next  []string
 	Track string
@@ -247,7 +248,7 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 	v := &QuoteReview{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Verdict: verdict, Revision: q.Revision, Digest: q.Digest}
 	if o := q.Option(option); verdict == workflow.VerdictApprove && o != nil {
 		ov := optionView(o, w)
-		v.Option, v.Words = &ov, q.Words
+		v.Option, v.Consent = &ov, q.Words
 	}
 	v.Next = nextAfter(j, q, verdict, option, shop, w)
 	return v
@@ -262,7 +263,7 @@ func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision,
 	}
 	if o := q.Option(d.Option); d.Verdict == workflow.VerdictApprove && o != nil {
 		ov := optionView(o, w)
-		v.Option, v.Words = &ov, q.Words
+		v.Option, v.Consent = &ov, q.Words
 		v.Said = w.T("done.said.approve", o.Title, w.Money(o.Result.Total))
 	}
 	return v

@@ -253,10 +253,8 @@ func (m *statusMaker) when(s *Status) {
 		}
 	default:
 		// The clock stands still. What the date would be if it went on this minute is worth saying.
-		t := j.Turnaround(m.shop, p)
-		t.Pauses = closed(t.Pauses, m.now)
 		s.When = w.T("when.paused")
-		if due, ok := t.Due(); ok {
+		if due, ok := j.Turnaround(m.shop, p).DueAt(m.now); ok {
 			s.When = w.T("when.paused.by", m.day(due))
 		}
 		s.WhenMore = w.T("when.paused.more." + string(m.waitingFor()))
@@ -279,18 +277,6 @@ func (m *statusMaker) theirs(t time.Time) string {
 	return m.w.T("when.theirs", m.w.Clock(t, loc), m.w.Zone(loc))
 }
 
-// closed ends the running pauses at an instant.
-func closed(pauses []workflow.Pause, at time.Time) []workflow.Pause {
-	out := make([]workflow.Pause, len(pauses))
-	for i, p := range pauses {
-		if p.To.IsZero() {
-			p.To = at
-		}
-		out[i] = p
-	}
-	return out
-}
-
 // waitingFor gives whom the clock stands still for: the latest running pause.
 func (m *statusMaker) waitingFor() workflow.Account {
 	for i := len(m.j.Pauses) - 1; i >= 0; i-- {
@@ -311,7 +297,7 @@ func (m *statusMaker) why(s *Status) {
 	}
 	for i := range j.Promises[:len(j.Promises)-1] {
 		old := &j.Promises[i]
-		key, first := "why.moved", m.dueOf(old)
+		key, first := "why.moved", m.toldOf(old)
 		if first.IsZero() {
 			continue
 		}
@@ -333,18 +319,19 @@ func (m *statusMaker) why(s *Status) {
 	if !ok {
 		return
 	}
-	for _, x := range closed(j.Pauses, m.now) {
-		if !x.To.After(p.Starts) {
-			continue
-		}
+	for _, x := range j.Pauses {
 		// One pause more at a time, in order: the share of each is what it adds to those before it.
 		t.Pauses = append(t.Pauses, x)
-		after, ok := t.Due()
+		after, ok := t.DueAt(m.now)
 		if !ok || !after.After(before) {
 			continue
 		}
+		key := "why.pause." + string(x.For)
+		if x.To.IsZero() {
+			key = "why.pausing." + string(x.For)
+		}
 		if !sameDay(before, after, m.loc) {
-			s.WhenWhy = append(s.WhenWhy, w.T("why.pause."+string(x.For), m.day(before), m.day(after), m.day(x.From), m.day(x.To)))
+			s.WhenWhy = append(s.WhenWhy, w.T(key, m.day(before), m.day(after), m.day(x.From), m.day(x.To)))
 		}
 		before = after
 	}
@@ -354,14 +341,29 @@ func sameDay(a, b time.Time, loc *time.Location) bool {
 	return a.In(loc).Format(time.DateOnly) == b.In(loc).Format(time.DateOnly)
 }
 
-// dueOf gives the due instant that a promise had, as far as it can be named.
+// dueOf gives the instant at which a promise runs out as things stand: a pause that is still running
+// counts up to now. It is zero where none can be named.
 func (m *statusMaker) dueOf(p *workflow.Promise) time.Time {
 	if !p.BreachedAt.IsZero() {
 		return p.BreachedAt
 	}
+	due, ok := m.j.Turnaround(m.shop, p).DueAt(m.now)
+	if !ok {
+		return time.Time{}
+	}
+	return due
+}
+
+// toldOf gives the date that was told when the promise was made: what came later moved it later.
+func (m *statusMaker) toldOf(p *workflow.Promise) time.Time {
 	t := m.j.Turnaround(m.shop, p)
-	t.Pauses = closed(t.Pauses, m.now)
-	due, ok := t.Due()
+	t.Pauses = nil
+	for _, x := range m.j.Pauses {
+		if x.From.Before(p.MadeAt) {
+			t.Pauses = append(t.Pauses, x)
+		}
+	}
+	due, ok := t.DueAt(p.MadeAt)
 	if !ok {
 		return time.Time{}
 	}

@@ -62,7 +62,9 @@ type MomentView struct {
 	Machine, When string
 	// Text says what happened; Quote is the bench's own word on it.
 	Text, Quote string
-	Photos      []PhotoView
+	// Milestone marks the steps that a reader in a hurry looks for.
+	Milestone bool
+	Photos    []PhotoView
 	// URL leads to more, under LinkText; "" for none.
 	URL, LinkText string
 }
@@ -157,7 +159,7 @@ func (m *statusMaker) promises() []PromiseView {
 	var out []PromiseView
 	for i := range j.Promises {
 		p := &j.Promises[i]
-		due := m.dueOf(p)
+		due := m.toldOf(p)
 		if due.IsZero() {
 			continue
 		}
@@ -199,8 +201,11 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 	j, w := m.j, m.w
 	var out []MomentView // oldest first, turned round at the end
 	lastPhotos := time.Time{}
-	for _, x := range j.Story {
-		v := MomentView{Machine: x.At.UTC().Format(time.RFC3339), When: w.T("story.when", m.day(x.At), w.Clock(x.At, m.loc))}
+	for k, x := range j.Story {
+		if x.To == workflow.StageAwaitingApproval && k > 0 && j.Story[k-1].Kind == "quote.issued" && j.Story[k-1].At.Equal(x.At) {
+			continue // the quote going out says it already
+		}
+		v := MomentView{Milestone: milestones[x.Kind], Machine: x.At.UTC().Format(time.RFC3339), When: w.T("story.when", m.day(x.At), w.Clock(x.At, m.loc))}
 		switch x.Kind {
 		case "photo.added":
 			p := j.Photo(x.Ref)
@@ -238,6 +243,11 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 		out[a], out[b] = out[b], out[a]
 	}
 	return out
+}
+
+var milestones = map[workflow.EventKind]bool{
+	"job.booked": true, "stage.moved": true, "report.sent": true, "quote.issued": true, "decision.made": true,
+	"promise.made": true, "promise.breached": true, "hold.placed": true, "job.ready": true,
 }
 
 // tell puts one step into words; false leaves it out.
@@ -318,7 +328,7 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		if i < 0 || i >= len(j.Promises) {
 			return false
 		}
-		due := m.dueOf(&j.Promises[i])
+		due := m.toldOf(&j.Promises[i])
 		if due.IsZero() {
 			return false
 		}
