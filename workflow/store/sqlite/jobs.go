@@ -1,0 +1,427 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"strings"
+	"time"
+
+	"benchword/workflow"
+	"benchword/workflow/link"
+)
+
+// row is a commit in the form in which it is written: nothing in it is the caller's any more.
+type row struct {
+	shop, number   string
+	expect         int64
+	version        int64
+	state          string
+	index          workflow.Index
+	words          string
+	changedAt, due int64
+	wakeAt         any
+	events         []event
+	secrets        []workflow.Secret
+	links          []workflow.LinkRow
+	notices        []workflow.Entry
+	settle         *settlement
+	once           *workflow.Once
+	forget         bool
+}
+
+type event struct {
+	seq, at                          int64
+	role, actor, wire, prev, payload string
+}
+
+// encode checks a commit and takes everything out of it that is to be written. A commit that can't be
+// kept is a mistake of the program, not of a person.
+func encode(c *workflow.Commit) (*row, error) {
+	if c.State == nil || c.State.Shop != c.Shop || c.State.Number != c.Job {
+		return nil, fmt.Errorf("commit of %s: its state is not this job's", c.Job)
+	}
+	if n := c.Expect + int64(len(c.Events)); c.State.Version != n || n == 0 {
+		return nil, fmt.Errorf("commit of %s: the state has version %d, its events lead to %d", c.Job, c.State.Version, n)
+	}
+	state, err := json.Marshal(c.State)
+	if err != nil {
+		return nil, fmt.Errorf("commit of %s: %w", c.Job, err)
+	}
+	r := &row{
+		shop: string(c.Shop), number: string(c.Job), expect: c.Expect, version: c.State.Version, state: string(state),
+		index: c.Index, words: indexed(c.Index.Text), changedAt: c.Index.ChangedAt.UnixMilli(), due: none, wakeAt: stamp(c.WakeAt),
+		secrets: append([]workflow.Secret(nil), c.Secrets...), links: append([]workflow.LinkRow(nil), c.Links...),
+		forget: c.Forget,
+	}
+	if !c.Index.DueAt.IsZero() {
+		r.due = c.Index.DueAt.UnixMilli()
+	}
+	for i, e := range c.Events {
+		if e.Shop != c.Shop || e.Job != c.Job || e.Seq != c.Expect+int64(i)+1 {
+			return nil, fmt.Errorf("commit of %s: event %d does not follow", c.Job, e.Seq)
+		}
+		r.events = append(r.events, event{e.Seq, e.At.UnixMilli(), string(e.By.Role), e.By.ID, e.Wire, e.Prev, string(e.Data)})
+	}
+	for _, n := range c.Notices {
+		if n.Shop != c.Shop || n.Job != c.Job || !strings.HasPrefix(n.ID, string(c.Job)+"-") {
+			return nil, fmt.Errorf("commit of %s: notice %q is not this job's", c.Job, n.ID)
+		}
+		n.Body = append([]byte(nil), n.Body...)
+		n.Attempts = append([]workflow.Attempt(nil), n.Attempts...)
+		r.notices = append(r.notices, n)
+	}
+	for _, l := range c.Links {
+		if l.Job != c.Job {
+			return nil, fmt.Errorf("commit of %s: link %q is not this job's", c.Job, l.ID)
+		}
+	}
+	if c.Settle != nil {
+		if r.settle, err = encodeSettlement(c.Settle); err != nil {
+			return nil, err
+		}
+	}
+	if c.Once != nil {
+		once := *c.Once
+		once.Result = append([]byte(nil), once.Result...)
+		r.once = &once
+	}
+	return r, nil
+}
+
+// Commit writes c, or nothing.
+func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
+	r, err := encode(c)
+	if err != nil {
+		return err
+	}
+	return s.write.submit(ctx, &request{do: r.write, sweep: c.Forget})
+}
+
+// write is the commit itself.
+func (r *row) write(t *tx) error {
+	if r.once != nil {
+		first, found, err := t.once(r.shop, r.once.Key)
+		if err != nil {
+			return err
+		}
+		if found {
+			return &workflow.AlreadyDone{Once: first}
+		}
+	}
+	id, err := r.writeJob(t)
+	if err != nil {
+		return err
+	}
+	if r.settle != nil {
+		if err := r.settle.write(t, r.shop); err != nil {
+			return err
+		}
+	}
+	if r.forget {
+		for _, q := range []string{
+			"DELETE FROM vault WHERE job = ?",
+			"UPDATE once SET result = NULL WHERE job = ?",
+			"UPDATE outbox SET body = NULL WHERE job = ? AND body IS NOT NULL",
+			"UPDATE outbox SET attempts = (SELECT json_group_array(json_remove(value, '$.words')) FROM json_each(attempts)) WHERE job = ? AND attempts IS NOT NULL",
+		} {
+			if err := t.exec(q, id); err != nil {
+				return err
+			}
+		}
+	}
+	for _, x := range r.secrets {
+		if err := t.exec("INSERT INTO vault (job, digest, salt, text) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET salt = excluded.salt, text = excluded.text", id, x.Digest, x.Salt, x.Text); err != nil {
+			return err
+		}
+	}
+	for _, e := range r.events {
+		if err := t.exec("INSERT INTO events (job, seq, at, role, actor, wire, prev, payload) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", id, e.seq, e.at, e.role, e.actor, e.wire, e.prev, e.payload); err != nil {
+			return err
+		}
+	}
+	for _, l := range r.links {
+		if err := t.exec("INSERT INTO links (shop, hash, job, id, purpose, quote, expires_at, revoked) VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET job = excluded.job, id = excluded.id, purpose = excluded.purpose, quote = excluded.quote, expires_at = excluded.expires_at, revoked = excluded.revoked",
+			r.shop, l.Hash[:], id, l.ID, string(l.Purpose), l.Quote, stamp(l.ExpiresAt), l.Revoked); err != nil {
+			return err
+		}
+	}
+	if err := t.queue(id, r.notices); err != nil {
+		return err
+	}
+	if o := r.once; o != nil {
+		return t.exec("INSERT INTO once (shop, key, job, digest, result, until) VALUES (?, ?, ?, ?, ?, ?)", r.shop, o.Key, id, o.Digest, o.Result, stamp(o.Until))
+	}
+	return nil
+}
+
+// writeJob writes the job with its index, and gives its id. Statements that touch an index of the
+// database run only where what they index has changed: each would write a page somewhere else.
+func (r *row) writeJob(t *tx) (id int64, err error) {
+	var version, ended, calm, due int64
+	var stage, words string
+	var wake sql.NullInt64
+	found, err := t.one("SELECT id, version, stage, ended, calm, due_at, wake_at, words FROM jobs WHERE shop = ? AND number = ?",
+		[]any{r.shop, r.number}, &id, &version, &stage, &ended, &calm, &due, &wake, &words)
+	if err != nil {
+		return 0, err
+	}
+	if version != r.expect {
+		return 0, workflow.Conflict(fmt.Errorf("version %d of %s expected, %d found", r.expect, r.number, version))
+	}
+	x := &r.index
+	if !found {
+		found, err = t.one(`INSERT INTO jobs (shop, number, version, stage, ended, calm, due_at, hold, waiting, title, person, changed_at, wake_at, text, words, state)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`,
+			[]any{r.shop, r.number, r.version, string(x.Stage), x.Ended, !x.Breached, r.due, string(x.OnHold), x.Waiting, x.Title, x.Person, r.changedAt, r.wakeAt, x.Text, r.words, r.state}, &id)
+		if err != nil || !found {
+			return 0, fmt.Errorf("writing %s: %w", r.number, err)
+		}
+		if err := t.exec("INSERT INTO search (rowid, words) VALUES (?, ?)", id, r.words); err != nil {
+			return 0, err
+		}
+		return id, t.count(r.shop, string(x.Stage), 1)
+	}
+	if words != r.words {
+		if err := t.exec("INSERT INTO search (search, rowid, words) VALUES ('delete', ?, ?)", id, words); err != nil {
+			return 0, err
+		}
+		if err := t.exec("INSERT INTO search (rowid, words) VALUES (?, ?)", id, r.words); err != nil {
+			return 0, err
+		}
+	}
+	if stage != string(x.Stage) {
+		if err := t.count(r.shop, stage, -1); err != nil {
+			return 0, err
+		}
+		if err := t.count(r.shop, string(x.Stage), 1); err != nil {
+			return 0, err
+		}
+	}
+	same := stage == string(x.Stage) && (ended != 0) == x.Ended && (calm == 0) == x.Breached && due == r.due &&
+		(wake.Valid == (r.wakeAt != nil)) && (!wake.Valid || r.wakeAt == any(wake.Int64))
+	const rest = "version = ?, hold = ?, waiting = ?, title = ?, person = ?, changed_at = ?, text = ?, words = ?, state = ?"
+	args := []any{r.version, string(x.OnHold), x.Waiting, x.Title, x.Person, r.changedAt, x.Text, r.words, r.state}
+	if same {
+		return id, t.exec("UPDATE jobs SET "+rest+" WHERE id = ?", append(args, id)...)
+	}
+	return id, t.exec("UPDATE jobs SET "+rest+", stage = ?, ended = ?, calm = ?, due_at = ?, wake_at = ? WHERE id = ?",
+		append(args, string(x.Stage), x.Ended, !x.Breached, r.due, r.wakeAt, id)...)
+}
+
+// count moves a stage's number of jobs.
+func (t *tx) count(shop, stage string, by int) error {
+	return t.exec("INSERT INTO stages (shop, stage, jobs) VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET jobs = jobs + excluded.jobs", shop, stage, by)
+}
+
+const onceOf = "SELECT key, digest, result, until FROM once WHERE shop = ? AND key = ?"
+
+func (t *tx) once(shop, key string) (o workflow.Once, found bool, err error) {
+	var until sql.NullInt64
+	found, err = t.one(onceOf, []any{shop, key}, &o.Key, &o.Digest, &o.Result, &until)
+	o.Until = instant(until)
+	return o, found, err
+}
+
+// Done gives the step that was done under a key and has not been swept since. Error: ErrNotFound.
+func (s *Store) Done(ctx context.Context, shop workflow.ShopID, key string) (workflow.Once, error) {
+	var o workflow.Once
+	var until sql.NullInt64
+	found, err := s.read.one(ctx, onceOf, []any{string(shop), key}, &o.Key, &o.Digest, &o.Result, &until)
+	if err == nil && !found {
+		err = notFound("step")
+	}
+	if err != nil {
+		return workflow.Once{}, err
+	}
+	o.Until = instant(until)
+	return o, nil
+}
+
+// Job gives a job as it stands, unsealed.
+func (s *Store) Job(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) (*workflow.Job, error) {
+	// One statement, so that state and vault are of one moment. The state's own row has no digest.
+	const query = `SELECT '', state FROM jobs WHERE shop = ?1 AND number = ?2 UNION ALL
+		SELECT v.digest, v.text FROM jobs j JOIN vault v ON v.job = j.id WHERE j.shop = ?1 AND j.number = ?2`
+	var j *workflow.Job
+	vault := workflow.Vault{}
+	err := s.read.each(ctx, query, []any{string(shop), string(n)}, func(scan func(...any) error) error {
+		var digest string
+		var text sql.RawBytes
+		if err := scan(&digest, &text); err != nil {
+			return err
+		}
+		if digest != "" {
+			vault[digest] = string(text)
+			return nil
+		}
+		j = new(workflow.Job)
+		return json.Unmarshal(text, j)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("job %s: %w", n, err)
+	}
+	if j == nil {
+		return nil, notFound("job")
+	}
+	vault.Unseal(j)
+	return j, nil
+}
+
+// Version gives a job's version.
+func (s *Store) Version(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) (int64, error) {
+	var v int64
+	found, err := s.read.one(ctx, "SELECT version FROM jobs WHERE shop = ? AND number = ?", []any{string(shop), string(n)}, &v)
+	if err == nil && !found {
+		err = notFound("job")
+	}
+	return v, err
+}
+
+// Events gives a job's events after a sequence number, decoded and unsealed; none for a job that is
+// not there.
+func (s *Store) Events(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber, after int64) ([]*workflow.Event, error) {
+	// Vault rows come first, as sequence number 0: one statement, so that both are of one moment.
+	const query = `SELECT 0 AS seq, 0, '', '', v.digest, '', v.text FROM jobs j JOIN vault v ON v.job = j.id WHERE j.shop = ?1 AND j.number = ?2 UNION ALL
+		SELECT e.seq, e.at, e.role, e.actor, e.wire, e.prev, e.payload FROM jobs j JOIN events e ON e.job = j.id WHERE j.shop = ?1 AND j.number = ?2 AND e.seq > ?3
+		ORDER BY seq`
+	var out []*workflow.Event
+	vault := workflow.Vault{}
+	err := s.read.each(ctx, query, []any{string(shop), string(n), after}, func(scan func(...any) error) error {
+		e := &workflow.Event{Shop: shop, Job: n}
+		var at int64
+		var text string
+		if err := scan(&e.Seq, &at, &e.By.Role, &e.By.ID, &e.Wire, &e.Prev, &text); err != nil {
+			return err
+		}
+		if e.Seq == 0 {
+			vault[e.Wire] = text
+			return nil
+		}
+		e.At, e.Data = time.UnixMilli(at).UTC(), json.RawMessage(text)
+		if err := e.Decode(); err != nil {
+			return err
+		}
+		vault.Unseal(e.Payload)
+		out = append(out, e)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("events of %s: %w", n, err)
+	}
+	return out, nil
+}
+
+// Link looks a link up.
+func (s *Store) Link(ctx context.Context, shop workflow.ShopID, hash link.Hash) (workflow.LinkRow, error) {
+	l := workflow.LinkRow{Hash: hash}
+	var expires sql.NullInt64
+	found, err := s.read.one(ctx, "SELECT j.number, l.id, l.purpose, l.quote, l.expires_at, l.revoked FROM links l JOIN jobs j ON j.id = l.job WHERE l.shop = ? AND l.hash = ?",
+		[]any{string(shop), hash[:]}, &l.Job, &l.ID, &l.Purpose, &l.Quote, &expires, &l.Revoked)
+	if err == nil && !found {
+		err = notFound("link")
+	}
+	if err != nil {
+		return workflow.LinkRow{}, err
+	}
+	l.ExpiresAt = instant(expires)
+	return l, nil
+}
+
+// rowColumns are what rows reads.
+const rowColumns = "number, stage, ended, calm, due_at, hold, waiting, title, person, changed_at, text"
+
+func (s *Store) rows(ctx context.Context, query string, args ...any) ([]workflow.Row, error) {
+	var out []workflow.Row
+	err := s.read.each(ctx, query, args, func(scan func(...any) error) error {
+		var r workflow.Row
+		var calm bool
+		var due, changed int64
+		if err := scan(&r.Job, &r.Stage, &r.Ended, &calm, &due, &r.OnHold, &r.Waiting, &r.Title, &r.Person, &changed, &r.Text); err != nil {
+			return err
+		}
+		r.Breached, r.ChangedAt = !calm, time.UnixMilli(changed).UTC()
+		if due != none {
+			r.DueAt = time.UnixMilli(due).UTC()
+		}
+		out = append(out, r)
+		return nil
+	})
+	return out, err
+}
+
+// Board lists jobs. A stage that jobs end in is listed in the order of running ones unless Ended is
+// set. A limit of zero or less lists nothing.
+func (s *Store) Board(ctx context.Context, shop workflow.ShopID, f workflow.BoardFilter) ([]workflow.Row, error) {
+	if f.Limit <= 0 {
+		return nil, ctx.Err()
+	}
+	query, args := "SELECT "+rowColumns+" FROM jobs WHERE shop = ?", []any{string(shop)}
+	if f.Stage != "" {
+		query, args = query+" AND stage = ?", append(args, string(f.Stage))
+	}
+	switch {
+	case f.Ended:
+		query += " AND ended = 1"
+		if a := f.After; a != nil {
+			query += " AND changed_at <= ? AND (changed_at < ? OR number > ?)"
+			args = append(args, a.ChangedAt.UnixMilli(), a.ChangedAt.UnixMilli(), string(a.Job))
+		}
+		query += " ORDER BY changed_at DESC, number LIMIT ?"
+	default:
+		if f.Stage == "" {
+			query += " AND ended = 0"
+		}
+		if a := f.After; a != nil {
+			due := none
+			if !a.DueAt.IsZero() {
+				due = a.DueAt.UnixMilli()
+			}
+			query += " AND (calm, due_at, number) > (?, ?, ?)"
+			args = append(args, !a.Breached, due, string(a.Job))
+		}
+		query += " ORDER BY calm, due_at, number LIMIT ?"
+	}
+	return s.rows(ctx, query, append(args, f.Limit)...)
+}
+
+// Counts gives the number of jobs in each stage that has any.
+func (s *Store) Counts(ctx context.Context, shop workflow.ShopID) (map[workflow.Stage]int, error) {
+	out := map[workflow.Stage]int{}
+	err := s.read.each(ctx, "SELECT stage, jobs FROM stages WHERE shop = ? AND jobs > 0", []any{string(shop)}, func(scan func(...any) error) error {
+		var stage workflow.Stage
+		var n int
+		if err := scan(&stage, &n); err != nil {
+			return err
+		}
+		out[stage] = n
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// Due gives the jobs whose wake-up instant is at or before now, the longest overdue first.
+func (s *Store) Due(ctx context.Context, shop workflow.ShopID, now time.Time, limit int) ([]workflow.JobNumber, error) {
+	if limit <= 0 {
+		return nil, ctx.Err()
+	}
+	var out []workflow.JobNumber
+	err := s.read.each(ctx, "SELECT number FROM jobs WHERE shop = ? AND wake_at <= ? ORDER BY wake_at, number LIMIT ?", []any{string(shop), now.UnixMilli(), limit}, func(scan func(...any) error) error {
+		var n workflow.JobNumber
+		err := scan(&n)
+		out = append(out, n)
+		return err
+	})
+	return out, err
+}
+
+// NextWake gives the earliest wake-up instant, zero if there is none.
+func (s *Store) NextWake(ctx context.Context, shop workflow.ShopID) (time.Time, error) {
+	var at sql.NullInt64
+	_, err := s.read.one(ctx, "SELECT min(wake_at) FROM jobs WHERE shop = ?", []any{string(shop)}, &at)
+	return instant(at), err
+}

@@ -1,0 +1,233 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"benchword/workflow"
+)
+
+// entryColumns are what scanEntry reads.
+const entryColumns = "shop, number, id, seq, kind, ref, quote, made_at, not_before, state, attempts, lease, lease_until"
+
+func scanEntry(scan func(...any) error, more ...any) (e workflow.Entry, err error) {
+	var made, notBefore int64
+	var attempts sql.NullString
+	var until sql.NullInt64
+	if err := scan(append([]any{&e.Shop, &e.Job, &e.ID, &e.Seq, &e.Kind, &e.Ref, &e.Quote, &made, &notBefore, &e.State, &attempts, &e.Lease, &until}, more...)...); err != nil {
+		return e, err
+	}
+	e.MadeAt, e.NotBefore, e.LeaseUntil = time.UnixMilli(made).UTC(), time.UnixMilli(notBefore).UTC(), instant(until)
+	if attempts.Valid {
+		err = json.Unmarshal([]byte(attempts.String), &e.Attempts)
+	}
+	return e, err
+}
+
+// encodeAttempts gives the attempts as they are stored, nil for none.
+func encodeAttempts(a []workflow.Attempt) (any, error) {
+	if len(a) == 0 {
+		return nil, nil
+	}
+	for i := range a {
+		a[i].At = time.UnixMilli(a[i].At.UnixMilli()).UTC()
+	}
+	b, err := json.Marshal(a)
+	return string(b), err
+}
+
+// queue writes a job's new entries. The first becomes the head if no other entry of the job waits.
+func (t *tx) queue(job int64, entries []workflow.Entry) error {
+	for _, n := range entries {
+		attempts, err := encodeAttempts(n.Attempts)
+		if err != nil {
+			return err
+		}
+		var body any
+		if len(n.Body) > 0 {
+			body = n.Body
+		}
+		if err := t.exec("INSERT INTO outbox (job, "+entryColumns+", head, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, ?)",
+			job, string(n.Shop), string(n.Job), n.ID, n.Seq, string(n.Kind), n.Ref, n.Quote, n.MadeAt.UnixMilli(), n.NotBefore.UnixMilli(),
+			string(n.State), attempts, n.Lease, stamp(n.LeaseUntil), body); err != nil {
+			return err
+		}
+	}
+	if len(entries) == 0 {
+		return nil
+	}
+	return t.lead(job)
+}
+
+// lead marks the first queued entry of a job as its head, and no other.
+func (t *tx) lead(job int64) error {
+	return t.exec(`UPDATE outbox SET head = 1 - head WHERE job = ?1 AND head <> ((seq, id) IS
+		(SELECT seq, id FROM outbox WHERE job = ?1 AND state = 'queued' ORDER BY seq, id LIMIT 1))`, job)
+}
+
+// settlement is a [workflow.Settlement] in the form in which it is written.
+type settlement struct {
+	workflow.Settlement
+	job string
+}
+
+func encodeSettlement(s *workflow.Settlement) (*settlement, error) {
+	switch s.State {
+	case workflow.EntryQueued, workflow.EntrySent, workflow.EntryBuried:
+	default:
+		return nil, fmt.Errorf("settling %s: there is no state %q", s.Entry, s.State)
+	}
+	c := &settlement{Settlement: *s, job: jobOf(s.Entry)}
+	c.Body = slices.Clone(s.Body)
+	return c, nil
+}
+
+// jobOf gives the job number that an entry's id begins with.
+func jobOf(id string) string {
+	job, _, _ := strings.Cut(id, "-")
+	return job
+}
+
+func (s *settlement) write(t *tx, shop string) error {
+	var job, seq int64
+	var state, lease string
+	var stored sql.NullString
+	found, err := t.one("SELECT o.job, o.seq, o.state, o.lease, o.attempts FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ?",
+		[]any{shop, s.job, s.Entry}, &job, &seq, &state, &lease, &stored)
+	if err != nil {
+		return err
+	}
+	if !found || state != string(workflow.EntryQueued) || lease == "" || lease != s.Lease {
+		return workflow.Conflict(fmt.Errorf("entry %s: the lease was lost", s.Entry))
+	}
+	var all []workflow.Attempt
+	if stored.Valid {
+		if err := json.Unmarshal([]byte(stored.String), &all); err != nil {
+			return fmt.Errorf("attempts of %s: %w", s.Entry, err)
+		}
+	}
+	attempts, err := encodeAttempts(append(all, s.Attempt))
+	if err != nil {
+		return err
+	}
+	if s.State == workflow.EntryQueued {
+		// Still the first of its job. An empty body leaves the one that is there.
+		return t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, not_before = ?, body = ifnull(?, body) WHERE job = ? AND seq = ? AND id = ?",
+			attempts, s.RetryAt.UnixMilli(), s.Body, job, seq, s.Entry)
+	}
+	if err := t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, state = ?, body = NULL WHERE job = ? AND seq = ? AND id = ?",
+		attempts, string(s.State), job, seq, s.Entry); err != nil {
+		return err
+	}
+	return t.lead(job)
+}
+
+// ClaimEntries leases entries that may be sent now: of each job its first queued one, those first that
+// could have been claimed longest.
+func (s *Store) ClaimEntries(ctx context.Context, shop workflow.ShopID, c workflow.Claim) ([]workflow.Entry, error) {
+	if c.Limit <= 0 {
+		return nil, ctx.Err()
+	}
+	var out []workflow.Entry
+	err := s.write.update(ctx, func(t *tx) error {
+		type key struct {
+			job, seq int64
+			id       string
+		}
+		var ready []key
+		out = nil
+		err := t.each("SELECT "+entryColumns+", body, job FROM outbox WHERE shop = ? AND head = 1 AND ready_at <= ? ORDER BY ready_at, number LIMIT ?",
+			[]any{string(shop), c.Now.UnixMilli(), c.Limit}, func(scan func(...any) error) error {
+				var body []byte
+				var job int64
+				e, err := scanEntry(scan, &body, &job)
+				if err != nil {
+					return err
+				}
+				e.Body, e.Lease, e.LeaseUntil = body, c.Lease, time.UnixMilli(c.Until.UnixMilli()).UTC()
+				out, ready = append(out, e), append(ready, key{job, e.Seq, e.ID})
+				return nil
+			})
+		for _, k := range ready {
+			if err == nil {
+				err = t.exec("UPDATE outbox SET lease = ?, lease_until = ? WHERE job = ? AND seq = ? AND id = ?", c.Lease, c.Until.UnixMilli(), k.job, k.seq, k.id)
+			}
+		}
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// SettleEntry ends a claim without touching the job.
+func (s *Store) SettleEntry(ctx context.Context, shop workflow.ShopID, x workflow.Settlement) error {
+	c, err := encodeSettlement(&x)
+	if err != nil {
+		return err
+	}
+	return s.write.update(ctx, func(t *tx) error { return c.write(t, string(shop)) })
+}
+
+func (s *Store) entries(ctx context.Context, query string, args ...any) ([]workflow.Entry, error) {
+	var out []workflow.Entry
+	err := s.read.each(ctx, query, args, func(scan func(...any) error) error {
+		e, err := scanEntry(scan)
+		out = append(out, e)
+		return err
+	})
+	return out, err
+}
+
+// Entries gives a job's entries in order, without bodies.
+func (s *Store) Entries(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) ([]workflow.Entry, error) {
+	return s.entries(ctx, "SELECT "+entryColumns+" FROM outbox WHERE job = (SELECT id FROM jobs WHERE shop = ? AND number = ?) ORDER BY seq, id", string(shop), string(n))
+}
+
+// EntriesIn lists a state's entries over all jobs, oldest first, without bodies. Queued and buried ones
+// are found by an index; to list those sent, all are looked through.
+func (s *Store) EntriesIn(ctx context.Context, shop workflow.ShopID, state workflow.EntryState, limit int) ([]workflow.Entry, error) {
+	if limit <= 0 {
+		return nil, ctx.Err()
+	}
+	query := "SELECT " + entryColumns + " FROM outbox WHERE shop = ? AND state = ?"
+	if state != workflow.EntrySent {
+		query += " AND state <> 'sent'" // what the index is limited to
+	}
+	return s.entries(ctx, query+" ORDER BY made_at, number, seq, id LIMIT ?", string(shop), string(state), limit)
+}
+
+// NextEntry gives the earliest instant at which an entry may be claimed, zero if none is queued.
+func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID) (time.Time, error) {
+	var at sql.NullInt64
+	_, err := s.read.one(ctx, "SELECT min(ready_at) FROM outbox WHERE shop = ? AND head = 1", []any{string(shop)}, &at)
+	return instant(at), err
+}
+
+// Requeue puts a buried entry back in the queue.
+func (s *Store) Requeue(ctx context.Context, shop workflow.ShopID, id string, at time.Time) error {
+	return s.write.update(ctx, func(t *tx) error {
+		var job int64
+		found, err := t.one("SELECT id FROM jobs WHERE shop = ? AND number = ?", []any{string(shop), jobOf(id)}, &job)
+		if err != nil {
+			return err
+		}
+		n := int64(0)
+		if found {
+			n, err = t.changed("UPDATE outbox SET state = 'queued', not_before = ? WHERE job = ? AND id = ? AND state = 'buried'", at.UnixMilli(), job, id)
+		}
+		switch {
+		case err != nil:
+			return err
+		case n == 0:
+			return notFound("buried notice")
+		}
+		return t.lead(job)
+	})
+}

@@ -1,0 +1,329 @@
+package storetest
+
+import (
+	"fmt"
+	"sync"
+	"time"
+
+	"benchword/workflow"
+
+	"github.com/stretchr/testify/require"
+)
+
+func claim(t *test, now, until time.Time, limit int, lease string) []workflow.Entry {
+	t.Helper()
+	got, err := t.store.ClaimEntries(t.ctx, shop, workflow.Claim{Now: now, Until: until, Limit: limit, Lease: lease})
+	require.NoError(t, err)
+	for _, e := range got {
+		require.Equal(t, lease, e.Lease)
+		require.Equal(t, until, e.LeaseUntil)
+		require.Equal(t, workflow.EntryQueued, e.State)
+	}
+	return got
+}
+
+func sent(t *test, e workflow.Entry) {
+	t.Helper()
+	require.NoError(t, t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: e.ID, Lease: e.Lease, State: workflow.EntrySent, Attempt: workflow.Attempt{At: e.MadeAt, Result: "accepted"}}))
+}
+
+func nextEntry(t *test, want time.Time) {
+	t.Helper()
+	got, err := t.store.NextEntry(t.ctx, shop)
+	require.NoError(t, err)
+	require.Equal(t, want, got)
+}
+
+func outboxOrder(t *test) {
+	nextEntry(t, time.Time{})
+	require.Empty(t, claim(t, Begin.AddDate(1, 0, 0), Begin.AddDate(2, 0, 0), 10, "none"))
+	a, b, c := t.booked(1), t.booked(2), t.booked(3)
+	for i := range 9 { // enough that "10" must come after "9"
+		t.commit(a, a.Write(fmt.Sprint("letter ", i)))
+	}
+	x := b.Write("two at once")
+	Tell(x, workflow.NoticeReady)
+	x.Notices[0], x.Notices[1] = x.Notices[1], x.Notices[0]
+	t.commit(b, x)
+	early := c.Note("x")
+	Tell(early, workflow.NoticeReady).NotBefore = Begin.Add(-time.Hour)
+	t.commit(c, early)
+
+	now := Begin.Add(time.Hour)
+	nextEntry(t, Begin)
+	require.Empty(t, claim(t, Begin.Add(-time.Millisecond), now, 10, "before its time"))
+	require.Empty(t, claim(t, now, now, 0, "none wanted"))
+
+	handed := map[workflow.JobNumber][]string{}
+	for round := 0; ; round++ {
+		got := claim(t, now, now.Add(time.Minute), 10, fmt.Sprint("round ", round))
+		if len(got) == 0 {
+			break
+		}
+		seen := map[workflow.JobNumber]bool{}
+		for _, e := range got {
+			require.False(t, seen[e.Job], "one a job")
+			seen[e.Job] = true
+			handed[e.Job] = append(handed[e.Job], e.ID)
+			sent(t, e)
+		}
+	}
+	for _, h := range []*History{a, b, c} {
+		entries, err := t.store.Entries(t.ctx, shop, h.Job)
+		require.NoError(t, err)
+		require.Equal(t, ids(entries), handed[h.Job])
+		for i, e := range entries {
+			require.Equal(t, workflow.EntrySent, e.State)
+			require.True(t, i == 0 || entries[i-1].Seq <= e.Seq)
+		}
+	}
+	require.Len(t, handed[a.Job], 10)
+	require.Len(t, handed[b.Job], 3)
+	nextEntry(t, time.Time{})
+
+	// Over several jobs the one that has been ready longest comes first.
+	d, e, f := t.booked(4), t.booked(5), t.booked(6)
+	for h, at := range map[*History]time.Duration{d: 2, e: 3, f: 1} {
+		got := claim(t, now, now.Add(time.Minute), 10, "all")
+		for _, x := range got {
+			if x.Job == h.Job {
+				require.NoError(t, t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: x.ID, Lease: "all", State: workflow.EntryQueued, RetryAt: now.Add(at * time.Minute)}))
+			}
+		}
+		now = now.Add(2 * time.Minute) // the others' leases run out
+	}
+	now = Begin.Add(2 * time.Hour)
+	var order []workflow.JobNumber
+	for i := range 3 {
+		got := claim(t, now, now.Add(time.Hour), 1, fmt.Sprint("one by one ", i))
+		require.Len(t, got, 1)
+		order = append(order, got[0].Job)
+	}
+	require.ElementsMatch(t, []workflow.JobNumber{d.Job, e.Job, f.Job}, order)
+	require.Empty(t, claim(t, now, now.Add(time.Hour), 1, "no more"))
+}
+
+func outboxLeases(t *test) {
+	a := t.booked(1)
+	t.commit(a, a.Write("second"))
+	now := Begin.Add(time.Hour)
+	until := now.Add(time.Minute)
+	got := claim(t, now, until, 10, "one")
+	require.Len(t, got, 1)
+	require.Equal(t, workflow.NoticeBooked, got[0].Kind)
+	nextEntry(t, until)
+	require.Empty(t, claim(t, now, until, 10, "two"), "leased, and the one after it waits")
+	require.Empty(t, claim(t, until.Add(-time.Millisecond), until, 10, "two"))
+	again := claim(t, until, until.Add(time.Minute), 10, "three")
+	require.Equal(t, ids(got), ids(again), "the lease has run out")
+	nextEntry(t, until.Add(time.Minute))
+	sent(t, again[0])
+	nextEntry(t, Begin.Add(time.Minute))
+	got = claim(t, until, until.Add(time.Minute), 10, "four")
+	require.Len(t, got, 1)
+	require.Equal(t, workflow.NoticeMessage, got[0].Kind)
+}
+
+func outboxFencing(t *test) {
+	t.booked(1)
+	now := Begin.Add(time.Hour)
+	first := claim(t, now, now.Add(time.Minute), 1, "first")[0]
+	settle := func(lease string, s workflow.EntryState) error {
+		return t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: first.ID, Lease: lease, State: s, RetryAt: now, Attempt: workflow.Attempt{At: now, Result: "accepted"}})
+	}
+	require.ErrorIs(t, settle("", workflow.EntrySent), workflow.ErrConflict)
+	require.ErrorIs(t, settle("another", workflow.EntrySent), workflow.ErrConflict)
+	require.Error(t, settle("first", "lost"))
+	now = now.Add(time.Minute)
+	claim(t, now, now.Add(time.Minute), 1, "second")
+	require.ErrorIs(t, settle("first", workflow.EntrySent), workflow.ErrConflict, "another one has it now")
+	require.NoError(t, settle("second", workflow.EntryQueued))
+	require.ErrorIs(t, settle("second", workflow.EntrySent), workflow.ErrConflict, "a claim is settled once")
+	require.ErrorIs(t, settle("", workflow.EntrySent), workflow.ErrConflict)
+	claim(t, now, now.Add(time.Minute), 1, "third")
+	require.NoError(t, settle("third", workflow.EntrySent), "a lease that has run out holds until somebody else has it")
+	require.ErrorIs(t, settle("third", workflow.EntrySent), workflow.ErrConflict)
+	for _, id := range []string{"", "-", "nothing", string(Number(1)), string(Number(1)) + "-99-booked", string(Number(7)) + "-1-booked"} {
+		require.ErrorIs(t, t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: id, Lease: "third", State: workflow.EntrySent}), workflow.ErrConflict)
+	}
+	entries, err := t.store.Entries(t.ctx, shop, Number(1))
+	require.NoError(t, err)
+	require.Len(t, entries[0].Attempts, 2)
+}
+
+func outboxSettleWithEvent(t *test) {
+	h := t.booked(1)
+	now := Begin.Add(time.Hour)
+	e := claim(t, now, now.Add(time.Minute), 1, "one")[0]
+	deliver := func(lease string) *workflow.Commit {
+		s := h.step()
+		s.add(workflow.RoleSystem, &workflow.NoticeDelivered{ID: e.ID})
+		c := s.finish()
+		c.Settle = &workflow.Settlement{Entry: e.ID, Lease: lease, State: workflow.EntrySent, Attempt: workflow.Attempt{At: now, Result: "accepted", Words: "250 ok"}}
+		return c
+	}
+	want := look(t, shop, now, h.Job)
+	require.ErrorIs(t, t.store.Commit(t.ctx, deliver("another")), workflow.ErrConflict)
+	require.Equal(t, want, look(t, shop, now, h.Job), "no event without its settlement")
+	stale := deliver("one")
+	t.commit(h, h.Note("in between"))
+	require.ErrorIs(t, t.store.Commit(t.ctx, stale), workflow.ErrConflict)
+	entries, err := t.store.Entries(t.ctx, shop, h.Job)
+	require.NoError(t, err)
+	require.Equal(t, workflow.EntryQueued, entries[0].State, "no settlement without its event")
+
+	t.commit(h, deliver("one"))
+	j := t.chain(h)
+	require.False(t, j.Notices[0].DeliveredAt.IsZero())
+	entries, err = t.store.Entries(t.ctx, shop, h.Job)
+	require.NoError(t, err)
+	require.Equal(t, workflow.EntrySent, entries[0].State)
+	require.Equal(t, []workflow.Attempt{{At: now, Result: "accepted", Words: "250 ok"}}, entries[0].Attempts)
+	require.ErrorIs(t, t.store.Commit(t.ctx, deliver("one")), workflow.ErrConflict, "it is settled")
+
+	// The entry of another job may be settled with a step of this one.
+	o := t.booked(2)
+	e = claim(t, now, now.Add(time.Minute), 1, "two")[0]
+	require.Equal(t, o.Job, e.Job)
+	c := h.Still()
+	c.Settle = &workflow.Settlement{Entry: e.ID, Lease: "two", State: workflow.EntryBuried}
+	t.commit(h, c)
+	require.Len(t, look(t, shop, now).Buried, 1)
+}
+
+func outboxFates(t *test) {
+	h := t.booked(1)
+	t.commit(h, h.Write("second"))
+	now := Begin.Add(time.Hour)
+	retry := func(lease string, at time.Time, body string, words string) error {
+		s := workflow.Settlement{Entry: ids(look(t, shop, now, h.Job).Entries[0])[0], Lease: lease, State: workflow.EntryQueued, RetryAt: at, Attempt: workflow.Attempt{At: now, Result: "put off", Words: words}}
+		if body != "" {
+			s.Body = []byte(body)
+		}
+		return t.store.SettleEntry(t.ctx, shop, s)
+	}
+	first := claim(t, now, now.Add(time.Minute), 1, "a")[0]
+	require.Nil(t, first.Body)
+	require.NoError(t, retry("a", now.Add(10*time.Minute), "built\x00once", "451 later"))
+	nextEntry(t, now.Add(10*time.Minute))
+	require.Empty(t, claim(t, now.Add(9*time.Minute), now.Add(time.Hour), 10, "b"), "put off, and the one after it waits")
+	now = now.Add(10 * time.Minute)
+	got := claim(t, now, now.Add(time.Minute), 10, "c")
+	require.Equal(t, []string{first.ID}, ids(got))
+	require.Equal(t, "built\x00once", string(got[0].Body))
+	require.Equal(t, []workflow.Attempt{{At: now.Add(-10 * time.Minute), Result: "put off", Words: "451 later"}}, got[0].Attempts)
+	require.NoError(t, retry("c", now, "", "451 \"later\" é"))
+	got = claim(t, now, now.Add(time.Minute), 10, "d")
+	require.Equal(t, "built\x00once", string(got[0].Body), "no body given leaves what is there")
+	require.Len(t, got[0].Attempts, 2)
+
+	require.ErrorIs(t, t.store.Requeue(t.ctx, shop, first.ID, now), workflow.ErrNotFound, "it is not buried")
+	require.NoError(t, t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: first.ID, Lease: "d", State: workflow.EntryBuried, Attempt: workflow.Attempt{At: now, Result: "refused"}}))
+	v := look(t, shop, now, h.Job)
+	require.Equal(t, []string{first.ID}, ids(v.Buried))
+	require.Empty(t, v.Buried[0].Lease)
+	got = claim(t, now, now.Add(time.Minute), 10, "e")
+	require.Len(t, got, 1)
+	require.Equal(t, workflow.NoticeMessage, got[0].Kind, "a buried one holds up nobody")
+	require.NoError(t, t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: got[0].ID, Lease: "e", State: workflow.EntryQueued, RetryAt: now}))
+
+	require.NoError(t, t.store.Requeue(t.ctx, shop, first.ID, now.Add(time.Hour)))
+	nextEntry(t, now.Add(time.Hour))
+	require.Empty(t, claim(t, now, now.Add(time.Minute), 10, "f"), "put back, it stands before the other again")
+	now = now.Add(time.Hour)
+	got = claim(t, now, now.Add(time.Minute), 10, "g")
+	require.Equal(t, []string{first.ID}, ids(got))
+	require.Nil(t, got[0].Body, "a body goes when its entry is settled")
+	require.Len(t, got[0].Attempts, 3, "its tries are remembered")
+	sent(t, got[0])
+	require.ErrorIs(t, t.store.Requeue(t.ctx, shop, first.ID, now), workflow.ErrNotFound, "it was sent")
+	for _, id := range []string{"", "-", "nothing", string(h.Job), string(h.Job) + "-99-booked", string(Number(7)) + "-1-booked"} {
+		require.ErrorIs(t, t.store.Requeue(t.ctx, shop, id, now), workflow.ErrNotFound)
+	}
+	require.Equal(t, workflow.NoticeMessage, claim(t, now, now.Add(time.Minute), 10, "h")[0].Kind)
+}
+
+func outboxLists(t *test) {
+	var want []string
+	for n := range 5 {
+		h := NewHistory(shop, Number(n))
+		h.Now = Begin.Add(time.Duration(5-n) * time.Hour)
+		c := h.Book("Mira Osei", "film scanner", "Hums.")
+		c.Notices[0].Body = []byte("body")
+		c.Notices[0].Ref, c.Notices[0].Quote = 3, 2
+		t.commit(h, c)
+		want = append([]string{c.Notices[0].ID}, want...)
+		entries, err := t.store.Entries(t.ctx, shop, h.Job)
+		require.NoError(t, err)
+		e := c.Notices[0]
+		e.Body = nil
+		require.Equal(t, []workflow.Entry{e}, entries)
+	}
+	for _, limit := range []int{-1, 0, 2, 5, 6} {
+		got, err := t.store.EntriesIn(t.ctx, shop, workflow.EntryQueued, limit)
+		require.NoError(t, err)
+		require.Equal(t, want[:min(max(limit, 0), 5)], append([]string{}, ids(got)...))
+	}
+	now := Begin.AddDate(0, 0, 1)
+	for i, e := range claim(t, now, now.Add(time.Minute), 3, "a") {
+		sent(t, e)
+		got, err := t.store.EntriesIn(t.ctx, shop, workflow.EntrySent, 10)
+		require.NoError(t, err)
+		require.Equal(t, want[:i+1], ids(got))
+	}
+	got, err := t.store.EntriesIn(t.ctx, shop, workflow.EntryBuried, 10)
+	require.NoError(t, err)
+	require.Empty(t, got)
+	entries, err := t.store.Entries(t.ctx, shop, Number(99))
+	require.NoError(t, err)
+	require.Empty(t, entries)
+}
+
+func outboxShared(t *test) {
+	const jobs, letters, dispatchers = 12, 4, 6
+	for n := range jobs {
+		h := t.booked(n)
+		for i := range letters - 1 {
+			t.commit(h, h.Write(fmt.Sprint("letter ", i)))
+		}
+	}
+	now := Begin.Add(time.Hour)
+	var mu sync.Mutex
+	handed := map[workflow.JobNumber][]string{}
+	count := 0
+	var all sync.WaitGroup
+	for d := range dispatchers {
+		all.Go(func() {
+			for i := 0; ; i++ {
+				lease := fmt.Sprintf("%d-%d", d, i)
+				got, err := t.store.ClaimEntries(t.ctx, shop, workflow.Claim{Now: now, Until: now.Add(time.Hour), Limit: 3, Lease: lease})
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				mu.Lock()
+				for _, e := range got {
+					handed[e.Job] = append(handed[e.Job], e.ID)
+					count++
+				}
+				done := count >= jobs*letters
+				mu.Unlock()
+				for _, e := range got {
+					if err := t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: e.ID, Lease: lease, State: workflow.EntrySent}); err != nil {
+						t.Error(err)
+						return
+					}
+				}
+				if done {
+					return
+				}
+			}
+		})
+	}
+	all.Wait()
+	for n := range jobs {
+		entries, err := t.store.Entries(t.ctx, shop, Number(n))
+		require.NoError(t, err)
+		require.Equal(t, ids(entries), handed[Number(n)], "each once, in order")
+	}
+}
