@@ -1,0 +1,744 @@
+package evidence
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"slices"
+)
+
+// The container is read here and not by the decoder, for three reasons: sizes are known before anything
+// is decoded; a phone's picture, a grid of small tiles, can be decoded tile by tile in little memory;
+// and of all that a file may hold (thumbnails, depth maps, sequences, alpha), only the main picture
+// reaches the decoder. Boxes are those of ISO/IEC 14496-12 and ISO/IEC 23008-12, streams ITU-T H.265.
+
+// heifPicture is the main picture of a file, as tiles to be laid out row by row.
+type heifPicture struct {
+	columns, rows int
+	tile          size
+	tiles         []heifTile
+	whole         size // of the tiles together, cut to what is wanted
+	crop          crop // what of it is shown
+	colour        signal
+	deep          bool // more than eight bits a sample
+}
+
+// crop is a part of a picture: x, y, width and height in pixels.
+type crop struct{ x, y, w, h int }
+
+// heifTile is one coded picture: its decoder settings (an hvcC box), its channels (a pixi box, or nothing)
+// and its data.
+type heifTile struct{ config, channels, bits []byte }
+
+type heifItem struct {
+	kind    string
+	props   []int // into the list of properties, counted from 1
+	method  uint8
+	base    uint64
+	extents [][2]uint64
+	parts   []uint32 // the items that a grid is made of
+}
+
+type heifFile struct {
+	b       []byte
+	primary uint32
+	items   map[uint32]*heifItem
+	props   []heifBox
+	idat    []byte
+	exif    []uint32
+}
+
+type heifBox struct {
+	kind string
+	body []byte
+	raw  []byte // with its header
+}
+
+var errBox = errors.New("a HEIC box is broken")
+
+// boxes calls f for each box in b. More than a thousand are not read.
+func boxes(b []byte, f func(heifBox) error) error {
+	for n := 0; len(b) > 0 && n < 1000; n++ {
+		if len(b) < 8 {
+			return errBox
+		}
+		length, head := uint64(binary.BigEndian.Uint32(b)), uint64(8)
+		switch length {
+		case 0:
+			length = uint64(len(b))
+		case 1:
+			if len(b) < 16 {
+				return errBox
+			}
+			length, head = binary.BigEndian.Uint64(b[8:]), 16
+		}
+		if length < head || length > uint64(len(b)) {
+			return errShort
+		}
+		if err := f(heifBox{string(b[4:8]), b[head:length], b[:length]}); err != nil {
+			return err
+		}
+		b = b[length:]
+	}
+	return nil
+}
+
+// reading takes numbers off the front of a slice; once it has run out, it gives zeros and says so.
+type reading struct {
+	b   []byte
+	out bool
+}
+
+func (r *reading) take(n int) uint64 {
+	if n > len(r.b) {
+		r.out, r.b = true, nil
+		return 0
+	}
+	var v uint64
+	for _, c := range r.b[:n] {
+		v = v<<8 | uint64(c)
+	}
+	r.b = r.b[n:]
+	return v
+}
+
+func (h *Header) readHEIF(b []byte) error {
+	f := &heifFile{b: b, items: map[uint32]*heifItem{}}
+	var brands []string
+	var meta []byte
+	err := boxes(b, func(x heifBox) error {
+		switch x.kind {
+		case "ftyp":
+			for i := 0; i+4 <= len(x.body); i += 4 {
+				if i != 4 { // the minor version
+					brands = append(brands, string(x.body[i:i+4]))
+				}
+			}
+		case "meta":
+			if meta == nil {
+				meta = x.body
+			}
+		}
+		return nil
+	})
+	known := false
+	for _, k := range []string{"heic", "heix", "heim", "heis", "mif1"} {
+		known = known || slices.Contains(brands, k)
+	}
+	if slices.Contains(brands, "avif") {
+		return refuse(nil, "AVIF pictures can't be read here. Please send the photo as JPEG, PNG, WebP or HEIC.")
+	}
+	if !known {
+		return refuse(nil, "This file is not a picture that can be read here. Please send a photo as JPEG, PNG, WebP or HEIC.")
+	}
+	if err != nil {
+		return err
+	}
+	if len(meta) < 4 {
+		return errBox
+	}
+	if err := boxes(meta[4:], f.meta); err != nil {
+		return err
+	}
+	for _, id := range f.exif {
+		// The item opens with the distance to the TIFF header.
+		if d, err := f.content(id); err == nil && len(d) >= 4 {
+			if at := uint64(binary.BigEndian.Uint32(d)) + 4; at < uint64(len(d)) {
+				h.readEXIF(d[at:])
+			}
+		}
+	}
+	return h.mainPicture(f)
+}
+
+// meta reads one box of the meta box.
+func (f *heifFile) meta(x heifBox) error {
+	r := &reading{b: x.body}
+	switch x.kind {
+	case "pitm":
+		if r.take(4)>>24 == 0 {
+			f.primary = uint32(r.take(2))
+		} else {
+			f.primary = uint32(r.take(4))
+		}
+	case "iinf":
+		n := 2
+		if r.take(4)>>24 != 0 {
+			n = 4
+		}
+		r.take(n)
+		return boxes(r.b, func(e heifBox) error {
+			r := &reading{b: e.body}
+			v := r.take(4) >> 24
+			if e.kind != "infe" || v < 2 {
+				return nil
+			}
+			id := uint32(r.take(map[bool]int{true: 2, false: 4}[v == 2]))
+			r.take(2)
+			if len(r.b) < 4 {
+				return errBox
+			}
+			f.item(id).kind = string(r.b[:4])
+			return nil
+		})
+	case "iloc":
+		return f.places(r)
+	case "iref":
+		wide := map[bool]int{true: 2, false: 4}[r.take(4)>>24 == 0]
+		return boxes(r.b, func(e heifBox) error {
+			r := &reading{b: e.body}
+			from := uint32(r.take(wide))
+			for range r.take(2) {
+				to := uint32(r.take(wide))
+				if r.out {
+					return errBox
+				}
+				switch e.kind {
+				case "dimg":
+					f.item(from).parts = append(f.item(from).parts, to)
+				case "cdsc":
+					if to == f.primary && f.item(from).kind == "Exif" {
+						f.exif = append(f.exif, from)
+					}
+				}
+			}
+			return nil
+		})
+	case "idat":
+		f.idat = x.body
+	case "iprp":
+		return boxes(x.body, func(e heifBox) error {
+			switch e.kind {
+			case "ipco":
+				return boxes(e.body, func(p heifBox) error {
+					f.props = append(f.props, p)
+					return nil
+				})
+			case "ipma":
+				r := &reading{b: e.body}
+				full := r.take(4)
+				for range r.take(4) {
+					id := uint32(r.take(map[bool]int{true: 2, false: 4}[full>>24 == 0]))
+					for range r.take(1) {
+						if full&1 == 0 {
+							f.item(id).props = append(f.item(id).props, int(r.take(1)&0x7f))
+						} else {
+							f.item(id).props = append(f.item(id).props, int(r.take(2)&0x7fff))
+						}
+					}
+					if r.out {
+						return errBox
+					}
+				}
+			}
+			return nil
+		})
+	}
+	if r.out {
+		return errBox
+	}
+	return nil
+}
+
+func (f *heifFile) item(id uint32) *heifItem {
+	i := f.items[id]
+	if i == nil {
+		i = &heifItem{}
+		f.items[id] = i
+	}
+	return i
+}
+
+// places reads an iloc box: where the items' bytes are.
+func (f *heifFile) places(r *reading) error {
+	v := r.take(4) >> 24
+	sizes := r.take(2)
+	offset, length, base, index := int(sizes>>12&15), int(sizes>>8&15), int(sizes>>4&15), int(sizes&15)
+	if v == 0 {
+		index = 0
+	}
+	wide := 2
+	if v == 2 {
+		wide = 4
+	}
+	if v > 2 || max(offset, length, base, index) > 8 {
+		return errBox
+	}
+	for range r.take(wide) {
+		i := f.item(uint32(r.take(wide)))
+		if v > 0 {
+			i.method = uint8(r.take(2) & 15)
+		}
+		if r.take(2) != 0 {
+			i.method = 255 // in another file
+		}
+		i.base = r.take(base)
+		for range r.take(2) {
+			r.take(index)
+			i.extents = append(i.extents, [2]uint64{r.take(offset), r.take(length)})
+			if r.out {
+				return errBox
+			}
+		}
+		if r.out {
+			return errBox
+		}
+	}
+	return nil
+}
+
+// content gives an item's bytes.
+func (f *heifFile) content(id uint32) ([]byte, error) {
+	i := f.items[id]
+	if i == nil {
+		return nil, errors.New("a HEIC item is missing")
+	}
+	from := f.b
+	switch i.method {
+	case 0:
+	case 1:
+		from = f.idat
+	default:
+		return nil, errors.New("a HEIC item lies outside of the file")
+	}
+	var out []byte
+	for k, e := range i.extents {
+		at, n := i.base+e[0], e[1]
+		if at < i.base || at > uint64(len(from)) {
+			return nil, errShort
+		}
+		if n == 0 {
+			n = uint64(len(from)) - at
+		}
+		if n > uint64(len(from))-at || uint64(len(out))+n > uint64(len(f.b)) {
+			return nil, errShort
+		}
+		if k == 0 && len(i.extents) == 1 {
+			return from[at : at+n], nil
+		}
+		out = append(out, from[at:at+n]...)
+	}
+	return out, nil
+}
+
+// properties calls do for each property of an item, in the order in which they apply.
+func (f *heifFile) properties(i *heifItem, do func(heifBox) error) error {
+	for _, n := range i.props {
+		if n < 1 || n > len(f.props) {
+			continue
+		}
+		if err := do(f.props[n-1]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// mainPicture finds the main picture, checks that its parts fit together, and reckons what it takes.
+func (h *Header) mainPicture(f *heifFile) error {
+	main := f.items[f.primary]
+	if main == nil {
+		return errors.New("a HEIC file without a main picture")
+	}
+	p := &heifPicture{columns: 1, rows: 1}
+	ids := []uint32{f.primary}
+	switch main.kind {
+	case "hvc1":
+	case "grid":
+		d, err := f.content(f.primary)
+		if err != nil {
+			return err
+		}
+		r := &reading{b: d}
+		flags := r.take(2)
+		p.rows, p.columns = int(r.take(1))+1, int(r.take(1))+1
+		wide := 2
+		if flags&1 == 1 {
+			wide = 4
+		}
+		p.whole.w, p.whole.h = int(r.take(wide)), int(r.take(wide))
+		if r.out || flags>>8 != 0 {
+			return errBox
+		}
+		ids = main.parts
+		if len(ids) != p.rows*p.columns {
+			return fmt.Errorf("a HEIC grid of %d x %d with %d tiles", p.columns, p.rows, len(ids))
+		}
+	case "av01":
+		return refuse(nil, "AVIF pictures can't be read here. Please send the photo as JPEG, PNG, WebP or HEIC.")
+	default:
+		return refuse(fmt.Errorf("a main picture of type %q", main.kind), "This kind of HEIC file can't be read here. Please send the photo as JPEG.")
+	}
+	for _, id := range ids {
+		t, s, sps, err := f.tile(id)
+		if err != nil {
+			return err
+		}
+		if p.tile != (size{}) && s != p.tile {
+			return errors.New("HEIC tiles of different sizes")
+		}
+		p.tile = s
+		p.colour = sps.colour
+		p.deep = p.deep || sps.deep
+		h.memory = max(h.memory, sps.memory)
+		p.tiles = append(p.tiles, t)
+	}
+	if main.kind == "hvc1" {
+		p.whole = p.tile
+	}
+	// Tiles cover the picture, and each of them is needed.
+	if p.whole.w > p.columns*p.tile.w || p.whole.h > p.rows*p.tile.h ||
+		p.whole.w <= (p.columns-1)*p.tile.w || p.whole.h <= (p.rows-1)*p.tile.h {
+		return fmt.Errorf("a HEIC grid of %d x %d tiles of %v for %v", p.columns, p.rows, p.tile, p.whole)
+	}
+	p.crop = crop{0, 0, p.whole.w, p.whole.h}
+	turned := false
+	err := f.properties(main, func(x heifBox) error {
+		r := &reading{b: x.body}
+		switch x.kind {
+		case "clap":
+			if turned {
+				return errors.New("a HEIC picture cut after it was turned")
+			}
+			c, err := aperture(r, p.whole)
+			if err != nil {
+				return err
+			}
+			p.crop = c
+		case "irot":
+			turned = true
+			h.Orientation = turn(h.Orientation, [4]int{1, 8, 3, 6}[r.take(1)&3])
+		case "imir":
+			turned = true
+			h.Orientation = turn(h.Orientation, [2]int{4, 2}[r.take(1)&1])
+		case "colr":
+			switch string(x.body[:min(4, len(x.body))]) {
+			case "prof", "rICC":
+				h.icc = x.body[4:]
+			case "nclx":
+				r.take(4)
+				p.colour = signal{primaries: int(r.take(2)), stated: true}
+				r.take(2)
+				p.colour.matrix, p.colour.limited = int(r.take(2)), r.take(1)>>7 == 0
+			}
+		}
+		if r.out {
+			return errBox
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	h.coded = size{p.crop.w, p.crop.h}
+	h.largest = size{p.columns * p.tile.w, p.rows * p.tile.h}.pixels()
+	h.memory += 3 * size{p.columns * p.tile.w, p.tile.h}.pixels() // a row of tiles beside the one in work
+	h.heif = p
+	return nil
+}
+
+// aperture reads a clap box: width, height and the distance of the centre, as fractions.
+func aperture(r *reading, of size) (crop, error) {
+	var v [8]int64
+	for i := range v {
+		v[i] = int64(int32(r.take(4)))
+	}
+	for i := 1; i < 8; i += 2 {
+		if v[i] <= 0 {
+			return crop{}, errBox
+		}
+	}
+	w, t := v[0]/v[1], v[2]/v[3]
+	// left = centre - half the width; all doubled, to stay with whole numbers
+	left := (int64(of.w) - w + 2*v[4]/v[5]) / 2
+	top := (int64(of.h) - t + 2*v[6]/v[7]) / 2
+	if w < 1 || t < 1 || left < 0 || top < 0 || left+w > int64(of.w) || top+t > int64(of.h) {
+		return crop{}, errors.New("a HEIC picture cut outside of itself")
+	}
+	return crop{int(left), int(top), int(w), int(t)}, nil
+}
+
+// tile gives what is needed to decode an item of type hvc1.
+func (f *heifFile) tile(id uint32) (t heifTile, s size, stream sps, err error) {
+	i := f.items[id]
+	if i == nil || i.kind != "hvc1" {
+		return t, s, stream, errors.New("a HEIC tile is missing")
+	}
+	var hvcc []byte
+	err = f.properties(i, func(x heifBox) error {
+		switch x.kind {
+		case "hvcC":
+			t.config, hvcc = x.raw, x.body
+		case "pixi":
+			t.channels = x.raw
+		case "ispe":
+			r := &reading{b: x.body}
+			r.take(4)
+			s = size{int(r.take(4)), int(r.take(4))}
+		}
+		return nil
+	})
+	if err != nil {
+		return t, s, stream, err
+	}
+	if t.bits, err = f.content(id); err != nil {
+		return t, s, stream, err
+	}
+	if stream, err = readConfig(hvcc); err != nil {
+		return t, s, stream, err
+	}
+	if s != stream.shown || s.w == 0 || s.h == 0 {
+		return t, s, stream, fmt.Errorf("a HEIC tile said to be %v is %v", s, stream.shown)
+	}
+	// Parameter sets are taken from the hvcC box only, where they have been looked at.
+	lengths := int(hvcc[21]&3) + 1
+	for r := (&reading{b: t.bits}); len(r.b) > 0; {
+		n := r.take(lengths)
+		if r.out || n > uint64(len(r.b)) || n < 2 {
+			return t, s, stream, errShort
+		}
+		if kind := r.b[0] >> 1 & 0x3f; kind >= 32 && kind <= 34 {
+			return t, s, stream, errors.New("a HEIC tile with parameter sets of its own")
+		}
+		r.b = r.b[n:]
+	}
+	return t, s, stream, nil
+}
+
+// file wraps a tile as the simplest HEIC file there is.
+func (t heifTile) file(s size) []byte {
+	box := func(kind string, parts ...[]byte) []byte {
+		n := 8
+		for _, p := range parts {
+			n += len(p)
+		}
+		out := binary.BigEndian.AppendUint32(make([]byte, 0, n), uint32(n))
+		out = append(out, kind...)
+		for _, p := range parts {
+			out = append(out, p...)
+		}
+		return out
+	}
+	u32 := func(v ...uint32) []byte {
+		var out []byte
+		for _, x := range v {
+			out = binary.BigEndian.AppendUint32(out, x)
+		}
+		return out
+	}
+	last := byte(2)
+	if t.channels != nil {
+		last = 3
+	}
+	ftyp := box("ftyp", []byte("heic\x00\x00\x00\x00mif1heic"))
+	build := func(at int) []byte {
+		return box("meta", u32(0),
+			box("hdlr", u32(0, 0), []byte("pict"), u32(0, 0, 0), []byte{0}),
+			box("pitm", u32(0), []byte{0, 1}),
+			box("iloc", u32(0), []byte{0x44, 0, 0, 1, 0, 1, 0, 0, 0, 1}, u32(uint32(at), uint32(len(t.bits)))),
+			box("iinf", u32(0), []byte{0, 1}, box("infe", u32(2<<24), []byte{0, 1, 0, 0}, []byte("hvc1\x00"))),
+			box("iprp",
+				box("ipco", t.config, box("ispe", u32(0, uint32(s.w), uint32(s.h))), t.channels),
+				box("ipma", u32(0, 1), []byte{0, 1, last, 0x81, 2, 3}[:3+last])))
+	}
+	head := len(ftyp) + len(build(0)) + 8
+	return slices.Concat(ftyp, build(head), box("mdat", t.bits))
+}
+
+// signal is how a video stream's numbers stand for colours: code points of ITU-T H.273.
+type signal struct {
+	primaries, matrix int
+	limited           bool // 16 to 235 instead of 0 to 255
+	stated            bool
+}
+
+// sps is what a sequence parameter set says (H.265, 7.3.2.2).
+type sps struct {
+	shown  size
+	memory int64 // bytes that decoding takes, measured, rounded up
+	deep   bool
+	colour signal
+}
+
+// readConfig reads an hvcC box (ISO/IEC 14496-15) and the one sequence parameter set in it.
+func readConfig(b []byte) (sps, error) {
+	var out sps
+	if len(b) < 23 {
+		return out, errBox
+	}
+	r := &reading{b: b[22:]}
+	found := 0
+	for range r.take(1) {
+		kind := r.take(1) & 0x3f
+		for range r.take(2) {
+			n := int(r.take(2))
+			if r.out || n > len(r.b) {
+				return out, errBox
+			}
+			if kind == 33 {
+				var err error
+				if out, err = readSPS(r.b[:n]); err != nil {
+					return out, err
+				}
+				found++
+			}
+			// What the unit itself says must fit, or the decoder would see what was not looked at here.
+			if n < 2 || uint64(r.b[0]>>1&0x3f) != kind {
+				return out, errBox
+			}
+			r.b = r.b[n:]
+		}
+	}
+	if found != 1 || r.out {
+		return out, fmt.Errorf("a HEIC tile with %d sequence parameter sets", found)
+	}
+	return out, nil
+}
+
+// bits reads H.265's codes.
+type bits struct {
+	b   []byte
+	at  int
+	out bool
+}
+
+func (r *bits) u(n int) (v uint64) {
+	for range n {
+		if r.at>>3 >= len(r.b) {
+			r.out = true
+			return 0
+		}
+		v = v<<1 | uint64(r.b[r.at>>3]>>(7-r.at&7)&1)
+		r.at++
+	}
+	return v
+}
+
+// ue is an unsigned Exp-Golomb code (H.265, 9.2).
+func (r *bits) ue() uint64 {
+	n := 0
+	for r.u(1) == 0 && !r.out {
+		n++
+	}
+	if n > 32 {
+		r.out = true
+		return 0
+	}
+	return 1<<n - 1 + r.u(n)
+}
+
+func readSPS(unit []byte) (out sps, err error) {
+	var raw []byte
+	for i, c := range unit { // without the bytes that keep start codes from arising (7.3.1.1)
+		if c == 3 && i >= 2 && unit[i-1] == 0 && unit[i-2] == 0 {
+			continue
+		}
+		raw = append(raw, c)
+	}
+	r := &bits{b: raw}
+	r.u(16 + 4)
+	layers := int(r.u(3))
+	r.u(1)
+	r.u(96) // profile, tier and level
+	var profile, level [8]bool
+	for i := range layers {
+		profile[i], level[i] = r.u(1) == 1, r.u(1) == 1
+	}
+	if layers > 0 {
+		r.u(2 * (8 - layers))
+	}
+	for i := range layers {
+		if profile[i] {
+			r.u(88)
+		}
+		if level[i] {
+			r.u(8)
+		}
+	}
+	r.ue()
+	chroma := r.ue()
+	if chroma > 3 {
+		return out, errBox
+	}
+	if chroma == 3 {
+		r.u(1)
+	}
+	w, t := r.ue(), r.ue()
+	coded := size{int(w), int(t)}
+	if r.out || w == 0 || t == 0 || w >= maxSide || t >= maxSide {
+		return out, errBox
+	}
+	across, down := [4]uint64{1, 2, 2, 1}[chroma], [4]uint64{1, 2, 1, 1}[chroma]
+	if r.u(1) == 1 { // conformance window
+		left, right, top, bottom := r.ue(), r.ue(), r.ue(), r.ue()
+		if (left+right)*across >= w || (top+bottom)*down >= t {
+			return out, errBox
+		}
+		w, t = w-(left+right)*across, t-(top+bottom)*down
+	}
+	depth := max(r.ue(), r.ue()) + 8
+	if depth > 16 || r.out {
+		return out, errBox
+	}
+	out.shown, out.deep = size{int(w), int(t)}, depth > 8
+	out.memory = 16<<20 + 30*coded.pixels()
+	if depth > 8 || chroma == 3 {
+		out.memory = 16<<20 + 60*coded.pixels()
+	}
+	out.colour = r.signal(layers)
+	return out, nil
+}
+
+// signal reads on to the video signal type (E.2.1), which tells full range from limited. What can't be
+// followed (scaling lists, reference picture sets: not in still pictures) counts as not stated.
+func (r *bits) signal(layers int) (s signal) {
+	r.ue()
+	n := 1
+	if r.u(1) == 1 {
+		n = layers + 1
+	}
+	for range 3 * n {
+		r.ue()
+	}
+	for range 6 {
+		r.ue()
+	}
+	if r.u(1) == 1 { // scaling lists
+		if r.u(1) == 1 {
+			return s
+		}
+	}
+	r.u(2)
+	if r.u(1) == 1 { // PCM
+		r.u(8)
+		r.ue()
+		r.ue()
+		r.u(1)
+	}
+	if r.ue() != 0 || r.u(1) == 1 { // reference picture sets
+		return s
+	}
+	r.u(2)
+	if r.u(1) == 0 { // video usability information
+		return s
+	}
+	if r.u(1) == 1 && r.u(8) == 255 {
+		r.u(32)
+	}
+	if r.u(1) == 1 {
+		r.u(1)
+	}
+	if r.u(1) == 1 {
+		r.u(3)
+		s.stated, s.limited = true, r.u(1) == 0
+		if r.u(1) == 1 {
+			s.primaries = int(r.u(8))
+			r.u(8)
+			s.matrix = int(r.u(8))
+		}
+	}
+	if r.out {
+		return signal{}
+	}
+	return s
+}
