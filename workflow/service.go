@@ -71,6 +71,24 @@ func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 	}
 }
 
+// Try decides on a step without taking it, and gives the job as it would then stand: what a preview
+// shows. Nothing is stored, no notice is made; links that the step would give out open nothing.
+func (s *Service) Try(ctx context.Context, o Order) (*Job, error) {
+	for _, c := range o.Commands {
+		if !permits(c, o.By.Role) {
+			return nil, &Error{Code: CodeForbidden, Message: "Your role does not include this action; ask somebody at the counter."}
+		}
+	}
+	j, err := s.Store.Job(ctx, s.Shop.ID, o.Job)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := s.decide(j, o.By, o.Commands); err != nil {
+		return nil, err
+	}
+	return j, nil
+}
+
 const conflictMessage = "Somebody else changed this job a moment ago. Please look at it again; what you typed is still here."
 
 // Conflict is the error of a commit whose expected version does not hold. Stores return it.

@@ -64,7 +64,7 @@ func Mount(s *portal.Server, cfg Config) {
 	j := g.Group("/job/:number")
 	j.Get("/", anybody, x.showJob)
 	j.Get("/history", anybody, x.showHistory)
-	j.Get("/photo/:id/:file", anybody, x.photoFile)
+	j.Get("/photo/:id/:size.jpg", anybody, x.photoFile)
 	j.Get("/report/preview", anybody, x.showPreview)
 	j.Get("/report/preview/page", anybody, x.previewPage)
 	j.Get("/report/preview/quote", anybody, x.previewQuote)
@@ -278,6 +278,9 @@ func (x *counter) post(t *task) fiber.Handler {
 		for range attempts {
 			r.form.Errors, r.pin = nil, false
 			commands, err := t.read(r)
+			if errors.Is(err, errShowAgain) {
+				return r.render(fiber.StatusOK)
+			}
 			if err != nil {
 				return err
 			}

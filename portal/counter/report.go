@@ -207,7 +207,7 @@ func (r *request) coming(then string) (*coming, error) {
 	}
 	if k.quote != nil {
 		f := &templates.Form{Values: k.quote.Values}
-		q := r.x.readQuote(f)
+		q, _ := r.x.readQuote(f)
 		if f.Bad() {
 			k.err = &workflow.Error{Code: workflow.CodeInvalid, Message: "The quote can't be issued as it stands: " + f.Errors[0].Message}
 		}
@@ -300,7 +300,8 @@ var sendTask = &task{
 		case r.value("draft") != k.digest:
 			return nil, r.replaced()
 		case k.err != nil:
-			return k.commands, nil // let the service say why, in its own words
+			r.note(k.err)
+			return nil, nil
 		}
 		switch {
 		case k.quote == nil:

@@ -1,0 +1,502 @@
+package templates
+
+import (
+	"fmt"
+	"html/template"
+	"slices"
+	"strings"
+	"time"
+
+	"benchword/workflow"
+)
+
+// JobCard is the head of every page about one job: what it is, whose, where it stands.
+type JobCard struct {
+	Job    workflow.JobNumber
+	Number string
+	// URL is the job's page.
+	URL     string
+	Version int64
+	Device  string
+	Serial  string
+	Person  string
+	Email   string
+	Phone   string
+	PhoneTo template.URL
+	Address []string
+	// Language is the customer's, where it is not the shop's first; TimeZone where it is known.
+	Language, TimeZone string
+	// Fault is the fault in the customer's own words.
+	Fault      string
+	Stage      workflow.Stage
+	StageWords string
+	// Since says since when the job has been in its stage.
+	Since   string
+	Outcome string
+	// Urgency is the part of the board that the job belongs to; Promise says how it stands, in words.
+	Urgency, Promise string
+	// Hold says what the job is on hold for, with the note, "" if it is not.
+	Hold     string
+	Limit    string
+	Follows  string
+	Inbound  string
+	Ended    bool
+	Erased   bool
+	FollowTo string
+}
+
+// JobPage is what all pages about one job have in common.
+type JobPage struct {
+	Page
+	Card JobCard
+	Form *Form
+	// Counter and Owner say what the reader's role includes beyond the bench.
+	Counter, Owner bool
+}
+
+// Own reports whether the form is about this job's page: its address stands below it.
+func (p JobPage) To(rest string) string { return p.Card.URL + "/" + rest }
+
+// JobPageOf makes the common part of a page about a job.
+func JobPageOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time) JobPage {
+	k := newClock(shop, now)
+	c := JobCard{
+		Job: j.Number, Number: j.Number.Shown(), URL: "/counter/job/" + string(j.Number), Version: j.Version,
+		Device: j.Device.Name(), Serial: j.Device.Serial, Person: j.Customer.Name.Text, Email: j.Customer.Email.Text,
+		Phone: j.Customer.Phone.Text, PhoneTo: ShopView{Phone: j.Customer.Phone.Text}.PhoneURL(),
+		Address: Lines(j.Customer.Address.Text), TimeZone: j.Customer.TimeZone, Fault: j.Fault.Text, Stage: j.Stage,
+		StageWords: stageWords[j.Stage], Since: k.at(j.StageSince), Outcome: outcomeWords[j.Outcome], Inbound: j.Inbound,
+		Ended: j.Ended(), Erased: !j.Erased.IsZero(),
+	}
+	if c.Person == "" {
+		c.Person = "person erased"
+	}
+	if l := j.Customer.Language; len(shop.Languages) > 0 && l != shop.Languages[0] {
+		c.Language = k.w.T("language")
+		if c.Language = languageWords[l]; c.Language == "" {
+			c.Language = l
+		}
+	}
+	if j.Limit != nil {
+		c.Limit = k.w.Money(*j.Limit)
+	}
+	if j.Follows != "" {
+		c.Follows, c.FollowTo = j.Follows.Shown(), "/counter/job/"+string(j.Follows)
+	}
+	if h := j.Hold(); h != nil {
+		c.Hold = "On hold for " + holdWords[h.Reason] + " since " + k.day(h.From) + "."
+		if h.Note != "" {
+			c.Hold += " " + h.Note
+		}
+	}
+	c.Urgency, c.Promise = k.standing(j)
+	p := JobPage{Page: page, Card: c}
+	if s := page.Staff; s != nil {
+		p.Owner = s.Role == workflow.RoleOwner
+		p.Counter = p.Owner || s.Role == workflow.RoleCounter
+	}
+	return p
+}
+
+var languageWords = map[string]string{"en": "English", "fr": "French", "de": "German", "es": "Spanish"}
+
+// standing says how a job stands to its promise.
+func (k clockOf) standing(j *workflow.Job) (group, words string) {
+	p := j.Promise()
+	switch {
+	case j.Ended():
+		words = "Ended " + k.at(j.EndedAt)
+		if p != nil && !p.BreachedAt.IsZero() {
+			return "ended", words + ", after the promised date."
+		}
+		if p != nil {
+			return "ended", words + ", within the promise."
+		}
+		return "ended", words + "."
+	case p == nil:
+		return "open", "No date is promised yet."
+	}
+	due, _ := j.Due(k.shop)
+	group, words = k.promise(due, !p.BreachedAt.IsZero())
+	return group, strings.ToUpper(words[:1]) + words[1:] + "."
+}
+
+// CounterJob is a job's page at the counter.
+type CounterJob struct {
+	JobPage
+	// Alerts are what must not be overlooked.
+	Alerts []Alert
+	// Tasks belong to the stage; More are always there.
+	Tasks, More []Task
+	Moves       []MoveView
+	// Bar holds the one or two steps at hand: it stays within reach of the thumb.
+	Bar []BarStep
+
+	Contents  []ContentView
+	Screening []string
+	Condition string
+	Tried     string
+	Photos    []PhotoView
+	Findings  []CounterFinding
+	Suspects  []SuspectView
+	Duties    []CounterDuty
+	Reports   []ReportLink
+	Quotes    []CounterQuote
+	Work      []DoneView
+	Tests     []TestView
+	Letters   []LetterView
+	Promises  []PromiseView
+	Holds     []HoldView
+	Accounts  []AccountView
+	Paid      *PaidView
+	Payments  []DoneView
+	Notices   []NoticeView
+	Story     []MomentView
+}
+
+// Template implements [View].
+func (*CounterJob) Template() string { return "counter/job.html" }
+
+// Alert is something that must not be overlooked, with where to deal with it.
+type Alert struct {
+	Kind, Words string
+	URL, Link   string
+}
+
+// Task is one thing to do, or done, on a job.
+type Task struct {
+	Words, URL string
+	// State is "done", "todo" or "" where a task is never finished; StateWords says it, with what is
+	// there or missing.
+	State, StateWords string
+}
+
+// MoveView is a row of the transition table as a button.
+type MoveView struct {
+	To    workflow.Stage
+	Words string
+	// Missing lists what is still needed; then the button can't be pressed.
+	Missing []string
+	// Ask says that something must be said with the move, on a page of its own.
+	Ask bool
+	// Back marks a move against the job's way.
+	Back       bool
+	ByCustomer bool
+	// Main marks the move on the job's way that can be made now.
+	Main bool
+}
+
+// BarStep is a step at hand: a page to go to, or a move to make.
+type BarStep struct {
+	Words, URL string
+	// To is the stage of a move, "" for a page.
+	To   workflow.Stage
+	Main bool
+}
+
+// CounterFinding is a finding with what staff can do to it.
+type CounterFinding struct {
+	FindingView
+	URL       string
+	Origin    string
+	Certainty string
+	Withdrawn string
+}
+
+// CounterDuty is a duty with what staff can do to it.
+type CounterDuty struct {
+	ID     int
+	Text   string
+	Open   bool
+	State  string
+	Before string
+}
+
+// CounterQuote is a revision with what was answered to it.
+type CounterQuote struct {
+	QuoteView
+	StateName string
+	Answers   []DoneView
+	Open      bool
+}
+
+// DoneView is something done: what, when, by whom.
+type DoneView struct {
+	Text, When, By string
+	Photos         []PhotoView
+}
+
+// TestView is the latest run of a test.
+type TestView struct {
+	Name, Reading, Note, When string
+	// State is "passed", "failed" or "todo".
+	State, StateWords string
+}
+
+// AccountView is the open time on somebody's account.
+type AccountView struct{ Name, Time string }
+
+// NoticeView is a notice and its fate.
+type NoticeView struct {
+	Words, When string
+	// Fate is "sent", "queued" or "back"; FateWords says it.
+	Fate, FateWords string
+	// Tries are the tries that did not settle it, in the mail server's words.
+	Tries []string
+}
+
+// CounterPhotos gives the addresses of photos below the job at the counter.
+func CounterPhotos(j *workflow.Job) PhotoURLs {
+	return func(p *workflow.Photo) (small, large string) {
+		at := "/counter/job/" + string(j.Number) + "/photo/" + itoa(p.ID)
+		return at + "/small.jpg?v=" + first(p.Small.Digest, 8), at + "/large.jpg?v=" + first(p.Large.Digest, 8)
+	}
+}
+
+// CounterJobOf makes the job's page. Entries are its notices as the outbox has them.
+func CounterJobOf(base JobPage, j *workflow.Job, entries []workflow.Entry, shop *workflow.Shop, now time.Time) *CounterJob {
+	k := newClock(shop, now)
+	v := &CounterJob{JobPage: base, Contents: contentsOf(j, k.w), Condition: j.Condition, Paid: paidOf(j, shop, k.w)}
+	urls := CounterPhotos(j)
+	show := func(ids []int) []PhotoView { return photoViews(j, ids, k.w, k.loc, urls) }
+	v.Photos = CounterPhotoViews(j, shop)
+	if t := j.Reproduction; t != nil {
+		v.Tried = "Does the fault show? " + strings.ToUpper(reproducedWords[t.Result][:1]) + reproducedWords[t.Result][1:] + "."
+		if t.Note != "" {
+			v.Tried += " " + t.Note
+		}
+	}
+	if s := j.Screening; s != nil {
+		v.Screening = screeningWords(s)
+	}
+	for i := range j.Findings {
+		f := &j.Findings[i]
+		v.Findings = append(v.Findings, CounterFinding{
+			findingView(j, f, k.w, show), base.To("finding/" + itoa(f.ID)), originWords[f.Origin], certaintyWords[f.Certainty], f.Reason,
+		})
+	}
+	for i := range j.Suspects {
+		v.Suspects = append(v.Suspects, suspectView(&j.Suspects[i], k.w, show))
+	}
+	v.Duties = k.duties(j)
+	for i := range j.Reports {
+		r := &j.Reports[i]
+		v.Reports = append(v.Reports, ReportLink{r.Number, base.To("report/" + itoa(r.Number)), k.at(r.SentAt), r.Short})
+	}
+	for i := range slices.Backward(j.Quotes) {
+		v.Quotes = append(v.Quotes, k.quote(j, &j.Quotes[i]))
+	}
+	for _, x := range j.Work {
+		v.Work = append(v.Work, DoneView{Text: x.Text, When: k.at(x.At), Photos: show(x.Photos)})
+	}
+	v.Tests = k.tests(j)
+	for _, m := range j.Messages {
+		l := LetterView{Mine: m.By.Role == workflow.RoleCustomer, Who: base.Card.Person, When: k.at(m.At), Text: m.Text.Text, Question: m.Question && !m.Answered}
+		if !l.Mine {
+			l.Who = firstOf(m.By.ID, roleWords[m.By.Role])
+		}
+		if m.Text.Erased() {
+			l.Text = "(erased)"
+		}
+		v.Letters = append(v.Letters, l)
+	}
+	for _, p := range j.Payments {
+		v.Payments = append(v.Payments, DoneView{Text: k.w.Money(p.Amount) + ", " + p.How, When: k.at(p.At)})
+	}
+	m := &statusMaker{j, shop, now, k.w, k.loc}
+	v.Promises, v.Holds = m.promises(), m.holds()
+	v.Story = m.story(base.Card.URL, urls)
+	v.Notices = k.notices(j, entries)
+	v.Alerts = alertsOf(j, base, now)
+	v.Tasks, v.More = k.tasks(j, base)
+	v.Moves = movesOf(j, shop, base)
+	v.Bar = barOf(j, v)
+	return v
+}
+
+// CounterPhotoViews shows all of a job's photos, newest first.
+func CounterPhotoViews(j *workflow.Job, shop *workflow.Shop) []PhotoView {
+	k := newClock(shop, time.Time{})
+	var ids []int
+	for i := range slices.Backward(j.Photos) {
+		ids = append(ids, j.Photos[i].ID)
+	}
+	out := photoViews(j, ids, k.w, k.loc, CounterPhotos(j))
+	for i := range out {
+		if out[i].Label == "" {
+			out[i].Label = photoKindWords[out[i].Kind]
+		}
+	}
+	return out
+}
+
+func screeningWords(s *workflow.Screening) []string {
+	var out []string
+	for _, q := range []struct {
+		words string
+		a     workflow.Answer
+	}{{"lithium cell or battery", s.Lithium}, {"cell swollen, pierced, hot or leaking", s.CellDamaged}, {"connects to the mains", s.Mains}, {"traces of liquid", s.Liquid}} {
+		out = append(out, q.words+": "+answerWords[q.a])
+	}
+	if s.Note != "" {
+		out = append(out, s.Note)
+	}
+	return out
+}
+
+func (k clockOf) duties(j *workflow.Job) []CounterDuty {
+	var out []CounterDuty
+	for _, d := range j.Duties {
+		v := CounterDuty{ID: d.ID, Text: d.Text, Open: d.Open(), Before: "before it leaves"}
+		if d.Before == workflow.StageTesting {
+			v.Before = "before testing"
+		}
+		switch {
+		case d.Waived != "":
+			v.State = "waived: " + d.Waived
+		case !d.DoneAt.IsZero():
+			v.State = "done " + k.at(d.DoneAt)
+		default:
+			v.State = "open, due " + v.Before
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+func (k clockOf) quote(j *workflow.Job, q *workflow.Quote) CounterQuote {
+	v := CounterQuote{QuoteView: QuoteOf(j, q, k.shop, k.now, k.w), StateName: quoteStateWords[q.State], Open: q.State == workflow.QuoteOpen}
+	for _, d := range j.Decisions {
+		if d.Revision != q.Revision {
+			continue
+		}
+		a := DoneView{When: k.at(d.At), By: d.Name.Text}
+		switch d.Verdict {
+		case workflow.VerdictApprove:
+			a.Text = "Yes to option " + d.Option
+			if d.Total != nil {
+				a.Text += ", " + k.w.Money(*d.Total)
+			}
+		case workflow.VerdictDecline:
+			a.Text = "No"
+		case workflow.VerdictAsk:
+			a.Text = "A question: " + d.Words.Text
+		}
+		if d.By.Role != workflow.RoleCustomer {
+			a.Text += " (written down by " + d.By.ID + ")"
+		}
+		v.Answers = append(v.Answers, a)
+	}
+	return v
+}
+
+// tests lists the shop's required tests and all others that were run, in their latest run.
+func (k clockOf) tests(j *workflow.Job) []TestView {
+	var out []TestView
+	latest := j.LatestTests()
+	find := func(name string) *workflow.Test {
+		for i := range latest {
+			if latest[i].Name == name {
+				return &latest[i]
+			}
+		}
+		return nil
+	}
+	add := func(name string, t *workflow.Test) {
+		v := TestView{Name: name, State: "todo", StateWords: "not done yet"}
+		switch {
+		case t == nil:
+		case t.At.Before(j.StageSince) && j.Stage == workflow.StageTesting:
+			v.StateWords = "was done before the last repair: do it again"
+		case t.Passed:
+			v.State, v.StateWords = "passed", "passed"
+		default:
+			v.State, v.StateWords = "failed", "failed"
+		}
+		if t != nil {
+			v.Reading, v.Note, v.When = t.Reading, t.Note, k.at(t.At)
+		}
+		out = append(out, v)
+	}
+	required := requiredTests(j, k.shop)
+	for _, name := range required {
+		add(name, find(name))
+	}
+	for i := range latest {
+		if !slices.Contains(required, latest[i].Name) {
+			add(latest[i].Name, &latest[i])
+		}
+	}
+	return out
+}
+
+// requiredTests are those that the way out asks for; see the guard of the last row of the table.
+func requiredTests(j *workflow.Job, shop *workflow.Shop) []string {
+	switch {
+	case j.Stage != workflow.StageTesting && j.Stage != workflow.StageRepairing:
+		return nil
+	case j.Outcome == workflow.OutcomeRepaired || j.Stage == workflow.StageRepairing:
+		return shop.Tests
+	case j.Screening != nil && j.Screening.Mains == workflow.Yes:
+		return []string{workflow.SafetyTest}
+	}
+	return nil
+}
+
+func (k clockOf) notices(j *workflow.Job, entries []workflow.Entry) []NoticeView {
+	byID := map[string]*workflow.Entry{}
+	for i := range entries {
+		byID[entries[i].ID] = &entries[i]
+	}
+	var out []NoticeView
+	for i := range slices.Backward(j.Notices) {
+		n := &j.Notices[i]
+		v := NoticeView{Words: noticeWords[n.Kind], When: k.at(n.At), Fate: "queued", FateWords: "on its way"}
+		e := byID[n.ID]
+		if e != nil {
+			for _, a := range e.Attempts {
+				if a.Result != "accepted" && a.Words != "" {
+					v.Tries = append(v.Tries, k.at(a.At)+": "+a.Words)
+				}
+			}
+			if len(e.Attempts) > 0 {
+				v.FateWords = fmt.Sprintf("not through yet, tried %d times; it will be tried again", len(e.Attempts))
+				if len(e.Attempts) == 1 {
+					v.FateWords = "not through yet; it will be tried again"
+				}
+			}
+		}
+		switch {
+		case !n.DeliveredAt.IsZero():
+			v.Fate, v.FateWords = "sent", "taken by the mail server "+k.at(n.DeliveredAt)
+		case !n.BuriedAt.IsZero():
+			v.Fate, v.FateWords = "back", "came back: telephone. "+n.Reason
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+func alertsOf(j *workflow.Job, base JobPage, now time.Time) []Alert {
+	var out []Alert
+	if n := len(j.Undelivered()); n > 0 {
+		words := "A mail came back. Telephone the customer."
+		if n > 1 {
+			words = fmt.Sprintf("%d mails came back. Telephone the customer.", n)
+		}
+		out = append(out, Alert{"mail", words, "#notices", "Which mail"})
+	}
+	if m := j.OpenQuestion(); m != nil {
+		out = append(out, Alert{"question", "The customer asked: " + m.Text.Text, base.To("letters") + "#form", "Answer"})
+	}
+	if s := j.Screening; s != nil && s.CellDamaged == workflow.Yes {
+		out = append(out, Alert{"danger", "A damaged cell came in. Keep it apart, on something that does not burn; it is never posted.", "", ""})
+	}
+	if s := j.Screening; s != nil && s.Mains == workflow.Yes && !j.Ended() {
+		out = append(out, Alert{"danger", "Mains device. Unplug, let it discharge and measure before touching; local rules and licensed practice come first.", "", ""})
+	}
+	if q := j.Quote(); q != nil && q.State == workflow.QuoteExpired && j.Stage == workflow.StageAwaitingApproval {
+		out = append(out, Alert{"quote", "The quote ran out without an answer. Send a new one, or telephone.", base.To("quote"), "New quote"})
+	}
+	return out
+}

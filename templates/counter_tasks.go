@@ -1,0 +1,302 @@
+package templates
+
+import (
+	"fmt"
+	"strings"
+
+	"benchword/workflow"
+)
+
+// tasks lists what can be done on a job: what its stage asks for, in the order in which it is done, and
+// what is always there. What the reader's role does not include is left out.
+func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
+	task := func(path, words, state, stateWords string) Task {
+		return Task{Words: words, URL: base.To(path), State: state, StateWords: stateWords}
+	}
+	state := func(done bool) string {
+		if done {
+			return "done"
+		}
+		return "todo"
+	}
+	intake := func() Task {
+		var missing []string
+		if len(j.Contents) == 0 {
+			missing = append(missing, "contents")
+		}
+		if !hasPhotoOf(j, workflow.PhotoArrival) {
+			missing = append(missing, "an arrival photo")
+		}
+		if j.Screening == nil {
+			missing = append(missing, "the safety answers")
+		}
+		if len(missing) > 0 {
+			return task("intake", "Open the parcel", "todo", "still missing: "+strings.Join(missing, ", "))
+		}
+		return task("intake", "Open the parcel", "done", count(len(j.Contents), "item", "items")+" listed")
+	}
+	look := func() Task {
+		switch {
+		case j.Condition == "" && j.Reproduction == nil:
+			return task("look", "First look", "todo", "condition, and does the fault show?")
+		case j.Condition == "":
+			return task("look", "First look", "todo", "the condition is missing")
+		case j.Reproduction == nil:
+			return task("look", "First look", "todo", "does the fault show?")
+		}
+		return task("look", "First look", "done", "fault shows: "+reproducedWords[j.Reproduction.Result])
+	}
+	findings := 0
+	for _, f := range j.Findings {
+		if !f.Withdrawn {
+			findings++
+		}
+	}
+	finding := task("finding", "Photo + finding", "", count(findings, "finding", "findings")+" so far")
+	checks := task("checks", "Suspects and checks", "", "none named yet")
+	if n := len(j.Suspects); n > 0 {
+		open := 0
+		for _, s := range j.Suspects {
+			if v := s.Verdict(); v == "" || v == workflow.CheckUnclear {
+				open++
+			}
+		}
+		checks.StateWords = fmt.Sprintf("%s, %d still open", count(n, "suspect", "suspects"), open)
+	}
+	report := task("report", "Findings report", state(len(j.Reports) > 0), "not sent yet")
+	if n := len(j.Reports); n > 0 {
+		report.StateWords = "report " + itoa(n) + " sent " + k.day(j.Reports[n-1].SentAt)
+	}
+	quote := task("quote", "Quote", "todo", "not issued yet")
+	if q := j.Quote(); q != nil {
+		quote.State, quote.StateWords = state(q.State == workflow.QuoteOpen || q.State == workflow.QuoteApproved), "revision "+itoa(q.Revision)+" is "+quoteStateWords[q.State]
+	}
+	duties := task("duties", "Duties", "", "")
+	openDuties := 0
+	for _, d := range j.Duties {
+		if d.Open() {
+			openDuties++
+		}
+	}
+	if len(j.Duties) > 0 {
+		duties.State, duties.StateWords = state(openDuties == 0), "all settled"
+		if openDuties > 0 {
+			duties.StateWords = fmt.Sprintf("%d of %d open", openDuties, len(j.Duties))
+		}
+	}
+	counterOnly := func(list *[]Task, t ...Task) {
+		if base.Counter {
+			*list = append(*list, t...)
+		}
+	}
+	switch j.Stage {
+	case workflow.StageBooked:
+		stage = append(stage, intake())
+	case workflow.StageReceived:
+		stage = append(stage, look(), intake(), finding)
+	case workflow.StageDiagnosing:
+		stage = append(stage, finding, checks)
+		counterOnly(&stage, report, quote)
+		more = append(more, intake(), look())
+	case workflow.StageAwaitingApproval:
+		counterOnly(&stage, task("answer", "Write down a telephone answer", "", "yes, no, or a question"))
+		quote.Words, quote.State = "Change the quote", ""
+		counterOnly(&stage, quote)
+		stage = append(stage, finding)
+		more = append(more, checks)
+	case workflow.StageRepairing:
+		work := task("work", "What was done", state(workSince(j)), "nothing written down yet")
+		if n := len(j.Work); n > 0 {
+			work.StateWords = count(n, "entry", "entries")
+		}
+		stage = append(stage, work, finding)
+		if len(j.Duties) > 0 {
+			stage = append(stage, duties)
+		}
+		quote.Words, quote.State = "Further quote", ""
+		counterOnly(&stage, quote)
+		more = append(more, checks)
+		report.State = ""
+		counterOnly(&more, report)
+	case workflow.StageTesting:
+		tests, passed := k.tests(j), 0
+		for _, t := range tests {
+			if t.State == "passed" {
+				passed++
+			}
+		}
+		t := task("tests", "Tests", state(passed == len(tests)), fmt.Sprintf("%d of %d passed", passed, len(tests)))
+		if len(tests) == 0 {
+			t.State, t.StateWords = "", "none required"
+		}
+		stage = append(stage, t)
+		if len(j.Duties) > 0 {
+			stage = append(stage, duties)
+		}
+		ready := task("ready", "Tell the customer that it is ready", state(j.Ready != nil), "not told yet")
+		if j.Ready != nil {
+			ready.StateWords = "told " + k.at(j.Ready.At)
+		}
+		counterOnly(&stage, ready)
+		packing := task("packing", "Pack and post", state(packedAll(j) && j.Shipment != nil), fmt.Sprintf("%d of %d items accounted for", packedCount(j), len(j.Contents)))
+		if packedAll(j) && j.Shipment == nil {
+			packing.StateWords = "the parcel number is missing"
+		} else if j.Shipment != nil && packedAll(j) {
+			packing.StateWords = "packed, parcel " + firstOf(j.Shipment.Parcel, "handed over in person")
+		}
+		stage = append(stage, packing)
+		more = append(more, finding, task("work", "What was done", "", count(len(j.Work), "entry", "entries")))
+		report.State = ""
+		counterOnly(&more, report)
+	}
+	photos := 0
+	for _, p := range j.Photos {
+		if !p.Removed {
+			photos++
+		}
+	}
+	if !j.Ended() {
+		more = append(more, task("photos", "Photos", "", count(photos, "photo", "photos")))
+		if len(j.Duties) == 0 || j.Stage != workflow.StageRepairing && j.Stage != workflow.StageTesting {
+			duties.State = ""
+			duties.StateWords = firstOf(duties.StateWords, "none")
+			more = append(more, duties)
+		}
+	}
+	if j.Erased.IsZero() {
+		counterOnly(&more, task("letters", "Letters", "", count(len(j.Messages), "letter", "letters")))
+	}
+	switch j.Stage {
+	case workflow.StageReceived, workflow.StageDiagnosing, workflow.StageRepairing, workflow.StageTesting:
+		if j.Hold() != nil {
+			more = append(more, task("hold", "Lift the hold", "", "for "+holdWords[j.Hold().Reason]))
+		} else {
+			more = append(more, task("hold", "Put on hold", "", "for parts, customer, carrier or payment"))
+		}
+	}
+	if !j.Ended() && j.Stage != workflow.StageBooked {
+		counterOnly(&more, task("promise", "Move the promised date", "", count(len(j.Promises), "date", "dates")+" told"))
+	}
+	counterOnly(&more, task("payment", "Payments", "", count(len(j.Payments), "payment", "payments")))
+	if j.Erased.IsZero() {
+		counterOnly(&more,
+			task("customer", "Customer", "", "name, address, limit"),
+			task("link", "Customer’s link", "", "read out, copy, mail again, end"))
+	}
+	more = append(more, task("history", "History", "", count(int(j.Version), "event", "events")))
+	if base.Owner && j.Ended() && j.Erased.IsZero() {
+		more = append(more, task("erase", "Erase the person", "", "keeps the figures"))
+	}
+	return stage, more
+}
+
+func count(n int, one, many string) string {
+	switch n {
+	case 0:
+		return "no " + many
+	case 1:
+		return "1 " + one
+	}
+	return itoa(n) + " " + many
+}
+
+func hasPhotoOf(j *workflow.Job, kind workflow.PhotoKind) bool {
+	for _, p := range j.Photos {
+		if p.Kind == kind && !p.Removed {
+			return true
+		}
+	}
+	return false
+}
+
+// workSince reports whether work was written down since the job came to its stage.
+func workSince(j *workflow.Job) bool {
+	n := len(j.Work)
+	return n > 0 && !j.Work[n-1].At.Before(j.StageSince)
+}
+
+func packedCount(j *workflow.Job) int {
+	n := 0
+	for _, it := range j.Contents {
+		for _, p := range j.Packed {
+			if p.Item == it.ID {
+				n++
+				break
+			}
+		}
+	}
+	return n
+}
+
+func packedAll(j *workflow.Job) bool { return packedCount(j) == len(j.Contents) }
+
+// stageOrder is a stage's place on a job's way.
+func stageOrder(s workflow.Stage) int {
+	for i, x := range workflow.Stages {
+		if x == s {
+			return i
+		}
+	}
+	return -1
+}
+
+// MoveAsks reports whether something must be said with a move: why it goes back, or how it ended.
+func MoveAsks(from, to workflow.Stage) bool {
+	back := stageOrder(to) < stageOrder(from)
+	return back || to == workflow.StageWithdrawn || from == workflow.StageDiagnosing && to == workflow.StageTesting
+}
+
+// movesOf gives the rows of the table that start at the job's stage, as buttons.
+func movesOf(j *workflow.Job, shop *workflow.Shop, base JobPage) []MoveView {
+	var out []MoveView
+	main := false
+	for _, m := range j.Moves(shop) {
+		reaches := m.To == workflow.StageShipped || m.To == workflow.StageWithdrawn || m.To == workflow.StageAwaitingApproval
+		if reaches && !base.Counter {
+			continue
+		}
+		v := MoveView{To: m.To, Words: MoveWords(j.Stage, m.To), Missing: m.Missing, ByCustomer: m.ByCustomer, Ask: MoveAsks(j.Stage, m.To)}
+		v.Back = stageOrder(m.To) < stageOrder(j.Stage)
+		if !main && !v.Back && len(v.Missing) == 0 && m.To != workflow.StageWithdrawn {
+			v.Main, main = true, true
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// barOf chooses the steps at hand: at the bench always the photo with its finding; then the move that
+// can be made, or the first task that is still to do.
+func barOf(j *workflow.Job, v *CounterJob) []BarStep {
+	var out []BarStep
+	quick := j.Stage == workflow.StageDiagnosing || j.Stage == workflow.StageRepairing
+	if quick {
+		out = append(out, BarStep{Words: "Photo + finding", URL: v.To("finding")})
+	}
+	todo := func() *Task {
+		for i := range v.Tasks {
+			if v.Tasks[i].State == "todo" {
+				return &v.Tasks[i]
+			}
+		}
+		return nil
+	}()
+	for _, m := range v.Moves {
+		// A move that says "nothing to repair" is never suggested while something is still to be done.
+		if !m.Main || m.Ask && todo != nil {
+			continue
+		}
+		step := BarStep{Words: m.Words, To: m.To, Main: true}
+		if m.Ask {
+			step.URL, step.To = v.To("move/"+string(m.To)), ""
+		}
+		return append(out, step)
+	}
+	switch {
+	case todo != nil:
+		out = append(out, BarStep{Words: todo.Words, URL: todo.URL, Main: true})
+	case len(v.Tasks) > 0 && !quick:
+		out = append(out, BarStep{Words: v.Tasks[0].Words, URL: v.Tasks[0].URL, Main: true})
+	}
+	return out
+}
