@@ -18,8 +18,7 @@ import (
 // What a mail may weigh. Mailboxes clip HTML at about 102 KB (many reports; no mailbox publishes it),
 // and a mail of more than a few MB is slow on a telephone line.
 const (
-	MaxHTML   = 96 << 10
-	maxPhotos = 8
+	MaxHTML = 96 << 10
 	// photoBytes is what all photos of a mail may weigh before base64 adds its third: with text and HTML
 	// the mail stays below 1.5 MB.
 	photoBytes = 960 << 10
@@ -142,7 +141,7 @@ func (m *Mails) show(ctx context.Context, view *templates.Mail, j *workflow.Job,
 	}
 	left := photoBytes
 	for _, p := range view.Photos() {
-		if len(out) == maxPhotos {
+		if len(out) == templates.MailPhotos {
 			break
 		}
 		photo := j.Photo(p.ID)

@@ -260,7 +260,7 @@ func TestHugeJobStillFits(t *testing.T) {
 	o := open(t, m.Data)
 	require.Less(t, len(o.HTML), MaxHTML)
 	require.Less(t, len(m.Data), 1_500_000)
-	require.Len(t, o.Inline, maxPhotos)
+	require.Len(t, o.Inline, templates.MailPhotos)
 	require.Contains(t, o.Text, "more photos are on the page.")
 	require.Contains(t, o.Text, "This mail is a shorter version.")
 	checkFacts(t, o, m)
@@ -309,5 +309,3 @@ func TestMailLinks(t *testing.T) {
 		}
 	}
 }
-
-var _ = templates.MailOrder{}

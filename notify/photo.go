@@ -88,7 +88,7 @@ func makeMailCopy(stored []byte, marks []workflow.Mark) (mailCopy, error) {
 		w, h := fit(size.X, size.Y, copyWidth*shrink/100, copyHeight*shrink/100)
 		dst := image.NewRGBA(image.Rect(0, 0, w, h))
 		draw.ApproxBiLinear.Scale(dst, dst.Bounds(), src, src.Bounds(), draw.Src, nil)
-		burn(dst, marks)
+		evidence.Draw(dst, marks)
 		for _, quality := range []int{82, 74, 66} {
 			var b bytes.Buffer
 			if err := jpeg.Encode(&b, dst, &jpeg.Options{Quality: quality}); err != nil {

@@ -459,11 +459,11 @@ func (w *wire) commands(m *Mail) (from, to string) {
 	if w.dsn {
 		// RFC 3461: only the headers come back, and they name the notice and the address it was for.
 		fmt.Fprintf(&f, " RET=HDRS ENVID=%s", xtext(m.ID))
-		kind := "rfc822"
+		orcpt := "rfc822;" + xtext(m.To)
 		if m.UTF8 {
-			kind = "utf-8" // RFC 6533
+			orcpt = "utf-8;" + unitext(m.To)
 		}
-		fmt.Fprintf(&t, " NOTIFY=FAILURE,DELAY ORCPT=%s;%s", kind, xtext(m.To))
+		t.WriteString(" NOTIFY=FAILURE,DELAY ORCPT=" + orcpt)
 	}
 	return f.String(), t.String()
 }
@@ -477,6 +477,20 @@ func xtext(s string) string {
 			continue
 		}
 		b.WriteByte(s[i])
+	}
+	return b.String()
+}
+
+// unitext is the encoding of RFC 6533 section 3 for an international address: all but printable ASCII,
+// and "\", "+" and "=", as \x{XX}.
+func unitext(s string) string {
+	var b strings.Builder
+	for _, r := range s {
+		if r < 0x21 || r > 0x7e || r == '\\' || r == '+' || r == '=' {
+			fmt.Fprintf(&b, "\\x{%02X}", r)
+			continue
+		}
+		b.WriteRune(r)
 	}
 	return b.String()
 }

@@ -143,6 +143,20 @@ func (p *MailPhoto) Show(src string, width, height int) {
 	p.ShownWidth, p.ShownHeight = width, height
 }
 
+// MailPhotos is how many photos a mail carries at most; the others are on the page.
+const MailPhotos = 8
+
+// ShowAt shows the photos that a mail would carry at addresses of the portal, for the preview that the
+// counter looks at before sending. src gives a photo's address by its id.
+func (m *Mail) ShowAt(src func(id int) string) {
+	for i, p := range m.Photos() {
+		if i == MailPhotos {
+			return
+		}
+		p.Show(src(p.ID), p.Width, p.Height)
+	}
+}
+
 // Photos lists the photos that the mail would like to show, the most telling first: one for each thing
 // said, then the others.
 func (m *Mail) Photos() []*MailPhoto {
@@ -836,13 +850,12 @@ func (k *mailMaker) promiseMoved() {
 	maker := &statusMaker{j, k.Shop, k.now, w, k.loc}
 	for i := range j.Promises {
 		x := &j.Promises[i]
-		at := maker.dueOf(x)
+		key, at := "mail.moved.before", maker.toldOf(x)
+		if i == len(j.Promises)-1 {
+			key, at = "mail.moved.now", maker.dueOf(x)
+		}
 		if at.IsZero() {
 			continue
-		}
-		key := "mail.moved.before"
-		if i == len(j.Promises)-1 {
-			key = "mail.moved.now"
 		}
 		value := w.Date(at, k.loc)
 		if !x.BreachedAt.IsZero() {
