@@ -19,7 +19,7 @@ func keepKey(token string) string { return "j/" + token }
 
 // sendKept answers with the kept page of a link, or goes on to the handler that renders it.
 func (s *Server) sendKept(c *fiber.Ctx) error {
-	if k := s.pages.get(keepKey(c.Params("token")), s.Now()); k != nil {
+	if k := s.pages.get(keepKey(c.Params("token")), s.Now()); k != nil && !s.hasFlash(c) {
 		return s.sendPage(c, k)
 	}
 	return c.Next()

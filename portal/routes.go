@@ -16,9 +16,10 @@ func (s *Server) routes() {
 	a.Post("/find", s.Ask(true), s.postFind)
 
 	a.Get("/j/:token", s.sendKept) // goes on to showTrack where the page has to be rendered
-	unknown := s.Ask(false) // failed tries only: a link that is right is never held up
+	unknown := s.Ask(false)        // failed tries only: a link that is right is never held up
 	j := a.Group("/j/:token", unknown)
 	j.Get("/", s.showTrack)
+	j.Get("/booked", s.showBooked)
 	j.Get("/live", s.showLive)
 	j.Get("/report/:n", s.showReport)
 	j.Get("/photo/:id/:size.jpg", s.showPhoto)

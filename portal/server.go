@@ -54,6 +54,7 @@ type Server struct {
 	host   string
 	key    []byte // signs CSRF fields
 
+	work   sync.WaitGroup // what goes on after an answer; see later
 	mu     sync.Mutex
 	closed bool
 }
@@ -133,13 +134,22 @@ func (s *Server) Committed(j *workflow.Job) {
 // Serve answers on the listener until Shutdown.
 func (s *Server) Serve(l net.Listener) error { return s.app.Listener(l) }
 
-// Shutdown ends the live pages first, then waits for requests under way, until ctx ends.
+// Shutdown ends the live pages first, then waits for requests under way and for what they left to be
+// done, until ctx ends.
 func (s *Server) Shutdown(ctx context.Context) error {
 	s.mu.Lock()
 	s.closed = true
 	s.mu.Unlock()
 	s.hub.close()
-	return s.app.ShutdownWithContext(ctx)
+	err := s.app.ShutdownWithContext(ctx)
+	done := make(chan struct{})
+	go func() { s.work.Wait(); close(done) }()
+	select {
+	case <-done:
+	case <-ctx.Done():
+		err = errors.Join(err, ctx.Err())
+	}
+	return err
 }
 
 // Render sends a page. It is rendered whole before the first byte goes out.
@@ -203,7 +213,9 @@ func (s *Server) asset(c *fiber.Ctx) error {
 }
 
 func (s *Server) robots(c *fiber.Ctx) error {
-	return c.SendString("User-agent: *\nDisallow: /\n")
+	body, contentType, _, _ := templates.Asset("robots.txt")
+	c.Set(fiber.HeaderContentType, contentType)
+	return c.Send(body)
 }
 
 var errClosed = errors.New("the server is stopping")

@@ -277,7 +277,7 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		if f == nil || f.Withdrawn {
 			return false
 		}
-		v.Text, v.Quote = w.T(key), f.Text
+		v.Text = w.T(key, f.Text)
 	case "duty.waived":
 		if i < 0 || i >= len(j.Duties) {
 			return false

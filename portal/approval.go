@@ -1,0 +1,273 @@
+package portal
+
+import (
+	"errors"
+	"strings"
+
+	"benchword/templates"
+	"benchword/workflow"
+	"benchword/workflow/link"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// Deciding takes three steps that a program which follows links and sends forms does not take by
+// accident: a form that is empty until somebody chooses, types a name and ticks; a summary; and the
+// summary's own button. Only a POST with all of them decides. It names the digest of the revision that
+// was read, so it can't decide on another one, and counts once however often it is sent.
+
+// answerable is a quote page's ground: the link, the job, and the revision that the link is for.
+type answerable struct {
+	token string
+	row   workflow.LinkRow
+	j     *workflow.Job
+	q     *workflow.Quote
+}
+
+// ended answers with what became of the revision that a link is for.
+func (s *Server) ended(c *fiber.Ctx, j *workflow.Job, revision int) error {
+	page := s.jobPage(c, j, "")
+	v := templates.QuoteEndedOf(page, j, revision, page.Words())
+	v.Title = v.Heading
+	return s.Render(c, fiber.StatusGone, v)
+}
+
+// decideLink opens the decide link in the address. Where the revision can't be shown any more it has
+// answered already, and a is nil.
+func (s *Server) decideLink(c *fiber.Ctx) (a *answerable, err error) {
+	token, row, j, err := s.openedJob(c)
+	if errors.Is(err, workflow.ErrGone) && row.Purpose == link.Decide && row.Job != "" {
+		if j, err = s.cfg.Service.Job(c.Context(), row.Job); err != nil {
+			return nil, err
+		}
+		return nil, s.ended(c, j, row.Quote)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if row.Purpose != link.Decide {
+		return nil, &workflow.Error{Code: workflow.CodeForbidden, Message: s.jobPage(c, j, "").T("error.look")}
+	}
+	q := j.Quote()
+	if q == nil || q.Revision != row.Quote {
+		return nil, s.ended(c, j, row.Quote)
+	}
+	return &answerable{token, row, j, q}, nil
+}
+
+// quotePage shows the revision with the ways to answer it.
+func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
+	page := s.jobPage(c, a.j, "")
+	page.Title = page.T("quote.title")
+	w, loc := page.Words(), s.Shop().Calendar.Location()
+	v := &templates.QuotePage{
+		Page: page, Number: a.j.Number.Shown(), Device: a.j.Device.Name(), Quote: templates.QuoteOf(a.j, a.q, s.Shop(), s.Now(), w),
+		Act: "/d/" + a.token, Track: "/j/" + a.token,
+	}
+	if n := templates.ReportFor(a.j, a.q); n > 0 {
+		v.Report = v.Track + "/report/" + itoa(n)
+	}
+	if d := decided(a.j, a.q.Revision); d != nil {
+		when := w.DateTime(d.At, loc)
+		if o := a.q.Option(d.Option); d.Verdict == workflow.VerdictApprove && o != nil {
+			v.Answered = w.T("quote.answered.approve", o.Title, when)
+		} else {
+			v.Answered = w.T("quote.answered.decline", when)
+		}
+	} else if v.Quote.Answerable && a.j.OpenQuestion() != nil {
+		v.Asked = w.T("quote.asked")
+	}
+	return v
+}
+
+// decided gives the yes or no to a revision, nil if there is none.
+func decided(j *workflow.Job, revision int) *workflow.Decision {
+	for i := len(j.Decisions) - 1; i >= 0; i-- {
+		if d := &j.Decisions[i]; d.Revision == revision && d.Verdict != workflow.VerdictAsk {
+			return d
+		}
+	}
+	return nil
+}
+
+func (s *Server) showQuote(c *fiber.Ctx) error {
+	a, err := s.decideLink(c)
+	if a == nil {
+		return err
+	}
+	return s.Render(c, fiber.StatusOK, s.quotePage(c, a))
+}
+
+// answer is what was sent from the quote page or the summary.
+type answer struct {
+	verdict                     workflow.Verdict
+	digest, option, name, words string
+	read, confirm               bool
+}
+
+func readAnswer(c *fiber.Ctx) answer {
+	return answer{
+		verdict: workflow.Verdict(c.FormValue("verdict")), digest: c.FormValue("digest"), option: c.FormValue("option"),
+		name: strings.TrimSpace(c.FormValue("name")), words: strings.TrimSpace(c.FormValue("words")),
+		read: c.FormValue("read") == "yes", confirm: c.FormValue("confirm") == "yes",
+	}
+}
+
+// fill puts what was typed back into the page.
+func (a answer) fill(v *templates.QuotePage) {
+	switch a.verdict {
+	case workflow.VerdictApprove:
+		v.Option, v.Name, v.Read = a.option, a.name, a.read
+	case workflow.VerdictDecline:
+		v.DeclineName, v.Remark = a.name, a.words
+	case workflow.VerdictAsk:
+		v.Question = a.words
+	}
+}
+
+// missing lists what the answer lacks to be one.
+func (a answer) missing(v *templates.QuotePage, q *workflow.Quote) []templates.FieldError {
+	var out []templates.FieldError
+	need := func(ok bool, field, key string) {
+		if !ok {
+			out = append(out, templates.FieldError{Field: field, Message: v.T(key)})
+		}
+	}
+	switch a.verdict {
+	case workflow.VerdictApprove:
+		need(q.Option(a.option) != nil, "option", "error.option")
+		need(a.name != "", "name", "error.name")
+		need(a.read, "read", "error.read")
+	case workflow.VerdictDecline:
+		need(a.name != "", "decline-name", "error.name")
+	case workflow.VerdictAsk:
+		need(a.words != "", "words", "error.words")
+	default:
+		need(false, "", "error.again")
+	}
+	return out
+}
+
+// unanswered shows the quote page again, with what was typed and what is wrong with it.
+func (s *Server) unanswered(c *fiber.Ctx, status int, v *templates.QuotePage, x answer, errs ...templates.FieldError) error {
+	x.fill(v)
+	v.Errors = errs
+	v.Asked = ""
+	return s.Render(c, status, v)
+}
+
+// stale refuses an answer to a revision that is not the one shown, or that can't be answered any more.
+// It reports whether it answered.
+func (s *Server) stale(c *fiber.Ctx, a *answerable, v *templates.QuotePage, x answer) (bool, error) {
+	if x.digest != a.q.Digest {
+		return true, s.unanswered(c, fiber.StatusConflict, v, answer{}, templates.FieldError{Message: v.T("error.changed")})
+	}
+	if !v.Quote.Answerable {
+		return true, s.Render(c, fiber.StatusConflict, v)
+	}
+	return false, nil
+}
+
+// postReview shows the summary of an answer. It changes nothing.
+func (s *Server) postReview(c *fiber.Ctx) error {
+	a, err := s.decideLink(c)
+	if a == nil {
+		return err
+	}
+	v, x := s.quotePage(c, a), readAnswer(c)
+	if done, err := s.stale(c, a, v, x); done {
+		return err
+	}
+	if errs := x.missing(v, a.q); len(errs) > 0 || x.verdict == workflow.VerdictAsk {
+		return s.unanswered(c, fiber.StatusUnprocessableEntity, v, x, errs...)
+	}
+	page := v.Page
+	page.Title = page.T("review.title")
+	r := templates.ReviewOf(page, a.j, a.q, s.Shop(), x.verdict, x.option, page.Words())
+	r.Act, r.Name, r.Remark = v.Act, x.name, x.words
+	return s.Render(c, fiber.StatusOK, r)
+}
+
+// postDecision decides, or passes a question on.
+func (s *Server) postDecision(c *fiber.Ctx) error {
+	a, err := s.decideLink(c)
+	if a == nil {
+		return err
+	}
+	v, x := s.quotePage(c, a), readAnswer(c)
+	// A yes or no that was given already, and comes again, is left to the domain to recognise.
+	if d := decided(a.j, a.q.Revision); d == nil || x.verdict == workflow.VerdictAsk {
+		if done, err := s.stale(c, a, v, x); done {
+			return err
+		}
+	}
+	if errs := x.missing(v, a.q); len(errs) > 0 {
+		return s.unanswered(c, fiber.StatusUnprocessableEntity, v, x, errs...)
+	}
+	if x.verdict != workflow.VerdictAsk && !x.confirm {
+		return s.unanswered(c, fiber.StatusUnprocessableEntity, v, x, templates.FieldError{Message: v.T("error.again")})
+	}
+	o := workflow.Order{
+		Job: a.row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: a.row.ID},
+		Commands: []workflow.Command{workflow.Decide{
+			Verdict: x.verdict, Digest: x.digest, Option: x.option, Name: x.name, Words: x.words, Address: c.IP(), Agent: c.Get(fiber.HeaderUserAgent),
+		}},
+	}
+	if x.verdict == workflow.VerdictDecline {
+		o.Commands = []workflow.Command{workflow.Decide{Verdict: x.verdict, Digest: x.digest, Name: x.name, Words: x.words, Address: c.IP(), Agent: c.Get(fiber.HeaderUserAgent)}}
+	}
+	if x.verdict == workflow.VerdictAsk {
+		o.Once = s.once("ask", a.row.ID, x.digest, x.words)
+	}
+	if _, err = s.cfg.Service.Do(c.Context(), o); s.done(err) != nil {
+		return s.notDecided(c, a, x, err)
+	}
+	if x.verdict == workflow.VerdictAsk {
+		return s.Back(c, "/d/"+a.token)
+	}
+	return s.Back(c, "/d/"+a.token+"/done")
+}
+
+// notDecided tells the truth about an answer that was not taken: as things stand now, which may be
+// otherwise than a moment ago.
+func (s *Server) notDecided(c *fiber.Ctx, a *answerable, x answer, cause error) error {
+	if workflow.CodeOf(cause) == workflow.CodeInternal {
+		return cause
+	}
+	now, err := s.decideLink(c)
+	if now == nil {
+		return err
+	}
+	field := FieldOf(cause)
+	if field == "name" && x.verdict == workflow.VerdictDecline {
+		field = "decline-name"
+	}
+	return s.unanswered(c, Status(cause), s.quotePage(c, now), x, templates.FieldError{Field: field, Message: Sentence(cause)})
+}
+
+// showDone is the receipt of a decision. It stays as long as the link would have lived, although the
+// link itself may have ended with the decision.
+func (s *Server) showDone(c *fiber.Ctx) error {
+	token, row, j, err := s.openedJob(c)
+	live := err == nil
+	if errors.Is(err, workflow.ErrGone) && row.Purpose == link.Decide && s.Now().Before(row.ExpiresAt) {
+		j, err = s.cfg.Service.Job(c.Context(), row.Job)
+	}
+	if err != nil {
+		return err
+	}
+	if row.Purpose != link.Decide {
+		return &workflow.Error{Code: workflow.CodeForbidden, Message: s.jobPage(c, j, "").T("error.look")}
+	}
+	d := decided(j, row.Quote)
+	if d == nil || row.Quote > len(j.Quotes) {
+		return s.Back(c, "/d/"+token)
+	}
+	page := s.jobPage(c, j, "")
+	page.Title = page.T("done.title")
+	v := templates.DoneOf(page, j, &j.Quotes[row.Quote-1], d, s.Shop(), page.Words())
+	if live {
+		v.Track = "/j/" + token
+	}
+	return s.Render(c, fiber.StatusOK, v)
+}

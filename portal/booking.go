@@ -1,0 +1,139 @@
+package portal
+
+import (
+	"errors"
+	"strconv"
+	"strings"
+
+	"benchword/templates"
+	"benchword/templates/locale"
+	"benchword/workflow"
+	"benchword/workflow/calendar"
+	"benchword/workflow/link"
+	"benchword/workflow/money"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+func itoa(n int) string { return strconv.Itoa(n) }
+
+func (s *Server) bookForm(c *fiber.Ctx) *templates.BookForm {
+	shop := s.Shop()
+	v := &templates.BookForm{Page: s.publicPage(c, "base.book"), Currency: string(shop.Currency), Days: shop.PromiseDays}
+	v.Language = v.Lang
+	for _, l := range shop.Languages {
+		if w := locale.For(l); w.Lang == l {
+			v.Languages = append(v.Languages, templates.LanguageView{Tag: l, Name: w.T("language")})
+		}
+	}
+	return v
+}
+
+func (s *Server) showBook(c *fiber.Ctx) error {
+	return s.Render(c, fiber.StatusOK, s.bookForm(c))
+}
+
+func (s *Server) postBook(c *fiber.Ctx) error {
+	v := s.bookForm(c)
+	var all []string
+	for _, f := range []struct {
+		name string
+		to   *string
+	}{
+		{"kind", &v.Kind}, {"maker", &v.Maker}, {"model", &v.Model}, {"fault", &v.Fault}, {"inbound", &v.Inbound}, {"limit", &v.Limit},
+		{"name", &v.Name}, {"email", &v.Email}, {"phone", &v.Phone}, {"address", &v.Address}, {"time_zone", &v.TimeZone},
+	} {
+		*f.to = strings.TrimSpace(c.FormValue(f.name))
+		all = append(all, *f.to)
+	}
+	if l := c.FormValue("language"); l != "" {
+		v.Language = l
+	}
+	if _, err := calendar.LoadLocation(v.TimeZone); err != nil || v.TimeZone == "Local" {
+		v.TimeZone = "" // the browser's own word on it; nobody typed it
+	}
+	need := func(ok bool, field, key string) {
+		if !ok {
+			v.Errors = append(v.Errors, templates.FieldError{Field: field, Message: v.T(key)})
+		}
+	}
+	need(v.Kind != "", "kind", "book.error.kind")
+	need(v.Fault != "", "fault", "book.error.fault")
+	need(v.Name != "", "name", "book.error.name")
+	need(v.Email != "" || v.Phone != "", "email", "book.error.email")
+	limit, err := typedAmount(v.Limit, s.Shop().Currency)
+	need(err == nil, "limit", "book.error.limit")
+	if len(v.Errors) > 0 {
+		return s.Render(c, fiber.StatusUnprocessableEntity, v)
+	}
+	o := workflow.Order{
+		By: workflow.Actor{Role: workflow.RoleCustomer, ID: "booking"},
+		Commands: []workflow.Command{workflow.Book{
+			Person: workflow.Person{Name: v.Name, Email: v.Email, Phone: v.Phone, Address: v.Address, Language: v.Language, TimeZone: v.TimeZone},
+			Kind:   v.Kind, Maker: v.Maker, Model: v.Model, Fault: v.Fault, Inbound: v.Inbound, Limit: limit,
+		}},
+		Once:   s.once(append(all, "book")...),
+		Result: func(j *workflow.Job) []byte { return []byte(j.Number) },
+	}
+	j, err := s.cfg.Service.Do(c.Context(), o)
+	var again *workflow.AlreadyDone
+	if errors.As(err, &again) {
+		j, err = s.cfg.Service.Job(c.Context(), workflow.JobNumber(again.Once.Result))
+	}
+	if code := workflow.CodeOf(err); code == workflow.CodeInvalid || code == workflow.CodeRefused {
+		v.Errors = []templates.FieldError{{Field: FieldOf(err), Message: Sentence(err)}}
+		return s.Render(c, Status(err), v)
+	}
+	if err != nil {
+		return err
+	}
+	g := j.Link(link.Look, s.Now())
+	if g == nil { // the same form again, after the link was taken back
+		return s.Back(c, "/find")
+	}
+	token, err := s.cfg.Service.Token(j, g)
+	if err != nil {
+		return err
+	}
+	return s.Back(c, "/j/"+token+"/booked")
+}
+
+// typedAmount reads an amount as people type it ("120", "120.5", "120,00") into the exact form.
+func typedAmount(s string, cur money.Currency) (string, error) {
+	if s == "" {
+		return "", nil
+	}
+	if strings.Count(s, ",") == 1 && !strings.Contains(s, ".") {
+		s = strings.Replace(s, ",", ".", 1)
+	}
+	d, err := money.ParseDecimal(s)
+	if err != nil {
+		return "", err
+	}
+	a, err := money.Exact(d, cur)
+	if err != nil {
+		return "", err
+	}
+	if a.Minor < 0 {
+		return "", errors.New("below zero")
+	}
+	return a.Plain(), nil
+}
+
+// showBooked confirms a booking. Once the parcel is here the tracking page says more.
+func (s *Server) showBooked(c *fiber.Ctx) error {
+	token, _, j, err := s.openedJob(c)
+	if err != nil {
+		return err
+	}
+	track := "/j/" + token
+	if j.Stage != workflow.StageBooked {
+		return s.Back(c, track)
+	}
+	page := s.jobPage(c, j, "")
+	page.Title = page.T("booked.title")
+	return s.Render(c, fiber.StatusOK, &templates.Booked{
+		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Fault: j.Fault.Text,
+		Track: track, TrackFull: s.Shop().BaseURL + track, Mailed: j.Customer.Email.Text != "", Days: s.Shop().PromiseDays,
+	})
+}

@@ -1,0 +1,175 @@
+package portal
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"strconv"
+	"strings"
+	"time"
+
+	"benchword/templates"
+	"benchword/workflow"
+	"benchword/workflow/link"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// publicPage is the base of a page that belongs to no job: in the language that the browser asks for, as
+// far as the shop speaks it. Nobody is signed in on a customer's page, whatever cookies came along.
+func (s *Server) publicPage(c *fiber.Ctx, title string) templates.Page {
+	p := s.Page(c, "")
+	p.Staff, p.CSRF = nil, ""
+	if l := c.AcceptsLanguages(s.Shop().Languages...); l != "" {
+		p.Lang = l
+	}
+	c.Vary(fiber.HeaderAcceptLanguage)
+	p.Title = p.T(title)
+	p.Shop.Zone = p.Words().Zone(s.Shop().Calendar.Location())
+	return p
+}
+
+// jobPage is the base of a page about a job: in its customer's language.
+func (s *Server) jobPage(c *fiber.Ctx, j *workflow.Job, title string) templates.Page {
+	p := templates.Page{Lang: j.Customer.Language, Title: title, Path: c.Path(), Shop: templates.ShopOf(s.Shop())}
+	p.Shop.Zone = p.Words().Zone(s.Shop().Calendar.Location())
+	return p
+}
+
+func (s *Server) showHome(c *fiber.Ctx) error {
+	p := s.publicPage(c, "home.short")
+	return s.Render(c, fiber.StatusOK, &templates.Home{Page: p, Days: s.Shop().PromiseDays})
+}
+
+func (s *Server) showPacking(c *fiber.Ctx) error {
+	return s.Render(c, fiber.StatusOK, &templates.Packing{Page: s.publicPage(c, "base.packing")})
+}
+
+// opened gives the link in the address, if it opens anything.
+func (s *Server) opened(c *fiber.Ctx) (token string, row workflow.LinkRow, err error) {
+	token = c.Params("token")
+	row, err = s.cfg.Service.Open(c.Context(), token)
+	return token, row, err
+}
+
+// openedJob is opened with the job behind it, for pages that are not kept.
+func (s *Server) openedJob(c *fiber.Ctx) (token string, row workflow.LinkRow, j *workflow.Job, err error) {
+	c.Set(fiber.HeaderCacheControl, "private, no-cache")
+	if token, row, err = s.opened(c); err != nil {
+		return token, row, nil, err
+	}
+	j, err = s.cfg.Service.Job(c.Context(), row.Job)
+	return token, row, j, err
+}
+
+func (s *Server) trackOf(page templates.Page, j *workflow.Job, token string, row workflow.LinkRow) *templates.Track {
+	return templates.TrackOf(page, j, s.Shop(), s.Now(), templates.TrackLink{Token: token, Purpose: row.Purpose, Until: row.ExpiresAt})
+}
+
+func (s *Server) showTrack(c *fiber.Ctx) error {
+	token, row, err := s.opened(c)
+	if err != nil {
+		return err
+	}
+	if s.hasFlash(c) {
+		j, err := s.cfg.Service.Job(c.Context(), row.Job)
+		if err != nil {
+			return err
+		}
+		page := s.jobPage(c, j, j.Device.Name())
+		page.Flash = s.Page(c, "").Flash
+		c.Set(fiber.HeaderCacheControl, "no-store")
+		return s.Render(c, fiber.StatusOK, s.trackOf(page, j, token, row))
+	}
+	return s.keep(c, token, row, func(j *workflow.Job) (templates.View, error) {
+		return s.trackOf(s.jobPage(c, j, j.Device.Name()), j, token, row), nil
+	})
+}
+
+func (s *Server) showLive(c *fiber.Ctx) error {
+	_, row, err := s.opened(c)
+	if err != nil {
+		return err
+	}
+	return s.live(c, row.Job)
+}
+
+func (s *Server) showReport(c *fiber.Ctx) error {
+	token, row, j, err := s.openedJob(c)
+	if err != nil {
+		return err
+	}
+	n, err := strconv.Atoi(c.Params("n"))
+	if err != nil || n < 1 || n > len(j.Reports) {
+		return notFound("There is no such report on this job.")
+	}
+	page := s.jobPage(c, j, "")
+	page.Title = page.T("report.title", n)
+	v := &templates.ReportPage{
+		Page: page, Track: "/j/" + token,
+		Report: templates.ReportOf(j, &j.Reports[n-1], s.Shop(), s.Now(), page.Words(), templates.TrackPhotos(token)),
+	}
+	if v.Report.Newer > 0 {
+		v.NewerURL = "/j/" + token + "/report/" + strconv.Itoa(v.Report.Newer)
+	}
+	if q := j.Quote(); row.Purpose == link.Decide && q != nil && q.Answerable(s.Now()) && j.Stage == workflow.StageAwaitingApproval {
+		v.Decide = "/d/" + token
+	}
+	return s.Render(c, fiber.StatusOK, v)
+}
+
+func (s *Server) showPhoto(c *fiber.Ctx) error {
+	_, row, err := s.opened(c)
+	if err != nil {
+		return err
+	}
+	j, err := s.cfg.Service.Job(c.Context(), row.Job)
+	if err != nil {
+		return err
+	}
+	return s.SendPhoto(c, j, c.Params("id"), c.Params("size"))
+}
+
+// hasFlash reports whether the step before left a sentence to show.
+func (s *Server) hasFlash(c *fiber.Ctx) bool { return c.Cookies(s.cookie("flash")) != "" }
+
+// repeatFor is how long the same form, sent again, counts as the same step: a double click, a reload.
+const repeatFor = 10 * time.Minute
+
+// once names a step by what was sent, so that sending it again soon does nothing.
+func (s *Server) once(parts ...string) *workflow.Once {
+	sum := sha256.Sum256([]byte(strings.Join(parts, "\x00")))
+	key := hex.EncodeToString(sum[:])
+	return &workflow.Once{Key: "form-" + key[:40], Digest: key, Until: s.Now().Add(repeatFor)}
+}
+
+// done takes a step; one that was taken before counts as taken.
+func (s *Server) done(err error) error {
+	var again *workflow.AlreadyDone
+	if errors.As(err, &again) {
+		return nil
+	}
+	return err
+}
+
+func (s *Server) postMessage(c *fiber.Ctx) error {
+	token, row, j, err := s.openedJob(c)
+	if err != nil {
+		return err
+	}
+	text := c.FormValue("text")
+	_, err = s.cfg.Service.Do(c.Context(), workflow.Order{
+		Job: row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: row.ID},
+		Commands: []workflow.Command{workflow.SendMessage{Text: text}}, Once: s.once("message", row.ID, strings.TrimSpace(text)),
+	})
+	if err = s.done(err); err != nil {
+		if code := workflow.CodeOf(err); code != workflow.CodeInvalid && code != workflow.CodeRefused {
+			return err
+		}
+		v := s.trackOf(s.jobPage(c, j, j.Device.Name()), j, token, row)
+		v.Message, v.Errors = text, []templates.FieldError{{Field: "text", Message: Sentence(err)}}
+		return s.Render(c, Status(err), v)
+	}
+	s.Flash(c, s.jobPage(c, j, "").T("letter.sent"))
+	return s.Back(c, "/j/"+token+"#letters")
+}

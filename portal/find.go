@@ -1,0 +1,84 @@
+package portal
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"time"
+
+	"benchword/templates"
+	"benchword/workflow"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+func (s *Server) showFind(c *fiber.Ctx) error {
+	return s.Render(c, fiber.StatusOK, &templates.Find{Page: s.publicPage(c, "find.title")})
+}
+
+// postFind mails a fresh link if number and address belong together. The answer is the same in every
+// case, and so is its time: what has to be looked up and done is done after it.
+func (s *Server) postFind(c *fiber.Ctx) error {
+	v := &templates.Find{Page: s.publicPage(c, "find.title"), Number: strings.TrimSpace(c.FormValue("number")), Email: strings.TrimSpace(c.FormValue("email"))}
+	n, err := workflow.ParseJobNumber(v.Number)
+	if err != nil {
+		v.Errors = append(v.Errors, templates.FieldError{Field: "number", Message: v.T("find.error.number")})
+	}
+	if at := strings.LastIndexByte(v.Email, '@'); at < 1 || at == len(v.Email)-1 || len(v.Email) > 254 {
+		v.Errors = append(v.Errors, templates.FieldError{Field: "email", Message: v.T("find.error.email")})
+	}
+	if len(v.Errors) > 0 {
+		return s.Render(c, fiber.StatusUnprocessableEntity, v)
+	}
+	email := v.Email
+	s.later(func(ctx context.Context) {
+		if err := s.mailLink(ctx, n, email); err != nil {
+			s.cfg.Log.Error("a link that was asked for was not mailed", "job", n, "cause", err)
+		}
+	})
+	v.Asked, v.Title = true, v.T("find.asked")
+	return s.Render(c, fiber.StatusOK, v)
+}
+
+// At most linksAsked mails with a link go out for one job within linksWithin, whoever asks.
+const (
+	linksAsked  = 3
+	linksWithin = time.Hour
+)
+
+// mailLink mails a job's customer a link, if the address is theirs.
+func (s *Server) mailLink(ctx context.Context, n workflow.JobNumber, email string) error {
+	j, err := s.cfg.Service.Job(ctx, n)
+	if errors.Is(err, workflow.ErrNotFound) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if j.Customer.Email.Text == "" || !strings.EqualFold(j.Customer.Email.Text, email) {
+		return nil
+	}
+	now := s.Now()
+	count, err := s.cfg.Service.Store.CountKey(ctx, s.Shop().ID, "find", string(n), now, now.Add(linksWithin))
+	if err != nil || count > linksAsked {
+		return err
+	}
+	_, err = s.cfg.Service.Do(ctx, workflow.Order{Job: n, By: workflow.Actor{Role: workflow.RoleCustomer, ID: "find"}, Commands: []workflow.Command{workflow.AskLink{}}})
+	return err
+}
+
+// later does something after the answer has gone out; Shutdown waits for it.
+func (s *Server) later(do func(ctx context.Context)) {
+	s.work.Add(1)
+	go func() {
+		defer s.work.Done()
+		defer func() {
+			if r := recover(); r != nil {
+				s.cfg.Log.Error("work after an answer panicked", "cause", r)
+			}
+		}()
+		ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+		defer cancel()
+		do(ctx)
+	}()
+}
