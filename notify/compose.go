@@ -3,10 +3,12 @@ package notify
 import (
 	"bytes"
 	"context"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"log/slog"
 	netmail "net/mail"
+	"strings"
 
 	"benchword/templates"
 	"benchword/templates/locale"
@@ -68,26 +70,8 @@ func (m *Mails) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry)
 	if err != nil {
 		return nil, err
 	}
-	order, err := m.order(j, e)
+	w, err := m.write(ctx, j, e, domain)
 	if err != nil {
-		return nil, err
-	}
-	var view *templates.Mail
-	var html, text string
-	var inline []Inline
-	for order.Brief = 0; ; order.Brief++ {
-		view = templates.MailOf(order)
-		if inline, err = m.show(ctx, view, j, e, domain); err != nil {
-			return nil, err
-		}
-		if html, err = m.render(view); err != nil {
-			return nil, err
-		}
-		if len(html) <= MaxHTML || order.Brief >= 2 {
-			break
-		}
-	}
-	if text, err = m.render(view.Plain()); err != nil {
 		return nil, err
 	}
 	name := shop.Name
@@ -96,8 +80,61 @@ func (m *Mails) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry)
 		Date: e.MadeAt.In(shop.Calendar.Location()),
 		From: netmail.Address{Name: name, Address: m.from()}, ReplyTo: shop.Email,
 		To:      netmail.Address{Name: j.Customer.Name.Text, Address: j.Customer.Email.Text},
-		Subject: view.Subject, Lang: view.W.Lang, Text: text, HTML: html, Photos: inline,
+		Subject: w.view.Subject, Lang: w.view.W.Lang, Text: w.text, HTML: w.html, Photos: w.inline,
 	}, m.Signers...)
+}
+
+// written is a mail's contents, before it is built.
+type written struct {
+	view       *templates.Mail
+	html, text string
+	inline     []Inline
+}
+
+// write renders a notice, with as much in it as a mailbox shows without clipping.
+func (m *Mails) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, domain string) (*written, error) {
+	order, err := m.order(j, e)
+	if err != nil {
+		return nil, err
+	}
+	w := &written{}
+	for order.Brief = 0; ; order.Brief++ {
+		w.view = templates.MailOf(order)
+		if w.inline, err = m.show(ctx, w.view, j, e, domain); err != nil {
+			return nil, err
+		}
+		if w.html, err = m.render(w.view); err != nil {
+			return nil, err
+		}
+		if len(w.html) <= MaxHTML || order.Brief >= 2 {
+			break
+		}
+	}
+	w.text, err = m.render(w.view.Plain())
+	return w, err
+}
+
+// Preview renders the mail that a notice of this kind would be for the job as it stands. Its pictures
+// are data addresses, so that the HTML shows by itself. Nothing is sent.
+func (m *Mails) Preview(ctx context.Context, j *workflow.Job, kind workflow.NoticeKind) (html, text []byte, err error) {
+	e := &workflow.Entry{Shop: j.Shop, Job: j.Number, ID: "preview", Seq: j.Version, Kind: kind, MadeAt: m.Service.Now()}
+	if q := j.Quote(); q != nil && q.State == workflow.QuoteOpen {
+		e.Quote = q.Revision
+	}
+	switch kind {
+	case workflow.NoticeFindings:
+		e.Ref = len(j.Reports)
+	case workflow.NoticeQuote, workflow.NoticeFurtherQuote:
+		e.Ref = e.Quote
+	}
+	w, err := m.write(ctx, j, e, "preview.invalid")
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, i := range w.inline {
+		w.html = strings.ReplaceAll(w.html, "cid:"+i.CID, "data:image/jpeg;base64,"+base64.StdEncoding.EncodeToString(i.JPEG))
+	}
+	return []byte(w.html), []byte(w.text), nil
 }
 
 // order says what the mail is about and makes its links.

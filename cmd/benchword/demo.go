@@ -166,17 +166,10 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 	if err != nil {
 		return err
 	}
-	committed := srv.service.Committed
-	srv.service.Committed = nil // while the past is played nobody looks on
-	d := &demo{service: srv.service, dispatcher: srv.dispatcher, desk: srv.desk, clock: clock, today: time.Now().In(shop.Calendar.Location())}
-	if err := d.staff(ctx); err != nil {
+	d, err := playDemo(ctx, srv, clock)
+	if err != nil {
 		return errors.Join(err, srv.store.Close())
 	}
-	d.write()
-	if err := d.run(ctx); err != nil {
-		return errors.Join(err, srv.store.Close())
-	}
-	srv.service.Committed = committed
 	mailbox := &mailbox{post: post, shop: shop.Name}
 	go func() { _ = mailbox.serve(box) }()
 	defer func() { err = errors.Join(err, mailbox.close()) }()
@@ -185,6 +178,22 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 		return errors.Join(err, srv.store.Close())
 	}
 	return srv.run(ctx, l)
+}
+
+// playDemo fills a new shop with the demo's jobs, as they would have come and gone in the weeks before
+// today.
+func playDemo(ctx context.Context, srv *server, clock *movedClock) (*demo, error) {
+	committed := srv.service.Committed
+	srv.service.Committed = nil // while the past is played nobody looks on
+	defer func() { srv.service.Committed = committed }()
+	zone := srv.service.Shop.Calendar.Location()
+	d := &demo{service: srv.service, dispatcher: srv.dispatcher, desk: srv.desk, clock: clock, today: clock.now().In(zone)}
+	clock.set(d.ago(60, 9, 0))
+	if err := d.staff(ctx); err != nil {
+		return nil, err
+	}
+	d.write()
+	return d, d.run(ctx)
 }
 
 func (d *demo) staff(ctx context.Context) error {

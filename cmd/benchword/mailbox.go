@@ -41,12 +41,12 @@ type letter struct {
 	Date              string
 	HTML, Text        string
 	Headers           []string
-	parts             map[string]part
+	parts             map[string]picture
 	Pictures, Bytes   int
 }
 
-// part is a picture of a mail, by its Content-ID.
-type part struct {
+// picture is an inline picture of a mail, by its Content-ID.
+type picture struct {
 	contentType string
 	body        []byte
 }
@@ -56,7 +56,7 @@ func openLetter(number int, m smtptest.Mail) (*letter, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &letter{Number: number, To: strings.Join(m.To, ", "), From: m.From, Bytes: len(m.Data), parts: map[string]part{}}
+	l := &letter{Number: number, To: strings.Join(m.To, ", "), From: m.From, Bytes: len(m.Data), parts: map[string]picture{}}
 	if l.Subject, err = r.Header.Subject(); err != nil {
 		return nil, err
 	}
@@ -85,7 +85,7 @@ func openLetter(number int, m smtptest.Mail) (*letter, error) {
 		case kind == "text/plain":
 			l.Text = string(body)
 		case strings.HasPrefix(kind, "image/"):
-			l.parts[strings.Trim(p.Header.Get("Content-Id"), "<>")] = part{kind, body}
+			l.parts[strings.Trim(p.Header.Get("Content-Id"), "<>")] = picture{kind, body}
 			l.Pictures++
 		}
 	}

@@ -1,0 +1,394 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"benchword/workflow"
+	"benchword/workflow/link"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+)
+
+var screens = flag.String("screens", "", "folder to write screenshots of every page to (320 px, desktop, dark, print)")
+
+// needs finds a program that a test can't do without. Where it is missing the test is skipped; in CI
+// that is a failure.
+func needs(t testing.TB, names ...string) string {
+	for _, n := range names {
+		if p, err := exec.LookPath(n); err == nil {
+			return p
+		}
+	}
+	if os.Getenv("CI") == "true" {
+		t.Fatalf("%s is missing; .ci/run should have installed it", names[0])
+	}
+	t.Skipf("%s is not installed here", names[0])
+	return ""
+}
+
+// browser starts a real, headless Chromium with nothing in it.
+func browser(t testing.TB) context.Context {
+	path := needs(t, "chromium", "chromium-browser", "google-chrome")
+	options := append(chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()),
+		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true),
+		chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true), chromedp.Flag("no-first-run", true),
+	)
+	alloc, stop := chromedp.NewExecAllocator(context.Background(), options...)
+	t.Cleanup(stop)
+	ctx, cancel := chromedp.NewContext(alloc)
+	t.Cleanup(cancel)
+	require.NoError(t, chromedp.Run(ctx), "Chromium does not start")
+	ctx, cancel = context.WithTimeout(ctx, 5*time.Minute)
+	t.Cleanup(cancel)
+	return ctx
+}
+
+// demoStage is a stage with the demo's jobs on it, at today's date.
+func demoStage(t testing.TB) (*stage, *demo) {
+	s := newStage(t)
+	s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
+	// The running dispatcher stands aside by itself: it is woken by commits, and those are not told.
+	d, err := playDemo(context.Background(), s.srv, s.clock)
+	require.NoError(t, err)
+	s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
+	return s, d
+}
+
+func (s *stage) link(p *play, purpose link.Purpose) string {
+	j, err := s.srv.service.Job(context.Background(), p.number)
+	require.NoError(s.t, err)
+	g := j.Link(purpose, s.clock.now())
+	require.NotNil(s.t, g)
+	token, err := s.srv.service.Token(j, g)
+	require.NoError(s.t, err)
+	return s.base + map[link.Purpose]string{link.Look: "/j/", link.Decide: "/d/"}[purpose] + token
+}
+
+func (s *stage) job(n workflow.JobNumber) *workflow.Job {
+	j, err := s.srv.service.Job(context.Background(), n)
+	require.NoError(s.t, err)
+	return j
+}
+
+func (s *stage) do(by workflow.Actor, n workflow.JobNumber, commands ...workflow.Command) {
+	_, err := s.srv.service.Do(context.Background(), workflow.Order{Job: n, By: by, Commands: commands})
+	require.NoError(s.t, err)
+}
+
+// newestMail gives the newest mail to an address.
+func (s *stage) newestMail(to string) *letter {
+	mails := s.post.Mails()
+	for i := len(mails) - 1; i >= 0; i-- {
+		if mails[i].To[0] == to {
+			l, err := openLetter(i+1, mails[i])
+			require.NoError(s.t, err)
+			return l
+		}
+	}
+	s.t.Fatalf("there is no mail to %s", to)
+	return nil
+}
+
+// TestCustomerInABrowser: the customer follows the link of the mail, sees the photo, approves; and an
+// open tracking page changes by itself when the bench goes on.
+func TestCustomerInABrowser(t *testing.T) {
+	s, d := demoStage(t)
+	ctx := browser(t)
+	mail := s.newestMail("mira@post.example")
+	look, decide := "", ""
+	for _, m := range linkIn.FindAllStringSubmatch(mail.HTML, -1) {
+		if m[1] == "j" && look == "" {
+			look = m[0]
+		} else if m[1] == "d" {
+			decide = m[0]
+		}
+	}
+	require.NotEmpty(t, look, "the mail has no look link")
+	require.NotEmpty(t, decide, "the mail has no decide link")
+
+	var photos int
+	require.NoError(t, chromedp.Run(ctx,
+		chromedp.Navigate(look),
+		chromedp.WaitVisible("main h1"),
+		chromedp.Poll(`[...document.images].filter(i => { i.loading = "eager"; return i.complete && i.naturalWidth > 100 }).length`, &photos, chromedp.WithPollingTimeout(20*time.Second)),
+	))
+	require.Positive(t, photos)
+
+	// A look link shows no way to approve.
+	var html string
+	require.NoError(t, chromedp.Run(ctx, chromedp.OuterHTML("html", &html)))
+	require.NotContains(t, html, "/d/")
+
+	require.NoError(t, chromedp.Run(ctx,
+		chromedp.Navigate(decide),
+		chromedp.WaitVisible("#option-A"),
+		chromedp.Click("#option-A"),
+		chromedp.SendKeys("#name", "Mira Osei"),
+		chromedp.Click("#read"),
+		chromedp.Click(`form[action$="/review"] button[type=submit]`),
+		chromedp.WaitVisible(`button[name=confirm]`),
+	))
+	require.Equal(t, workflow.StageAwaitingApproval, s.job(d.toApprove.number).Stage, "the summary alone decides nothing")
+	require.NoError(t, chromedp.Run(ctx,
+		chromedp.Click(`button[name=confirm]`),
+		chromedp.Poll(`location.pathname.endsWith("/done")`, nil, chromedp.WithPollingTimeout(20*time.Second)),
+	))
+	require.Equal(t, workflow.StageRepairing, s.job(d.toApprove.number).Stage)
+
+	// Live: the open page changes by itself, without being loaded anew.
+	var before string
+	require.NoError(t, chromedp.Run(ctx,
+		chromedp.Navigate(look),
+		chromedp.WaitVisible("main h1"),
+		chromedp.Evaluate(`window.sameDocument = true; document.querySelector("main").innerText`, &before),
+	))
+	s.do(technicianNils, d.toApprove.number, workflow.DoWork{Text: "Renewed the four capacitors of the lamp supply.", Duties: []int{1}}, workflow.Go{To: workflow.StageTesting})
+	require.NoError(t, chromedp.Run(ctx,
+		chromedp.Poll(`window.sameDocument === true && document.querySelector("main").innerText.includes("Renewed the four capacitors")`, nil, chromedp.WithPollingTimeout(20*time.Second)),
+	))
+}
+
+// aPage is a page to be checked and looked at.
+type aPage struct{ name, path string }
+
+// allPages lists every page of the demo: the customer's, and the counter's with a signed-in owner.
+func allPages(s *stage, d *demo) (customer, staff []aPage) {
+	at := func(u string) string { return strings.TrimPrefix(u, s.base) }
+	customer = []aPage{{"home", "/"}, {"book", "/book"}, {"find", "/find"}, {"packing", "/packing"}, {"unknown", "/j/aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa"}, {"sign-in", "/counter/sign-in"}}
+	for _, p := range d.plays {
+		name := strings.ReplaceAll(strings.ReplaceAll(p.key, ", ", "-"), " ", "-")
+		look := at(s.link(p, link.Look))
+		customer = append(customer, aPage{"track-" + name, look})
+		j := s.job(p.number)
+		for _, r := range j.Reports {
+			customer = append(customer, aPage{fmt.Sprintf("report-%s-%d", name, r.Number), look + "/report/" + fmt.Sprint(r.Number)})
+		}
+		if j.Link(link.Decide, s.clock.now()) != nil {
+			customer = append(customer, aPage{"quote-" + name, at(s.link(p, link.Decide))})
+		}
+		staff = append(staff, aPage{"job-" + name, "/counter/job/" + string(p.number)})
+	}
+	staff = append(staff, aPage{"board", "/counter"}, aPage{"new", "/counter/new"}, aPage{"search", "/counter/search?q=scanner"})
+	return customer, staff
+}
+
+// signIn gives the cookies of a signed-in owner.
+func (s *stage) signIn() []*http.Cookie {
+	c := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	resp, err := c.PostForm(s.base+"/counter/sign-in", url.Values{"login": {"owner"}, "password": {demoPassword}})
+	require.NoError(s.t, err)
+	defer resp.Body.Close()
+	require.Equal(s.t, http.StatusSeeOther, resp.StatusCode)
+	require.NotEmpty(s.t, resp.Cookies())
+	return resp.Cookies()
+}
+
+func (s *stage) fetch(path string, cookies []*http.Cookie) (int, []byte) {
+	req, err := http.NewRequest(http.MethodGet, s.base+path, nil)
+	require.NoError(s.t, err)
+	for _, c := range cookies {
+		req.AddCookie(c)
+	}
+	resp, err := http.DefaultClient.Do(req)
+	require.NoError(s.t, err)
+	defer resp.Body.Close()
+	b, err := io.ReadAll(resp.Body)
+	require.NoError(s.t, err)
+	return resp.StatusCode, b
+}
+
+// TestPagesAreValidHTML holds every page to the Nu HTML checker (vnu-jar 26.9.27): no error, no warning
+// that is not named here.
+func TestPagesAreValidHTML(t *testing.T) {
+	java := needs(t, "java")
+	jar := tool(t, "vnu-jar/build/dist/vnu.jar")
+	s, d := demoStage(t)
+	customer, staff := allPages(s, d)
+	cookies := s.signIn()
+	dir := t.TempDir()
+	var files []string
+	for i, p := range append(customer, staff...) {
+		use := cookies
+		if i < len(customer) {
+			use = nil
+		}
+		status, body := s.fetch(p.path, use)
+		require.True(t, status == 200 || p.name == "unknown" && status == 404, "%s: status %d\n%.500s", p.name, status, body)
+		f := filepath.Join(dir, p.name+".html")
+		require.NoError(t, os.WriteFile(f, body, 0o600))
+		files = append(files, f)
+	}
+	out, err := exec.Command(java, append([]string{"-jar", jar, "--format", "text", "--exit-zero-always", "--errors-only"}, files...)...).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	require.Empty(t, strings.TrimSpace(strings.ReplaceAll(string(out), "file:"+dir+"/", "")))
+	t.Logf("%d pages checked", len(files))
+}
+
+// tool finds one of the checkers in testdata/tools.
+func tool(t testing.TB, path string) string {
+	full, err := filepath.Abs(filepath.Join("../../testdata/tools/node_modules", path))
+	require.NoError(t, err)
+	if _, err := os.Stat(full); err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatalf("%s is missing; .ci/run should have installed it", path)
+		}
+		t.Skipf("%s is not installed here (npm ci in testdata/tools)", path)
+	}
+	return full
+}
+
+// axeRun gives every violation of the WCAG 2.2 A and AA rules, one a line.
+const axeRun = `axe.run(document, {runOnly: {type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}})
+	.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.target.join(" ") + " " + n.failureSummary.replace(/\s+/g, " "))))`
+
+// TestPagesAreAccessible holds every page to axe-core 4.14.1, at 320 px and on a desktop, light and dark.
+// With -screens it also writes screenshots.
+func TestPagesAreAccessible(t *testing.T) {
+	axe, err := os.ReadFile(tool(t, "axe-core/axe.min.js"))
+	require.NoError(t, err)
+	s, d := demoStage(t)
+	customer, staff := allPages(s, d)
+	ctx := browser(t)
+	checked := 0
+	check := func(p aPage) {
+		for _, width := range []int64{320, 1280} {
+			for _, scheme := range []string{"light", "dark"} {
+				var found []string
+				var wide bool
+				require.NoError(t, chromedp.Run(ctx,
+					chromedp.EmulateViewport(width, 900),
+					emulation.SetEmulatedMedia().WithFeatures([]*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}),
+					chromedp.Navigate(s.base+p.path),
+					chromedp.WaitReady("main"),
+					chromedp.Evaluate(string(axe), nil),
+					chromedp.Evaluate(axeRun, &found, awaited),
+					chromedp.Evaluate(`document.documentElement.scrollWidth > document.documentElement.clientWidth + 1`, &wide),
+				), p.name)
+				require.Empty(t, found, "%s at %d px, %s", p.name, width, scheme)
+				require.False(t, wide, "%s at %d px has to be scrolled sideways", p.name, width)
+				checked++
+				if *screens != "" {
+					shoot(t, ctx, fmt.Sprintf("%s-%d-%s.png", p.name, width, scheme))
+				}
+			}
+		}
+		if *screens != "" {
+			require.NoError(t, chromedp.Run(ctx, chromedp.EmulateViewport(794, 1123), emulation.SetEmulatedMedia().WithMedia("print"), chromedp.Navigate(s.base+p.path), chromedp.WaitReady("main")))
+			shoot(t, ctx, p.name+"-print.png")
+			require.NoError(t, chromedp.Run(ctx, emulation.SetEmulatedMedia().WithMedia("")))
+		}
+	}
+	for _, p := range customer {
+		check(p)
+	}
+	for _, c := range s.signIn() {
+		require.NoError(t, chromedp.Run(ctx, network.SetCookie(c.Name, c.Value).WithURL(s.base)))
+	}
+	for _, p := range staff {
+		check(p)
+	}
+	t.Logf("%d pages, %d checks", len(customer)+len(staff), checked)
+}
+
+func shoot(t *testing.T, ctx context.Context, name string) {
+	var png []byte
+	require.NoError(t, chromedp.Run(ctx, chromedp.FullScreenshot(&png, 100)))
+	require.NoError(t, os.MkdirAll(*screens, 0o755))
+	require.NoError(t, os.WriteFile(filepath.Join(*screens, name), png, 0o644))
+}
+
+// TestScannerInABrowser does what a mail scanner does with a mail: opens every link with HEAD and GET,
+// without cookies, lets scripts run, and sends every form it finds, empty and as it stands. Nothing may
+// change on any job.
+func TestScannerInABrowser(t *testing.T) {
+	s, d := demoStage(t)
+	ctx := browser(t)
+	versions := map[workflow.JobNumber]int64{}
+	for _, p := range d.plays {
+		versions[p.number] = s.job(p.number).Version
+	}
+	links := map[string]bool{}
+	for i, m := range s.post.Mails() {
+		l, err := openLetter(i+1, m)
+		require.NoError(t, err)
+		for _, u := range linkIn.FindAllString(l.HTML+" "+l.Text, -1) {
+			links[u] = true
+		}
+	}
+	require.Greater(t, len(links), len(d.plays), "look and decide links")
+	for u := range links {
+		resp, err := http.Head(u)
+		require.NoError(t, err)
+		require.NoError(t, resp.Body.Close())
+		_, body := s.fetch(strings.TrimPrefix(u, s.base), nil)
+		require.False(t, bytes.Contains(body, []byte("autosubmit")))
+	}
+	sent := 0
+	for u := range links {
+		var forms int
+		require.NoError(t, chromedp.Run(ctx, chromedp.Navigate(u), chromedp.WaitReady("body"), chromedp.Evaluate(`document.forms.length`, &forms)))
+		for f := range forms {
+			for _, how := range []string{"as it stands", "empty"} {
+				// From the page itself, as a script of the scanner would: so even same-origin.
+				var status int
+				script := fmt.Sprintf(`(async () => {
+					const form = document.forms[%d], data = new URLSearchParams(new FormData(form));
+					if (%q === "empty") for (const k of [...data.keys()]) if (!["digest", "verdict", "csrf"].includes(k)) data.set(k, "");
+					const r = await fetch(form.action, {method: form.method, body: form.method === "post" ? data : undefined});
+					return r.status;
+				})()`, f, how)
+				require.NoError(t, chromedp.Run(ctx, chromedp.Navigate(u), chromedp.WaitReady("body"), chromedp.Evaluate(script, &status, awaited)))
+				sent++
+			}
+		}
+	}
+	require.Positive(t, sent)
+	for n, v := range versions {
+		require.Equal(t, v, s.job(n).Version, "job %s was changed by a scanner", n)
+	}
+	t.Logf("%d links opened, %d forms sent", len(links), sent)
+}
+
+// TestGetsChangeNothing opens every page as everybody and compares the whole of what is stored.
+func TestGetsChangeNothing(t *testing.T) {
+	s, d := demoStage(t)
+	customer, staff := allPages(s, d)
+	before := s.everything(d)
+	cookies := s.signIn()
+	for _, p := range append(customer, staff...) {
+		s.fetch(p.path, cookies)
+		s.fetch(p.path, nil)
+	}
+	require.Equal(t, before, s.everything(d))
+}
+
+func (s *stage) everything(d *demo) string {
+	var b bytes.Buffer
+	for _, p := range d.plays {
+		j := s.job(p.number)
+		raw, err := json.Marshal(j)
+		require.NoError(s.t, err)
+		b.Write(raw)
+	}
+	return b.String()
+}
+
+func awaited(p *runtime.EvaluateParams) *runtime.EvaluateParams { return p.WithAwaitPromise(true) }
