@@ -258,18 +258,6 @@ func (b *bench) ship() {
 		workflow.Go{To: workflow.StageShipped})
 }
 
-// whole takes a job from booking to shipped.
-func (b *bench) whole() {
-	b.book("Maud Ellery")
-	b.receive()
-	b.diagnose()
-	b.report()
-	b.approve()
-	b.repair()
-	b.test()
-	b.ship()
-}
-
 // told is a notice with the job as it stood right after it was made.
 type told struct {
 	name  string

@@ -115,17 +115,24 @@ func (m *Mails) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, d
 }
 
 // Preview renders the mail that a notice of this kind would be for the job as it stands. Its pictures
-// are data addresses, so that the HTML shows by itself. Nothing is sent.
+// are data addresses, so that the HTML shows by itself; where the quote's link does not exist yet, one
+// that leads nowhere stands in its place. Nothing is sent.
 func (m *Mails) Preview(ctx context.Context, j *workflow.Job, kind workflow.NoticeKind) (html, text []byte, err error) {
-	e := &workflow.Entry{Shop: j.Shop, Job: j.Number, ID: "preview", Seq: j.Version, Kind: kind, MadeAt: m.Service.Now()}
-	if q := j.Quote(); q != nil && q.State == workflow.QuoteOpen {
-		e.Quote = q.Revision
-	}
+	e := &workflow.Entry{Shop: j.Shop, Job: j.Number, ID: previewID, Seq: j.Version, Kind: kind, MadeAt: m.Service.Now().UTC()}
 	switch kind {
 	case workflow.NoticeFindings:
 		e.Ref = len(j.Reports)
+		if q := j.Quote(); q != nil && e.Ref > 0 && q.State == workflow.QuoteOpen && !q.IssuedAt.Before(j.Reports[e.Ref-1].SentAt) {
+			e.Quote = q.Revision
+		}
 	case workflow.NoticeQuote, workflow.NoticeFurtherQuote:
-		e.Ref = e.Quote
+		e.Ref, e.Quote = len(j.Quotes), len(j.Quotes)
+	case workflow.NoticeDecision:
+		e.Ref = len(j.Decisions)
+	case workflow.NoticeMessage:
+		e.Ref = len(j.Messages)
+	case workflow.NoticePromiseMoved, workflow.NoticeBreach:
+		e.Ref = len(j.Promises)
 	}
 	w, err := m.write(ctx, j, e, "preview.invalid")
 	if err != nil {
@@ -136,6 +143,9 @@ func (m *Mails) Preview(ctx context.Context, j *workflow.Job, kind workflow.Noti
 	}
 	return []byte(w.html), []byte(w.text), nil
 }
+
+// previewID marks the entry of a mail that is only looked at.
+const previewID = "preview"
 
 // order says what the mail is about and makes its links.
 func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (templates.MailOrder, error) {
@@ -157,6 +167,9 @@ func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (templates.MailOrder, 
 			return o, err
 		}
 		o.Decide = shop.BaseURL + "/d/" + t
+	}
+	if o.Decide == "" && e.ID == previewID && e.Quote > 0 {
+		o.Decide = shop.BaseURL + "/d/preview"
 	}
 	return o, nil
 }

@@ -309,3 +309,24 @@ func TestMailLinks(t *testing.T) {
 		}
 	}
 }
+
+// TestPreviewIsTheMail: what the counter sees is what is sent, but for links and picture addresses.
+func TestPreviewIsTheMail(t *testing.T) {
+	b := newBench(t)
+	strip := regexp.MustCompile(`(cid:[^"]+|data:image/jpeg;base64,[^"]+|https://bench\.example/d/[a-z2-7]+)`)
+	for _, x := range b.everything() {
+		if !slices.Contains([]string{"findings_with_quote", "findings_alone", "quote", "further_quote", "message", "promise_moved", "ready"}, x.name) {
+			continue
+		}
+		m, err := b.compose(x)
+		require.NoError(t, err)
+		before := *x.job
+		before.Links = slices.DeleteFunc(slices.Clone(before.Links), func(l workflow.LinkGrant) bool { return l.Quote > 0 }) // the quote is not out yet
+		html, text, err := b.mails.Preview(t.Context(), &before, x.entry.Kind)
+		require.NoError(t, err)
+		o := open(t, m.Data)
+		require.Equal(t, strip.ReplaceAllString(strings.ReplaceAll(o.HTML, "\r", ""), "*"), strip.ReplaceAllString(string(html), "*"), x.name)
+		require.Equal(t, strip.ReplaceAllString(strings.ReplaceAll(o.Text, "\r", ""), "*"), strip.ReplaceAllString(string(text), "*"), x.name)
+		require.NotContains(t, string(html), "cid:")
+	}
+}

@@ -17,9 +17,8 @@ import (
 
 // post is a mailbox behind a server that nobody here wrote: github.com/emersion/go-smtp.
 type post struct {
-	mu   sync.Mutex
-	user string
-	got  []posted
+	mu  sync.Mutex
+	got []posted
 }
 
 type posted struct {

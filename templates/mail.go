@@ -146,17 +146,6 @@ func (p *MailPhoto) Show(src string, width, height int) {
 // MailPhotos is how many photos a mail carries at most; the others are on the page.
 const MailPhotos = 8
 
-// ShowAt shows the photos that a mail would carry at addresses of the portal, for the preview that the
-// counter looks at before sending. src gives a photo's address by its id.
-func (m *Mail) ShowAt(src func(id int) string) {
-	for i, p := range m.Photos() {
-		if i == MailPhotos {
-			return
-		}
-		p.Show(src(p.ID), p.Width, p.Height)
-	}
-}
-
 // Photos lists the photos that the mail would like to show, the most telling first: one for each thing
 // said, then the others.
 func (m *Mail) Photos() []*MailPhoto {
