@@ -36,7 +36,6 @@ about = "Repairs of sound, film and radio equipment, by post"
 
 [calendar]
 time_zone = "America/Halifax"
-holidays = ["ca-ns"]
 [calendar.hours]
 mon = ["09:00-12:30", "13:00-17:00"]
 tue = ["09:00-12:30", "13:00-17:00"]
