@@ -23,8 +23,13 @@ type FindingView struct {
 	WeightName string
 	PriorWork  bool
 	Photos     []PhotoView
-	Duties     []DutyView
+	// See names photos that stand further up already.
+	See    string
+	Duties []DutyView
 }
+
+// showPhotos gives the photos to show with something, and a sentence about those that stand elsewhere.
+type showPhotos func(ids []int) (photos []PhotoView, see string)
 
 // DutyView is a duty as the customer reads of it.
 type DutyView struct {
@@ -45,11 +50,12 @@ func FindingSentence(f workflow.Finding, w *locale.Words) string {
 }
 
 // findingView makes the view; photos come from show.
-func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show func(ids []int) []PhotoView) FindingView {
+func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show showPhotos) FindingView {
 	v := FindingView{
 		ID: f.ID, Text: f.Text, Where: f.Where, Sentence: FindingSentence(*f, w), Matters: f.Matters, Reading: f.Reading,
-		Weight: f.Weight, WeightName: w.T("weight." + string(f.Weight)), PriorWork: f.PriorWork(), Photos: show(f.Photos),
+		Weight: f.Weight, WeightName: w.T("weight." + string(f.Weight)), PriorWork: f.PriorWork(),
 	}
+	v.Photos, v.See = show(f.Photos)
 	for _, d := range j.Duties {
 		if d.Finding == f.ID {
 			v.Duties = append(v.Duties, dutyView(d, w))

@@ -45,7 +45,9 @@ type Shape struct {
 	X, Y, R        string
 	X1, Y1, X2, Y2 string // an arrow's line
 	Head           string // an arrow's head, as points
-	Number         string
+	// Number stands in a disc of radius DiscR at DiscX, DiscY; "" for a mark without one.
+	Number              string
+	DiscX, DiscY, DiscR string
 }
 
 // MarkNote is the text of a mark.
@@ -102,12 +104,18 @@ func marksOf(p *workflow.Photo) (*MarksView, []MarkNote) {
 		}
 		x, y := at(k.X, k.Y)
 		x2, y2 := at(k.X2, k.Y2)
-		s := Shape{Kind: k.Kind, X: px(x), Y: px(y), Number: number}
+		s := Shape{Kind: k.Kind, X: px(x), Y: px(y), Number: number, DiscR: px(34 * unit)}
+		disc := func(x, y float64) {
+			edge := 38 * unit
+			s.DiscX, s.DiscY = px(min(max(x, edge), float64(m.Width)-edge)), px(min(max(y, edge), float64(m.Height)-edge))
+		}
 		switch k.Kind {
 		case workflow.MarkRing:
-			s.R = px(max(math.Hypot(x2-x, y2-y), 24*unit))
+			r := max(math.Hypot(x2-x, y2-y), 24*unit)
+			s.R = px(r)
+			disc(x+r*math.Sqrt2/2, y-r*math.Sqrt2/2)
 		case workflow.MarkPoint:
-			s.R = px(34 * unit)
+			disc(x, y)
 		case workflow.MarkArrow:
 			length := math.Hypot(x-x2, y-y2)
 			if length == 0 {
@@ -117,6 +125,7 @@ func marksOf(p *workflow.Photo) (*MarksView, []MarkNote) {
 			head := min(60*unit, length/2)
 			bx, by := x-dx*head, y-dy*head
 			s.X1, s.Y1, s.X2, s.Y2 = px(x2), px(y2), px(bx), px(by)
+			disc(x2, y2)
 			wing := head / 2
 			s.Head = px(x) + "," + px(y) + " " + px(bx-dy*wing) + "," + px(by+dx*wing) + " " + px(bx+dy*wing) + "," + px(by-dx*wing)
 		default:

@@ -76,6 +76,8 @@ type SuspectView struct {
 type CheckView struct {
 	Text, Outcome, Reading string
 	Photos                 []PhotoView
+	// See names photos that stand further up already.
+	See string
 }
 
 // DraftReport composes the report that would be sent now with this text, for a preview.
@@ -95,7 +97,7 @@ func DraftReport(j *workflow.Job, text workflow.ReportText, now time.Time) *work
 // ReportOf makes the view of a report.
 func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time.Time, w *locale.Words, urls PhotoURLs) ReportView {
 	loc := zoneOf(shop)
-	show := func(ids []int) []PhotoView { return photoViews(j, ids, w, loc, urls) }
+	show := func(ids []int) ([]PhotoView, string) { return photoViews(j, ids, w, loc, urls), "" }
 	v := ReportView{
 		W: w, Number: r.Number, Job: j.Number.Shown(), Device: j.Device.Name(), Serial: j.Device.Serial, Sent: w.DateTime(r.SentAt, loc),
 		Short: r.Short, Fault: j.Fault.Text, Contents: contentsOf(j, w), Condition: j.Condition,
@@ -135,6 +137,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 			}
 		}
 	}
+	v.eachPhotoOnce()
 	if r.Cause != "" && r.Certainty != "" {
 		v.CauseHow = w.T("cause." + string(r.Certainty))
 	}
@@ -155,6 +158,38 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 		v.Next = w.T("report.next." + string(j.Stage))
 	}
 	return v
+}
+
+// eachPhotoOnce leaves a photo where it is first spoken of; further down it is named.
+func (v *ReportView) eachPhotoOnce() {
+	shown := map[int]bool{}
+	once := func(photos []PhotoView) (fresh []PhotoView, see string) {
+		var again []string
+		for _, p := range photos {
+			if shown[p.ID] {
+				again = append(again, p.Number)
+			} else {
+				fresh = append(fresh, p)
+			}
+			shown[p.ID] = true
+		}
+		if again != nil {
+			see = v.W.T("photo.see", v.W.List(again))
+		}
+		return fresh, see
+	}
+	v.Arrival, _ = once(v.Arrival)
+	for _, list := range [][]FindingView{v.Seen, v.Prior} {
+		for i := range list {
+			list[i].Photos, list[i].See = once(list[i].Photos)
+		}
+	}
+	for i := range v.Suspects {
+		for k := range v.Suspects[i].Checks {
+			c := &v.Suspects[i].Checks[k]
+			c.Photos, c.See = once(c.Photos)
+		}
+	}
 }
 
 // quoteWith gives the quote that goes with a report: the last one issued from its sending until the next
@@ -206,14 +241,15 @@ func contentsOf(j *workflow.Job, w *locale.Words) []ContentView {
 	return out
 }
 
-func suspectView(s *workflow.Suspect, w *locale.Words, show func([]int) []PhotoView) SuspectView {
+func suspectView(s *workflow.Suspect, w *locale.Words, show showPhotos) SuspectView {
 	v := SuspectView{Text: s.Text, Verdict: s.Verdict()}
 	v.VerdictWords = w.T("verdict." + string(v.Verdict))
 	if v.Verdict == "" {
 		v.VerdictWords = w.T("verdict.open")
 	}
 	for _, c := range s.Checks {
-		v.Checks = append(v.Checks, CheckView{c.Text, w.T("check." + string(c.Outcome)), c.Reading, show(c.Photos)})
+		photos, see := show(c.Photos)
+		v.Checks = append(v.Checks, CheckView{c.Text, w.T("check." + string(c.Outcome)), c.Reading, photos, see})
 	}
 	return v
 }
