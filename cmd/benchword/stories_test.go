@@ -247,6 +247,7 @@ func (s *story) play(w []string, _ *txtar.Archive) error {
 		if err != nil {
 			return err
 		}
+		s.settle() // mails under way go out before their lease is jumped over
 		s.clock.set(t)
 		s.settle()
 	case "restart":
