@@ -1,0 +1,255 @@
+package locale
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"benchword/workflow/money"
+
+	"github.com/go-playground/locales"
+	"github.com/go-playground/locales/de"
+	"github.com/go-playground/locales/en_GB"
+	"github.com/go-playground/locales/es"
+	"github.com/go-playground/locales/fr"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+// oracles are somebody else's copy of Unicode CLDR.
+var oracles = map[string]locales.Translator{"en": en_GB.New(), "fr": fr.New(), "de": de.New(), "es": es.New()}
+
+func TestNamesOfDaysAndMonths(t *testing.T) {
+	for lang, o := range oracles {
+		w := Draft(lang)
+		for d := time.Sunday; d <= time.Saturday; d++ {
+			require.Equal(t, o.WeekdayWide(d), w.Weekday(d), lang)
+			// Editions of CLDR differ in the point after a short name in Spanish.
+			require.Equal(t, strings.TrimSuffix(o.WeekdayAbbreviated(d), "."), strings.TrimSuffix(w.T("weekday.short."+weekdays[d]), "."), lang)
+		}
+		for m := time.January; m <= time.December; m++ {
+			at := time.Date(2026, m, 9, 12, 0, 0, 0, time.UTC)
+			require.Equal(t, o.MonthWide(m), w.T("month."+at.Format("01")), lang)
+			// Day, month and year stand in CLDR's order, whatever else a long date has.
+			long, ours := o.FmtDateLong(at), w.Date(at, time.UTC)
+			for _, piece := range []string{"9", o.MonthWide(m), "2026"} {
+				require.Contains(t, long, piece)
+			}
+			require.True(t, strings.HasSuffix(ours, long), "%s: %q does not end with %q", lang, ours, long)
+		}
+	}
+}
+
+// The groups and decimal signs of numbers.
+func TestNumbers(t *testing.T) {
+	for lang, o := range oracles {
+		w := Draft(lang)
+		for _, n := range []int64{0, 7, 999, 12345, 1234567} {
+			require.Equal(t, spaces(o.FmtNumber(float64(n), 0)), spaces(w.Number(n)), lang)
+		}
+		require.Equal(t, spaces(o.FmtNumber(12345.25, 2)), spaces(w.Decimal(money.MustDecimal("12345.25"))), lang)
+		require.Equal(t, "-0"+w.T("number.point")+"5", w.Decimal(money.MustDecimal("-0.5")), lang)
+	}
+}
+
+// spaces takes the several kinds of narrow and no-break space for one: editions of CLDR differ in them.
+func spaces(s string) string {
+	return strings.NewReplacer("\u00a0", " ", "\u202f", " ").Replace(s)
+}
+
+// Forms for some numbers, from the CLDR table "Language Plural Rules" (cardinal).
+func TestPluralForms(t *testing.T) {
+	require.Equal(t, []string{"0 days", "1 day", "2 days"}, days("en"))
+	require.Equal(t, []string{"0 jour", "1 jour", "2 jours"}, days("fr"))
+	require.Equal(t, []string{"0 Tage", "1 Tag", "2 Tage"}, days("de"))
+	require.Equal(t, []string{"0 días", "1 día", "2 días"}, days("es"))
+}
+
+func days(lang string) []string {
+	w := Draft(lang)
+	return []string{w.T("duration.days", 0), w.T("duration.days", 1), w.T("duration.days", 2)}
+}
+
+func amount(t testing.TB, s string, c money.Currency) money.Amount {
+	a, err := money.Parse(s, c)
+	require.NoError(t, err)
+	return a
+}
+
+func TestMoney(t *testing.T) {
+	for _, row := range []struct {
+		lang, amount string
+		cur          money.Currency
+		want         string
+	}{
+		{"en", "1250.00", "CAD", "CA$1,250.00"},
+		{"en", "-0.05", "EUR", "-€0.05"},
+		{"en", "8000", "JPY", "¥8,000"},
+		{"en", "8.005", "KWD", "KWD 8.005"},
+		{"fr", "1250.00", "EUR", "1 250,00 €"},
+		{"de", "1250.00", "EUR", "1.250,00 €"},
+		{"es", "1250.00", "EUR", "1250,00 €"},
+	} {
+		require.Equal(t, row.want, spaces(Draft(row.lang).Money(amount(t, row.amount, row.cur))), row)
+	}
+	require.Empty(t, Draft("en").Money(money.Amount{}))
+}
+
+// Whatever the currency and language, an amount keeps its digits and its sign, and never breaks.
+func TestMoneyKeepsItsDigits(t *testing.T) {
+	currencies := []money.Currency{"CAD", "EUR", "USD", "GBP", "JPY", "KWD", "CHF", "XCG", "CLF"}
+	digits := func(s string) string {
+		return strings.Map(func(r rune) rune {
+			if r >= '0' && r <= '9' {
+				return r
+			}
+			return -1
+		}, s)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		a := money.Amount{Minor: rapid.Int64Range(-money.MaxMinor, money.MaxMinor).Draw(t, "minor"), Currency: rapid.SampledFrom(currencies).Draw(t, "currency")}
+		for _, lang := range Languages {
+			s := Draft(lang).Money(a)
+			require.Equal(t, digits(a.Plain()), digits(s), "%s of %s", s, a)
+			require.Equal(t, a.Minor < 0, strings.ContainsAny(s, "-−"), s)
+			require.NotContains(t, s, " ", "an ordinary space can break: %q", s)
+		}
+	})
+}
+
+func TestDates(t *testing.T) {
+	halifax, err := time.LoadLocation("America/Halifax")
+	require.NoError(t, err)
+	lisbon, err := time.LoadLocation("Europe/Lisbon")
+	require.NoError(t, err)
+	w := For("en")
+	at := time.Date(2026, 12, 3, 21, 0, 0, 0, time.UTC)
+	require.Equal(t, "Thu 3 December", w.Day(at, halifax))
+	require.Equal(t, "Thu 3 December 2026", w.Date(at, halifax))
+	require.Equal(t, "Thu 3 December 2026, 17:00 Halifax time", w.DateTime(at, halifax))
+	require.Equal(t, "Thu 3 December, 17:00 Halifax time", w.DayTime(at, halifax))
+	require.Equal(t, "Buenos Aires time", w.Zone(zone(t, "America/Argentina/Buenos_Aires")))
+	require.Equal(t, "UTC", w.Zone(time.UTC))
+	require.True(t, Differs(at, halifax, lisbon))
+	require.False(t, Differs(at, halifax, zone(t, "America/Glace_Bay")))
+
+	now := time.Date(2026, 12, 3, 3, 0, 0, 0, time.UTC) // still the second in Halifax
+	require.Equal(t, "tomorrow", w.On(at, now, halifax))
+	require.Equal(t, "today", w.On(at, now, lisbon))
+	require.Equal(t, "yesterday", w.On(now.AddDate(0, 0, -1), now, halifax))
+	require.Equal(t, "Tue 8 December", w.On(time.Date(2026, 12, 8, 20, 0, 0, 0, time.UTC), now, halifax))
+	require.Equal(t, "Fri 8 January 2027", w.On(time.Date(2027, 1, 8, 20, 0, 0, 0, time.UTC), now, halifax))
+	require.Equal(t, "ven. 1er janvier", Draft("fr").Day(time.Date(2027, 1, 1, 12, 0, 0, 0, time.UTC), time.UTC))
+}
+
+func zone(t testing.TB, name string) *time.Location {
+	l, err := time.LoadLocation(name)
+	require.NoError(t, err)
+	return l
+}
+
+func TestDurations(t *testing.T) {
+	w := For("en")
+	for d, want := range map[time.Duration]string{
+		0:                            "less than a minute",
+		59 * time.Second:             "less than a minute",
+		time.Minute:                  "1 minute",
+		3*time.Hour + 20*time.Minute: "3 hours 20 minutes",
+		-2 * time.Hour:               "2 hours",
+		24 * time.Hour:               "1 day",
+		49*time.Hour + 5*time.Minute: "2 days 1 hour",
+		48*time.Hour + 5*time.Minute: "2 days",
+		3*24*time.Hour - time.Second: "2 days 23 hours",
+	} {
+		require.Equal(t, want, w.Duration(d), d)
+	}
+}
+
+func TestLists(t *testing.T) {
+	w := For("en")
+	require.Equal(t, []string{"", "a", "a and b", "a, b and c"}, []string{w.List(nil), w.List([]string{"a"}), w.List([]string{"a", "b"}), w.List([]string{"a", "b", "c"})})
+}
+
+func TestTexts(t *testing.T) {
+	w := &Words{Lang: "en", tag: all["en"].tag, printer: all["en"].printer, texts: map[string]text{}}
+	require.NoError(t, w.parse([]byte(`{"a":"{1} before {0}, {0}","b":{"one":"one of {0} on {1} day","other":"of {0} on {1} days","by":"1"},"empty":""}`)))
+	require.Equal(t, "x before y, y", w.T("a", "y", "x"))
+	require.Equal(t, "one of it on 1 day", w.T("b", "it", 1))
+	require.Equal(t, "of it on 12,000 days", w.T("b", "it", int64(12000)))
+	require.Equal(t, "", w.T("empty"))
+	require.Equal(t, "[nothing]", w.T("nothing"))
+	require.Equal(t, "{1} before {0}, {0}", w.T("a", "{0}", "{1}"), "a value is no pattern")
+	for _, bad := range []string{`{"a":1}`, `{"a":{"one":"x"}}`, `{"a":{"other":"x","ones":"y"}}`, `{"a":{"other":"x","by":"z"}}`, `[`} {
+		require.Error(t, (&Words{texts: map[string]text{}}).parse([]byte(bad)), bad)
+	}
+}
+
+// A translation says nothing that English does not have, uses the same places, and has every plural form
+// its language needs. How much is missing is told, not demanded: an incomplete language is not offered.
+func TestTranslations(t *testing.T) {
+	for _, lang := range Languages {
+		w := all[lang]
+		for key, x := range w.texts {
+			e, ok := all["en"].texts[key]
+			require.True(t, ok, "%s: %s is not in the English catalogue", lang, key)
+			require.Equal(t, places(e), places(x), "%s: %s", lang, key)
+			require.Equal(t, e.forms != nil, x.forms != nil, "%s: %s", lang, key)
+			if x.forms != nil {
+				for _, n := range []int64{0, 1, 2, 5, 1000000} {
+					f := w.form(n)
+					if f != formNames["other"] && f != formNames["many"] {
+						require.NotNil(t, x.forms[f], "%s: %s lacks a form for %d", lang, key, n)
+					}
+				}
+			}
+		}
+		if missing := Missing(lang); len(missing) > 0 {
+			t.Logf("%s: %d of %d texts are missing", lang, len(missing), len(Keys()))
+			require.Equal(t, "en", For(lang).Lang, "an incomplete language is not offered")
+		} else {
+			require.Equal(t, lang, For(lang+"-XX").Lang)
+		}
+	}
+	require.Empty(t, Missing("en"))
+	require.Equal(t, "en", For("").Lang)
+	require.Equal(t, "en", For("tlh").Lang)
+	require.Nil(t, Draft("tlh"))
+	require.True(t, Draft("fr").Has("stage.booked"), "what is missing is English")
+	require.NotEmpty(t, Draft("fr").T("stage.booked"))
+}
+
+// places lists which values a text uses; a plural form may leave its number out.
+func places(x text) map[int]bool {
+	out := map[int]bool{}
+	add := func(parts []part) {
+		for _, p := range parts {
+			if p.arg >= 0 {
+				out[p.arg] = true
+			}
+		}
+	}
+	add(x.parts)
+	for _, f := range x.forms {
+		add(f)
+	}
+	return out
+}
+
+// Straight quotes and doubled spaces are slips; so is markup, which pages would show as it stands.
+func TestCatalogueIsTidy(t *testing.T) {
+	for _, lang := range Languages {
+		for key, x := range all[lang].texts {
+			lists := [][]part{x.parts}
+			for _, f := range x.forms {
+				lists = append(lists, f)
+			}
+			for _, list := range lists {
+				for _, p := range list {
+					for _, bad := range []string{"'", `"`, "  ", "<", ">", "...", "\n"} {
+						require.NotContains(t, p.literal, bad, "%s: %s", lang, key)
+					}
+				}
+			}
+		}
+	}
+}
