@@ -1,0 +1,219 @@
+package templates
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+
+	"github.com/stretchr/testify/require"
+)
+
+func (b *bench) status() Status {
+	return StatusOf(b.job(), b.s.Shop, b.now, locale.For("en"))
+}
+
+func railOf(s Status) string {
+	var out []string
+	for _, r := range s.Rail {
+		out = append(out, string(r.Stage)+" "+r.State)
+	}
+	return strings.Join(out, ", ")
+}
+
+// The three answers along a whole way. Tue 1 December is ten working days after Tue 17 November.
+func TestStatusAlongTheWay(t *testing.T) {
+	b := newBench(t)
+	b.booked()
+	s := b.status()
+	require.Equal(t, "Not with us yet", s.Where)
+	require.Equal(t, NeedSend, s.NeedAction)
+	require.Equal(t, "Within 10 working days of arriving", s.When)
+	require.Equal(t, "booked here, received ahead, diagnosing ahead, awaiting_approval ahead, repairing ahead, testing ahead, shipped ahead", railOf(s))
+
+	b = newBench(t)
+	b.findings()
+	s = b.status()
+	require.Equal(t, "On the bench", s.Where)
+	require.Equal(t, "No, nothing", s.Need)
+	require.Equal(t, "It leaves us by Tue 1 December", s.When)
+	require.Equal(t, "At 17:00, Halifax time, at the latest. The carrier’s days come on top. (Where you are: 21:00, Lisbon time.)", s.WhenMore)
+	require.Empty(t, s.WhenWhy)
+	require.Equal(t, "booked done, received done, diagnosing here, awaiting_approval ahead, repairing ahead, testing ahead, shipped ahead", railOf(s))
+
+	b = newBench(t)
+	b.awaiting() // Wed 18 November
+	s = b.status()
+	require.Equal(t, NeedDecide, s.NeedAction)
+	require.Equal(t, "Please choose a way on, or say no, by Wed 2 December.", s.NeedMore)
+	require.Equal(t, "Not before Tue 1 December", s.When)
+	b.passes(6 * 24 * time.Hour) // Tue 24 November: three and a bit open days later
+	s = b.status()
+	require.Equal(t, "Not before Mon 7 December", s.When)
+	require.Equal(t, []string{"The date has moved from Tue 1 December to Mon 7 December so far, because the clock has stood still since Wed 18 November, while we wait for you."}, s.WhenWhy)
+
+	b = newBench(t)
+	b.repairing()
+	s = b.status()
+	require.Equal(t, "On the bench, being repaired", s.Where)
+	require.Equal(t, "It leaves us by Fri 4 December", s.When)
+	require.Equal(t, []string{"The date moved from Tue 1 December to Fri 4 December, because the clock stood still while we waited for you, from Wed 18 November to Sat 21 November."}, s.WhenWhy)
+
+	b = newBench(t)
+	b.shipped()
+	s = b.status()
+	require.True(t, s.Ended)
+	require.Contains(t, s.WhereMore, "Coastal Parcels")
+	require.Contains(t, s.WhereMore, "RR473124829CA")
+	require.Equal(t, "It left us on Sun 22 November", s.When)
+	require.Equal(t, "We had promised it for Fri 4 December, and kept to that.", s.WhenMore)
+	require.Contains(t, s.NeedMore, "Sat 20 February 2027", "ninety days of warranty, in another year")
+	require.NotContains(t, railOf(s), "here")
+}
+
+func TestStatusWhenLate(t *testing.T) {
+	b := newBench(t)
+	b.findings()
+	b.passes(18 * 24 * time.Hour)
+	s := b.status()
+	require.True(t, s.Breached)
+	require.Equal(t, "Late: we missed our date", s.When)
+	require.Contains(t, s.WhenMore, "Tue 1 December")
+
+	b.do(ada, workflow.MovePromise{Days: 4, Reason: "The right socket comes on Monday."})
+	s = b.status()
+	require.False(t, s.Breached)
+	require.Equal(t, "It leaves us by Thu 10 December", s.When)
+	require.Equal(t, []string{"The first date we gave you was Tue 1 December. We missed it.", "Why it moved: The right socket comes on Monday."}, s.WhenWhy)
+	track := TrackOf(samplePage(b, ""), b.job(), b.s.Shop, b.now, TrackLink{Token: sampleToken})
+	require.Len(t, track.Promises, 2)
+	require.Equal(t, "Missed.", track.Promises[0].State)
+	require.Equal(t, "This is the date that counts.", track.Promises[1].State)
+}
+
+func TestStatusOnHold(t *testing.T) {
+	b := newBench(t)
+	b.findings()
+	b.do(ada, workflow.PlaceHold{Reason: workflow.HoldParts, Note: "The socket is on order."})
+	b.passes(48 * time.Hour)
+	s := b.status()
+	require.Equal(t, "Standing still since Tue 17 November: we are waiting for parts.", s.Hold)
+	require.Equal(t, "The socket is on order.", s.HoldNote)
+	require.Equal(t, NeedNone, s.NeedAction)
+	require.Equal(t, "Not before Thu 3 December", s.When)
+	b.do(ada, workflow.LiftHold{})
+	s = b.status()
+	require.Empty(t, s.Hold)
+	require.Equal(t, "It leaves us by Fri 4 December", s.When, "two working days and three minutes")
+	track := TrackOf(samplePage(b, ""), b.job(), b.s.Shop, b.now, TrackLink{Token: sampleToken})
+	require.Equal(t, []HoldView{{"From Tue 17 November to Thu 19 November we waited for parts.", "The socket is on order."}}, track.Holds)
+	require.Contains(t, track.Promises[0].Text, "by Tue 1 December", "what was told on that day stays what was told")
+
+	b.do(ada, workflow.PlaceHold{Reason: workflow.HoldCustomer, Note: "May we open the sealed case?"})
+	require.Equal(t, NeedAnswer, b.status().NeedAction)
+}
+
+func TestStatusAsksForWhatIsNeeded(t *testing.T) {
+	b := newBench(t)
+	b.findings()
+	b.do(ada, workflow.SendMessage{Text: "Which pedal do you use?", Question: true})
+	require.Equal(t, NeedAnswer, b.status().NeedAction)
+	b.do(mira, workflow.SendMessage{Text: "The old one."})
+	require.Equal(t, NeedNone, b.status().NeedAction, "the customer has answered")
+
+	b = newBench(t)
+	b.s.Shop.SettleFirst = true
+	b.testing()
+	s := b.status()
+	require.Equal(t, NeedPay, s.NeedAction)
+	require.Contains(t, s.NeedMore, "CA$193.36")
+	b.do(ada, workflow.RecordPayment{Amount: "193.36", How: "bank transfer"})
+	require.Equal(t, NeedNone, b.status().NeedAction)
+
+	b = newBench(t)
+	j := b.awaiting()
+	b.do(mira, workflow.Decide{Verdict: workflow.VerdictAsk, Digest: j.Quote().Digest, Words: "Is it worth it?"})
+	s = b.status()
+	require.Equal(t, "Not right now", s.Need)
+	require.Contains(t, s.WhereMore, "the clock is running")
+	require.Equal(t, "It leaves us by Tue 1 December", s.When)
+	b.passes(15 * 24 * time.Hour)
+	require.Equal(t, "Yes: tell us how to go on", b.status().Need)
+}
+
+func TestStatusGoingBack(t *testing.T) {
+	b := newBench(t)
+	b.testing()
+	b.do(tom, workflow.DoTest{Test: workflow.Test{Name: "Function", Note: "Key 60 is silent."}}, workflow.Go{To: workflow.StageDiagnosing})
+	s := b.status()
+	require.Equal(t, "booked done, received done, diagnosing here, awaiting_approval ahead, repairing ahead, testing ahead, shipped ahead", railOf(s))
+	b.do(tom, workflow.Go{To: workflow.StageRepairing})
+	require.Equal(t, "booked done, received done, diagnosing done, awaiting_approval done, repairing here, testing ahead, shipped ahead", railOf(b.status()))
+
+	b = newBench(t)
+	b.findings()
+	b.do(tom, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeNoFault})
+	require.Equal(t, "booked done, received done, diagnosing done, awaiting_approval left-out, repairing left-out, testing here, shipped ahead", railOf(b.status()))
+	require.Equal(t, "Nothing to repair; last checks", b.status().Where)
+}
+
+// A zone that no machine knows, or none, gives the shop's time alone.
+func TestStatusWithoutTheCustomersZone(t *testing.T) {
+	b := newBench(t)
+	j := b.findings()
+	for _, z := range []string{"", "Mars/Olympus", "America/Halifax"} {
+		j.Customer.TimeZone = z
+		require.NotContains(t, StatusOf(j, b.s.Shop, b.now, locale.For("en")).WhenMore, "Where you are")
+	}
+	j.Customer.TimeZone = "Pacific/Auckland"
+	require.Contains(t, StatusOf(j, b.s.Shop, b.now, locale.For("en")).WhenMore, "Wed 2 December, 10:00, Auckland time", "there it is the next day")
+}
+
+// A findings report answers in its order, shows a photo once, and puts earlier work under its own heading.
+func TestReport(t *testing.T) {
+	b := newBench(t)
+	j := b.awaiting()
+	r := ReportOf(j, &j.Reports[0], b.s.Shop, b.now, locale.For("en"), TrackPhotos(sampleToken))
+	require.Len(t, r.Prior, 3)
+	require.Len(t, r.Seen, 1)
+	require.Len(t, r.Prior[0].Photos, 1)
+	require.Empty(t, r.Suspects[2].Checks[0].Photos)
+	require.Equal(t, "See Photo 3, further up.", r.Suspects[2].Checks[0].See)
+	require.Equal(t, []WayView{{"A", "Resolder the socket", "CA$193.36", "Takes 3 working days once you have said yes"}, {"B", "The same, and new felt", "CA$405.19", "Takes 5 working days once you have said yes"}, {"C", "Send it back as it is", "CA$99.75", ""}}, r.Ways)
+	require.NotEmpty(t, r.Cautions, "it works on the mains")
+	require.Equal(t, "fit a screw of the right length: to be done before the device goes back", strings.ToLower(r.Prior[1].Duties[0].Text)+": "+r.Prior[1].Duties[0].State)
+
+	s, err := Load()
+	require.NoError(t, err)
+	page := render(t, s, &ReportPage{Page: samplePage(b, "Report"), Report: r, Track: "/j/x"})
+	at := 0
+	for _, id := range []string{"r-short", "r-arrived", "r-seen", "r-prior", "r-checked", "r-cause", "r-proposal", "r-cautions", "r-next"} {
+		next := strings.Index(page, `id="`+id+`"`)
+		require.Greater(t, next, at, "%s is not where it belongs", id)
+		at = next
+	}
+	b.now = b.now.Add(time.Hour)
+	draft := ReportOf(j, DraftReport(j, workflow.ReportText{Short: "Later."}, b.now), b.s.Shop, b.now, locale.For("en"), TrackPhotos(sampleToken))
+	require.Equal(t, 2, draft.Number)
+	require.Len(t, draft.Prior, 3)
+	require.Empty(t, draft.Ways, "the quote went with the report before")
+}
+
+// Marks are laid out in the pixels of the copy they lie on.
+func TestMarks(t *testing.T) {
+	p := &workflow.Photo{Large: workflow.Copy{Width: 1600, Height: 1200}, Marks: []workflow.Mark{
+		{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 5500, Y2: 5000, Text: "here"},
+		{Kind: workflow.MarkArrow, X: 1000, Y: 1000, X2: 1000, Y2: 1000},
+		{Kind: workflow.MarkPoint, X: 0, Y: 10000, Number: 3},
+		{Kind: workflow.MarkBlur, X: 0, Y: 0, X2: 10, Y2: 10},
+	}}
+	m, notes := marksOf(p)
+	require.Equal(t, []MarkNote{{"", "here"}}, notes)
+	require.Len(t, m.Shapes, 2, "an arrow without length and a blur are not drawn")
+	require.Equal(t, []string{"800.0", "600.0", "80.0"}, []string{m.Shapes[0].X, m.Shapes[0].Y, m.Shapes[0].R})
+	require.Equal(t, []string{"38.0", "1162.0", "3"}, []string{m.Shapes[1].DiscX, m.Shapes[1].DiscY, m.Shapes[1].Number}, "a number never hangs over the edge")
+	none, _ := marksOf(&workflow.Photo{Marks: []workflow.Mark{{Kind: workflow.MarkBlur}}})
+	require.Nil(t, none)
+}

@@ -1,0 +1,300 @@
+package templates
+
+import (
+	"bytes"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"os"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+	"benchword/workflow/money"
+
+	"github.com/stretchr/testify/require"
+)
+
+// keysOf lists the values of string types that words are looked up by.
+func keysOf[T ~string](prefix, suffix string, values ...T) []string {
+	var out []string
+	for _, v := range values {
+		out = append(out, prefix+string(v)+suffix)
+	}
+	return out
+}
+
+// Whatever a job can hold has its words.
+func TestEveryValueHasItsWords(t *testing.T) {
+	var keys []string
+	keys = append(keys, keysOf("stage.", "", workflow.Stages...)...)
+	keys = append(keys, keysOf("report.next.", "", workflow.Stages...)...)
+	keys = append(keys, keysOf("outcome.", "", workflow.Outcomes...)...)
+	for _, c := range workflow.Certainties {
+		keys = append(keys, keysOf("origin.", "."+string(c), workflow.Origins...)...)
+		keys = append(keys, keysOf("weight.", "."+string(c), workflow.Weights...)...)
+	}
+	keys = append(keys, keysOf("weight.", "", workflow.Weights...)...)
+	keys = append(keys, keysOf("certainty.", "", workflow.Certainties...)...)
+	keys = append(keys, keysOf("cause.", "", workflow.Certainties...)...)
+	for _, p := range []string{"hold.", "held.", "story.hold.placed.", "story.hold.lifted."} {
+		keys = append(keys, keysOf(p, "", workflow.HoldReasons...)...)
+	}
+	for _, p := range []string{"why.pause.", "why.pausing.", "when.paused.more."} {
+		keys = append(keys, keysOf(p, "", workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier)...)
+	}
+	keys = append(keys, keysOf("photo.alt.", "", workflow.PhotoKinds()...)...)
+	keys = append(keys, keysOf("option.", "", workflow.OptionKinds...)...)
+	keys = append(keys, keysOf("line.", "", money.LineKinds...)...)
+	keys = append(keys, keysOf("quote.prices.", "", money.BeforeTax, money.WithTax)...)
+	states := []workflow.QuoteState{workflow.QuoteApproved, workflow.QuoteDeclined, workflow.QuoteWithdrawn, workflow.QuoteSuperseded, workflow.QuoteExpired}
+	keys = append(keys, keysOf("quote.state.", "", append(states, workflow.QuoteOpen)...)...)
+	keys = append(keys, keysOf("ended.", ".more", states...)...)
+	keys = append(keys, keysOf("tried.", "", workflow.FaultReproduced, workflow.FaultNotReproduced, workflow.FaultIntermittent)...)
+	for _, p := range []string{"verdict.", "check.", "story.check.done."} {
+		keys = append(keys, keysOf(p, "", workflow.CheckConfirmed, workflow.CheckRuledOut, workflow.CheckUnclear)...)
+	}
+	keys = append(keys, keysOf("fate.", "", workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept)...)
+	for _, p := range []string{"done.said.", "story.decision.made."} {
+		keys = append(keys, keysOf(p, "", workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk)...)
+	}
+	keys = append(keys, keysOf("story.stage.", "", workflow.Stages[1:]...)...)
+	keys = append(keys, keysOf("duty.open.", "", workflow.StageTesting, workflow.StageShipped)...)
+	w := locale.For("en")
+	for _, k := range keys {
+		require.True(t, w.Has(k), "there are no words for %s", k)
+	}
+}
+
+// used finds the texts that the sources ask for: whole keys, and beginnings that more is added to.
+func used(t testing.TB) (whole map[string]string, literals map[string]bool) {
+	whole, literals = map[string]string{}, map[string]bool{}
+	var files []string
+	for _, dir := range []string{".", "*", "../portal", "../portal/*", "../notify"} {
+		for _, ext := range []string{"*.go", "*.html", "*.txt"} {
+			m, err := filepath.Glob(filepath.Join(dir, ext))
+			require.NoError(t, err)
+			files = append(files, m...)
+		}
+	}
+	inPage := regexp.MustCompile(`T "([^"]+)"`)
+	for _, name := range files {
+		if strings.HasSuffix(name, "_test.go") {
+			continue
+		}
+		b, err := os.ReadFile(name)
+		require.NoError(t, err)
+		if !strings.HasSuffix(name, ".go") {
+			for _, m := range inPage.FindAllSubmatch(b, -1) {
+				whole[string(m[1])] = name
+				literals[string(m[1])] = true
+			}
+			continue
+		}
+		f, err := parser.ParseFile(token.NewFileSet(), name, b, parser.SkipObjectResolution)
+		require.NoError(t, err)
+		text := func(e ast.Expr) (string, bool) {
+			l, ok := e.(*ast.BasicLit)
+			if !ok || l.Kind != token.STRING {
+				return "", false
+			}
+			s, err := strconv.Unquote(l.Value)
+			return s, err == nil
+		}
+		ast.Inspect(f, func(n ast.Node) bool {
+			if e, ok := n.(*ast.BasicLit); ok {
+				if s, ok := text(e); ok {
+					literals[s] = true
+				}
+			}
+			call, ok := n.(*ast.CallExpr)
+			if !ok || len(call.Args) == 0 {
+				return true
+			}
+			if sel, ok := call.Fun.(*ast.SelectorExpr); ok && sel.Sel.Name == "T" {
+				if s, ok := text(call.Args[0]); ok {
+					whole[s] = name
+				}
+			}
+			return true
+		})
+	}
+	return whole, literals
+}
+
+// A page that asks for a text which does not exist would show its key in brackets; a text that no page
+// asks for is dead.
+func TestKeysAndTextsMatch(t *testing.T) {
+	whole, literals := used(t)
+	require.Greater(t, len(whole), 150)
+	keys := locale.Keys()
+	for k, file := range whole {
+		require.Contains(t, keys, k, "%s asks for a text that is not in the catalogue", file)
+	}
+	for _, k := range keys {
+		found := literals[k]
+		// Words that are put together ("where." and "booked" and ".more") count by their first piece, up
+		// to each of the dots.
+		for i := 0; i < len(k) && !found; i++ {
+			found = k[i] == '.' && (literals[k[:i+1]] || literals[k[:i]] && literals[k[i:]])
+		}
+		require.True(t, found, "nothing asks for %s", k)
+	}
+}
+
+// The sentence on a finding claims no more than its certainty allows, and blames nobody.
+func TestFindingSentences(t *testing.T) {
+	w := locale.For("en")
+	blame := regexp.MustCompile(`(?i)botch|blame|guilt|careless|sloppy|incompetent|bad work|poor|wrongly|mistake|cheap|amateur|last shop|previous shop|should have`)
+	hedge := regexp.MustCompile(`We take it|As far as we can tell|probably|We do not think|could|can’t say`)
+	for _, o := range workflow.Origins {
+		for _, weight := range workflow.Weights {
+			for _, c := range workflow.Certainties {
+				s := FindingSentence(workflow.Finding{Origin: o, Weight: weight, Certainty: c, Reading: "0.4 Ω"}, w)
+				require.NotRegexp(t, blame, s)
+				require.NotContains(t, s, "[")
+				require.Equal(t, c == workflow.CertaintyMeasured, strings.Contains(s, "0.4 Ω"), s)
+				require.Equal(t, c == workflow.CertaintyInferred, strings.Contains(s, "neither seen nor measured"), s)
+				if c == workflow.CertaintyInferred {
+					require.GreaterOrEqual(t, len(hedge.FindAllString(s, -1)), 2, "origin and weight are both conclusions: %s", s)
+				}
+			}
+		}
+	}
+}
+
+const hostile = `"><script>alert(1)</script>'&{{.}}` + "\u202e"
+
+// fill puts a hostile text into every string of a value, one element into every list, and something
+// behind every pointer.
+func fill(v reflect.Value, text string, depth int) {
+	if depth > 8 || !v.CanSet() {
+		return
+	}
+	switch v.Kind() {
+	case reflect.String:
+		v.SetString(text)
+	case reflect.Bool:
+		v.SetBool(true)
+	case reflect.Int, reflect.Int64:
+		v.SetInt(2)
+	case reflect.Pointer:
+		if v.Type() == reflect.TypeFor[*locale.Words]() {
+			v.Set(reflect.ValueOf(locale.For("en")))
+			return
+		}
+		v.Set(reflect.New(v.Type().Elem()))
+		fill(v.Elem(), text, depth+1)
+	case reflect.Slice:
+		v.Set(reflect.MakeSlice(v.Type(), 1, 1))
+		fill(v.Index(0), text, depth+1)
+	case reflect.Struct:
+		for i := range v.NumField() {
+			if v.Type().Field(i).IsExported() {
+				fill(v.Field(i), text, depth+1)
+			}
+		}
+	}
+}
+
+// customerViews are the views of the customer's pages.
+func customerViews() []View {
+	return []View{
+		&Home{}, &BookForm{}, &Booked{}, &Find{}, &Packing{}, &Problem{}, &Track{}, &ReportPage{}, &QuotePage{}, &QuoteReview{}, &QuoteDone{}, &QuoteEnded{},
+	}
+}
+
+func TestHostileTextsStayTexts(t *testing.T) {
+	s, err := Load()
+	require.NoError(t, err)
+	covered := map[string]bool{}
+	views := append(customerViews(), customerViews()...)
+	for i, v := range views {
+		covered[v.Template()] = true
+		text := hostile
+		if i >= len(views)/2 {
+			text = "javascript:alert(2)"
+		}
+		fill(reflect.ValueOf(v).Elem(), text, 0)
+		for _, set := range []func(reflect.Value){
+			func(reflect.Value) {},
+			func(x reflect.Value) { // the other branch of what is shown in one case only
+				for i := range x.NumField() {
+					if f := x.Field(i); f.Kind() == reflect.Bool && f.CanSet() {
+						f.SetBool(false)
+					}
+				}
+				if q, ok := x.Addr().Interface().(*QuotePage); ok {
+					q.Quote.Answerable = false
+				}
+			},
+		} {
+			set(reflect.ValueOf(v).Elem())
+			reflect.ValueOf(v).Elem().FieldByName("Lang").SetString("en")
+			page := render(t, s, v)
+			require.NotContains(t, page, "<script>", v.Template())
+			require.NotContains(t, page, `"><script`, v.Template())
+			require.NotContains(t, page, `'&{{`, v.Template())
+			require.NotContains(t, page, "{{.}}\"", v.Template())
+			require.NotRegexp(t, `(href|src|action|srcset)="\s*javascript:`, page, v.Template())
+			require.NotContains(t, page, "<no value>", v.Template())
+		}
+	}
+	for _, name := range s.Names() {
+		if strings.HasPrefix(name, "customer/") {
+			require.True(t, covered[name], "%s is shown by no view of the list", name)
+		}
+	}
+}
+
+// A view that is empty but for its language must not break a page.
+func TestEmptyViews(t *testing.T) {
+	s, err := Load()
+	require.NoError(t, err)
+	for _, v := range customerViews() {
+		x := reflect.ValueOf(v).Elem()
+		x.FieldByName("Lang").SetString("en")
+		if r, ok := v.(*ReportPage); ok {
+			r.Report.W = locale.For("en")
+		}
+		require.NotEmpty(t, render(t, s, v), v.Template())
+	}
+	require.Error(t, s.Render(&bytes.Buffer{}, noView{}))
+}
+
+type noView struct{}
+
+func (noView) Template() string { return "customer/none.html" }
+
+func TestAssets(t *testing.T) {
+	for _, name := range []string{"base.css", "live.js", "book.js", "mark.svg", "robots.txt"} {
+		body, contentType, etag, ok := Asset(name)
+		require.True(t, ok, name)
+		require.NotEmpty(t, body)
+		require.NotEmpty(t, contentType)
+		require.Contains(t, AssetURL(name), "/assets/"+name+"?v="+strings.Trim(etag, `"`))
+		require.NotContains(t, string(body), "//cdn", name)
+		require.NotRegexp(t, `url\(\s*["']?(https?:)?//`, string(body), name)
+	}
+	_, _, _, ok := Asset("../templates.go")
+	require.False(t, ok)
+	require.Panics(t, func() { AssetURL("none.css") })
+}
+
+func TestParagraphs(t *testing.T) {
+	require.Nil(t, Paragraphs(" \r\n\n"))
+	require.Equal(t, [][]string{{"a", "b"}, {"c"}}, Paragraphs("a\r\nb \n\n\n c\n"))
+	require.Equal(t, []string{"a", "b", "c"}, Lines("a\nb\n\nc"))
+}
+
+func TestPhoneURL(t *testing.T) {
+	require.EqualValues(t, "tel:+19025550100", ShopView{Phone: "+1 (902) 555-0100"}.PhoneURL())
+	require.Empty(t, ShopView{Phone: "ask"}.PhoneURL())
+	require.True(t, slices.Contains(locale.Keys(), "base.zone"))
+}
