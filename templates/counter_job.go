@@ -259,6 +259,7 @@ func CounterJobOf(base JobPage, j *workflow.Job, entries []workflow.Entry, shop 
 	v := &CounterJob{JobPage: base, Contents: contentsOf(j, k.w), Condition: j.Condition, Paid: paidOf(j, shop, k.w)}
 	urls := CounterPhotos(j)
 	show := func(ids []int) []PhotoView { return photoViews(j, ids, k.w, k.loc, urls) }
+	with := func(ids []int) ([]PhotoView, string) { return show(ids), "" }
 	v.Photos = CounterPhotoViews(j, shop)
 	if t := j.Reproduction; t != nil {
 		v.Tried = "Does the fault show? " + strings.ToUpper(reproducedWords[t.Result][:1]) + reproducedWords[t.Result][1:] + "."
@@ -272,11 +273,11 @@ func CounterJobOf(base JobPage, j *workflow.Job, entries []workflow.Entry, shop 
 	for i := range j.Findings {
 		f := &j.Findings[i]
 		v.Findings = append(v.Findings, CounterFinding{
-			findingView(j, f, k.w, show), base.To("finding/" + itoa(f.ID)), originWords[f.Origin], certaintyWords[f.Certainty], f.Reason,
+			findingView(j, f, k.w, with), base.To("finding/" + itoa(f.ID)), originWords[f.Origin], certaintyWords[f.Certainty], f.Reason,
 		})
 	}
 	for i := range j.Suspects {
-		v.Suspects = append(v.Suspects, suspectView(&j.Suspects[i], k.w, show))
+		v.Suspects = append(v.Suspects, suspectView(&j.Suspects[i], k.w, with))
 	}
 	v.Duties = k.duties(j)
 	for i := range j.Reports {

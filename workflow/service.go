@@ -56,6 +56,15 @@ func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 			return nil, &Error{Code: CodeForbidden, Message: "Your role does not include this action; ask somebody at the counter."}
 		}
 	}
+	if o.Once != nil {
+		// A repeat is told so before the job is looked at: it may have moved on since, by this very step.
+		switch once, err := s.Store.Done(ctx, s.Shop.ID, o.Once.Key); {
+		case err == nil:
+			return nil, &AlreadyDone{once}
+		case !errors.Is(err, ErrNotFound):
+			return nil, err
+		}
+	}
 	for try := 0; ; try++ {
 		j, err := s.try(ctx, o)
 		if !errors.Is(err, ErrConflict) || o.Expect != 0 || o.Settle != nil && try > 2 || try >= retries {

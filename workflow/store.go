@@ -118,6 +118,9 @@ type BoardFilter struct {
 type Jobs interface {
 	// Commit writes c, or nothing. Errors: ErrConflict, *AlreadyDone.
 	Commit(ctx context.Context, c *Commit) error
+	// Done gives the step that was done under a key and has not been forgotten since. Error:
+	// ErrNotFound.
+	Done(ctx context.Context, shop ShopID, key string) (Once, error)
 	// Job gives a job as it stands, unsealed. Error: ErrNotFound.
 	Job(ctx context.Context, shop ShopID, n JobNumber) (*Job, error)
 	// Version gives a job's version only: what a cache asks. Error: ErrNotFound.

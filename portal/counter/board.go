@@ -77,7 +77,7 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 	if !known {
 		stage = ""
 	}
-	v.Stages = append([]templates.StageFilter{{Words: "All here", Count: running, URL: "/counter", Here: !ended && stage == ""}}, v.Stages...)
+	v.Stages = append([]templates.StageFilter{{Words: "All", Count: running, URL: "/counter", Here: !ended && stage == ""}}, v.Stages...)
 	v.Stages = append(v.Stages, templates.StageFilter{Words: "Ended", Count: over, URL: "/counter?ended=yes", Here: ended})
 	f := workflow.BoardFilter{Stage: stage, Ended: ended, Limit: boardPage + 1}
 	if s := c.Query("after"); s != "" {

@@ -15,6 +15,7 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net/url"
@@ -266,6 +267,9 @@ func (x *counter) post(t *task) fiber.Handler {
 			r.form.Once = o
 		}
 		seen, _ := strconv.ParseInt(values.Get("v"), 10, 64)
+		if seen > 0 {
+			r.form.Version = seen // until a conflict has been told, the form stays as old as it is
+		}
 		r.form.Values = values
 		if err := r.takePhotos(); err != nil {
 			if !shown(err) {
@@ -273,6 +277,12 @@ func (x *counter) post(t *task) fiber.Handler {
 			}
 			r.form.Add("photo", portal.Sentence(err))
 			return r.refuse(portal.Status(err))
+		}
+		if done, err := r.before(); err != nil || done {
+			if err != nil {
+				return err
+			}
+			return r.goOn()
 		}
 		var last error
 		for range attempts {
@@ -287,7 +297,7 @@ func (x *counter) post(t *task) fiber.Handler {
 			if r.form.Bad() {
 				return r.refuse(fiber.StatusUnprocessableEntity)
 			}
-			o := workflow.Order{Job: r.job.Number, By: x.s.Actor(c), Commands: commands, Once: r.once("")}
+			o := workflow.Order{Job: r.job.Number, By: x.s.Actor(c), Commands: commands, Once: r.once(""), Result: r.onward}
 			if t.stale && seen != 0 {
 				o.Expect = seen
 			} else if r.pin {
@@ -305,7 +315,8 @@ func (x *counter) post(t *task) fiber.Handler {
 				}
 				return r.accept()
 			case errors.As(err, &done):
-				return r.accept()
+				r.remember(done.Once)
+				return r.goOn()
 			case errors.Is(err, workflow.ErrConflict) && o.Expect != 0:
 				again, seenNow, rerr := r.reconsider(o.Expect, t.stale && seen != 0)
 				if rerr != nil {
@@ -391,12 +402,43 @@ func (r *request) refuse(status int) error {
 	return r.render(status)
 }
 
+// onward keeps where the step leads and what is said there, for a repeat of it.
+func (r *request) onward(*workflow.Job) []byte {
+	b, _ := json.Marshal([2]string{r.said, r.then}) // strings always encode
+	return b
+}
+
+func (r *request) remember(done workflow.Once) {
+	var kept [2]string
+	if json.Unmarshal(done.Result, &kept) == nil {
+		r.said, r.then = kept[0], kept[1]
+	}
+}
+
+// before reports whether this very form was sent and done already: then it goes on as the first time.
+func (r *request) before() (bool, error) {
+	done, err := r.x.s.Service().Store.Done(r.c.Context(), r.shop().ID, r.once("").Key)
+	if errors.Is(err, workflow.ErrNotFound) {
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	r.remember(done)
+	return true, nil
+}
+
 func (r *request) accept() error {
 	if r.task.after != nil {
 		if err := r.task.after(r, r.job); err != nil {
 			return err
 		}
 	}
+	return r.goOn()
+}
+
+// goOn redirects to where the step leads.
+func (r *request) goOn() error {
 	said, then := r.task.said, r.task.then
 	if r.said != "" {
 		said = r.said

@@ -80,7 +80,7 @@ func (r *request) keepPhotos() error {
 		p.Kind = kind
 		commands = append(commands, workflow.AddPhoto{Photo: p})
 	}
-	before := len(r.job.Photos)
+	before, version := len(r.job.Photos), r.job.Version
 	j, err := r.x.s.Service().Do(r.c.Context(), workflow.Order{Job: r.job.Number, By: r.x.s.Actor(r.c), Commands: commands, Once: r.once("photos")})
 	var done *workflow.AlreadyDone
 	switch {
@@ -102,6 +102,9 @@ func (r *request) keepPhotos() error {
 		word = fmt.Sprintf("The %d photos are kept on the job; you need not send them again.", n)
 	}
 	r.form.Add("", word)
+	if r.form.Version == version {
+		r.form.Version = j.Version // it was this form that changed the job
+	}
 	r.renew(j)
 	r.photos = nil
 	return nil
