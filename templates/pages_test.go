@@ -81,12 +81,12 @@ func samplePages(t testing.TB) map[string]View {
 	done.Answered = words.T("quote.answered.approve", "Resolder the socket", "Thu 19 November 2026")
 	out["quote-answered"] = done
 	five := newBench(t)
-	fj := five.findings()
+	five.findings()
 	options := append(sampleOptions(), sampleOptions()[2], sampleOptions()[2])
 	options[3].Kind, options[3].Title, options[4].Kind, options[4].Title = workflow.OptionRecycle, "Recycle it", workflow.OptionReplace, "Replace the contact board with a used one, tested"
-	fj = five.do(ada, workflow.SendReport{Text: workflow.ReportText{Short: "It can be repaired."}}, workflow.IssueQuote{Options: options[:1]}, workflow.Go{To: workflow.StageAwaitingApproval})
-	fj = five.do(mira, workflow.Decide{Verdict: workflow.VerdictApprove, Digest: fj.Quote().Digest, Option: "A", Name: "Mira Osei"})
-	fj = five.do(tom, workflow.NoteFinding{Finding: workflow.Finding{Text: "A second socket is cracked.", Origin: workflow.OriginUnknown, Weight: workflow.WeightDanger, Certainty: workflow.CertaintyInferred}})
+	fj := five.do(ada, workflow.SendReport{Text: workflow.ReportText{Short: "It can be repaired."}}, workflow.IssueQuote{Options: options[:1]}, workflow.Go{To: workflow.StageAwaitingApproval})
+	five.do(mira, workflow.Decide{Verdict: workflow.VerdictApprove, Digest: fj.Quote().Digest, Option: "A", Name: "Mira Osei"})
+	five.do(tom, workflow.NoteFinding{Finding: workflow.Finding{Text: "A second socket is cracked.", Origin: workflow.OriginUnknown, Weight: workflow.WeightDanger, Certainty: workflow.CertaintyInferred}})
 	fj = five.do(ada, workflow.SendReport{Text: workflow.ReportText{Short: "A second socket is cracked as well."}}, workflow.IssueQuote{Options: options, Reason: "A second socket is cracked, which could only be seen once the board was out."}, workflow.Go{To: workflow.StageAwaitingApproval})
 	out["quote-five"] = quote(fj.Quote(), fj, five)
 
