@@ -70,9 +70,14 @@ func evaluate[T any](t testing.TB, ctx context.Context, script string) T {
 // until waits for a script's value to be truthy, and gives it.
 func until[T any](t testing.TB, ctx context.Context, script string) T {
 	t.Helper()
-	v, err := chromedp.Run(ctx, chromedp.Poll[T](script, chromedp.WithPollingTimeout(30*time.Second)))
-	require.NoError(t, err, script)
-	return v
+	for {
+		v, err := chromedp.Run(ctx, chromedp.Poll[T](script, chromedp.WithPollingTimeout(30*time.Second)))
+		if err != nil && strings.Contains(err.Error(), "navigated or closed") {
+			continue // the page went on to the next one while it was being asked
+		}
+		require.NoError(t, err, script)
+		return v
+	}
 }
 
 // media makes the browser say that it prints, or prefers a colour scheme.

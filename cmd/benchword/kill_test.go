@@ -13,6 +13,7 @@ import (
 	"net/mail"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -34,7 +35,8 @@ const serveFolder = "BENCHWORD_TEST_SERVE"
 
 func TestMain(m *testing.M) {
 	if dir := os.Getenv(serveFolder); dir != "" {
-		os.Exit(run(context.Background(), []string{"serve", "--config", filepath.Join(dir, "shop.toml"), "--data", filepath.Join(dir, "data")}, os.Stdin, os.Stdout, io.Discard))
+		ctx, _ := signal.NotifyContext(context.Background(), syscall.SIGTERM)
+		os.Exit(run(ctx, []string{"serve", "--config", filepath.Join(dir, "shop.toml"), "--data", filepath.Join(dir, "data")}, os.Stdin, os.Stdout, io.Discard))
 	}
 	os.Exit(m.Run())
 }

@@ -129,6 +129,10 @@ func build(ctx context.Context, p parts) (*server, error) {
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
+	// What a killed server had in hand need not wait for its lease to run out: the folder is ours alone.
+	if err := store.ReleaseLeases(ctx, p.shop.ID); err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
 	s := &server{house: h, transport: p.transport, log: p.log}
 	if p.now != nil {
 		h.service.Now = p.now
