@@ -72,7 +72,7 @@ func until[T any](t testing.TB, ctx context.Context, script string) T {
 	t.Helper()
 	for {
 		v, err := chromedp.Run(ctx, chromedp.Poll[T](script, chromedp.WithPollingTimeout(30*time.Second)))
-		if err != nil && strings.Contains(err.Error(), "navigated or closed") {
+		if err != nil && (strings.Contains(err.Error(), "navigated or closed") || strings.Contains(err.Error(), "Cannot find context")) {
 			continue // the page went on to the next one while it was being asked
 		}
 		require.NoError(t, err, script)
