@@ -16,21 +16,21 @@
       return;
     }
     let changed = false;
-    const names = [...fresh.querySelectorAll("[data-part]")].map((e) => e.dataset.part).join();
-    const here = [...ticket.querySelectorAll("[data-part]")].map((e) => e.dataset.part).join();
-    if (names !== here) {
-      // A part came or went: keep what is being typed, and show the new page whole.
-      const typed = document.getElementById("text");
-      const words = typed ? typed.value : "";
-      if (typed && document.activeElement === typed) return; // do not pull the pen away
+    const parts = (root) => [...root.querySelectorAll("[data-part]")];
+    const names = (root) => parts(root).map((e) => e.dataset.part).join();
+    const field = ticket.querySelector("textarea");
+    if (names(fresh) !== names(ticket) && !(field && document.activeElement === field)) {
+      // A part came or went: show the new page whole, and keep what was typed.
+      const words = field ? field.value : "";
       ticket.replaceChildren(...fresh.childNodes);
-      const again = document.getElementById("text");
-      if (again) again.value = words;
+      const again = ticket.querySelector("textarea");
+      if (again && words) again.value = words;
       changed = true;
     } else {
-      for (const part of fresh.querySelectorAll("[data-part]")) {
+      // Nobody's pen is pulled away: only the parts that both have are brought up to date.
+      for (const part of parts(fresh)) {
         const old = ticket.querySelector(`[data-part="${part.dataset.part}"]`);
-        if (old.outerHTML === part.outerHTML || busy(old)) continue;
+        if (!old || old.outerHTML === part.outerHTML || busy(old)) continue;
         old.replaceWith(part);
         changed = true;
       }
