@@ -297,12 +297,22 @@ func (p *heifPicture) decode(ctx context.Context, to size) (*picture, error) {
 	return out, nil
 }
 
+// mend fills the first bytes of a tile from the row below. The decoder module (v0.4.5) gives out memory
+// that it has freed already, and freeing writes up to 24 bytes of its lists to the front.
+func mend(pix []byte, stride int) {
+	if stride >= 24 && len(pix) >= 2*stride {
+		copy(pix[:24], pix[stride:])
+	}
+}
+
 // planar gives a decoded tile as brightness and colour differences.
 func planar(img image.Image) (m *image.YCbCr, grey bool, err error) {
 	switch t := img.(type) {
 	case *image.YCbCr:
+		mend(t.Y, t.YStride)
 		return t, false, nil
 	case *image.Gray:
+		mend(t.Pix, t.Stride)
 		s := t.Bounds().Size()
 		c := image.NewYCbCr(image.Rect(0, 0, s.X, s.Y), image.YCbCrSubsampleRatio420)
 		c.Y, c.YStride = t.Pix, t.Stride

@@ -123,7 +123,7 @@ func (d *Dir) Put(ctx context.Context, f Folder, r io.Reader) (_ Digest, size in
 // part makes a new file for a blob on its way in.
 func (d *Dir) part() (string, *os.File, error) {
 	for {
-		name := path.Join(incoming, strconv.Itoa(os.Getpid())+"-"+strconv.FormatUint(d.next.Add(1), 10))
+		name := path.Join(incoming, partName(d.next.Add(1)))
 		w, err := d.root.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 		if errors.Is(err, fs.ErrExist) {
 			continue // left behind by an earlier process of the same id
@@ -134,6 +134,8 @@ func (d *Dir) part() (string, *os.File, error) {
 		return name, w, nil
 	}
 }
+
+func partName(n uint64) string { return strconv.Itoa(os.Getpid()) + "-" + strconv.FormatUint(n, 10) }
 
 // makeAll makes a folder and those above it, and syncs each folder in which one was made.
 func (d *Dir) makeAll(name string) error {

@@ -46,7 +46,14 @@ type heifFile struct {
 	props   []heifBox
 	idat    []byte
 	exif    []uint32
+	entries int // that were stored, of any kind
 }
+
+// maxEntries bounds what is kept of a container, so that a file of nothing but tables takes no more memory
+// than a photo. A phone's photo has a few hundred.
+const maxEntries = 100_000
+
+var errEntries = errors.New("a HEIC file with too many entries")
 
 type heifBox struct {
 	kind string
@@ -56,9 +63,12 @@ type heifBox struct {
 
 var errBox = errors.New("a HEIC box is broken")
 
-// boxes calls f for each box in b. More than a thousand are not read.
+// boxes calls f for each box in b.
 func boxes(b []byte, f func(heifBox) error) error {
-	for n := 0; len(b) > 0 && n < 1000; n++ {
+	for n := 0; len(b) > 0; n++ {
+		if n > maxEntries {
+			return errEntries
+		}
 		if len(b) < 8 {
 			return errBox
 		}
@@ -179,7 +189,7 @@ func (f *heifFile) meta(x heifBox) error {
 				return errBox
 			}
 			f.item(id).kind = string(r.b[:4])
-			return nil
+			return f.stored()
 		})
 	case "iloc":
 		return f.places(r)
@@ -192,6 +202,9 @@ func (f *heifFile) meta(x heifBox) error {
 				to := uint32(r.take(wide))
 				if r.out {
 					return errBox
+				}
+				if err := f.stored(); err != nil {
+					return err
 				}
 				switch e.kind {
 				case "dimg":
@@ -212,18 +225,24 @@ func (f *heifFile) meta(x heifBox) error {
 			case "ipco":
 				return boxes(e.body, func(p heifBox) error {
 					f.props = append(f.props, p)
-					return nil
+					return f.stored()
 				})
 			case "ipma":
 				r := &reading{b: e.body}
 				full := r.take(4)
 				for range r.take(4) {
 					id := uint32(r.take(map[bool]int{true: 2, false: 4}[full>>24 == 0]))
+					if err := f.stored(); err != nil {
+						return err
+					}
 					for range r.take(1) {
 						if full&1 == 0 {
 							f.item(id).props = append(f.item(id).props, int(r.take(1)&0x7f))
 						} else {
 							f.item(id).props = append(f.item(id).props, int(r.take(2)&0x7fff))
+						}
+						if err := f.stored(); err != nil {
+							return err
 						}
 					}
 					if r.out {
@@ -236,6 +255,14 @@ func (f *heifFile) meta(x heifBox) error {
 	}
 	if r.out {
 		return errBox
+	}
+	return nil
+}
+
+// stored counts an entry.
+func (f *heifFile) stored() error {
+	if f.entries++; f.entries > maxEntries {
+		return errEntries
 	}
 	return nil
 }
@@ -279,6 +306,12 @@ func (f *heifFile) places(r *reading) error {
 			if r.out {
 				return errBox
 			}
+			if err := f.stored(); err != nil {
+				return err
+			}
+		}
+		if err := f.stored(); err != nil {
+			return err
 		}
 		if r.out {
 			return errBox
@@ -369,10 +402,15 @@ func (h *Header) mainPicture(f *heifFile) error {
 	default:
 		return refuse(fmt.Errorf("a main picture of type %q", main.kind), "This kind of HEIC file can't be read here. Please send the photo as JPEG.")
 	}
+	taken := 0
 	for _, id := range ids {
 		t, s, sps, err := f.tile(id)
 		if err != nil {
 			return err
+		}
+		// Tiles that share their bytes would let a small file ask for work without end.
+		if taken += len(t.bits); taken > len(f.b)+16<<20 {
+			return errors.New("HEIC tiles that lie on top of each other")
 		}
 		if p.tile != (size{}) && s != p.tile {
 			return errors.New("HEIC tiles of different sizes")
