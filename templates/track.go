@@ -200,6 +200,10 @@ func (m *statusMaker) holds() []HoldView {
 func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 	j, w := m.j, m.w
 	var out []MomentView // oldest first, turned round at the end
+	paired := map[int]bool{}
+	for _, p := range pairsOf(j, w, m.loc, urls) {
+		paired[p.Before.ID], paired[p.After.ID] = true, true // they stand above the story, side by side
+	}
 	lastPhotos := time.Time{}
 	for k, x := range j.Story {
 		if x.To == workflow.StageAwaitingApproval && k > 0 && j.Story[k-1].Kind == "quote.issued" && j.Story[k-1].At.Equal(x.At) {
@@ -209,7 +213,7 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 		switch x.Kind {
 		case "photo.added":
 			p := j.Photo(x.Ref)
-			if p == nil {
+			if p == nil || paired[p.ID] {
 				continue
 			}
 			photo := photoView(j, p, w, m.loc, urls)
