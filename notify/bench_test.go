@@ -128,8 +128,20 @@ func (b *bench) job() *workflow.Job {
 	return j
 }
 
-// picture makes a JPEG of a given size that looks like something.
+var pictures sync.Map
+
+// picture gives a JPEG of a given size that looks like something.
 func picture(w, h int, seed uint8) []byte {
+	key := [3]int{w, h, int(seed)}
+	if made, ok := pictures.Load(key); ok {
+		return made.([]byte)
+	}
+	made := paint(w, h, seed)
+	pictures.Store(key, made)
+	return made
+}
+
+func paint(w, h int, seed uint8) []byte {
 	m := image.NewRGBA(image.Rect(0, 0, w, h))
 	for y := range h {
 		for x := range w {
@@ -155,13 +167,13 @@ func (b *bench) photo(kind workflow.PhotoKind, caption, alt string, pair int, ma
 	b.t.Helper()
 	b.nth++
 	f := evidence.Folder{Shop: b.svc.Shop.ID, Job: b.n, Area: evidence.Shown}
-	large, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(picture(1600, 1200, uint8(b.nth))))
+	large, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(picture(1200, 900, uint8(b.nth))))
 	require.NoError(b.t, err)
 	small, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(picture(480, 360, uint8(b.nth))))
 	require.NoError(b.t, err)
 	j := b.do(counter, workflow.AddPhoto{Photo: workflow.Photo{
 		Original: string(large), Kind: kind, Caption: caption, Alt: alt, Pair: pair, Marks: marks,
-		Large: workflow.Copy{Digest: string(large), Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: string(small), Width: 480, Height: 360},
+		Large: workflow.Copy{Digest: string(large), Width: 1200, Height: 900}, Small: workflow.Copy{Digest: string(small), Width: 480, Height: 360},
 	}})
 	return j.Photos[len(j.Photos)-1].ID
 }

@@ -202,7 +202,7 @@ func TestBuildInternationalAddress(t *testing.T) {
 	require.Equal(t, Refused, f.Fate)
 }
 
-func testKeys(t *testing.T) (rsaPEM, edPEM []byte, dns map[string]string) {
+func testKeys(t testing.TB) (rsaPEM, edPEM []byte, dns map[string]string) {
 	t.Helper()
 	rk, err := rsa.GenerateKey(rand.Reader, 2048)
 	require.NoError(t, err)

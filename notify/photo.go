@@ -38,7 +38,7 @@ const (
 )
 
 func (c *mailCopies) get(ctx context.Context, blobs evidence.Blobs, j *workflow.Job, p *workflow.Photo) (mailCopy, error) {
-	key := fmt.Sprintf("%s %s %s %v", j.Shop, j.Number, p.Large.Digest, p.Marks)
+	key := fmt.Sprintf("%s %v", p.Large.Digest, p.Marks) // what it is, not whose
 	c.mu.Lock()
 	if found, ok := c.kept[key]; ok {
 		c.mu.Unlock()
@@ -89,7 +89,7 @@ func makeMailCopy(stored []byte, marks []workflow.Mark) (mailCopy, error) {
 		dst := image.NewRGBA(image.Rect(0, 0, w, h))
 		draw.ApproxBiLinear.Scale(dst, dst.Bounds(), src, src.Bounds(), draw.Src, nil)
 		evidence.Draw(dst, marks)
-		for _, quality := range []int{82, 74, 66} {
+		for _, quality := range []int{80, 68} {
 			var b bytes.Buffer
 			if err := jpeg.Encode(&b, dst, &jpeg.Options{Quality: quality}); err != nil {
 				return mailCopy{}, fmt.Errorf("encoding a photo for a mail: %w", err)
