@@ -33,7 +33,8 @@ type PhotoView struct {
 	Notes []MarkNote
 }
 
-// MarksView is the drawing over a photo, in the pixels of the large copy.
+// MarksView is the drawing over a photo, laid out as if its long side had 1600 pixels, so that lines have
+// the same weight on every photo. The copies in mails are drawn with the same measures.
 type MarksView struct {
 	Width, Height int
 	Shapes        []Shape
@@ -52,8 +53,9 @@ type Shape struct {
 
 // MarkNote is the text of a mark.
 type MarkNote struct {
-	Number string // "" where the mark has none
+	Number string // "" where the mark has none; Text says then what kind it is
 	Text   string
+	Kind   workflow.MarkKind
 }
 
 // photoViews shows the photos with these ids that are still there, in this order.
@@ -80,6 +82,11 @@ func photoView(j *workflow.Job, p *workflow.Photo, w *locale.Words, loc *time.Lo
 		v.Label = w.T("photo.label." + string(p.Kind))
 	}
 	v.Marks, v.Notes = marksOf(p)
+	for i, n := range v.Notes {
+		if n.Number == "" {
+			v.Notes[i].Text = w.T("mark."+string(n.Kind), n.Text)
+		}
+	}
 	return v
 }
 
@@ -90,7 +97,8 @@ func marksOf(p *workflow.Photo) (*MarksView, []MarkNote) {
 	if m.Width <= 0 || m.Height <= 0 {
 		m.Width, m.Height = 1600, 1200
 	}
-	unit := float64(max(m.Width, m.Height)) / 1600
+	long := max(m.Width, m.Height)
+	m.Width, m.Height = max(m.Width*1600/long, 1), max(m.Height*1600/long, 1)
 	at := func(x, y int) (float64, float64) {
 		return float64(x) * float64(m.Width) / 10000, float64(y) * float64(m.Height) / 10000
 	}
@@ -100,18 +108,18 @@ func marksOf(p *workflow.Photo) (*MarksView, []MarkNote) {
 			number = strconv.Itoa(k.Number)
 		}
 		if k.Text != "" {
-			notes = append(notes, MarkNote{number, k.Text})
+			notes = append(notes, MarkNote{number, k.Text, k.Kind})
 		}
 		x, y := at(k.X, k.Y)
 		x2, y2 := at(k.X2, k.Y2)
-		s := Shape{Kind: k.Kind, X: px(x), Y: px(y), Number: number, DiscR: px(34 * unit)}
+		s := Shape{Kind: k.Kind, X: px(x), Y: px(y), Number: number, DiscR: px(34)}
 		disc := func(x, y float64) {
-			edge := 38 * unit
+			edge := 40.0
 			s.DiscX, s.DiscY = px(min(max(x, edge), float64(m.Width)-edge)), px(min(max(y, edge), float64(m.Height)-edge))
 		}
 		switch k.Kind {
 		case workflow.MarkRing:
-			r := max(math.Hypot(x2-x, y2-y), 24*unit)
+			r := max(math.Hypot(x2-x, y2-y), 24)
 			s.R = px(r)
 			disc(x+r*math.Sqrt2/2, y-r*math.Sqrt2/2)
 		case workflow.MarkPoint:
@@ -122,7 +130,7 @@ func marksOf(p *workflow.Photo) (*MarksView, []MarkNote) {
 				continue
 			}
 			dx, dy := (x-x2)/length, (y-y2)/length
-			head := min(60*unit, length/2)
+			head := min(60, length/2)
 			bx, by := x-dx*head, y-dy*head
 			s.X1, s.Y1, s.X2, s.Y2 = px(x2), px(y2), px(bx), px(by)
 			disc(x2, y2)

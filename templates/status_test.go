@@ -210,10 +210,12 @@ func TestMarks(t *testing.T) {
 		{Kind: workflow.MarkBlur, X: 0, Y: 0, X2: 10, Y2: 10},
 	}}
 	m, notes := marksOf(p)
-	require.Equal(t, []MarkNote{{"", "here"}}, notes)
+	require.Equal(t, []MarkNote{{"", "here", workflow.MarkRing}}, notes)
 	require.Len(t, m.Shapes, 2, "an arrow without length and a blur are not drawn")
 	require.Equal(t, []string{"800.0", "600.0", "80.0"}, []string{m.Shapes[0].X, m.Shapes[0].Y, m.Shapes[0].R})
-	require.Equal(t, []string{"38.0", "1162.0", "3"}, []string{m.Shapes[1].DiscX, m.Shapes[1].DiscY, m.Shapes[1].Number}, "a number never hangs over the edge")
+	require.Equal(t, []string{"40.0", "1160.0", "3"}, []string{m.Shapes[1].DiscX, m.Shapes[1].DiscY, m.Shapes[1].Number}, "a number never hangs over the edge")
+	small, _ := marksOf(&workflow.Photo{Large: workflow.Copy{Width: 300, Height: 400}, Marks: p.Marks[:1]})
+	require.Equal(t, []int{1200, 1600}, []int{small.Width, small.Height})
 	none, _ := marksOf(&workflow.Photo{Marks: []workflow.Mark{{Kind: workflow.MarkBlur}}})
 	require.Nil(t, none)
 }

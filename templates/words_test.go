@@ -65,6 +65,7 @@ func TestEveryValueHasItsWords(t *testing.T) {
 		keys = append(keys, keysOf(p, "", workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk)...)
 	}
 	keys = append(keys, keysOf("story.stage.", "", workflow.Stages[1:]...)...)
+	keys = append(keys, keysOf("mark.", "", workflow.MarkRing, workflow.MarkArrow, workflow.MarkPoint, workflow.MarkBlur)...)
 	keys = append(keys, keysOf("duty.open.", "", workflow.StageTesting, workflow.StageShipped)...)
 	w := locale.For("en")
 	for _, k := range keys {
