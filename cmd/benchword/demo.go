@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -10,7 +11,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"strings"
 	"sync/atomic"
 	"time"
 
@@ -89,11 +89,15 @@ func (d *demo) deliver(ctx context.Context) error { return d.dispatcher.Flush(ct
 
 // photo takes one of the illustrations in as if it came from the bench's camera.
 func (d *demo) photo(ctx context.Context, n workflow.JobNumber, name string) (workflow.Photo, error) {
-	p, ok := demophotos.Named(name)
+	p, ok := demophotos.Find(name + ".jpg")
 	if !ok {
 		return workflow.Photo{}, fmt.Errorf("there is no picture %q", name)
 	}
-	photo, err := d.desk.Take(ctx, d.service.Shop.ID, n, strings.NewReader(string(p.JPEG)))
+	jpeg, err := p.JPEG()
+	if err != nil {
+		return workflow.Photo{}, err
+	}
+	photo, err := d.desk.Take(ctx, d.service.Shop.ID, n, bytes.NewReader(jpeg))
 	if err != nil {
 		return photo, err
 	}
@@ -106,7 +110,7 @@ func (d *demo) followUp(p *play) func(ctx context.Context) error {
 	return func(ctx context.Context) error {
 		j, err := d.service.Do(ctx, workflow.Order{By: counterRosa, Commands: []workflow.Command{workflow.Book{
 			Person: workflow.Person{Name: "Ingrid Solheim", Email: "ingrid@post.example", Address: "Ingrid Solheim\n3 Spruce Hill\nBridgewater NS"},
-			Kind:   "field recorder", Maker: "Tarnby", Model: "R4", Fault: "The left channel is silent since last week.", Follows: d.before.number,
+			Kind:   "field recorder", Maker: "Halden", Model: "FR-2", Fault: "The left channel is silent since last week.", Follows: d.before.number,
 		}}})
 		if err == nil {
 			p.number = j.Number

@@ -30,8 +30,8 @@ func (d *demo) write() {
 func (d *demo) scannerToApprove() {
 	p := d.play("film scanner, to approve")
 	d.toApprove = p
-	p.book(d.ago(6, 10, 5), "Mira Osei", "mira@post.example", "en", "film scanner", "Quillon", "F2", "It hums when I switch it on and stops in the middle of a frame. A friend's workshop looked at it in spring and gave it back the same.")
-	p.arrive(d.ago(4, 9, 20), "Q2-20417", mains, []string{"parcel-dented", "contents-scanner"}, "Film scanner", "Two film holders", "Mains lead", "USB cable")
+	p.book(d.ago(6, 10, 5), "Mira Osei", "mira@post.example", "en", "film scanner", "Halden", "FS-35", "It hums when I switch it on and stops in the middle of a frame. A friend's workshop looked at it in spring and gave it back the same.")
+	p.arrive(d.ago(4, 9, 20), "Q2-20417", mains, []string{"parcel-dented", "contents-film-scanner"}, "Film scanner", "Two film holders", "Mains lead", "USB cable")
 	p.onTheBench(d.ago(3, 10, 0), "Lid scratched on the left, one foot missing; otherwise clean. A corner of the parcel was dented, the padding held.", workflow.FaultReproduced, "Stopped at the third frame, three times out of three, after about two minutes.")
 	t := d.ago(3, 11, 0)
 	p.at(t, technicianNils, workflow.NameSuspect{Text: "Lamp supply breaks down when it is warm"}, workflow.NameSuspect{Text: "Transport motor or belt sticks"}, workflow.NameSuspect{Text: "USB connection drops out"})
@@ -74,8 +74,8 @@ func (d *demo) scannerToApprove() {
 func (d *demo) pianoWithEarlierWork() {
 	p := d.play("stage piano, earlier work")
 	d.story = p
-	p.book(d.ago(19, 18, 40), "Jonas Tremblay", "jonas@post.example", "en", "stage piano", "Velmora", "SP-88", "Cuts out on stage when the lead is touched. Another workshop has had it for a month and said it was fine.")
-	p.arrive(d.ago(16, 9, 45), "SP88-00731", lowVolt, []string{"parcel-taped", "contents-piano"}, "Stage piano", "Power adaptor", "Sustain pedal")
+	p.book(d.ago(19, 18, 40), "Jonas Tremblay", "jonas@post.example", "en", "stage piano", "Ostrava Tide", "Stage 88", "Cuts out on stage when the lead is touched. Another workshop has had it for a month and said it was fine.")
+	p.arrive(d.ago(16, 9, 45), "SP88-00731", lowVolt, []string{"parcel-closed", "contents-stage-piano"}, "Stage piano", "Power adaptor", "Sustain pedal")
 	p.onTheBench(d.ago(15, 9, 30), "Well kept. Two scuffs on the left cheek block. Bottom plate does not sit flat.", workflow.FaultIntermittent, "Cuts out when the plug of the adaptor is moved sideways; held still it played for three hours.")
 	t := d.ago(15, 10, 0)
 	p.at(t, technicianNils, workflow.NameSuspect{Text: "The adaptor or its lead is broken inside"}, workflow.NameSuspect{Text: "The main switch does not make contact"}, workflow.NameSuspect{Text: "The power socket has come loose from the board"})
@@ -89,11 +89,11 @@ func (d *demo) pianoWithEarlierWork() {
 			Certainty: workflow.CertaintyMeasured, Reading: "open circuit while the socket is flexed", Photos: p.ids("joint-cracked"), Matters: "This is why the piano cuts out when the lead is touched.",
 		}}}
 	})
-	p.picture(t.Add(60*time.Minute), workflow.PhotoEvidence, "jumper-wire")
+	p.picture(t.Add(60*time.Minute), workflow.PhotoEvidence, "pad-lifted-wire")
 	p.picture(t.Add(62*time.Minute), workflow.PhotoEvidence, "screw-missing")
 	p.then(t.Add(70*time.Minute), technicianNils, func(*workflow.Job) []workflow.Command {
 		return []workflow.Command{
-			workflow.NoteFinding{Finding: workflow.Finding{Text: "A wire has been added between two points that the maker does not join", Where: "main board, beside the pedal socket", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("jumper-wire"), Matters: "It bridges a pad that had lifted off the board. It carries the pedal's signal and had nothing to do with the fault; we replace it by a repaired pad."}, Duty: workflow.Duty{Text: "Replace the added wire by a repaired pad", Before: workflow.StageTesting}},
+			workflow.NoteFinding{Finding: workflow.Finding{Text: "A wire has been added between two points that the maker does not join", Where: "main board, beside the pedal socket", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("pad-lifted-wire"), Matters: "It bridges a pad that had lifted off the board. It carries the pedal's signal and had nothing to do with the fault; we replace it by a repaired pad."}, Duty: workflow.Duty{Text: "Replace the added wire by a repaired pad", Before: workflow.StageTesting}},
 			workflow.NoteFinding{Finding: workflow.Finding{Text: "A screw of the bottom plate is missing, and the one beside it is shorter than the others", Where: "bottom plate, middle", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("screw-missing"), Matters: "The plate rattles without them. It did not cause the fault."}, Duty: workflow.Duty{Text: "Fit two matching screws to the bottom plate", Before: workflow.StageShipped}},
 			workflow.NoteFinding{Finding: workflow.Finding{Text: "Adhesive tape has been left over the ventilation slots of the power section", Where: "inside, power section", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Matters: "It keeps warmth in. It did not cause the fault."}, Duty: workflow.Duty{Text: "Remove the tape from the ventilation slots", Before: workflow.StageTesting}},
 		}
@@ -124,7 +124,7 @@ func (d *demo) pianoWithEarlierWork() {
 func (d *demo) radioHeldForParts() {
 	p := d.play("marine radio, held for parts")
 	p.book(d.ago(12, 8, 30), "Aoife Brannigan", "aoife@post.example", "en", "marine radio", "Osterhav", "VHF 25", "Receives, but nobody hears me.")
-	p.arrive(d.ago(10, 10, 0), "OV25-1180", lowVolt, []string{"parcel-open", "contents-radio"}, "Marine radio", "Handset", "Mounting bracket")
+	p.arrive(d.ago(10, 10, 0), "OV25-1180", lowVolt, []string{"parcel-open", "contents-marine-radio"}, "Marine radio", "Handset", "Mounting bracket")
 	p.onTheBench(d.ago(9, 9, 0), "Salt traces around the aerial socket.", workflow.FaultReproduced, "0.2 W at the aerial socket; 25 W expected.")
 	p.at(d.ago(9, 10, 0), technicianNils, workflow.NameSuspect{Text: "The output stage has failed"})
 	p.check(d.ago(9, 10, 30), 1, "Measured the drive before and after the output stage", workflow.CheckConfirmed, "drive present, no gain")
@@ -143,22 +143,22 @@ func (d *demo) radioHeldForParts() {
 
 func (d *demo) supplyInBreach() {
 	p := d.play("bench supply, in breach")
-	p.book(d.ago(20, 9, 0), "Priya Raman", "priya@post.example", "en", "bench supply", "Keldra", "PS 30", "Output jumps to full voltage by itself. I do not dare to use it any more.")
-	p.arrive(d.ago(17, 10, 30), "K30-5520", mains, []string{"parcel-taped", "contents-supply"}, "Bench supply", "Mains lead")
+	p.book(d.ago(20, 9, 0), "Priya Raman", "priya@post.example", "en", "bench supply", "Ostrava Tide", "BS-30", "Output jumps to full voltage by itself. I do not dare to use it any more.")
+	p.arrive(d.ago(17, 10, 30), "K30-5520", mains, []string{"parcel-closed", "contents-bench-supply"}, "Bench supply", "Mains lead")
 	p.onTheBench(d.ago(14, 9, 0), "Fan grille bent; dusty inside.", workflow.FaultIntermittent, "Seen twice in six hours.")
 	p.at(d.ago(14, 11, 0), technicianNils, workflow.NameSuspect{Text: "The voltage control's wiper lifts off"}, workflow.NameSuspect{Text: "The regulator board has a heat fault"})
 	p.check(d.ago(13, 10, 0), 1, "Turned through its range under a microscope, measured its resistance", workflow.CheckUnclear, "a short break at two thirds, once")
-	p.picture(d.ago(13, 10, 30), workflow.PhotoEvidence, "heat-mark")
+	p.picture(d.ago(13, 10, 30), workflow.PhotoEvidence, "board-burnt")
 	p.then(d.ago(13, 11, 0), technicianNils, func(*workflow.Job) []workflow.Command {
-		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "The board is browned by heat around a resistor", Where: "regulator board", Origin: workflow.OriginWear, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("heat-mark"), Matters: "It shows that this part runs hot. Whether it is the cause is still open."}}}
+		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "The board is browned by heat around a resistor", Where: "regulator board", Origin: workflow.OriginWear, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("board-burnt"), Matters: "It shows that this part runs hot. Whether it is the cause is still open."}}}
 	})
 	p.at(d.ago(4, 16, 0), counterRosa, workflow.SendMessage{Text: "The fault comes only every few hours, so each attempt takes a day. We are keeping at it."})
 }
 
 func (d *demo) scannerDeclined() {
 	p := d.play("film scanner, declined")
-	p.book(d.ago(18, 12, 0), "Tomasz Wilk", "tomasz@post.example", "en", "film scanner", "Quillon", "F1", "A line across every picture.")
-	p.arrive(d.ago(16, 11, 0), "Q1-00877", mains, []string{"parcel-taped", "contents-scanner"}, "Film scanner", "Mains lead")
+	p.book(d.ago(18, 12, 0), "Tomasz Wilk", "tomasz@post.example", "en", "film scanner", "Halden", "FS-20", "A line across every picture.")
+	p.arrive(d.ago(16, 11, 0), "Q1-00877", mains, []string{"parcel-closed", "contents-film-scanner"}, "Film scanner", "Mains lead")
 	p.onTheBench(d.ago(14, 10, 0), "Yellowed, otherwise good.", workflow.FaultReproduced, "A dark line at the same place in every picture.")
 	p.at(d.ago(14, 10, 30), technicianNils, workflow.NameSuspect{Text: "The sensor has a dead column"})
 	p.check(d.ago(14, 11, 0), 1, "Scanned without film, sensor cleaned", workflow.CheckConfirmed, "")
@@ -174,8 +174,8 @@ func (d *demo) scannerDeclined() {
 func (d *demo) radioRepaired() {
 	p := d.play("field recorder, repaired before")
 	d.before = p
-	p.book(d.ago(50, 9, 0), "Ingrid Solheim", "ingrid@post.example", "en", "field recorder", "Tarnby", "R4", "The left channel crackles.")
-	p.arrive(d.ago(48, 10, 0), "R4-3391", lithium, []string{"parcel-open", "contents-recorder"}, "Field recorder", "Two microphones", "Battery (built in)")
+	p.book(d.ago(50, 9, 0), "Ingrid Solheim", "ingrid@post.example", "en", "field recorder", "Halden", "FR-2", "The left channel crackles.")
+	p.arrive(d.ago(48, 10, 0), "R4-3391", lithium, []string{"parcel-open", "contents-field-recorder"}, "Field recorder", "Two microphones", "Battery (built in)")
 	p.onTheBench(d.ago(47, 9, 0), "Good. Battery flat and even.", workflow.FaultReproduced, "Crackles when the left socket is moved.")
 	p.at(d.ago(47, 10, 0), technicianNils, workflow.NameSuspect{Text: "The left input socket is worn"})
 	p.check(d.ago(47, 10, 20), 1, "Measured while moving the plug", workflow.CheckConfirmed, "0.2 to 40 ohm")
@@ -190,7 +190,7 @@ func (d *demo) radioRepaired() {
 func (d *demo) recorderUnderWarranty() {
 	p := d.play("field recorder, under warranty")
 	p.steps = append(p.steps, step{d.ago(3, 8, 15), d.followUp(p)})
-	p.arrive(d.ago(1, 9, 50), "R4-3391", lithium, []string{"parcel-taped", "contents-recorder"}, "Field recorder", "Battery (built in)")
+	p.arrive(d.ago(1, 9, 50), "R4-3391", lithium, []string{"parcel-closed", "contents-field-recorder"}, "Field recorder", "Battery (built in)")
 	p.onTheBench(d.ago(1, 14, 0), "As we sent it. Battery flat and even.", workflow.FaultReproduced, "The left channel is silent.")
 }
 
@@ -201,14 +201,14 @@ func (d *demo) radioBooked() {
 
 func (d *demo) pianoReceived() {
 	p := d.play("stage piano, received")
-	p.book(d.ago(5, 21, 0), "Samir Haddad", "samir@post.example", "en", "stage piano", "Velmora", "SP-61", "Three keys play twice.")
-	p.arrive(d.ago(1, 16, 10), "SP61-2210", lowVolt, []string{"parcel-dented", "contents-piano"}, "Stage piano", "Power adaptor")
+	p.book(d.ago(5, 21, 0), "Samir Haddad", "samir@post.example", "en", "stage piano", "Ostrava Tide", "Stage 61", "Three keys play twice.")
+	p.arrive(d.ago(1, 16, 10), "SP61-2210", lowVolt, []string{"parcel-dented", "contents-stage-piano"}, "Stage piano", "Power adaptor")
 }
 
 func (d *demo) supplyReady() {
 	p := d.play("bench supply, ready")
-	p.book(d.ago(11, 9, 0), "Lotte Brandt", "lotte@post.example", "en", "bench supply", "Keldra", "PS 15", "Dead after a thunderstorm.")
-	p.arrive(d.ago(9, 9, 30), "K15-0098", mains, []string{"parcel-taped", "contents-supply"}, "Bench supply", "Mains lead", "Two test leads")
+	p.book(d.ago(11, 9, 0), "Lotte Brandt", "lotte@post.example", "en", "bench supply", "Ostrava Tide", "BS-15", "Dead after a thunderstorm.")
+	p.arrive(d.ago(9, 9, 30), "K15-0098", mains, []string{"parcel-closed", "contents-bench-supply"}, "Bench supply", "Mains lead", "Two test leads")
 	p.onTheBench(d.ago(8, 9, 0), "Clean.", workflow.FaultReproduced, "No output, fuse open.")
 	p.at(d.ago(8, 9, 40), technicianNils, workflow.NameSuspect{Text: "The mains input stage was hit by the surge"})
 	p.check(d.ago(8, 10, 0), 1, "Measured the input stage with the mains off and the capacitors discharged", workflow.CheckConfirmed, "rectifier short-circuited")
@@ -216,15 +216,15 @@ func (d *demo) supplyReady() {
 	p.report(d.ago(7, 15, 0), workflow.ReportText{Short: "The thunderstorm took the rectifier and the fuse; nothing behind them was hit.", Cause: "A surge on the mains.", Certainty: workflow.CertaintyInferred}, "", repair("Renew rectifier, fuse and surge protection", "", 4, labour("Bench time", "1"), part("Rectifier, fuse, surge arrester, new", "21.50"), carriage("19.00")), sendBack("19.00"))
 	p.decides(d.ago(6, 12, 0), workflow.VerdictApprove, "A", "Lotte Brandt")
 	p.at(d.ago(3, 11, 0), technicianNils, workflow.DoWork{Text: "Renewed rectifier, fuse and surge arrester.", Findings: []int{1}}, workflow.Go{To: workflow.StageTesting})
-	p.picture(d.ago(2, 10, 0), workflow.PhotoTest, "test-supply")
+	p.picture(d.ago(2, 10, 0), workflow.PhotoTest, "test-bench-supply")
 	p.at(d.ago(2, 15, 0), technicianNils, passed("Function", "15.00 V at 3 A for three hours"), passed(workflow.SafetyTest, "protective conductor 0.07 ohm, leakage 0.3 mA"), workflow.DoDuty{ID: 1})
 	p.at(d.ago(1, 10, 0), counterRosa, workflow.DeclareReady{Note: "It goes into the post as soon as the payment is here."})
 }
 
 func (d *demo) scannerNoFault() {
 	p := d.play("film scanner, no fault found")
-	p.book(d.ago(16, 9, 0), "Emeka Obi", "emeka@post.example", "en", "film scanner", "Quillon", "F2", "The computer does not find it any more.")
-	p.arrive(d.ago(14, 9, 0), "Q2-11805", mains, []string{"parcel-taped", "contents-scanner"}, "Film scanner", "USB cable", "Mains lead")
+	p.book(d.ago(16, 9, 0), "Emeka Obi", "emeka@post.example", "en", "film scanner", "Halden", "FS-35", "The computer does not find it any more.")
+	p.arrive(d.ago(14, 9, 0), "Q2-11805", mains, []string{"parcel-closed", "contents-film-scanner"}, "Film scanner", "USB cable", "Mains lead")
 	p.onTheBench(d.ago(12, 9, 0), "Very clean.", workflow.FaultNotReproduced, "Found at once by three computers; forty films scanned without a break.")
 	p.at(d.ago(12, 10, 0), technicianNils, workflow.NameSuspect{Text: "USB cable"}, workflow.NameSuspect{Text: "USB socket"})
 	p.check(d.ago(12, 10, 30), 1, "Bent and pulled under load", workflow.CheckConfirmed, "drops out when bent near the plug")
@@ -237,8 +237,8 @@ func (d *demo) scannerNoFault() {
 
 func (d *demo) recorderRecycled() {
 	p := d.play("field recorder, recycled")
-	p.book(d.ago(15, 9, 0), "Yuki Arai", "yuki@post.example", "en", "field recorder", "Tarnby", "R2", "Fell into a river.")
-	p.arrive(d.ago(13, 9, 0), "R2-7702", workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.Yes}, []string{"parcel-open", "contents-recorder"}, "Field recorder", "Two microphones")
+	p.book(d.ago(15, 9, 0), "Yuki Arai", "yuki@post.example", "en", "field recorder", "Halden", "FR-1", "Fell into a river.")
+	p.arrive(d.ago(13, 9, 0), "R2-7702", workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.Yes}, []string{"parcel-open", "contents-field-recorder"}, "Field recorder", "Two microphones")
 	p.onTheBench(d.ago(11, 9, 0), "Mud in the sockets.", workflow.FaultReproduced, "No life.")
 	p.at(d.ago(11, 9, 30), technicianNils, workflow.NameSuspect{Text: "Corrosion under the main chips"})
 	p.check(d.ago(11, 10, 0), 1, "Opened, looked at under the microscope", workflow.CheckConfirmed, "")
@@ -251,7 +251,7 @@ func (d *demo) recorderRecycled() {
 func (d *demo) radioFurtherQuote() {
 	p := d.play("marine radio, further quote")
 	p.book(d.ago(13, 9, 0), "Marisol Vega", "marisol@post.example", "en", "marine radio", "Osterhav", "VHF 25", "The handset's key sticks and the display is dim.")
-	p.arrive(d.ago(11, 9, 0), "OV25-0663", lowVolt, []string{"parcel-taped", "contents-radio"}, "Marine radio", "Handset")
+	p.arrive(d.ago(11, 9, 0), "OV25-0663", lowVolt, []string{"parcel-closed", "contents-marine-radio"}, "Marine radio", "Handset")
 	p.onTheBench(d.ago(9, 13, 0), "Sun-bleached.", workflow.FaultReproduced, "")
 	p.at(d.ago(9, 13, 30), technicianNils, workflow.NameSuspect{Text: "The handset's switch"})
 	p.check(d.ago(9, 14, 0), 1, "Opened the handset", workflow.CheckConfirmed, "")
@@ -270,20 +270,20 @@ func (d *demo) radioFurtherQuote() {
 
 func (d *demo) recorderCancelled() {
 	p := d.play("field recorder, cancelled")
-	p.book(d.ago(25, 9, 0), "Noor de Wit", "noor@post.example", "en", "field recorder", "Tarnby", "R4", "Battery does not last.")
+	p.book(d.ago(25, 9, 0), "Noor de Wit", "noor@post.example", "en", "field recorder", "Halden", "FR-2", "Battery does not last.")
 	p.at(d.ago(6, 9, 0), counterRosa, workflow.Go{To: workflow.StageWithdrawn, Reason: "The customer telephoned: they bought a new one."})
 }
 
 func (d *demo) supplyQuestion() {
 	p := d.play("bench supply, question")
-	p.book(d.ago(9, 9, 0), "Beatriz Lima", "beatriz@post.example", "en", "bench supply", "Keldra", "PS 30", "The display shows nonsense.")
-	p.arrive(d.ago(7, 9, 0), "K30-6001", mains, []string{"parcel-taped", "contents-supply"}, "Bench supply")
+	p.book(d.ago(9, 9, 0), "Beatriz Lima", "beatriz@post.example", "en", "bench supply", "Ostrava Tide", "BS-30", "The display shows nonsense.")
+	p.arrive(d.ago(7, 9, 0), "K30-6001", mains, []string{"parcel-closed", "contents-bench-supply"}, "Bench supply")
 	p.onTheBench(d.ago(5, 9, 0), "Good.", workflow.FaultReproduced, "Segments missing in both displays.")
 	p.at(d.ago(5, 10, 0), technicianNils, workflow.NameSuspect{Text: "Bridged joints at the display driver"})
-	p.picture(d.ago(5, 10, 20), workflow.PhotoEvidence, "joint-bridged", workflow.Mark{Kind: workflow.MarkPoint, X: 5000, Y: 5200, Number: 1, Text: "Solder bridges two legs of the chip"})
+	p.picture(d.ago(5, 10, 20), workflow.PhotoEvidence, "solder-bridge", workflow.Mark{Kind: workflow.MarkPoint, X: 5000, Y: 5200, Number: 1, Text: "Solder bridges two legs of the chip"})
 	p.check(d.ago(5, 10, 30), 1, "Looked at under the microscope, measured between the legs", workflow.CheckConfirmed, "0.1 ohm (open expected)")
 	p.then(d.ago(5, 10, 45), technicianNils, func(*workflow.Job) []workflow.Command {
-		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "Solder bridges two legs of the display driver", Where: "display board", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "0.1 ohm (open expected)", Photos: p.ids("joint-bridged"), Matters: "It makes two segments light together."}}}
+		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "Solder bridges two legs of the display driver", Where: "display board", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "0.1 ohm (open expected)", Photos: p.ids("solder-bridge"), Matters: "It makes two segments light together."}}}
 	})
 	p.report(d.ago(3, 9, 0), workflow.ReportText{Short: "Two legs of the display's chip are joined by solder. Cleaning that up should bring the display back.", Cause: "A solder bridge.", Certainty: workflow.CertaintyMeasured}, "", repair("Clean the joints of the display driver", "", 2, labour("Bench time", "0.75"), carriage("19.00")), sendBack("19.00"))
 	p.then(d.ago(1, 21, 10), byLink, func(j *workflow.Job) []workflow.Command {

@@ -286,9 +286,13 @@ func (s *story) play(w []string, _ *txtar.Archive) error {
 		}
 		return s.learn()
 	case "photo":
-		p, ok := demophotos.Named(w[3])
+		p, ok := demophotos.Find(w[3] + ".jpg")
 		if !ok {
 			return fmt.Errorf("there is no picture %q", w[3])
+		}
+		jpeg, err := p.JPEG()
+		if err != nil {
+			return err
 		}
 		var b bytes.Buffer
 		m := multipart.NewWriter(&b)
@@ -299,7 +303,7 @@ func (s *story) play(w []string, _ *txtar.Archive) error {
 		if err != nil {
 			return err
 		}
-		_, _ = f.Write(p.JPEG)
+		_, _ = f.Write(jpeg)
 		_ = m.Close()
 		if err := s.send(http.MethodPost, "/api/v1/jobs/"+s.job+"/photos", m.FormDataContentType(), &b, s.tokens[w[1]]); err != nil {
 			return err
