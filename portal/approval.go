@@ -152,6 +152,7 @@ func (a answer) missing(v *templates.QuotePage, q *workflow.Quote) []templates.F
 func (s *Server) unanswered(c *fiber.Ctx, status int, v *templates.QuotePage, x answer, errs ...templates.FieldError) error {
 	x.fill(v)
 	v.Errors = errs
+	v.Title = v.T("form.titled", v.Title)
 	v.Asked = ""
 	return s.Render(c, status, v)
 }
@@ -177,6 +178,11 @@ func (s *Server) postReview(c *fiber.Ctx) error {
 	v, x := s.quotePage(c, a), readAnswer(c)
 	if done, err := s.stale(c, a, v, x); done {
 		return err
+	}
+	if c.FormValue("back") == "yes" { // from the summary, to change something; the tick is asked for again
+		x.read = false
+		x.fill(v)
+		return s.Render(c, fiber.StatusOK, v)
 	}
 	if errs := x.missing(v, a.q); len(errs) > 0 || x.verdict == workflow.VerdictAsk {
 		return s.unanswered(c, fiber.StatusUnprocessableEntity, v, x, errs...)

@@ -64,6 +64,7 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 	limit, err := typedAmount(v.Limit, s.Shop().Currency)
 	need(err == nil, "limit", "book.error.limit")
 	if len(v.Errors) > 0 {
+		v.Title = v.T("form.titled", v.Title)
 		return s.Render(c, fiber.StatusUnprocessableEntity, v)
 	}
 	o := workflow.Order{
@@ -82,6 +83,7 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 	}
 	if code := workflow.CodeOf(err); code == workflow.CodeInvalid || code == workflow.CodeRefused {
 		v.Errors = []templates.FieldError{{Field: FieldOf(err), Message: Sentence(err)}}
+		v.Title = v.T("form.titled", v.Title)
 		return s.Render(c, Status(err), v)
 	}
 	if err != nil {

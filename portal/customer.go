@@ -168,6 +168,7 @@ func (s *Server) postMessage(c *fiber.Ctx) error {
 		}
 		v := s.trackOf(s.jobPage(c, j, j.Device.Name()), j, token, row)
 		v.Message, v.Errors = text, []templates.FieldError{{Field: "text", Message: Sentence(err)}}
+		v.Title = v.T("form.titled", v.Title)
 		return s.Render(c, Status(err), v)
 	}
 	s.Flash(c, s.jobPage(c, j, "").T("letter.sent"))

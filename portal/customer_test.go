@@ -25,6 +25,7 @@ func TestBooking(t *testing.T) {
 
 	bad := d.post("/book", "fault", "It hums <b>loudly</b>.", "email", "")
 	require.Equal(t, 422, bad.StatusCode)
+	require.Contains(t, bad.body, "<title>Error: ")
 	require.Contains(t, bad.body, "It hums &lt;b&gt;loudly&lt;/b&gt;.", "what was typed stays")
 	for _, field := range []string{"kind", "name", "email"} {
 		require.Contains(t, bad.body, `<a href="#`+field+`">`)
@@ -198,6 +199,11 @@ func TestDeciding(t *testing.T) {
 	require.Equal(t, 200, review.StatusCode)
 	require.Contains(t, review.body, "Yes, at CA$115.00")
 	require.Contains(t, review.body, workflow.ConsentWords)
+	back := d.post(at+"/review", "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "read", "yes", "back", "yes")
+	require.Equal(t, 200, back.StatusCode)
+	require.Contains(t, back.body, `id="option-A" checked`)
+	require.Contains(t, back.body, `value="Mira Osei"`)
+	require.NotContains(t, back.body, `value="yes" checked`, "the tick is asked for again")
 	require.Equal(t, 422, d.post(at, "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "read", "yes").StatusCode, "without the summary's button")
 	require.Equal(t, 422, d.post(at, "verdict", "approve", "digest", digest, "option", "Z", "name", "Mira Osei", "read", "yes", "confirm", "yes").StatusCode)
 	require.Equal(t, 422, d.post(at, "verdict", "perhaps", "digest", digest, "confirm", "yes").StatusCode)

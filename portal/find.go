@@ -28,6 +28,7 @@ func (s *Server) postFind(c *fiber.Ctx) error {
 		v.Errors = append(v.Errors, templates.FieldError{Field: "email", Message: v.T("find.error.email")})
 	}
 	if len(v.Errors) > 0 {
+		v.Title = v.T("form.titled", v.Title)
 		return s.Render(c, fiber.StatusUnprocessableEntity, v)
 	}
 	email := v.Email

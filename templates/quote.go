@@ -76,6 +76,11 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 	v.StateWords = w.T("quote.state."+string(v.State), v.Expires)
 	if v.State == workflow.QuoteOpen && !v.Answerable {
 		v.StateWords = w.T("quote.state.soon")
+	} else if v.Answerable {
+		m := &statusMaker{j, shop, now, w, loc}
+		if theirs := m.theirs(q.ExpiresAt); theirs != "" {
+			v.StateWords += " " + theirs
+		}
 	}
 	taxed := false
 	for i := range q.Options {

@@ -171,6 +171,19 @@ func TestStatusWithoutTheCustomersZone(t *testing.T) {
 	require.Contains(t, StatusOf(j, b.s.Shop, b.now, locale.For("en")).WhenMore, "Wed 2 December, 10:00, Auckland time", "there it is the next day")
 }
 
+// The end of a quote matters to the hour, so it stands in the customer's zone as well.
+func TestQuoteEndsInTheCustomersZone(t *testing.T) {
+	b := newBench(t)
+	j := b.awaiting()
+	v := QuoteOf(j, j.Quote(), b.s.Shop, b.now, locale.For("en"))
+	require.Equal(t, "This quote is open. It stands until Wed 2 December 2026, 07:47 Halifax time. (Where you are: 11:47, Lisbon time.)", v.StateWords)
+	require.True(t, v.Answerable)
+	late := QuoteOf(j, j.Quote(), b.s.Shop, b.now.AddDate(0, 0, 15), locale.For("en"))
+	require.Equal(t, workflow.QuoteExpired, late.State)
+	require.False(t, late.Answerable)
+	require.Contains(t, late.StateWords, "ran out")
+}
+
 // A findings report answers in its order, shows a photo once, and puts earlier work under its own heading.
 func TestReport(t *testing.T) {
 	b := newBench(t)
