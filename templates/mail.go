@@ -598,6 +598,9 @@ func (k *mailMaker) quote() {
 
 func (k *mailMaker) quoteWithdrawn() {
 	k.say("taken_back")
+	if q := k.j.Quote(); q != nil {
+		k.paras("mail.moved.why", q.TakenBack)
+	}
 	k.paras("mail.next", k.w.T("mail.taken_back.next"))
 }
 
@@ -819,6 +822,7 @@ func (k *mailMaker) withdrawn() {
 	} else {
 		k.say("cancelled")
 	}
+	k.paras("mail.moved.why", k.j.EndReason)
 	k.paras("mail.next", k.w.T("mail.withdrawn.next"))
 }
 

@@ -376,7 +376,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	}
 	m := &moving{j: j, shop: t.shop, outcome: outcome, reason: reason}
 	row.guard(m)
-	if blocked := j.openDuties(to); blocked != "" {
+	if blocked := j.openDuties(to); blocked != "" && !row.ByCustomer {
 		m.missing = append(m.missing, blocked)
 	}
 	if len(m.missing) > 0 {

@@ -26,6 +26,8 @@ type Job struct {
 	ReceivedAt time.Time `json:"received_at,omitzero"`
 	// EndedAt is when the job was shipped or withdrawn.
 	EndedAt time.Time `json:"ended_at,omitzero"`
+	// EndReason is why it ended as it did, where somebody said.
+	EndReason string `json:"end_reason,omitempty"`
 	// ChangedAt is the instant of the last event.
 	ChangedAt time.Time `json:"changed_at"`
 

@@ -111,6 +111,18 @@ func TestDeclinedGoesBackUnrepairedAfterASafetyCheck(t *testing.T) {
 	b.checkHistory()
 }
 
+func TestAnOpenDutyDoesNotStopTheCustomersNo(t *testing.T) {
+	b := newBench(t)
+	j := b.toAwaiting()
+	b.do(technician, RaiseDuty{Duty{Text: "Clean the residue", Before: StageTesting}})
+	j = b.do(customer, Decide{Verdict: VerdictDecline, Digest: j.Quote().Digest, Name: "Mira Osei"})
+	require.Equal(t, StageTesting, j.Stage)
+	e := b.refuses(CodeRefused, counter, pass(SafetyTest), packAll, PrepareShipment{InPerson: true}, Go{To: StageShipped})
+	require.Contains(t, e.Message, "Clean the residue")
+	b.do(counter, WaiveDuty{1, "It goes back as it came."}, pass(SafetyTest), packAll, PrepareShipment{InPerson: true}, Go{To: StageShipped})
+	b.checkHistory()
+}
+
 func TestADecisionCountsOnce(t *testing.T) {
 	b := newBench(t)
 	j := b.toAwaiting()

@@ -146,7 +146,7 @@ func (p *StageMoved) fold(j *Job, e *Event) {
 	case StageRepairing, StageDiagnosing:
 		j.Outcome, j.Ready, j.Packed, j.Shipment = "", nil, nil, nil
 	case StageShipped, StageWithdrawn:
-		j.EndedAt = e.At
+		j.EndedAt, j.EndReason = e.At, p.Reason
 	}
 	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: p.Kind(), By: e.By.Role, From: p.From, To: p.To})
 }
@@ -413,7 +413,7 @@ func (*QuoteTakenBack) Kind() EventKind { return "quote.withdrawn" }
 
 func (p *QuoteTakenBack) fold(j *Job, e *Event) {
 	if q := j.revision(p.Revision); q != nil {
-		q.State = QuoteWithdrawn
+		q.State, q.TakenBack = QuoteWithdrawn, p.Reason
 		j.tell(e, p.Revision)
 	}
 }

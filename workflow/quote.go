@@ -93,6 +93,8 @@ type Quote struct {
 	State  QuoteState `json:"state"`
 	// Approved is the key of the approved option.
 	Approved string `json:"approved,omitempty"`
+	// TakenBack is the bench's reason for withdrawing it.
+	TakenBack string `json:"taken_back,omitempty"`
 	// Reminded counts the reminders sent.
 	Reminded int `json:"reminded,omitempty"`
 }

@@ -116,7 +116,7 @@ func (j *Job) Moves(shop *Shop) []Move {
 		}
 		m := &moving{j: j, shop: shop, outcome: j.expectedOutcome(t.To), reason: "given when moving"}
 		t.guard(m)
-		if blocked := j.openDuties(t.To); blocked != "" {
+		if blocked := j.openDuties(t.To); blocked != "" && !t.ByCustomer {
 			m.missing = append(m.missing, blocked)
 		}
 		out = append(out, Move{To: t.To, Missing: m.missing, ByCustomer: t.ByCustomer})
@@ -150,7 +150,8 @@ func stageRank(s Stage) int {
 }
 
 // openDuties gives one sentence about the duties that stand before a stage, "" if there are none.
-// Going back (from testing to repairing) is never blocked by a duty.
+// Going back (from testing to repairing) is never blocked by a duty, nor is a customer's decision: their
+// no brings the job to testing, and from there the duties stand before shipping.
 func (j *Job) openDuties(to Stage) string {
 	if stageRank(to) <= stageRank(j.Stage) || to == StageWithdrawn {
 		return ""

@@ -180,7 +180,7 @@ type Entry struct {
 // Attempt is one try at delivering an entry.
 type Attempt struct {
 	At     time.Time `json:"at"`
-	Result string    `json:"result"` // "accepted", "put off", "refused"
+	Result string    `json:"result"` // a fate, as package notify names them: "accepted", "put off", "refused" …
 	// Words are the server's words, or ours where no server answered.
 	Words string `json:"words,omitempty"`
 }
