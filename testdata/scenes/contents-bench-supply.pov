@@ -1,0 +1,18 @@
+#version 3.7;
+// Contents of a parcel laid out: a bench supply, its mains lead and two leads.
+#include "bench.inc"
+#include "devices.inc"
+Cam(<-210, 290, -560>, <10, 60, -44>, 46, <0, 90, -120>, 8)
+Studio(560, 0.95, 0.38)
+Wood(-3)
+object { RBox(<-420, -3, -330>, <420, 0, 330>, 1.4) texture { pigment { srgb <0.18,0.34,0.30> } normal { bumps 0.2 scale 3 } finish { diffuse 0.8 specular 0.08 roughness 0.1 } } }
+union { Supply("    ", "    ") rotate y*12 translate <-20, 0, 60> }
+#macro Lead(C, Z)
+  #local P = array[7] { <-130, 5, -170+Z>, <-80, 3, -200+Z>, <0, 3, -178+Z>, <60, 3, -214+Z>, <130, 3, -190+Z>, <190, 4, -150+Z>, <220, 4, -170+Z> }
+  object { Wire(P, 7, 2.2) T_Plastic(C, 0.5) }
+  union { cylinder { <-30,0,0>, <0,0,0>, 5 T_Plastic(C, 0.5) } cylinder { <-48,0,0>, <-30,0,0>, 2 texture { T_Gold } } rotate y*-24 translate <-130, 5, -170+Z> }
+  union { cone { 0, 3.4, <34,0,0>, 5.2 T_Plastic(C, 0.5) } object { RBox(<32, -4, -3>, <58, -1, 3>, 1) texture { T_Steel } } object { RBox(<32, 1, -3>, <58, 4, 3>, 1) texture { T_Steel } rotate z*-4 } rotate y*24 translate <220, 5.4, -170+Z> }
+#end
+Lead(<0.70,0.05,0.05>, 10) Lead(<0.07,0.07,0.075>, -24)
+#local P = array[9] { <230, 7, 60>, <290, 5, 20>, <250, 4, -40>, <190, 4, -60>, <180, 5, -110>, <250, 5, -120>, <300, 8, -60>, <250, 10, -30>, <170, 5, -90> }
+object { Wire(P, 9, 4) texture { T_Rubber } }

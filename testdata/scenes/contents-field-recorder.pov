@@ -1,0 +1,22 @@
+#version 3.7;
+// Contents of a parcel laid out: a field recorder, two microphones, cells.
+#include "bench.inc"
+#include "devices.inc"
+Cam(<-60, 330, -330>, <10, 8, 6>, 40, <0, 30, -40>, 7)
+Studio(380, 0.95, 0.38)
+Mat(0, <0.20, 0.34, 0.46>, 0, 2)
+union { Recorder(1) rotate y*10 translate <-50, 0, 0> }
+// a small-capsule microphone lying along x
+#macro Mic()
+  union {
+    cylinder { <-70,11,0>, <40,11,0>, 10.5 T_Plastic(<0.12,0.122,0.126>, 0.3) }
+    cone { <40,11,0>, 10.5, <46,11,0>, 11.2 texture { T_Steel } } cylinder { <46,11,0>, <64,11,0>, 11.2 texture { pigment { srgb 0.10 } normal { quilted 1.5 scale 1.5 } finish { diffuse 0.5 specular 0.6 roughness 0.03 metallic reflection { 0.12 metallic } } } } cylinder { <64,11,0>, <66,11,0>, 10.6 texture { T_Steel } }
+    cylinder { <-74,11,0>, <-70,11,0>, 11 texture { T_Steel } } cylinder { <-20,11,0>, <-18,11,0>, 10.7 texture { T_Gold } }
+    object { Letters("OT-41", 6, 0.1) translate <10, 21.55, 0> texture { T_Print } }
+  }
+#end
+union { Mic() rotate y*-58 translate <62, 0, 20> } union { Mic() rotate y*-64 translate <108, 0, 6> }
+union { Cell(<0.10,0.20,0.42>) rotate y*8 translate <62, 0, -92> } union { Cell(<0.10,0.20,0.42>) rotate y*-4 translate <58, 0, -112> }
+#local P = array[10] { <-120, 3, 110>, <-150, 2.4, 60>, <-146, 2.4, 0>, <-110, 2.4, -10>, <-104, 2.4, 44>, <-140, 2.4, 66>, <-160, 4, 20>, <-140, 4.6, -30>, <-120, 2.4, -80>, <-90, 3, -108> }
+object { Wire(P, 10, 2.2) texture { T_Rubber } }
+union { cylinder { 0, <24,0,0>, 5 texture { T_Rubber } } cylinder { <24,0,0>, <40,0,0>, 1.7 texture { T_Gold } } rotate y*24 translate <-90, 5, -108> }
