@@ -304,6 +304,7 @@ func CounterJobOf(base JobPage, j *workflow.Job, entries []workflow.Entry, shop 
 	for _, p := range j.Payments {
 		v.Payments = append(v.Payments, DoneView{Text: k.w.Money(p.Amount) + ", " + p.How, When: k.at(p.At)})
 	}
+	v.Accounts = k.accounts(j)
 	m := &statusMaker{j, shop, now, k.w, k.loc}
 	v.Promises, v.Holds = m.promises(), m.holds()
 	v.Story = m.story(base.Card.URL, urls)
@@ -313,6 +314,25 @@ func CounterJobOf(base JobPage, j *workflow.Job, entries []workflow.Entry, shop 
 	v.Moves = movesOf(j, shop, base)
 	v.Bar = barOf(j, v)
 	return v
+}
+
+// accounts says whose open time it was since the first promise.
+func (k clockOf) accounts(j *workflow.Job) []AccountView {
+	if len(j.Promises) == 0 {
+		return nil
+	}
+	end := k.now
+	if j.Ended() {
+		end = j.EndedAt
+	}
+	a := j.Turnaround(k.shop, &j.Promises[0]).Accounts(end)
+	var out []AccountView
+	for _, who := range []workflow.Account{workflow.AccountBench, workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier} {
+		if d := a.Of(who); d > 0 || who == workflow.AccountBench {
+			out = append(out, AccountView{accountWords[who], span(d)})
+		}
+	}
+	return out
 }
 
 // CounterPhotoViews shows all of a job's photos, newest first.
@@ -494,7 +514,7 @@ func alertsOf(j *workflow.Job, base JobPage, now time.Time) []Alert {
 		out = append(out, Alert{"danger", "A damaged cell came in. Keep it apart, on something that does not burn; it is never posted.", "", ""})
 	}
 	if s := j.Screening; s != nil && s.Mains == workflow.Yes && !j.Ended() {
-		out = append(out, Alert{"danger", "Mains device. Unplug, let it discharge and measure before touching; local rules and licensed practice come first.", "", ""})
+		out = append(out, Alert{"caution", "Mains device. Unplug, let it discharge and measure before touching; local rules and licensed practice come first.", "", ""})
 	}
 	if q := j.Quote(); q != nil && q.State == workflow.QuoteExpired && j.Stage == workflow.StageAwaitingApproval {
 		out = append(out, Alert{"quote", "The quote ran out without an answer. Send a new one, or telephone.", base.To("quote"), "New quote"})

@@ -257,7 +257,7 @@ func movesOf(j *workflow.Job, shop *workflow.Shop, base JobPage) []MoveView {
 		}
 		v := MoveView{To: m.To, Words: MoveWords(j.Stage, m.To), Missing: m.Missing, ByCustomer: m.ByCustomer, Ask: MoveAsks(j.Stage, m.To)}
 		v.Back = stageOrder(m.To) < stageOrder(j.Stage)
-		if !main && !v.Back && len(v.Missing) == 0 && m.To != workflow.StageWithdrawn {
+		if !main && !v.Ask && len(v.Missing) == 0 {
 			v.Main, main = true, true
 		}
 		out = append(out, v)
@@ -282,15 +282,9 @@ func barOf(j *workflow.Job, v *CounterJob) []BarStep {
 		return nil
 	}()
 	for _, m := range v.Moves {
-		// A move that says "nothing to repair" is never suggested while something is still to be done.
-		if !m.Main || m.Ask && todo != nil {
-			continue
+		if m.Main {
+			return append(out, BarStep{Words: m.Words, To: m.To, Main: true})
 		}
-		step := BarStep{Words: m.Words, To: m.To, Main: true}
-		if m.Ask {
-			step.URL, step.To = v.To("move/"+string(m.To)), ""
-		}
-		return append(out, step)
 	}
 	switch {
 	case todo != nil:

@@ -380,8 +380,13 @@ var booking = workflow.Book{
 	Kind:   "film scanner", Maker: "Halden", Model: "F2", Fault: "Hums, then stops in the middle of a frame.",
 }
 
-func photo(k workflow.PhotoKind) workflow.AddPhoto {
-	return workflow.AddPhoto{Photo: workflow.Photo{Original: "aa", Large: workflow.Copy{Digest: "bb", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "cc", Width: 480, Height: 360}, Kind: k, Caption: "The board", Alt: "A green board"}}
+// photo is a picture that was taken in.
+func (d *desk) photo(k workflow.PhotoKind, seed uint8) workflow.AddPhoto {
+	d.t.Helper()
+	p, err := d.s.Photos().Take(context.Background(), "harbour", d.n, bytes.NewReader(picture(d.t, seed)))
+	require.NoError(d.t, err)
+	p.Kind, p.Caption, p.Alt = k, "The board", "A green board"
+	return workflow.AddPhoto{Photo: p}
 }
 
 func (d *desk) booked() *workflow.Job { return d.do(mira, booking) }
@@ -390,7 +395,7 @@ func (d *desk) received() *workflow.Job {
 	d.booked()
 	return d.do(nils, workflow.ListContents{Items: []workflow.Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}, Serial: "H-20417"},
 		workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.Yes, Liquid: workflow.No}},
-		photo(workflow.PhotoArrival), workflow.Go{To: workflow.StageReceived})
+		d.photo(workflow.PhotoArrival, 20), workflow.Go{To: workflow.StageReceived})
 }
 
 func (d *desk) diagnosing() *workflow.Job {
@@ -400,7 +405,7 @@ func (d *desk) diagnosing() *workflow.Job {
 
 func (d *desk) explained() *workflow.Job {
 	d.diagnosing()
-	return d.do(nils, photo(workflow.PhotoEvidence), workflow.NameSuspect{Text: "Lamp supply"},
+	return d.do(nils, d.photo(workflow.PhotoEvidence, 40), workflow.NameSuspect{Text: "Lamp supply"},
 		workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Measured under load", Outcome: workflow.CheckConfirmed, Reading: "9.1 V"}},
 		workflow.NoteFinding{Finding: workflow.Finding{Text: "A capacitor has dried out", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "ESR 9 ohm", Photos: []int{2}}})
 }

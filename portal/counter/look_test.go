@@ -73,11 +73,15 @@ func evaluate[T any](t testing.TB, ctx context.Context, script string) T {
 	return v
 }
 
-func until[T any](t testing.TB, ctx context.Context, script string) T {
+// until waits for a script to say yes, also across pages.
+func until(t testing.TB, ctx context.Context, script string) {
 	t.Helper()
-	v, err := chromedp.Run(ctx, chromedp.Poll[T](script, chromedp.WithPollingTimeout(30*time.Second)))
-	require.NoError(t, err, script)
-	return v
+	var last error
+	require.Eventually(t, func() bool {
+		var ok bool
+		ok, last = chromedp.Run(ctx, chromedp.Evaluate[bool]("Boolean("+script+")", chromedp.EvalAwaitPromise))
+		return last == nil && ok
+	}, 30*time.Second, 20*time.Millisecond, "%s: %v", script, last)
 }
 
 func scheme(s string) chromedp.Action[chromedp.Void] {
@@ -209,4 +213,82 @@ func TestPagesInABrowser(t *testing.T) {
 	}
 	require.Empty(t, strings.Join(wrong, "\n"))
 	t.Logf("%d pages, four views each", len(pages))
+}
+
+// TestScripts does in a browser what the page's script makes easier: photos that show their progress,
+// a total that follows the typing, a mark drawn with a finger, and one placed with the keyboard.
+func TestScripts(t *testing.T) {
+	ctx := browser(t)
+	d := newDesk(t)
+	d.now = time.Now().UTC() // the browser's own clock judges the age of cookies
+	d.explained()
+	base := d.open(ctx, d.as("rosa"))
+	visit := func(path string) {
+		t.Helper()
+		require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(390, 844), chromedp.Navigate(base+path), chromedp.WaitReady("main")))
+		require.True(t, evaluate[bool](t, ctx, `document.documentElement.classList.contains("scripted")`))
+	}
+	// choose puts pictures into a file field, as a person does who picks them.
+	choose := func(field string, seeds ...uint8) {
+		t.Helper()
+		for _, s := range seeds {
+			b := fmt.Sprintf("%v", picture(t, s))
+			evaluate[chromedp.Void](t, ctx, `(() => {
+				const input = document.querySelector('`+field+`'), files = new DataTransfer();
+				for (const f of input.files) files.items.add(f);
+				files.items.add(new File([new Uint8Array(`+strings.ReplaceAll(b, " ", ",")+`)], "bench.jpg", {type: "image/jpeg"}));
+				input.files = files.files;
+				input.dispatchEvent(new Event("change", {bubbles: true}));
+			})()`)
+		}
+	}
+
+	visit(d.url("photos"))
+	choose("input[type=file][multiple]", 70, 71)
+	require.Equal(t, 2, evaluate[int](t, ctx, `document.querySelectorAll(".chosen img").length`))
+	evaluate[chromedp.Void](t, ctx, `document.querySelector("form[data-upload] button[type=submit]").click()`)
+	until(t, ctx, `document.querySelectorAll(".shot").length === 4`)
+	require.Len(t, d.job().Photos, 4)
+
+	// The quick way, press by press: camera, then the words, then keep.
+	visit(d.url("finding"))
+	choose("input[capture]", 72)
+	require.Equal(t, "text", evaluate[string](t, ctx, `document.activeElement.name`), "the words come next by themselves")
+	evaluate[chromedp.Void](t, ctx, `document.activeElement.value = "Flux left between two pads"; document.querySelector("button[value=keep]").click()`)
+	until(t, ctx, `document.querySelector(".flash")?.textContent.includes("Photo and finding are noted")`)
+	require.Equal(t, []int{5}, d.job().Findings[1].Photos)
+
+	visit(d.url("quote"))
+	evaluate[chromedp.Void](t, ctx, `(() => {
+		const type = (id, s) => { const e = document.getElementById(id); e.value = s; e.dispatchEvent(new Event("input", {bubbles: true})); };
+		type("o0.l0.text", "Bench time"); type("o0.l0.quantity", "1.5"); type("o0.l0.price", "80");
+	})()`)
+	until(t, ctx, `document.querySelector('[data-sum="o0."]').textContent.includes("138.00")`)
+
+	visit(d.url("photo/2"))
+	evaluate[chromedp.Void](t, ctx, `(() => {
+		const frame = document.querySelector("[data-frame]"), b = frame.getBoundingClientRect();
+		const button = [...document.querySelectorAll("[data-tools] button")].find(x => x.textContent === "Ring");
+		button.dispatchEvent(new MouseEvent("click", {bubbles: true, detail: 1}));
+		frame.setPointerCapture = () => {};
+		const go = (type, x, y) => frame.dispatchEvent(new PointerEvent(type, {bubbles: true, isPrimary: true, pointerId: 1, clientX: b.left + b.width * x, clientY: b.top + b.height * y}));
+		go("pointerdown", 0.5, 0.25); go("pointermove", 0.6, 0.25); go("pointerup", 0.6, 0.25);
+		const point = [...document.querySelectorAll("[data-tools] button")].find(x => x.textContent === "Point");
+		point.dispatchEvent(new MouseEvent("click", {bubbles: true, detail: 0}));
+		document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {bubbles: true, key: "ArrowUp"}));
+	})()`)
+	require.Equal(t, "m1.x", evaluate[string](t, ctx, `document.activeElement.name`))
+	require.Positive(t, evaluate[int](t, ctx, `document.querySelectorAll("[data-frame] svg circle").length`))
+	evaluate[chromedp.Void](t, ctx, `document.querySelector("form[data-marks] button[type=submit]").click()`)
+	until(t, ctx, `document.querySelector(".flash")?.textContent.includes("The photo is changed")`)
+	marks := d.job().Photo(2).Marks
+	require.Len(t, marks, 2)
+	require.Equal(t, workflow.Mark{Kind: workflow.MarkPoint, X: 5100, Y: 5000, Number: 1}, marks[1])
+	require.InDelta(t, 5000, marks[0].X, 60)
+	require.InDelta(t, 6000, marks[0].X2, 60)
+
+	// A refusal puts the list of what is not right first.
+	visit(d.url("letters"))
+	evaluate[chromedp.Void](t, ctx, `document.querySelector("textarea").value = " "; document.querySelector("#form").requestSubmit()`)
+	until(t, ctx, `document.activeElement.id === "errors"`)
 }

@@ -311,6 +311,7 @@
           if (!row) return;
           spread(row, kind, 5000, 5000);
           row.removeAttribute("data-blank");
+          row.classList.add("open");
           field(row, "x").focus();
           draw();
           said.textContent = words + " placed in the middle. The arrow keys move it in the fields.";
