@@ -11,6 +11,9 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -77,7 +80,8 @@ func (c *movedClock) now() time.Time {
 type demo struct {
 	service    *workflow.Service
 	dispatcher *notify.Dispatcher
-	desk       *evidence.Desk
+	blobs      evidence.Blobs
+	pictures   map[string]taken
 	clock      *movedClock
 	today      time.Time
 	plays      []*play
@@ -87,22 +91,68 @@ type demo struct {
 
 func (d *demo) deliver(ctx context.Context) error { return d.dispatcher.Flush(ctx) }
 
-// photo takes one of the illustrations in as if it came from the bench's camera.
+// taken is one of the illustrations, with the copies that the desk made of it.
+type taken struct {
+	photo workflow.Photo
+	files [3][]byte // original, large, small
+}
+
+// takeAll has the desk take every illustration in once, on all processors; the jobs then get copies, so
+// that the demo starts quickly although its jobs share pictures.
+func (d *demo) takeAll(ctx context.Context) error {
+	const anywhere workflow.JobNumber = "K7M2QX8" // a folder in memory, of no job
+	memory := &evidence.Memory{}
+	desk := evidence.NewDesk(memory)
+	d.pictures = map[string]taken{}
+	var mu sync.Mutex
+	var wg sync.WaitGroup
+	errs := make([]error, len(demophotos.All))
+	places := make(chan struct{}, runtime.GOMAXPROCS(0))
+	for i, p := range demophotos.All {
+		wg.Go(func() {
+			places <- struct{}{}
+			defer func() { <-places }()
+			t, err := takeOne(ctx, desk, memory, d.service.Shop.ID, anywhere, p)
+			errs[i] = err
+			mu.Lock()
+			defer mu.Unlock()
+			d.pictures[strings.TrimSuffix(p.File, ".jpg")] = t
+		})
+	}
+	wg.Wait()
+	return errors.Join(errs...)
+}
+
+func takeOne(ctx context.Context, desk *evidence.Desk, memory *evidence.Memory, shop workflow.ShopID, n workflow.JobNumber, p demophotos.Photo) (t taken, err error) {
+	jpeg, err := p.JPEG()
+	if err != nil {
+		return t, err
+	}
+	if t.photo, err = desk.Take(ctx, shop, n, bytes.NewReader(jpeg)); err != nil {
+		return t, fmt.Errorf("picture %s: %w", p.File, err)
+	}
+	t.photo.Caption, t.photo.Alt = p.Caption, p.Alt
+	t.files[0] = jpeg
+	for i, digest := range []string{t.photo.Large.Digest, t.photo.Small.Digest} {
+		if t.files[i+1], err = evidence.ReadBlob(ctx, memory, evidence.Folder{Shop: shop, Job: n, Area: evidence.Shown}, evidence.Digest(digest)); err != nil {
+			return t, err
+		}
+	}
+	return t, nil
+}
+
+// photo puts one of the illustrations into a job's folder, as if it came from the bench's camera.
 func (d *demo) photo(ctx context.Context, n workflow.JobNumber, name string) (workflow.Photo, error) {
-	p, ok := demophotos.Find(name + ".jpg")
+	t, ok := d.pictures[name]
 	if !ok {
 		return workflow.Photo{}, fmt.Errorf("there is no picture %q", name)
 	}
-	jpeg, err := p.JPEG()
-	if err != nil {
-		return workflow.Photo{}, err
+	for i, area := range []evidence.Area{evidence.Original, evidence.Shown, evidence.Shown} {
+		if _, _, err := d.blobs.Put(ctx, evidence.Folder{Shop: d.service.Shop.ID, Job: n, Area: area}, bytes.NewReader(t.files[i])); err != nil {
+			return workflow.Photo{}, err
+		}
 	}
-	photo, err := d.desk.Take(ctx, d.service.Shop.ID, n, bytes.NewReader(jpeg))
-	if err != nil {
-		return photo, err
-	}
-	photo.Caption, photo.Alt = p.Caption, p.Alt
-	return photo, nil
+	return t.photo, nil
 }
 
 // followUp books the warranty job once the job that it follows has its number.
@@ -190,9 +240,12 @@ func playDemo(ctx context.Context, srv *server, clock *movedClock) (*demo, error
 	srv.service.Committed = nil // while the past is played nobody looks on
 	defer func() { srv.service.Committed = committed }()
 	zone := srv.service.Shop.Calendar.Location()
-	d := &demo{service: srv.service, dispatcher: srv.dispatcher, desk: srv.desk, clock: clock, today: clock.now().In(zone)}
+	d := &demo{service: srv.service, dispatcher: srv.dispatcher, blobs: srv.blobs, clock: clock, today: clock.now().In(zone)}
 	clock.set(d.ago(60, 9, 0))
 	if err := d.staff(ctx); err != nil {
+		return nil, err
+	}
+	if err := d.takeAll(ctx); err != nil {
 		return nil, err
 	}
 	d.write()

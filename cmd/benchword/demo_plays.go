@@ -94,22 +94,22 @@ func (d *demo) pianoWithEarlierWork() {
 	p.then(t.Add(70*time.Minute), technicianNils, func(*workflow.Job) []workflow.Command {
 		return []workflow.Command{
 			workflow.NoteFinding{Finding: workflow.Finding{Text: "A wire has been added between two points that the maker does not join", Where: "main board, beside the pedal socket", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("pad-lifted-wire"), Matters: "It bridges a pad that had lifted off the board. It carries the pedal's signal and had nothing to do with the fault; we replace it by a repaired pad."}, Duty: workflow.Duty{Text: "Replace the added wire by a repaired pad", Before: workflow.StageTesting}},
-			workflow.NoteFinding{Finding: workflow.Finding{Text: "A screw of the bottom plate is missing, and the one beside it is shorter than the others", Where: "bottom plate, middle", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("screw-missing"), Matters: "The plate rattles without them. It did not cause the fault."}, Duty: workflow.Duty{Text: "Fit two matching screws to the bottom plate", Before: workflow.StageShipped}},
+			workflow.NoteFinding{Finding: workflow.Finding{Text: "A screw of the main board is missing, and a shorter one of another kind lay loose inside", Where: "main board, corner", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("screw-missing"), Matters: "A loose screw can bridge what must not be bridged. Here it did not: it is not the cause of the fault."}, Duty: workflow.Duty{Text: "Fit a matching screw to the main board", Before: workflow.StageShipped}},
 			workflow.NoteFinding{Finding: workflow.Finding{Text: "Adhesive tape has been left over the ventilation slots of the power section", Where: "inside, power section", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Matters: "It keeps warmth in. It did not cause the fault."}, Duty: workflow.Duty{Text: "Remove the tape from the ventilation slots", Before: workflow.StageTesting}},
 		}
 	})
 	p.report(d.ago(14, 11, 0), workflow.ReportText{
 		Short: "The power socket's solder joint has cracked, so the piano loses power when the lead is touched. That is a small repair. Earlier work left three things that we put right on the way; none of them caused the fault.",
 		Cause: "A cracked solder joint at the power socket.", Certainty: workflow.CertaintyMeasured,
-		Proposal: "Renew the socket and its joints, repair the lifted pad, fit the two screws, remove the tape, and play it for four hours while the lead is moved.",
-	}, "", repair("Repair the power socket", "New socket, pad repaired, screws fitted, four hours of playing as proof.", 3, labour("Bench time", "1.25"), part("Power socket, new original", "6.20"), carriage("38.00")), sendBack("38.00"))
+		Proposal: "Renew the socket and its joints, repair the lifted pad, fit the missing screw, remove the tape, and play it for four hours while the lead is moved.",
+	}, "", repair("Repair the power socket", "New socket, pad repaired, screw fitted, four hours of playing as proof.", 3, labour("Bench time", "1.25"), part("Power socket, new original", "6.20"), carriage("38.00")), sendBack("38.00"))
 	p.decides(d.ago(13, 20, 15), workflow.VerdictApprove, "A", "Jonas Tremblay")
 	p.picture(d.ago(12, 10, 0), workflow.PhotoBefore, "contacts-dirty")
 	p.picture(d.ago(12, 14, 0), workflow.PhotoAfter, "contacts-clean")
 	p.pair(d.ago(12, 14, 5), "contacts-dirty", "contacts-clean")
 	p.then(d.ago(12, 15, 0), technicianNils, func(j *workflow.Job) []workflow.Command {
 		return []workflow.Command{
-			workflow.DoWork{Text: "Fitted a new power socket and made its joints anew. Repaired the lifted pad and took the added wire out. Removed the tape. Fitted two screws of the right length. Cleaned the key contacts, free of charge, while the keyboard was out.", Findings: []int{1, 2, 3, 4}, Duties: []int{1, 2, 3}},
+			workflow.DoWork{Text: "Fitted a new power socket and made its joints anew. Repaired the lifted pad and took the added wire out. Removed the tape. Fitted a screw of the right kind. Cleaned the key contacts, free of charge, while the keyboard was out.", Findings: []int{1, 2, 3, 4}, Duties: []int{1, 2, 3}},
 			workflow.Go{To: workflow.StageTesting},
 		}
 	})
@@ -124,7 +124,7 @@ func (d *demo) pianoWithEarlierWork() {
 func (d *demo) radioHeldForParts() {
 	p := d.play("marine radio, held for parts")
 	p.book(d.ago(12, 8, 30), "Aoife Brannigan", "aoife@post.example", "en", "marine radio", "Osterhav", "VHF 25", "Receives, but nobody hears me.")
-	p.arrive(d.ago(10, 10, 0), "OV25-1180", lowVolt, []string{"parcel-open", "contents-marine-radio"}, "Marine radio", "Handset", "Mounting bracket")
+	p.arrive(d.ago(10, 10, 0), "OV25-1180", lowVolt, []string{"parcel-closed", "contents-marine-radio"}, "Marine radio", "Handset", "Mounting bracket")
 	p.onTheBench(d.ago(9, 9, 0), "Salt traces around the aerial socket.", workflow.FaultReproduced, "0.2 W at the aerial socket; 25 W expected.")
 	p.at(d.ago(9, 10, 0), technicianNils, workflow.NameSuspect{Text: "The output stage has failed"})
 	p.check(d.ago(9, 10, 30), 1, "Measured the drive before and after the output stage", workflow.CheckConfirmed, "drive present, no gain")
