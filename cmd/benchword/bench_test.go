@@ -1,0 +1,121 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"benchword/workflow/link"
+
+	"github.com/gofiber/fiber/v2"
+	"github.com/stretchr/testify/require"
+)
+
+// asker asks one thing over and over on some kept-open connections of its own, as raw bytes, so that
+// what is measured is the server.
+type asker struct {
+	conns []net.Conn
+	ask   []byte
+	size  int // of a whole answer; all are alike
+}
+
+func newAsker(b *testing.B, addr, path, ifNoneMatch string, want int) *asker {
+	a := &asker{}
+	lines := "GET " + path + " HTTP/1.1\r\nHost: " + addr + "\r\n"
+	if ifNoneMatch != "" {
+		lines += "If-None-Match: " + ifNoneMatch + "\r\n"
+	}
+	a.ask = []byte(lines + "\r\n")
+	for range 16 {
+		c, err := net.Dial("tcp", addr)
+		require.NoError(b, err)
+		b.Cleanup(func() { _ = c.Close() })
+		a.conns = append(a.conns, c)
+	}
+	// The first answer is read until nothing more comes: its length is that of all.
+	buf := make([]byte, 1<<20)
+	_, err := a.conns[0].Write(a.ask)
+	require.NoError(b, err)
+	for {
+		require.NoError(b, a.conns[0].SetReadDeadline(time.Now().Add(300*time.Millisecond)))
+		n, err := a.conns[0].Read(buf[a.size:])
+		a.size += n
+		if err != nil {
+			break
+		}
+	}
+	require.NoError(b, a.conns[0].SetReadDeadline(time.Time{}))
+	require.True(b, bytes.HasPrefix(buf, []byte(fmt.Sprintf("HTTP/1.1 %d", want))), "%.100s", buf[:a.size])
+	return a
+}
+
+// times asks n times over all connections and gives how long that took.
+func (a *asker) times(b *testing.B, n int) time.Duration {
+	var wg sync.WaitGroup
+	began := time.Now()
+	for _, c := range a.conns {
+		wg.Go(func() {
+			buf := make([]byte, a.size)
+			for range n / len(a.conns) {
+				if _, err := c.Write(a.ask); err != nil {
+					b.Error(err)
+					return
+				}
+				for got := 0; got < a.size; {
+					k, err := c.Read(buf[got:a.size])
+					if err != nil {
+						b.Error(err)
+						return
+					}
+					got += k
+				}
+			}
+		})
+	}
+	wg.Wait()
+	return time.Since(began)
+}
+
+// BenchmarkTrackingPage asks for a tracking page that the browser has already (304), for one that is
+// kept as rendered bytes, and, as the yardstick, for fiber's "hello": in turns, over 16 kept-open
+// loopback connections each. The figures are rates as shares of hello's.
+func BenchmarkTrackingPage(b *testing.B) {
+	s, d := demoStage(b)
+	hello := fiber.New(fiber.Config{DisableStartupMessage: true})
+	hello.Get("/", func(c *fiber.Ctx) error { return c.SendString("hello") })
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(b, err)
+	go func() { _ = hello.Listener(l) }()
+	b.Cleanup(func() { _ = hello.Shutdown() })
+
+	addr := strings.TrimPrefix(s.base, "http://")
+	path := strings.TrimPrefix(s.link(d.toApprove, link.Look), s.base)
+	resp, err := http.Get(s.base + path)
+	require.NoError(b, err)
+	require.NoError(b, resp.Body.Close())
+	etag := resp.Header.Get("ETag")
+	require.NotEmpty(b, etag)
+
+	asks := []*asker{newAsker(b, l.Addr().String(), "/", "", 200), newAsker(b, addr, path, etag, 304), newAsker(b, addr, path, "", 200)}
+	const round = 1600
+	var took [3]time.Duration
+	for _, a := range asks {
+		a.times(b, round)
+	}
+	b.ResetTimer()
+	for range b.N {
+		for i, a := range asks {
+			took[i] += a.times(b, round)
+		}
+	}
+	b.StopTimer()
+	b.ReportMetric(0, "ns/op")
+	b.ReportMetric(float64(round)*float64(b.N)/took[0].Seconds(), "hello/s")
+	b.ReportMetric(float64(took[0])/float64(took[1]), "304-of-hello")
+	b.ReportMetric(float64(took[0])/float64(took[2]), "page-of-hello")
+}
