@@ -249,7 +249,7 @@ func suspectView(s *workflow.Suspect, w *locale.Words, show showPhotos) SuspectV
 	}
 	for _, c := range s.Checks {
 		photos, see := show(c.Photos)
-		v.Checks = append(v.Checks, CheckView{c.Text, w.T("check." + string(c.Outcome)), c.Reading, photos, see})
+		v.Checks = append(v.Checks, CheckView{sentence(c.Text), w.T("check." + string(c.Outcome)), c.Reading, photos, see})
 	}
 	return v
 }

@@ -1,6 +1,7 @@
 package templates
 
 import (
+	"strings"
 	"time"
 
 	"benchword/workflow"
@@ -147,6 +148,14 @@ func TrackPhotos(token string) PhotoURLs {
 	}
 }
 
+// sentence ends a text with a full stop, where it has no end of its own, so that another can follow.
+func sentence(s string) string {
+	if s == "" || strings.ContainsAny(s[len(s)-1:], ".!?:") || strings.HasSuffix(s, "…") {
+		return s
+	}
+	return s + "."
+}
+
 func first(s string, n int) string {
 	if len(s) < n {
 		return s
@@ -272,9 +281,9 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 			return false
 		}
 		v.Text = w.T(key+"."+string(c.Outcome), s.Text)
-		v.Quote = c.Text
+		v.Quote = sentence(c.Text)
 		if c.Reading != "" {
-			v.Quote = w.T("story.reading", c.Text, c.Reading)
+			v.Quote = w.T("story.reading", v.Quote, c.Reading)
 		}
 	case "finding.noted":
 		f := j.Finding(x.Ref)
@@ -369,7 +378,7 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		}
 		v.Text, v.Quote = w.T(key, t.Name), t.Note
 		if t.Reading != "" && t.Note != "" {
-			v.Quote = w.T("story.reading", t.Note, t.Reading)
+			v.Quote = w.T("story.reading", sentence(t.Note), t.Reading)
 		} else if t.Reading != "" {
 			v.Quote = t.Reading
 		}
