@@ -32,7 +32,7 @@ var outcomeWords = map[workflow.Outcome]string{
 
 // moveWords are the counter's buttons, by the row of the transition table.
 var moveWords = map[[2]workflow.Stage]string{
-	{workflow.StageBooked, workflow.StageReceived}:             "The parcel is here: received",
+	{workflow.StageBooked, workflow.StageReceived}:             "Parcel received",
 	{workflow.StageReceived, workflow.StageDiagnosing}:         "Start diagnosing",
 	{workflow.StageDiagnosing, workflow.StageAwaitingApproval}: "Wait for the customer’s answer",
 	{workflow.StageDiagnosing, workflow.StageRepairing}:        "Start the repair",

@@ -177,15 +177,20 @@ func TestPagesInABrowser(t *testing.T) {
 	base := d.open(ctx, olga)
 	dir := t.TempDir()
 	var files, wrong []string
+	type look struct {
+		width  int64
+		scheme string
+	}
+	looks := []look{{320, "light"}, {1280, "dark"}}
+	if *screens != "" {
+		looks = append(looks, look{390, "dark"}, look{1280, "light"})
+	}
 	for name, path := range pages {
 		g := olga.page(path)
 		f := filepath.Join(dir, name+".html")
 		require.NoError(t, os.WriteFile(f, []byte(g.body), 0o600))
 		files = append(files, f)
-		for _, view := range []struct {
-			width  int64
-			scheme string
-		}{{320, "light"}, {1280, "dark"}, {390, "dark"}, {1280, "light"}} {
+		for _, view := range looks {
 			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(view.width, 844), scheme(view.scheme), chromedp.Navigate(base+path), chromedp.WaitReady("main")), name)
 			if *screens != "" {
 				png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
@@ -212,7 +217,7 @@ func TestPagesInABrowser(t *testing.T) {
 		}
 	}
 	require.Empty(t, strings.Join(wrong, "\n"))
-	t.Logf("%d pages, four views each", len(pages))
+	t.Logf("%d pages in %d views each", len(pages), len(looks))
 }
 
 // TestScripts does in a browser what the page's script makes easier: photos that show their progress,

@@ -386,7 +386,7 @@ func (x *counter) previewPage(c *fiber.Ctx) error {
 	report := &k.job.Reports[len(k.job.Reports)-1]
 	v := &templates.ReportPage{
 		Page:   r.customersPage(w.T("report.title", report.Number)),
-		Report: templates.ReportOf(k.job, report, x.s.Shop(), x.s.Now(), w, templates.CounterPhotos(r.job)),
+		Report: templates.ReportOf(k.job, report, x.s.Shop(), x.s.Now(), w, templates.CounterPhotos(r.job)), Track: "#",
 	}
 	framed(c, "'self'")
 	return x.s.Render(c, fiber.StatusOK, v)
