@@ -262,6 +262,15 @@ func ShopOf(shop *workflow.Shop) ShopView {
 	}
 }
 
+// Signed gives the postal address headed by the shop's name, which stands once even where the address
+// begins with it.
+func (s ShopView) Signed() []string {
+	if len(s.Address) > 0 && s.Address[0] == s.Name {
+		return s.Address
+	}
+	return append([]string{s.Name}, s.Address...)
+}
+
 // PhoneURL gives the number as a tel: address (RFC 3966).
 func (s ShopView) PhoneURL() template.URL {
 	keep := strings.Map(func(r rune) rune {

@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"benchword/cmd/benchword/demophotos"
 	"benchword/workflow"
 	"benchword/workflow/link"
 
@@ -411,4 +412,67 @@ func (s *stage) everything(d *demo) string {
 		b.Write(raw)
 	}
 	return b.String()
+}
+
+// TestCounterInABrowser: somebody at the counter signs in, adds a photo with a finding on a phone's
+// screen, writes the findings report, looks at page and mail as the customer will see them, and sends.
+// The mail then holds the photo.
+func TestCounterInABrowser(t *testing.T) {
+	s, d := demoStage(t)
+	ctx := browser(t)
+	var supply *play
+	for _, p := range d.plays {
+		if strings.Contains(p.key, "in breach") {
+			supply = p
+		}
+	}
+	picture, ok := demophotos.Find("compound-dried.jpg")
+	require.True(t, ok)
+	jpeg, err := picture.JPEG()
+	require.NoError(t, err)
+	file := filepath.Join(t.TempDir(), "camera.jpg")
+	require.NoError(t, os.WriteFile(file, jpeg, 0o600))
+	before := s.job(supply.number)
+
+	job := s.base + "/counter/job/" + string(supply.number)
+	require.NoError(t, chromedp.Do(ctx,
+		chromedp.EmulateViewport(390, 800),
+		chromedp.Navigate(job),
+		chromedp.WaitVisible(`input[name=login]`),
+		chromedp.SendKeys(`input[name=login]`, "counter"),
+		chromedp.SendKeys(`input[name=password]`, demoPassword),
+		chromedp.Click(`main button[type=submit]`),
+	))
+	until[bool](t, ctx, `!location.pathname.endsWith("/sign-in") && document.readyState === "complete"`)
+
+	require.NoError(t, chromedp.Do(ctx,
+		chromedp.Navigate(job+"/finding"),
+		chromedp.WaitVisible(`textarea[name=text]`),
+		chromedp.SetUploadFiles(`input[type=file]:not([capture])`, []string{file}),
+		chromedp.SendKeys(`textarea[name=text]`, "The thermal compound under the heat sink has dried out"),
+		chromedp.Click(`button[name=do][value=keep]`),
+	))
+	require.Eventually(t, func() bool { return len(s.job(supply.number).Findings) == len(before.Findings)+1 }, 30*time.Second, 50*time.Millisecond)
+	j := s.job(supply.number)
+	found := j.Findings[len(j.Findings)-1]
+	require.Equal(t, "The thermal compound under the heat sink has dried out", found.Text)
+	require.Len(t, found.Photos, 1, "the photo came with the finding")
+
+	require.NoError(t, chromedp.Do(ctx,
+		chromedp.Navigate(job+"/report"),
+		chromedp.WaitVisible(`textarea[name=short]`),
+		chromedp.SendKeys(`textarea[name=short]`, "The output stage runs too hot, because its heat sink has lost its thermal compound."),
+		chromedp.Click(`button[name=do][value=look]`),
+		chromedp.WaitVisible(`iframe`),
+	))
+	require.Empty(t, s.job(supply.number).Reports, "looking sends nothing")
+	shown := evaluate[string](t, ctx, `Promise.all([...document.querySelectorAll("iframe")].map(f => fetch(f.src).then(r => r.text()))).then(x => x.join("\n"))`)
+	require.Contains(t, shown, "has lost its thermal compound")
+	require.Contains(t, shown, "data:image/jpeg;base64,", "the preview of the mail shows its photos")
+	require.NoError(t, chromedp.Do(ctx, chromedp.Click(`main form[action$="/report/send"] button[type=submit]`)))
+	require.Eventually(t, func() bool { return len(s.job(supply.number).Reports) == 1 }, 30*time.Second, 50*time.Millisecond)
+	s.settle()
+	mail := s.newestMail("priya@post.example")
+	require.Contains(t, spaces.ReplaceAllString(mail.Text, " "), "has lost its thermal compound")
+	require.Positive(t, mail.Pictures)
 }

@@ -150,7 +150,7 @@ func (d *demo) supplyInBreach() {
 	p.check(d.ago(13, 10, 0), 1, "Turned through its range under a microscope, measured its resistance", workflow.CheckUnclear, "a short break at two thirds, once")
 	p.picture(d.ago(13, 10, 30), workflow.PhotoEvidence, "board-burnt")
 	p.then(d.ago(13, 11, 0), technicianNils, func(*workflow.Job) []workflow.Command {
-		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "The board is browned by heat around a resistor", Where: "regulator board", Origin: workflow.OriginWear, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("board-burnt"), Matters: "It shows that this part runs hot. Whether it is the cause is still open."}}}
+		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "A driver chip has burst, and the board under it is scorched", Where: "regulator board", Origin: workflow.OriginWear, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("board-burnt"), Matters: "It has carried far too much current. Whether it is the cause or came of it is still open."}}}
 	})
 	p.at(d.ago(4, 16, 0), counterRosa, workflow.SendMessage{Text: "The fault comes only every few hours, so each attempt takes a day. We are keeping at it."})
 }
