@@ -134,6 +134,9 @@ func wellFormed(c *workflow.Commit) error {
 		if n.Shop != c.Shop || n.Job != c.Job || !strings.HasPrefix(n.ID, string(c.Job)+"-") {
 			return fmt.Errorf("commit of %s: notice %q is not this job's", c.Job, n.ID)
 		}
+		if n.Seq <= c.Expect || n.Seq > c.State.Version {
+			return fmt.Errorf("commit of %s: notice %q is not about one of its events", c.Job, n.ID)
+		}
 	}
 	for _, l := range c.Links {
 		if l.Job != c.Job {

@@ -1,10 +1,12 @@
 package sqlite
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -19,7 +21,7 @@ type row struct {
 	version        int64
 	state          string
 	index          workflow.Index
-	words          string
+	textSum        int64
 	changedAt, due int64
 	wakeAt         any
 	events         []event
@@ -51,7 +53,7 @@ func encode(c *workflow.Commit) (*row, error) {
 	}
 	r := &row{
 		shop: string(c.Shop), number: string(c.Job), expect: c.Expect, version: c.State.Version, state: string(state),
-		index: c.Index, words: indexed(c.Index.Text), changedAt: c.Index.ChangedAt.UnixMilli(), due: none, wakeAt: stamp(c.WakeAt),
+		index: c.Index, textSum: sum(c.Index.Text), changedAt: c.Index.ChangedAt.UnixMilli(), due: none, wakeAt: stamp(c.WakeAt),
 		secrets: append([]workflow.Secret(nil), c.Secrets...), links: append([]workflow.LinkRow(nil), c.Links...),
 		forget: c.Forget,
 	}
@@ -68,10 +70,14 @@ func encode(c *workflow.Commit) (*row, error) {
 		if n.Shop != c.Shop || n.Job != c.Job || !strings.HasPrefix(n.ID, string(c.Job)+"-") {
 			return nil, fmt.Errorf("commit of %s: notice %q is not this job's", c.Job, n.ID)
 		}
+		if n.Seq <= c.Expect || n.Seq > c.State.Version {
+			return nil, fmt.Errorf("commit of %s: notice %q is not about one of its events", c.Job, n.ID)
+		}
 		n.Body = append([]byte(nil), n.Body...)
 		n.Attempts = append([]workflow.Attempt(nil), n.Attempts...)
 		r.notices = append(r.notices, n)
 	}
+	slices.SortFunc(r.notices, func(a, b workflow.Entry) int { return cmp.Or(cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.ID, b.ID)) })
 	for _, l := range c.Links {
 		if l.Job != c.Job {
 			return nil, fmt.Errorf("commit of %s: link %q is not this job's", c.Job, l.ID)
@@ -99,7 +105,10 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 	return s.write.submit(ctx, &request{do: r.write, sweep: c.Forget})
 }
 
-// write is the commit itself.
+// write is the commit itself: first all that may refuse it, then what it writes.
+//
+// Upserts, RETURNING and the like are left out on purpose: SQLite guards each such statement with a
+// savepoint, at which the search index writes out what it holds, instead of once for the whole group.
 func (r *row) write(t *tx) error {
 	if r.once != nil {
 		first, found, err := t.once(r.shop, r.once.Key)
@@ -110,14 +119,22 @@ func (r *row) write(t *tx) error {
 			return &workflow.AlreadyDone{Once: first}
 		}
 	}
-	id, err := r.writeJob(t)
+	old, err := r.find(t)
 	if err != nil {
 		return err
 	}
 	if r.settle != nil {
-		if err := r.settle.write(t, r.shop); err != nil {
+		entry, err := r.settle.find(t, r.shop)
+		if err != nil {
 			return err
 		}
+		if err := r.settle.write(t, entry); err != nil {
+			return err
+		}
+	}
+	id, err := r.writeJob(t, old)
+	if err != nil {
+		return err
 	}
 	if r.forget {
 		for _, q := range []string{
@@ -132,7 +149,7 @@ func (r *row) write(t *tx) error {
 		}
 	}
 	for _, x := range r.secrets {
-		if err := t.exec("INSERT INTO vault (job, digest, salt, text) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET salt = excluded.salt, text = excluded.text", id, x.Digest, x.Salt, x.Text); err != nil {
+		if err := t.exec("INSERT INTO vault (job, digest, salt, text) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING", id, x.Digest, x.Salt, x.Text); err != nil {
 			return err
 		}
 	}
@@ -142,8 +159,12 @@ func (r *row) write(t *tx) error {
 		}
 	}
 	for _, l := range r.links {
-		if err := t.exec("INSERT INTO links (shop, hash, job, id, purpose, quote, expires_at, revoked) VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET job = excluded.job, id = excluded.id, purpose = excluded.purpose, quote = excluded.quote, expires_at = excluded.expires_at, revoked = excluded.revoked",
-			r.shop, l.Hash[:], id, l.ID, string(l.Purpose), l.Quote, stamp(l.ExpiresAt), l.Revoked); err != nil {
+		args := []any{l.ID, string(l.Purpose), l.Quote, stamp(l.ExpiresAt), l.Revoked, r.shop, l.Hash[:], id}
+		n, err := t.changed("UPDATE links SET id = ?, purpose = ?, quote = ?, expires_at = ?, revoked = ? WHERE shop = ? AND hash = ? AND job = ?", args...)
+		if err == nil && n == 0 {
+			err = t.exec("INSERT INTO links (id, purpose, quote, expires_at, revoked, shop, hash, job) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", args...)
+		}
+		if err != nil {
 			return err
 		}
 	}
@@ -156,63 +177,75 @@ func (r *row) write(t *tx) error {
 	return nil
 }
 
+// stored is what there is of a job; an id of 0 means nothing.
+type stored struct {
+	id, version, ended, calm, due, textSum int64
+	stage                                  string
+	wakeAt                                 sql.NullInt64
+}
+
+// find looks for the job and refuses a version other than the expected.
+func (r *row) find(t *tx) (old stored, err error) {
+	if _, err = t.one("SELECT id, version, stage, ended, calm, due_at, wake_at, text_sum FROM jobs WHERE shop = ? AND number = ?", []any{r.shop, r.number},
+		&old.id, &old.version, &old.stage, &old.ended, &old.calm, &old.due, &old.wakeAt, &old.textSum); err != nil {
+		return old, err
+	}
+	if old.version != r.expect {
+		return old, workflow.Conflict(fmt.Errorf("version %d of %s expected, %d found", r.expect, r.number, old.version))
+	}
+	return old, nil
+}
+
 // writeJob writes the job with its index, and gives its id. Statements that touch an index of the
 // database run only where what they index has changed: each would write a page somewhere else.
-func (r *row) writeJob(t *tx) (id int64, err error) {
-	var version, ended, calm, due int64
-	var stage, words string
-	var wake sql.NullInt64
-	found, err := t.one("SELECT id, version, stage, ended, calm, due_at, wake_at, words FROM jobs WHERE shop = ? AND number = ?",
-		[]any{r.shop, r.number}, &id, &version, &stage, &ended, &calm, &due, &wake, &words)
-	if err != nil {
-		return 0, err
-	}
-	if version != r.expect {
-		return 0, workflow.Conflict(fmt.Errorf("version %d of %s expected, %d found", r.expect, r.number, version))
-	}
+func (r *row) writeJob(t *tx, old stored) (id int64, err error) {
 	x := &r.index
-	if !found {
-		found, err = t.one(`INSERT INTO jobs (shop, number, version, stage, ended, calm, due_at, hold, waiting, title, person, changed_at, wake_at, text, words, state)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id`,
-			[]any{r.shop, r.number, r.version, string(x.Stage), x.Ended, !x.Breached, r.due, string(x.OnHold), x.Waiting, x.Title, x.Person, r.changedAt, r.wakeAt, x.Text, r.words, r.state}, &id)
-		if err != nil || !found {
-			return 0, fmt.Errorf("writing %s: %w", r.number, err)
+	if old.id == 0 {
+		if id, err = t.insert(`INSERT INTO jobs (shop, number, version, stage, ended, calm, due_at, hold, waiting, title, person, changed_at, wake_at, text_sum, state)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			r.shop, r.number, r.version, string(x.Stage), x.Ended, !x.Breached, r.due, string(x.OnHold), x.Waiting, x.Title, x.Person, r.changedAt, r.wakeAt, r.textSum, r.state); err != nil {
+			return 0, err
 		}
-		if err := t.exec("INSERT INTO search (rowid, words) VALUES (?, ?)", id, r.words); err != nil {
+		words := indexed(x.Text)
+		if err := t.exec("INSERT INTO texts (job, text, words) VALUES (?, ?, ?)", id, x.Text, words); err != nil {
+			return 0, err
+		}
+		if err := t.exec("INSERT INTO search (rowid, words) VALUES (?, ?)", id, words); err != nil {
 			return 0, err
 		}
 		return id, t.count(r.shop, string(x.Stage), 1)
 	}
-	if words != r.words {
-		if err := t.exec("INSERT INTO search (search, rowid, words) VALUES ('delete', ?, ?)", id, words); err != nil {
-			return 0, err
-		}
-		if err := t.exec("INSERT INTO search (rowid, words) VALUES (?, ?)", id, r.words); err != nil {
+	if old.textSum != r.textSum {
+		if err := t.reindex(old.id, x.Text); err != nil {
 			return 0, err
 		}
 	}
-	if stage != string(x.Stage) {
-		if err := t.count(r.shop, stage, -1); err != nil {
+	if old.stage != string(x.Stage) {
+		if err := t.count(r.shop, old.stage, -1); err != nil {
 			return 0, err
 		}
 		if err := t.count(r.shop, string(x.Stage), 1); err != nil {
 			return 0, err
 		}
 	}
-	same := stage == string(x.Stage) && (ended != 0) == x.Ended && (calm == 0) == x.Breached && due == r.due &&
-		(wake.Valid == (r.wakeAt != nil)) && (!wake.Valid || r.wakeAt == any(wake.Int64))
-	const rest = "version = ?, hold = ?, waiting = ?, title = ?, person = ?, changed_at = ?, text = ?, words = ?, state = ?"
-	args := []any{r.version, string(x.OnHold), x.Waiting, x.Title, x.Person, r.changedAt, x.Text, r.words, r.state}
+	same := old.stage == string(x.Stage) && (old.ended != 0) == x.Ended && (old.calm == 0) == x.Breached && old.due == r.due &&
+		stamp(instant(old.wakeAt)) == r.wakeAt
+	const rest = "version = ?, hold = ?, waiting = ?, title = ?, person = ?, changed_at = ?, text_sum = ?, state = ?"
+	args := []any{r.version, string(x.OnHold), x.Waiting, x.Title, x.Person, r.changedAt, r.textSum, r.state}
 	if same {
-		return id, t.exec("UPDATE jobs SET "+rest+" WHERE id = ?", append(args, id)...)
+		return old.id, t.exec("UPDATE jobs SET "+rest+" WHERE id = ?", append(args, old.id)...)
 	}
-	return id, t.exec("UPDATE jobs SET "+rest+", stage = ?, ended = ?, calm = ?, due_at = ?, wake_at = ? WHERE id = ?",
-		append(args, string(x.Stage), x.Ended, !x.Breached, r.due, r.wakeAt, id)...)
+	return old.id, t.exec("UPDATE jobs SET "+rest+", stage = ?, ended = ?, calm = ?, due_at = ?, wake_at = ? WHERE id = ?",
+		append(args, string(x.Stage), x.Ended, !x.Breached, r.due, r.wakeAt, old.id)...)
 }
 
 // count moves a stage's number of jobs.
 func (t *tx) count(shop, stage string, by int) error {
-	return t.exec("INSERT INTO stages (shop, stage, jobs) VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET jobs = jobs + excluded.jobs", shop, stage, by)
+	n, err := t.changed("UPDATE stages SET jobs = jobs + ? WHERE shop = ? AND stage = ?", by, shop, stage)
+	if err == nil && n == 0 {
+		err = t.exec("INSERT INTO stages (jobs, shop, stage) VALUES (?, ?, ?)", by, shop, stage)
+	}
+	return err
 }
 
 const onceOf = "SELECT key, digest, result, until FROM once WHERE shop = ? AND key = ?"
@@ -357,7 +390,7 @@ func (s *Store) Board(ctx context.Context, shop workflow.ShopID, f workflow.Boar
 	if f.Limit <= 0 {
 		return nil, ctx.Err()
 	}
-	query, args := "SELECT "+rowColumns+" FROM jobs WHERE shop = ?", []any{string(shop)}
+	query, args := "SELECT "+rowColumns+" FROM jobs CROSS JOIN texts ON job = id WHERE shop = ?", []any{string(shop)}
 	if f.Stage != "" {
 		query, args = query+" AND stage = ?", append(args, string(f.Stage))
 	}
@@ -422,6 +455,6 @@ func (s *Store) Due(ctx context.Context, shop workflow.ShopID, now time.Time, li
 // NextWake gives the earliest wake-up instant, zero if there is none.
 func (s *Store) NextWake(ctx context.Context, shop workflow.ShopID) (time.Time, error) {
 	var at sql.NullInt64
-	_, err := s.read.one(ctx, "SELECT min(wake_at) FROM jobs WHERE shop = ?", []any{string(shop)}, &at)
+	_, err := s.read.one(ctx, "SELECT wake_at FROM jobs WHERE shop = ? AND wake_at IS NOT NULL ORDER BY wake_at LIMIT 1", []any{string(shop)}, &at)
 	return instant(at), err
 }

@@ -41,7 +41,8 @@ func encodeAttempts(a []workflow.Attempt) (any, error) {
 	return string(b), err
 }
 
-// queue writes a job's new entries. The first becomes the head if no other entry of the job waits.
+// queue writes a job's new entries. They come after all that the job has, so the first of them becomes
+// the head if no other waits.
 func (t *tx) queue(job int64, entries []workflow.Entry) error {
 	for _, n := range entries {
 		attempts, err := encodeAttempts(n.Attempts)
@@ -52,16 +53,14 @@ func (t *tx) queue(job int64, entries []workflow.Entry) error {
 		if len(n.Body) > 0 {
 			body = n.Body
 		}
-		if err := t.exec("INSERT INTO outbox (job, "+entryColumns+", head, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, ?)",
+		if err := t.exec("INSERT INTO outbox (job, "+entryColumns+`, body, head)
+			VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?11 = 'queued' AND NOT EXISTS (SELECT 1 FROM outbox WHERE job = ?1 AND state = 'queued'))`,
 			job, string(n.Shop), string(n.Job), n.ID, n.Seq, string(n.Kind), n.Ref, n.Quote, n.MadeAt.UnixMilli(), n.NotBefore.UnixMilli(),
 			string(n.State), attempts, n.Lease, stamp(n.LeaseUntil), body); err != nil {
 			return err
 		}
 	}
-	if len(entries) == 0 {
-		return nil
-	}
-	return t.lead(job)
+	return nil
 }
 
 // lead marks the first queued entry of a job as its head, and no other.
@@ -93,38 +92,49 @@ func jobOf(id string) string {
 	return job
 }
 
-func (s *settlement) write(t *tx, shop string) error {
-	var job, seq int64
+// claimed is an entry whose claim is about to be settled.
+type claimed struct {
+	job, seq int64
+	attempts []workflow.Attempt
+}
+
+// find looks for the entry and refuses if the lease was lost.
+func (s *settlement) find(t *tx, shop string) (*claimed, error) {
+	var c claimed
 	var state, lease string
 	var stored sql.NullString
 	found, err := t.one("SELECT o.job, o.seq, o.state, o.lease, o.attempts FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ?",
-		[]any{shop, s.job, s.Entry}, &job, &seq, &state, &lease, &stored)
+		[]any{shop, s.job, s.Entry}, &c.job, &c.seq, &state, &lease, &stored)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if !found || state != string(workflow.EntryQueued) || lease == "" || lease != s.Lease {
-		return workflow.Conflict(fmt.Errorf("entry %s: the lease was lost", s.Entry))
+		return nil, workflow.Conflict(fmt.Errorf("entry %s: the lease was lost", s.Entry))
 	}
-	var all []workflow.Attempt
 	if stored.Valid {
-		if err := json.Unmarshal([]byte(stored.String), &all); err != nil {
-			return fmt.Errorf("attempts of %s: %w", s.Entry, err)
+		if err := json.Unmarshal([]byte(stored.String), &c.attempts); err != nil {
+			return nil, fmt.Errorf("attempts of %s: %w", s.Entry, err)
 		}
 	}
-	attempts, err := encodeAttempts(append(all, s.Attempt))
+	return &c, nil
+}
+
+// write ends the claim.
+func (s *settlement) write(t *tx, c *claimed) error {
+	attempts, err := encodeAttempts(append(c.attempts, s.Attempt))
 	if err != nil {
 		return err
 	}
 	if s.State == workflow.EntryQueued {
-		// Still the first of its job. An empty body leaves the one that is there.
+		// Still the first of its job. No body leaves the one that is there.
 		return t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, not_before = ?, body = ifnull(?, body) WHERE job = ? AND seq = ? AND id = ?",
-			attempts, s.RetryAt.UnixMilli(), s.Body, job, seq, s.Entry)
+			attempts, s.RetryAt.UnixMilli(), s.Body, c.job, c.seq, s.Entry)
 	}
 	if err := t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, state = ?, body = NULL WHERE job = ? AND seq = ? AND id = ?",
-		attempts, string(s.State), job, seq, s.Entry); err != nil {
+		attempts, string(s.State), c.job, c.seq, s.Entry); err != nil {
 		return err
 	}
-	return t.lead(job)
+	return t.lead(c.job)
 }
 
 // ClaimEntries leases entries that may be sent now: of each job its first queued one, those first that
@@ -172,7 +182,13 @@ func (s *Store) SettleEntry(ctx context.Context, shop workflow.ShopID, x workflo
 	if err != nil {
 		return err
 	}
-	return s.write.update(ctx, func(t *tx) error { return c.write(t, string(shop)) })
+	return s.write.update(ctx, func(t *tx) error {
+		entry, err := c.find(t, string(shop))
+		if err != nil {
+			return err
+		}
+		return c.write(t, entry)
+	})
 }
 
 func (s *Store) entries(ctx context.Context, query string, args ...any) ([]workflow.Entry, error) {
@@ -206,7 +222,7 @@ func (s *Store) EntriesIn(ctx context.Context, shop workflow.ShopID, state workf
 // NextEntry gives the earliest instant at which an entry may be claimed, zero if none is queued.
 func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID) (time.Time, error) {
 	var at sql.NullInt64
-	_, err := s.read.one(ctx, "SELECT min(ready_at) FROM outbox WHERE shop = ? AND head = 1", []any{string(shop)}, &at)
+	_, err := s.read.one(ctx, "SELECT ready_at FROM outbox WHERE shop = ? AND head = 1 ORDER BY ready_at LIMIT 1", []any{string(shop)}, &at)
 	return instant(at), err
 }
 
@@ -214,19 +230,16 @@ func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID) (time.Time,
 func (s *Store) Requeue(ctx context.Context, shop workflow.ShopID, id string, at time.Time) error {
 	return s.write.update(ctx, func(t *tx) error {
 		var job int64
-		found, err := t.one("SELECT id FROM jobs WHERE shop = ? AND number = ?", []any{string(shop), jobOf(id)}, &job)
+		found, err := t.one("SELECT o.job FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ? AND o.state = 'buried'",
+			[]any{string(shop), jobOf(id), id}, &job)
 		if err != nil {
 			return err
 		}
-		n := int64(0)
-		if found {
-			n, err = t.changed("UPDATE outbox SET state = 'queued', not_before = ? WHERE job = ? AND id = ? AND state = 'buried'", at.UnixMilli(), job, id)
-		}
-		switch {
-		case err != nil:
-			return err
-		case n == 0:
+		if !found {
 			return notFound("buried notice")
+		}
+		if err := t.exec("UPDATE outbox SET state = 'queued', not_before = ? WHERE job = ? AND id = ?", at.UnixMilli(), job, id); err != nil {
+			return err
 		}
 		return t.lead(job)
 	})

@@ -2,6 +2,8 @@ package sqlite
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/binary"
 	"slices"
 	"strings"
 	"unicode"
@@ -21,8 +23,12 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	if match == "" || limit <= 0 {
 		return nil, ctx.Err()
 	}
-	return s.rows(ctx, "SELECT "+rowColumns+" FROM jobs WHERE shop = ? AND id IN (SELECT rowid FROM search WHERE search MATCH ?) ORDER BY +changed_at DESC, number LIMIT ?",
-		string(shop), match, limit)
+	// The words first, then their jobs: the planner would rather look at every job of the shop. Only those
+	// that are listed are read whole.
+	return s.rows(ctx, `SELECT `+rowColumns+` FROM (
+			SELECT id AS found FROM search CROSS JOIN jobs ON id = search.rowid WHERE search MATCH ? AND shop = ? ORDER BY changed_at DESC, number LIMIT ?
+		) CROSS JOIN jobs ON id = found CROSS JOIN texts ON job = id ORDER BY changed_at DESC, number`,
+		match, string(shop), limit)
 }
 
 // words cuts a text into what counts as a word: runs of letters, digits and the marks that belong to
@@ -47,6 +53,30 @@ func indexed(text string) string {
 	w := words(text)
 	slices.Sort(w)
 	return strings.Join(slices.Compact(w), " ")
+}
+
+// sum tells two index texts apart.
+func sum(text string) int64 {
+	h := sha256.Sum256([]byte(text))
+	return int64(binary.BigEndian.Uint64(h[:]))
+}
+
+// reindex replaces what the search looks in.
+func (t *tx) reindex(job int64, text string) error {
+	var old string
+	if _, err := t.one("SELECT words FROM texts WHERE job = ?", []any{job}, &old); err != nil {
+		return err
+	}
+	words := indexed(text)
+	if words != old {
+		if err := t.exec("INSERT INTO search (search, rowid, words) VALUES ('delete', ?, ?)", job, old); err != nil {
+			return err
+		}
+		if err := t.exec("INSERT INTO search (rowid, words) VALUES (?, ?)", job, words); err != nil {
+			return err
+		}
+	}
+	return t.exec("UPDATE texts SET text = ?, words = ? WHERE job = ?", text, words, job)
 }
 
 // expression turns what somebody typed into a full-text expression: each word as a string, the last one

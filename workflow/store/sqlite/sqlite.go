@@ -6,9 +6,9 @@
 //   - What was acknowledged is on the disk: the write-ahead log is synced before a commit returns
 //     (synchronous=FULL). A process that is killed, or a machine whose power fails, loses nothing that
 //     was acknowledged, provided that the disk does not lie about syncing.
-//   - One goroutine writes. It takes whatever waits as one group and syncs once for all of it; each
-//     commit stands in a savepoint of its own, so that one that fails takes nothing of its neighbours
-//     with it. Readers read beside it and never wait for it.
+//   - One goroutine writes. It takes whatever waits as one group and syncs once for all of it. A commit
+//     that is refused or fails takes nothing of its neighbours with it. Readers read beside it and never
+//     wait for it.
 //   - A folder has one server: [Open] refuses a folder that another process has open. [OpenBeside] is
 //     for one short command beside a running server.
 //   - A file of a newer benchword, or one that is not benchword's, is refused and not touched. One of
@@ -47,6 +47,7 @@ const (
 	lockName = "benchword.lock"
 	// applicationID marks the file as benchword's: "bnwd" in ASCII, at offset 68 of the file's header.
 	applicationID = 0x626e7764
+	headerSize    = 100 // bytes
 
 	// Page caches in KiB. They are what an idle server keeps in memory; the operating system's own
 	// cache does the rest.
@@ -117,6 +118,10 @@ func open(ctx context.Context, dir string, beside bool) (_ *Store, err error) {
 			return nil, unusable(err, "Another benchword has the data folder %s open. Stop that one first, or give this one a folder of its own.", dir)
 		}
 	}
+	if f, err := os.Stat(s.path); err == nil && f.Size() > 0 && f.Size() < headerSize {
+		// SQLite takes what is too short to be a database for an empty one.
+		return nil, unusable(nil, "The file %s is not a benchword database. Move it away, or give another data folder.", s.path)
+	}
 	// Made here, so that nobody but its owner may read it; the log takes its mode from it.
 	f, err := os.OpenFile(s.path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
@@ -148,7 +153,7 @@ func (s *Store) Close() error {
 func (s *Store) close() error {
 	var errs []error
 	if s.read != nil {
-		errs = append(errs, s.read.db.Close())
+		errs = append(errs, s.read.end(), s.read.db.Close())
 	}
 	if s.write != nil {
 		errs = append(errs, s.write.close())
@@ -185,7 +190,7 @@ func settings(cache int, more ...string) []string {
 // lock takes the folder's lock: an exclusive transaction on an empty database beside the real one. It
 // ends with the process, however that ends, on every platform.
 func lock(ctx context.Context, path string) (io.Closer, error) {
-	db, err := sql.Open("sqlite", address(path, "busy_timeout(0)", "cache_size(-64)"))
+	db, err := sql.Open("sqlite", address(path, "busy_timeout(0)", "cache_size(-64)", "journal_mode(off)"))
 	if err != nil {
 		return nil, err
 	}
@@ -318,6 +323,18 @@ func (p *statements) stmt(ctx context.Context, query string) (*sql.Stmt, error) 
 	}
 	p.kept[query] = st
 	return st, nil
+}
+
+// end closes the statements: a connection whose statements are open outlives its own closing.
+func (p *statements) end() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	var errs []error
+	for _, st := range p.kept {
+		errs = append(errs, st.Close())
+	}
+	p.kept = nil
+	return errors.Join(errs...)
 }
 
 // each calls do for every row of a query.

@@ -97,7 +97,7 @@ func (w *writer) update(ctx context.Context, do func(t *tx) error) error {
 func (w *writer) close() error {
 	w.closing.Do(func() { close(w.stop) })
 	<-w.stopped
-	return errors.Join(w.conn.Close(), w.db.Close())
+	return errors.Join(w.end(), w.conn.Close(), w.db.Close())
 }
 
 func (w *writer) run() {
@@ -133,28 +133,18 @@ func (w *writer) gather(group []*request) []*request {
 }
 
 // commit does a group in one transaction and answers all of it after the transaction is on the disk.
+//
+// A request that is refused has written nothing yet, so the others go on. One that fails in the middle
+// spoils the transaction: then each is done again in one of its own. (A savepoint around each would do
+// the same, but makes the search index write out what it holds at every one of them.)
 func (w *writer) commit(group []*request) {
 	group = slices.DeleteFunc(group, func(r *request) bool { return !r.given.CompareAndSwap(false, true) })
-	err := w.exec("BEGIN IMMEDIATE")
-	if err == nil {
-		for _, r := range group {
-			if err = w.step(r); err != nil {
-				break
-			}
-		}
-		if err == nil {
-			err = w.exec("COMMIT")
-		}
-		if err != nil {
-			// The transaction may be gone already; then there is nothing to roll back.
-			_ = w.exec("ROLLBACK")
+	if w.together(group) && len(group) > 1 {
+		for i := range group {
+			w.together(group[i : i+1])
 		}
 	}
-	w.groups.Add(1)
 	for _, r := range group {
-		if r.err == nil {
-			r.err = err
-		}
 		if r.err == nil {
 			w.commits.Add(1)
 			w.sweep = w.sweep || r.sweep
@@ -166,18 +156,32 @@ func (w *writer) commit(group []*request) {
 	}
 }
 
-// step does one request in a savepoint. The error it gives is one that spoils the whole group; the
-// request's own stands in the request.
-func (w *writer) step(r *request) error {
-	if err := w.exec("SAVEPOINT step"); err != nil {
-		return err
-	}
-	if r.err = r.do(&tx{w}); r.err != nil {
-		if err := w.exec("ROLLBACK TO step"); err != nil {
-			return errors.Join(r.err, err)
+// together does requests in one transaction and notes what came of each. If one of them spoilt it,
+// nothing was written.
+func (w *writer) together(group []*request) (spoilt bool) {
+	w.groups.Add(1)
+	err := w.exec("BEGIN IMMEDIATE")
+	if err == nil {
+		for _, r := range group {
+			t := &tx{w: w}
+			if r.err = r.do(t); r.err != nil && t.wrote {
+				err = r.err
+				break
+			}
 		}
+		if err == nil {
+			if err = w.exec("COMMIT"); err == nil {
+				return false
+			}
+		}
+		spoilt = true
+		// The transaction may be gone already; then there is nothing to roll back.
+		_ = w.exec("ROLLBACK")
 	}
-	return w.exec("RELEASE step")
+	for _, r := range group {
+		r.err = err
+	}
+	return spoilt
 }
 
 // empty moves the log into the file and cuts it to nothing. Where somebody still reads from it, the
@@ -189,31 +193,52 @@ func (w *writer) empty() {
 }
 
 func (w *writer) exec(query string, args ...any) error {
-	_, err := w.changed(query, args...)
+	_, err := w.do(query, args...)
 	return err
 }
 
-// changed runs a statement and gives how many rows it changed.
-func (w *writer) changed(query string, args ...any) (int64, error) {
+func (w *writer) do(query string, args ...any) (sql.Result, error) {
 	st, err := w.stmt(context.Background(), query)
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
-	res, err := st.ExecContext(context.Background(), args...)
+	return st.ExecContext(context.Background(), args...)
+}
+
+// tx is what a step works on: the writer's connection, inside the group's transaction. A step must not
+// keep it, and what it refers to must be its own: its caller may have gone. It has no context: a step
+// that was begun is finished.
+//
+// A step may be done more than once, if the transaction that it was in came to nothing.
+type tx struct {
+	w     *writer
+	wrote bool // a step that is refused must not have written
+}
+
+func (t *tx) exec(query string, args ...any) error {
+	t.wrote = true
+	return t.w.exec(query, args...)
+}
+
+// changed runs a statement and gives how many rows it changed.
+func (t *tx) changed(query string, args ...any) (int64, error) {
+	t.wrote = true
+	res, err := t.w.do(query, args...)
 	if err != nil {
 		return 0, err
 	}
 	return res.RowsAffected()
 }
 
-// tx is what a step works on: the writer's connection, inside the group's transaction. A step must not
-// keep it, and what it refers to must be its own: its caller may have gone. It has no context: a step
-// that was begun is finished.
-type tx struct{ w *writer }
-
-func (t *tx) exec(query string, args ...any) error { return t.w.exec(query, args...) }
-
-func (t *tx) changed(query string, args ...any) (int64, error) { return t.w.changed(query, args...) }
+// insert runs a statement and gives the id of the row that it inserted.
+func (t *tx) insert(query string, args ...any) (int64, error) {
+	t.wrote = true
+	res, err := t.w.do(query, args...)
+	if err != nil {
+		return 0, err
+	}
+	return res.LastInsertId()
+}
 
 func (t *tx) one(query string, args []any, dest ...any) (found bool, err error) {
 	return t.w.one(context.Background(), query, args, dest...)

@@ -233,13 +233,12 @@ func refusedLeavesNothing(t *test) {
 	c.Once = &workflow.Once{Key: "not yet", Digest: "d"}
 	refusals["lease lost"] = c
 	c = laden()
-	c.Notices[0].ID = string(second.Job) + "-1-booked"
-	c.Notices[0].Seq = 1
+	c.Notices = append(c.Notices, c.Notices[0])
 	c.Once = &workflow.Once{Key: "not yet", Digest: "d"}
-	refusals["a notice that is there already"] = c
+	refusals["a notice twice"] = c
 	c = NewHistory(shop, Number(3)).Book("Jo Brandt", "marine radio", "lamp")
 	c.Notices = append(c.Notices, c.Notices[0])
-	refusals["a notice twice"] = c
+	refusals["a notice twice, new job"] = c
 
 	for what, c := range refusals {
 		require.Error(t, t.store.Commit(t.ctx, c), what)
@@ -287,7 +286,9 @@ func senselessCommit(t *test) {
 		"a notice not so named": func(c *workflow.Commit) {
 			c.Notices[0].ID = strings.Replace(c.Notices[0].ID, string(c.Job), string(Number(2)), 1)
 		},
-		"another job's link": func(c *workflow.Commit) { c.Links = []workflow.LinkRow{{Job: Number(2)}} },
+		"a notice of an event before": func(c *workflow.Commit) { c.Notices[0].Seq = 1 },
+		"a notice of no event":        func(c *workflow.Commit) { c.Notices[0].Seq = 99 },
+		"another job's link":          func(c *workflow.Commit) { c.Links = []workflow.LinkRow{{Job: Number(2)}} },
 		"a state unknown to the outbox": func(c *workflow.Commit) {
 			c.Settle = &workflow.Settlement{Entry: c.Notices[0].ID, Lease: "a", State: "lost"}
 		},

@@ -16,8 +16,7 @@ CREATE TABLE jobs (
 	person TEXT NOT NULL,
 	changed_at INTEGER NOT NULL,
 	wake_at INTEGER,
-	text TEXT NOT NULL, -- what the search looks in, as it was given
-	words TEXT NOT NULL, -- the same as single words without case and accents
+	text_sum INTEGER NOT NULL, -- tells whether the job's row in texts is still right
 	state TEXT NOT NULL, -- JSON, personal data as digests; last, so that listing reads past it
 	UNIQUE (shop, number)
 ) STRICT;
@@ -34,10 +33,17 @@ CREATE TABLE stages (
 	PRIMARY KEY (shop, stage)
 ) STRICT, WITHOUT ROWID;
 
+-- What the search looks in. It seldom changes, so it stands apart from what every commit writes.
+CREATE TABLE texts (
+	job INTEGER PRIMARY KEY REFERENCES jobs,
+	text TEXT NOT NULL, -- as it was given
+	words TEXT NOT NULL -- the same as single words without case and accents
+) STRICT;
+
 -- The words come folded and parted by spaces. To this tokenizer all that is not ASCII is part of a
 -- word, so it takes them as they come.
 CREATE VIRTUAL TABLE search USING fts5 (
-	words, content = 'jobs', content_rowid = 'id', columnsize = 0, detail = none, prefix = '1 2 3', tokenize = 'ascii'
+	words, content = 'texts', content_rowid = 'job', columnsize = 0, detail = none, prefix = '1 2 3', tokenize = 'ascii'
 );
 -- What is taken out of the index is overwritten in the file, not only marked as gone.
 INSERT INTO search (search, rank) VALUES ('secure-delete', 1);
@@ -73,6 +79,7 @@ CREATE TABLE links (
 	revoked INTEGER NOT NULL,
 	PRIMARY KEY (shop, hash)
 ) STRICT, WITHOUT ROWID;
+CREATE INDEX links_job ON links (job);
 
 CREATE TABLE outbox (
 	job INTEGER NOT NULL REFERENCES jobs,
