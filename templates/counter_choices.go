@@ -7,7 +7,7 @@ import (
 // Answers are the answers to a screening question.
 func (JobPage) Answers() []Choice { return AnswerChoices }
 
-// Tried are the ways in which the first try at the fault can end.
+// Tries are the ways in which the first try at the fault can end.
 func (JobPage) Tries() []Choice { return TriedChoices }
 
 // Weights are the weights of a finding.

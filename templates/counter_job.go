@@ -54,7 +54,7 @@ type JobPage struct {
 	Counter, Owner bool
 }
 
-// Own reports whether the form is about this job's page: its address stands below it.
+// To gives an address below the job's page.
 func (p JobPage) To(rest string) string { return p.Card.URL + "/" + rest }
 
 // JobPageOf makes the common part of a page about a job.
@@ -72,7 +72,6 @@ func JobPageOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time) J
 		c.Person = "person erased"
 	}
 	if l := j.Customer.Language; len(shop.Languages) > 0 && l != shop.Languages[0] {
-		c.Language = k.w.T("language")
 		if c.Language = languageWords[l]; c.Language == "" {
 			c.Language = l
 		}

@@ -2,6 +2,7 @@ package templates
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"benchword/workflow"
@@ -95,8 +96,11 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 	case workflow.StageReceived:
 		stage = append(stage, look(), intake(), finding)
 	case workflow.StageDiagnosing:
-		stage = append(stage, finding, checks)
-		counterOnly(&stage, report, quote)
+		if !base.Counter {
+			report.StateWords += "; the counter sends it"
+			quote.StateWords += "; the counter sends it"
+		}
+		stage = append(stage, finding, checks, report, quote)
 		more = append(more, intake(), look())
 	case workflow.StageAwaitingApproval:
 		counterOnly(&stage, task("answer", "Write down a telephone answer", "", "yes, no, or a question"))
@@ -262,6 +266,16 @@ func movesOf(j *workflow.Job, shop *workflow.Shop, base JobPage) []MoveView {
 		}
 		out = append(out, v)
 	}
+	// What leads on stands before what leads back.
+	slices.SortStableFunc(out, func(a, b MoveView) int {
+		switch {
+		case a.Back == b.Back:
+			return 0
+		case b.Back:
+			return -1
+		}
+		return 1
+	})
 	return out
 }
 
@@ -291,6 +305,9 @@ func barOf(j *workflow.Job, v *CounterJob) []BarStep {
 		out = append(out, BarStep{Words: todo.Words, URL: todo.URL, Main: true})
 	case len(v.Tasks) > 0 && !quick:
 		out = append(out, BarStep{Words: v.Tasks[0].Words, URL: v.Tasks[0].URL, Main: true})
+	}
+	if len(out) == 1 {
+		out[0].Main = true
 	}
 	return out
 }

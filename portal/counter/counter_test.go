@@ -85,6 +85,19 @@ func TestBoard(t *testing.T) {
 	require.Less(t, strings.Index(late, first.Shown()), strings.Index(late, second.Shown()), "the one in breach stands on top")
 }
 
+func TestMailThatCameBack(t *testing.T) {
+	d := newDesk(t)
+	d.diagnosing()
+	notice := d.job().Notices[0].ID
+	d.do(workflow.Actor{Role: workflow.RoleSystem, ID: "dispatcher"}, workflow.RecordDelivery{ID: notice, Buried: "There is no such mailbox <x>."})
+	nils := d.as("nils")
+	require.Contains(t, nils.page("/counter").body, "mail came back: telephone")
+	page := nils.page(d.url("")).body
+	require.Contains(t, page, "A mail came back. Telephone the customer.")
+	require.Contains(t, page, "There is no such mailbox &lt;x&gt;.")
+	require.Contains(t, page, `href="tel:&#43;19025550142"`)
+}
+
 func TestDueToday(t *testing.T) {
 	d := newDesk(t)
 	d.diagnosing()

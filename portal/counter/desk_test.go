@@ -10,7 +10,6 @@ import (
 	"image/jpeg"
 	"io"
 	"log/slog"
-	"maps"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -45,7 +44,9 @@ type desk struct {
 var (
 	rosa = workflow.Actor{Role: workflow.RoleCounter, ID: "rosa"}
 	nils = workflow.Actor{Role: workflow.RoleBench, ID: "nils"}
-	mira = workflow.Actor{Role: workflow.RoleCustomer, ID: "link"}
+	// bench is nils where a visitor has that name.
+	bench = nils
+	mira  = workflow.Actor{Role: workflow.RoleCustomer, ID: "link"}
 )
 
 const password = "seven gulls over the ropewalk"
@@ -76,7 +77,7 @@ func newDesk(t testing.TB) *desk {
 	require.NoError(t, err)
 	Mount(d.s, Config{PreviewMail: func(_ context.Context, j *workflow.Job, kind workflow.NoticeKind) (html, text []byte, err error) {
 		last := j.Reports[len(j.Reports)-1]
-		return []byte("<p style=\"color:red\">" + string(kind) + ": " + html_(last.Short) + "</p>"), []byte(string(kind) + ": " + last.Short), nil
+		return []byte("<p style=\"color:red\">" + string(kind) + ": " + escape(last.Short) + "</p>"), []byte(string(kind) + ": " + last.Short), nil
 	}})
 	d.svc.Committed = func(j *workflow.Job, _ int) { d.s.Committed(j) }
 	for login, role := range map[string]workflow.Role{"rosa": workflow.RoleCounter, "nils": workflow.RoleBench, "olga": workflow.RoleOwner} {
@@ -84,8 +85,6 @@ func newDesk(t testing.TB) *desk {
 	}
 	return d
 }
-
-func html_(s string) string { return html.EscapeString(s) }
 
 func (d *desk) do(by workflow.Actor, commands ...workflow.Command) *workflow.Job {
 	d.t.Helper()
@@ -102,6 +101,9 @@ func (d *desk) job() *workflow.Job {
 	require.NoError(d.t, err)
 	return j
 }
+
+// escape makes a text harmless in HTML.
+var escape = html.EscapeString
 
 // version is what a refused step must leave as it was.
 func (d *desk) version() int64 { return d.job().Version }
@@ -170,8 +172,6 @@ func (g got) problems() string {
 	return fmt.Sprint(g.StatusCode, " ", rest)
 }
 
-var visitors = map[string]*visitor{}
-
 // as signs somebody in.
 func (d *desk) as(login string) *visitor {
 	d.t.Helper()
@@ -189,7 +189,6 @@ type form struct {
 	values url.Values
 	names  map[string]bool // every field that is there
 	files  []file
-	last   *http.Request
 	body   []byte
 	kind   string
 }
@@ -439,5 +438,3 @@ func (d *desk) shipped() *workflow.Job {
 }
 
 func (d *desk) url(rest string) string { return "/counter/job/" + string(d.n) + "/" + rest }
-
-func clone(v url.Values) url.Values { return maps.Clone(v) }

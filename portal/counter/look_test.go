@@ -129,7 +129,7 @@ func (d *desk) allPages() map[string]string {
 		mark := d.url("photo/3")
 		nils.page(mark).form(mark).set("m0.kind", "ring").set("m0.x", "4000").set("m0.y", "5000").set("m0.x2", "5500").set("m0.y2", "5000").set("m0.text", "The added wire").send().follow()
 		d.do(mira, workflow.SendMessage{Text: "How is it going? I need it for a wedding on the 12th."})
-		d.do(nils_(), workflow.NameSuspect{Text: "Feed motor"}, workflow.DoCheck{Suspect: 2, Check: workflow.Check{Text: "Turns freely, draws 80 mA", Outcome: workflow.CheckRuledOut, Reading: "80 mA"}})
+		d.do(bench, workflow.NameSuspect{Text: "Feed motor"}, workflow.DoCheck{Suspect: 2, Check: workflow.Check{Text: "Turns freely, draws 80 mA", Outcome: workflow.CheckRuledOut, Reading: "80 mA"}})
 		d.do(rosa, workflow.RecordPayment{Amount: "25.00", How: "card at the counter"})
 		r := d.url("report")
 		nils.page(r).form(r).set("short", "The scanner stops because a capacitor of the lamp supply has dried out. It can be put right.").set("cause", "The lamp supply falls to 9.1 V when the lamp warms up, and the control board then restarts, which is why it always stops within the first three frames of a strip.").set("certainty", "measured").set("proposal", "Renew two capacitors.").press("keep").follow()
@@ -143,7 +143,7 @@ func (d *desk) allPages() map[string]string {
 	on("shipped", d.shipped, "erase")
 	d.n = ""
 	d.diagnosing()
-	d.do(nils_(), workflow.PlaceHold{Reason: workflow.HoldParts, Note: "The lamp is on order and should be here on Friday."})
+	d.do(bench, workflow.PlaceHold{Reason: workflow.HoldParts, Note: "The lamp is on order and should be here on Friday."})
 	// Time passes: some are in breach, one is due today.
 	d.now = time.Date(2026, 11, 30, 18, 0, 0, 0, time.UTC)
 	d.n = ""
