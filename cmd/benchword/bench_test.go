@@ -1,15 +1,23 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
+	"context"
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
+	"benchword/workflow"
 	"benchword/workflow/link"
 
 	"github.com/gofiber/fiber/v2"
@@ -118,4 +126,99 @@ func BenchmarkTrackingPage(b *testing.B) {
 	b.ReportMetric(float64(round)*float64(b.N)/took[0].Seconds(), "hello/s")
 	b.ReportMetric(float64(took[0])/float64(took[1]), "304-of-hello")
 	b.ReportMetric(float64(took[0])/float64(took[2]), "page-of-hello")
+}
+
+// child is the real "benchword serve" in a process of its own, with its base address.
+func child(b *testing.B, dir string) (*exec.Cmd, string, time.Duration) {
+	began := time.Now()
+	c := exec.Command(os.Args[0])
+	c.Env = append(os.Environ(), serveFolder+"="+dir)
+	out, err := c.StdoutPipe()
+	require.NoError(b, err)
+	require.NoError(b, c.Start())
+	line, err := bufio.NewReader(out).ReadString('\n')
+	require.NoError(b, err)
+	base := "http://" + strings.TrimSpace(line[strings.LastIndex(line, " on ")+4:])
+	resp, err := http.Get(base + "/")
+	require.NoError(b, err)
+	require.NoError(b, resp.Body.Close())
+	require.Equal(b, http.StatusOK, resp.StatusCode)
+	return c, base, time.Since(began)
+}
+
+func benchFolder(b *testing.B) string {
+	dir := b.TempDir()
+	settings := fmt.Sprintf(demoSettings, "http://127.0.0.1:1") + "[mail]\nhost = \"127.0.0.1\"\nport = 1\nsecurity = \"none\"\n[web]\nlisten = \"127.0.0.1:0\"\n"
+	require.NoError(b, os.WriteFile(filepath.Join(dir, "shop.toml"), []byte(settings), 0o600))
+	return dir
+}
+
+// BenchmarkFirstAnswer starts the server on a fresh data folder and asks for its front page: the time
+// from starting the process to the answer.
+func BenchmarkFirstAnswer(b *testing.B) {
+	var sum time.Duration
+	for range b.N {
+		c, _, took := child(b, benchFolder(b))
+		sum += took
+		require.NoError(b, c.Process.Signal(syscall.SIGTERM))
+		require.NoError(b, c.Wait())
+	}
+	b.ReportMetric(0, "ns/op")
+	b.ReportMetric(float64(sum.Milliseconds())/float64(b.N), "ms-to-answer")
+}
+
+// BenchmarkIdleMemory keeps 100,000 jobs, starts the server on them, lets it answer, and reads how much
+// memory it then holds (VmRSS), and how long its first answer took.
+func BenchmarkIdleMemory(b *testing.B) {
+	if _, err := os.Stat("/proc/self/status"); err != nil {
+		b.Skip("there is no /proc here")
+	}
+	dir := benchFolder(b)
+	const jobs = 100_000
+	ctx := context.Background()
+	require.NoError(b, withStore(ctx, filepath.Join(dir, "shop.toml"), filepath.Join(dir, "data"), func(s *workflow.Service) error {
+		work := make(chan int)
+		errs := make(chan error, 64)
+		for range 64 {
+			go func() {
+				var err error
+				for i := range work {
+					if err == nil {
+						_, err = s.Do(ctx, workflow.Order{By: byLink, Commands: []workflow.Command{workflow.Book{
+							Person: workflow.Person{Name: fmt.Sprintf("Person %d", i), Phone: "+1 902 555 0100"}, Kind: "field recorder", Maker: "Halden", Model: "FR-2",
+							Fault: "The left channel crackles when the plug is moved, and sometimes it is silent for minutes.",
+						}}})
+					}
+				}
+				errs <- err
+			}()
+		}
+		for i := range jobs {
+			work <- i
+		}
+		close(work)
+		var err error
+		for range 64 {
+			err = errors.Join(err, <-errs)
+		}
+		return err
+	}))
+	b.ResetTimer()
+	for range b.N {
+		c, _, took := child(b, dir)
+		status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", c.Process.Pid))
+		require.NoError(b, err)
+		var kb float64
+		for l := range strings.Lines(string(status)) {
+			if strings.HasPrefix(l, "VmRSS:") {
+				_, err := fmt.Sscanf(l, "VmRSS: %f kB", &kb)
+				require.NoError(b, err)
+			}
+		}
+		b.ReportMetric(kb/1024, "MB-resident")
+		b.ReportMetric(float64(took.Milliseconds()), "ms-to-answer")
+		require.NoError(b, c.Process.Signal(syscall.SIGTERM))
+		require.NoError(b, c.Wait())
+	}
+	b.ReportMetric(0, "ns/op")
 }

@@ -101,7 +101,7 @@ func cookie(c *http.Cookie, site string) chromedp.Action[chromedp.Void] {
 
 // demoStage is a stage with the demo's jobs on it, at today's date.
 func demoStage(t testing.TB) (*stage, *demo) {
-	s := newStage(t)
+	s := newStageAsking(t, 1_000_000)
 	s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
 	// The running dispatcher stands aside by itself: it is woken by commits, and those are not told.
 	d, err := playDemo(context.Background(), s.srv, s.clock)
@@ -301,7 +301,7 @@ func TestPagesAreAccessible(t *testing.T) {
 				if *screens == "" && (pages%2 == 0) != ((width == 320) == (scheme == "light")) {
 					continue
 				}
-				require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), media("", scheme), chromedp.Navigate(s.base+p.path), chromedp.WaitReady("main")), p.name)
+				require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 6000), media("", scheme), chromedp.Navigate(s.base+p.path), chromedp.WaitReady("main")), p.name)
 				evaluate[chromedp.Void](t, ctx, string(axe))
 				found := evaluate[[]string](t, ctx, axeRun)
 				wide := evaluate[bool](t, ctx, `document.documentElement.scrollWidth > document.documentElement.clientWidth + 1`)

@@ -44,11 +44,16 @@ type stage struct {
 	base   string
 	data   string
 	tokens map[string]string
+	ask    int
 	stop   func() error
 }
 
-func newStage(t testing.TB) *stage {
-	s := &stage{t: t, clock: &movedClock{}, data: t.TempDir(), tokens: map[string]string{}}
+func newStage(t testing.TB) *stage { return newStageAsking(t, 0) }
+
+// newStageAsking is newStage with another limit on what can be guessed: all of a test's requests come
+// from one address.
+func newStageAsking(t testing.TB, ask int) *stage {
+	s := &stage{t: t, ask: ask, clock: &movedClock{}, data: t.TempDir(), tokens: map[string]string{}}
 	s.clock.set(time.Date(2026, 11, 2, 14, 0, 0, 0, time.UTC))
 	var err error
 	s.post, err = smtptest.Start(smtptest.Config{})
@@ -71,7 +76,7 @@ func (s *stage) start() {
 	host, _, _ := net.SplitHostPort(s.post.Addr())
 	ctx, cancel := context.WithCancel(context.Background())
 	s.srv, err = build(ctx, parts{
-		shop: shop, data: s.data, now: s.clock.now, from: settings.Mail.From,
+		shop: shop, data: s.data, now: s.clock.now, from: settings.Mail.From, ask: s.ask,
 		log:       slog.New(slog.NewTextHandler(io.Discard, nil)),
 		transport: &notify.SMTP{Host: host, Port: s.post.Port(), Encryption: notify.Plain},
 	})

@@ -117,6 +117,8 @@ type parts struct {
 	web       WebSettings
 	log       *slog.Logger
 	now       func() time.Time
+	// ask is how often one address may try what can be guessed; 0 means the portal's usual.
+	ask int
 }
 
 // build opens the folder and puts the parts together; nothing runs yet.
@@ -148,7 +150,7 @@ func build(ctx context.Context, p parts) (*server, error) {
 	s.desk = evidence.NewDesk(h.blobs)
 	s.portal, err = portal.New(portal.Config{
 		Service: h.service, Photos: s.desk, Templates: set, Log: p.log, TrustedProxies: p.web.Proxies,
-		Version: version(), Health: s.health,
+		Version: version(), Health: s.health, Ask: p.ask, AskFor: 10 * time.Minute,
 	})
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
