@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -475,4 +476,41 @@ func TestCounterInABrowser(t *testing.T) {
 	mail := s.newestMail("priya@post.example")
 	require.Contains(t, spaces.ReplaceAllString(mail.Text, " "), "has lost its thermal compound")
 	require.Positive(t, mail.Pictures)
+}
+
+var readme = flag.Bool("readme", false, "renew the screenshots that README shows")
+
+// TestReadmeScreenshots renews README's pictures, with -readme; without it, it only looks that they are
+// there and small.
+func TestReadmeScreenshots(t *testing.T) {
+	const dir = "../../testdata/screens"
+	names := []string{"tracking.png", "mail.png", "counter.png"}
+	if *readme {
+		s, d := demoStage(t)
+		ctx := browser(t)
+		require.NoError(t, os.MkdirAll(dir, 0o755))
+		mail := s.newestMail("mira@post.example")
+		mailbox := &mailbox{post: s.post, shop: "Harbour Bench"}
+		box, err := net.Listen("tcp", "127.0.0.1:0")
+		require.NoError(t, err)
+		go func() { _ = mailbox.serve(box) }()
+		t.Cleanup(func() { _ = mailbox.close() })
+		for _, c := range s.signIn() {
+			require.NoError(t, chromedp.Do(ctx, cookie(c, s.base)))
+		}
+		for i, u := range []string{s.link(d.toApprove, link.Look), fmt.Sprintf("http://%s/mail/%d/html", box.Addr(), mail.Number), s.base + "/counter"} {
+			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(390, 780), media("", "light"), chromedp.Navigate(u), chromedp.WaitReady("body")))
+			shot, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+			require.NoError(t, err)
+			require.NoError(t, os.WriteFile(filepath.Join(dir, names[i]), shot, 0o644))
+		}
+	}
+	text, err := os.ReadFile("../../README.md")
+	require.NoError(t, err)
+	for _, n := range names {
+		info, err := os.Stat(filepath.Join(dir, n))
+		require.NoError(t, err)
+		require.Less(t, info.Size(), int64(120_000))
+		require.Contains(t, string(text), "testdata/screens/"+n)
+	}
 }
