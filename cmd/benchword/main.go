@@ -33,6 +33,7 @@ func init() {
 		{"export", "--data DIR --config shop.toml JOB", "write a job's event chain, a line an event", runExport},
 		{"clock", "< lines.jsonl", "answer promise arithmetic, a JSON line each", runClock},
 		{"price", "< lines.jsonl", "answer price arithmetic, a JSON line each", runPrice},
+		{"forecast", "< durations.csv", "estimate from durations, some unfinished, with limits", runForecast},
 		{"health", "--url URL", "ask a running server how it is; exit 1 if not well", runHealth},
 		{"version", "", "print version and time zone data", runVersion},
 	}

@@ -1,0 +1,26 @@
+// Package forecast estimates time from a shop's own history: how long a stage takes, how long a running job
+// still needs, how long the whole way with its branches is, and in which range the answer most likely lies.
+//
+// What it promises:
+//
+//   - Jobs that are still running count. Leaving them out would keep the quick ones only; taking them as
+//     finished would make everything look quicker. [Estimate] is the product-limit estimate of Kaplan and
+//     Meier (J. Am. Stat. Assoc. 53 (1958) 457-481), with Greenwood's standard errors and limits on the log
+//     scale, and the cumulative hazard of Nelson and Aalen.
+//   - Nothing is invented. What the history doesn't reach is not known: a quantile then comes with ok false,
+//     a range with an error (*[NoRange]) that says in a sentence what is missing.
+//   - A range of 80 % holds 80 % of the time. [Curve.Range] takes conformal ranks (Vovk, Gammerman, Shafer,
+//     Algorithmic Learning in a Random World, 2005), which for exchangeable finished jobs is exact at any
+//     number of jobs, not only at many; unfinished jobs make it approximate. Ranges that come from elsewhere,
+//     such as [Way.Range], are put right by how earlier ones held: [Calibrate].
+//   - Jobs are chosen by when they began, never by whether they have finished: see [History].
+//   - Where things coincide: a job unfinished at the very time at which others finish was still at risk then. A
+//     job may take no time at all. Where the curve reaches 0 there is no standard error and there are no limits.
+//     Without jobs, or with unfinished ones only, the curve has no points. A duration that is negative, infinite
+//     or not a number is refused, with its place.
+//   - Durations are in any one unit, usually open hours; answers are in the same. They are 0 or more.
+//   - No clock, no chance: simulation takes a seed, and the same question gets the same answer.
+//
+// It assumes that the jobs still running are not running because they are slower than the rest (they began
+// later), and, along a way, that the time a stage takes does not depend on where the job came from or goes next.
+package forecast

@@ -1,0 +1,242 @@
+package forecast
+
+import (
+	"errors"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+func learn(t require.TestingT, steps []Step) *Way {
+	w, err := Learn(steps)
+	require.NoError(t, err)
+	return w
+}
+
+// convolve works out exactly, from finished steps with whole durations, the chance that a way ends at each time up
+// to limit: mass moves from stage to stage, later by each duration that was seen, to each stage in its share.
+func convolve(steps []Step, from string, limit int) []float64 {
+	took := make(map[string][]int)
+	went := make(map[string][]string)
+	for _, s := range steps {
+		took[s.Stage] = append(took[s.Stage], int(s.Duration))
+		went[s.Stage] = append(went[s.Stage], s.Next)
+	}
+	ends := make([]float64, limit+1)
+	at := make([]map[string]float64, limit+1)
+	for i := range at {
+		at[i] = make(map[string]float64)
+	}
+	at[0][from] = 1
+	for now := range at {
+		for stage, mass := range at[now] {
+			for _, d := range took[stage] {
+				for _, to := range went[stage] {
+					part := mass / float64(len(took[stage])*len(went[stage]))
+					switch {
+					case now+d > limit:
+					case took[to] == nil:
+						ends[now+d] += part
+					default:
+						at[now+d][to] += part
+					}
+				}
+			}
+		}
+	}
+	return ends
+}
+
+// Simulated ways end when an exact convolution says, with a loop (testing back to repairing and diagnosing), a
+// short cut and a decline.
+func TestWayAgreesWithConvolution(t *testing.T) {
+	steps := []Step{
+		{"received", 1, "diagnosing"}, {"received", 2, "diagnosing"},
+		{"diagnosing", 2, "awaiting_approval"}, {"diagnosing", 4, "awaiting_approval"}, {"diagnosing", 1, "testing"},
+		{"awaiting_approval", 1, "repairing"}, {"awaiting_approval", 9, "repairing"}, {"awaiting_approval", 3, "testing"}, {"awaiting_approval", 5, "withdrawn"},
+		{"repairing", 3, "testing"}, {"repairing", 8, "testing"}, {"repairing", 5, "diagnosing"},
+		{"testing", 1, "shipped"}, {"testing", 1, "shipped"}, {"testing", 2, "repairing"}, {"testing", 1, "shipped"}, {"testing", 3, "diagnosing"},
+	}
+	w := learn(t, steps)
+	const draws = 20000
+	for _, from := range []string{"received", "repairing", "testing"} {
+		s := w.Simulate(from, 0, draws, 7)
+		exact, worst := 0.0, 0.0
+		for now, mass := range convolve(steps, from, 120) {
+			exact += mass
+			off := math.Abs(s.Share(float64(now)) - exact)
+			worst = max(worst, off)
+			require.LessOrEqual(t, off, 4*math.Sqrt(exact*(1-exact)/draws)+1e-9, "%s, %d", from, now)
+		}
+		require.Greater(t, exact, 0.98)
+		t.Logf("from %s: at most %.4f away from the exact distribution", from, worst)
+	}
+	require.Equal(t, w.Simulate("received", 0, 500, 7), w.Simulate("received", 0, 500, 7), "the same seed, the same answer")
+	require.NotEqual(t, w.Simulate("received", 0, 500, 7), w.Simulate("received", 0, 500, 8))
+}
+
+// A way of one stage is the curve of that stage.
+func TestWayOfOneStage(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var steps []Step
+		all := stays(rapid.Bool()).Draw(t, "stays")
+		for _, s := range all {
+			next := ""
+			if s.Finished {
+				next = "shipped"
+			}
+			steps = append(steps, Step{"testing", s.Duration, next})
+		}
+		w, c := learn(t, steps), estimate(t, all)
+		require.Equal(t, c.Points(), w.Stage("testing").Points())
+		waited := float64(rapid.IntRange(0, 20).Draw(t, "waited"))
+		const draws = 1000
+		s := w.Simulate("testing", waited, draws, rapid.Uint64().Draw(t, "seed"))
+		for _, p := range c.After(waited).Points() {
+			share := 1 - p.Survival
+			require.InDelta(t, share, s.Share(p.Time), 6*math.Sqrt(share*(1-share)/draws)+1e-9)
+		}
+	})
+}
+
+func TestWayWhereNothingIsKnown(t *testing.T) {
+	w := learn(t, []Step{{"repairing", 3, "testing"}, {"testing", 2, ""}})
+	s := w.Simulate("repairing", 0, 50, 1)
+	_, ok := s.Quantile(0.01)
+	require.False(t, ok, "nobody has ever left testing")
+	require.Zero(t, s.Share(1e9))
+	require.Nil(t, w.Stage("received"))
+	_, ok = w.Simulate("received", 0, 50, 1).Quantile(0.5)
+	require.False(t, ok)
+
+	// A circle without an end.
+	w = learn(t, []Step{{"repairing", 3, "testing"}, {"testing", 2, "repairing"}})
+	_, ok = w.Simulate("testing", 0, 5, 1).Quantile(0.5)
+	require.False(t, ok)
+
+	// At the end nothing is left to do.
+	w = learn(t, []Step{{"testing", 2, "shipped"}})
+	none, ok := w.Simulate("shipped", 0, 5, 1).Quantile(1)
+	require.True(t, ok)
+	require.Zero(t, none)
+
+	empty := w.Simulate("testing", 0, 0, 1)
+	_, ok = empty.Quantile(0.5)
+	require.False(t, ok)
+	require.Zero(t, empty.Share(1))
+	_, ok = w.Simulate("testing", 0, 5, 1).Quantile(math.NaN())
+	require.False(t, ok)
+}
+
+func TestSpreadQuantiles(t *testing.T) {
+	s := &Spread{known: []float64{1, 2, 3, 4}, unknown: 1}
+	for p, want := range map[float64]float64{0.01: 1, 0.2: 1, 0.21: 2, 0.4: 2, 0.6: 3, 0.8: 4} {
+		got, ok := s.Quantile(p)
+		require.True(t, ok)
+		require.Equal(t, want, got, p)
+	}
+	_, ok := s.Quantile(0.81)
+	require.False(t, ok)
+	require.Equal(t, 0.6, s.Share(3.5))
+}
+
+func TestLearnRefuses(t *testing.T) {
+	_, err := Learn([]Step{{"testing", 2, ""}, {"testing", math.NaN(), "shipped"}})
+	require.EqualError(t, err, "step 2: the duration is not a number")
+	_, err = Learn([]Step{{"", 2, ""}})
+	require.EqualError(t, err, "step 1: the stage has no name")
+}
+
+// walk goes the true way of one job: slow jobs (size) are slow at each stage, which the model doesn't know.
+func walk(chance *rand.Rand, spread float64) (steps []Step, total float64) {
+	size := math.Exp(spread * chance.NormFloat64())
+	at := func(stage string, mean float64, next string) {
+		d := mean * size * math.Exp(0.3*chance.NormFloat64())
+		steps = append(steps, Step{stage, d, next})
+		total += d
+	}
+	at("diagnosing", 10, "repairing")
+	for chance.Float64() < 0.25 {
+		at("repairing", 20, "testing")
+		at("testing", 4, "repairing")
+	}
+	at("repairing", 20, "testing")
+	at("testing", 4, "shipped")
+	return steps, total
+}
+
+func TestWayRangeNeedsEnough(t *testing.T) {
+	chance := rand.New(rand.NewPCG(4, 4))
+	var steps []Step
+	for range 8 {
+		s, _ := walk(chance, 0)
+		steps = append(steps, s...)
+	}
+	_, err := learn(t, steps).Range("diagnosing", 0, 0.8, 1)
+	require.EqualError(t, err, "no range is given because of the stage diagnosing: one that holds 80 % needs 9 finished jobs, and there are 8")
+	s, _ := walk(chance, 0)
+	steps = append(steps, s...)
+	w := learn(t, steps)
+	r, err := w.Range("diagnosing", 0, 0.8, 1)
+	require.NoError(t, err)
+	require.Less(t, r.Low, r.High)
+	again, err := w.Range("diagnosing", 0, 0.8, 1)
+	require.NoError(t, err)
+	require.Equal(t, r, again)
+	_, err = w.Range("diagnosing", 1000, 0.8, 1)
+	var none *NoRange
+	require.True(t, errors.As(err, &none))
+	require.Equal(t, 0, none.Finished, "nobody has ever waited that long")
+	_, err = w.Range("received", 0, 0.8, 1)
+	require.True(t, errors.As(err, &none))
+	_, err = w.Range("testing", 0, 2, 1)
+	require.ErrorContains(t, err, "must lie between 0 and 1")
+	r, err = w.Range("shipped", 0, 0.8, 1)
+	require.NoError(t, err)
+	require.Equal(t, Range{}, r)
+	stuck := append([]Step{}, steps...)
+	for range 40 {
+		stuck = append(stuck, Step{"testing", 500, ""})
+	}
+	_, err = learn(t, stuck).Range("testing", 0, 0.8, 1)
+	require.EqualError(t, err, "no range is given because of the stage testing: too many of the long jobs are unfinished to tell where 80 % of them end")
+}
+
+// The whole way, by simulation from the steps of 100 jobs: as it comes from the model, and calibrated by how it
+// held for 60 further ones. Each trial is a shop of its own.
+func TestWayBacktest(t *testing.T) {
+	const trials, coverage = 300, 0.8
+	for name, spread := range map[string]float64{"as the model assumes": 0, "slow jobs are slow at each stage": 0.5} {
+		t.Run(name, func(t *testing.T) {
+			chance := rand.New(rand.NewPCG(5, 5))
+			raw, right := 0, 0
+			for i := range trials {
+				var steps []Step
+				for range 100 {
+					s, _ := walk(chance, spread)
+					steps = append(steps, s...)
+				}
+				r, err := learn(t, steps).Range("diagnosing", 0, coverage, uint64(i))
+				require.NoError(t, err)
+				var told []Told
+				for range 60 {
+					_, took := walk(chance, spread)
+					told = append(told, Told{r, Stay{took, true}})
+				}
+				c, err := Calibrate(told, coverage)
+				require.NoError(t, err)
+				_, took := walk(chance, spread)
+				raw += count(r, took)
+				right += count(c.Apply(r), took)
+			}
+			t.Logf("%s: as the model has it: stated 80 %%, observed %.1f %%", name, 100*float64(raw)/trials)
+			within(t, name+": calibrated", right, trials, coverage, coverage+2./61)
+			if spread > 0 {
+				require.Less(t, float64(raw)/trials, coverage-0.05, "the model alone is too sure")
+			}
+		})
+	}
+}
