@@ -155,8 +155,9 @@ func BoardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.T
 	if !r.DueAt.IsZero() {
 		row.Machine = r.DueAt.UTC().Format(time.RFC3339)
 	}
+	asked := false // then the ball is with the bench
 	if r.Waiting && j != nil {
-		if j.OpenQuestion() != nil {
+		if asked = j.OpenQuestion() != nil; asked {
 			row.Flags = append(row.Flags, BoardFlag{"question", "question to answer"})
 		}
 		if len(j.Undelivered()) > 0 {
@@ -166,7 +167,7 @@ func BoardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.T
 	if r.OnHold != "" {
 		row.Flags = append(row.Flags, BoardFlag{"hold", "on hold for " + holdWords[r.OnHold]})
 	}
-	if r.Stage == workflow.StageAwaitingApproval {
+	if r.Stage == workflow.StageAwaitingApproval && !asked {
 		row.Flags = append(row.Flags, BoardFlag{"wait", "waiting for the customer"})
 	}
 	return group, row

@@ -117,6 +117,11 @@ func (k clockOf) standing(j *workflow.Job) (group, words string) {
 	}
 	due, _ := j.Due(k.shop)
 	group, words = k.promise(due, !p.BreachedAt.IsZero())
+	if group == "stopped" {
+		if left, ok := j.Turnaround(k.shop, p).Remaining(k.now); ok {
+			words += "; " + span(left) + " are left"
+		}
+	}
 	return group, strings.ToUpper(words[:1]) + words[1:] + "."
 }
 

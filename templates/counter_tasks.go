@@ -55,6 +55,9 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 	}
 	finding := task("finding", "Photo + finding", "", count(findings, "finding", "findings")+" so far")
 	checks := task("checks", "Suspects and checks", "", "none named yet")
+	if findings == 0 && len(j.Suspects) == 0 && j.Stage == workflow.StageDiagnosing {
+		checks.State = "todo"
+	}
 	if n := len(j.Suspects); n > 0 {
 		open := 0
 		for _, s := range j.Suspects {
@@ -295,6 +298,9 @@ func barOf(j *workflow.Job, v *CounterJob) []BarStep {
 		}
 		return nil
 	}()
+	if j.OpenQuestion() != nil && v.Counter {
+		return append(out, BarStep{Words: "Answer the letter", URL: v.To("letters") + "#form", Main: true})
+	}
 	for _, m := range v.Moves {
 		if m.Main {
 			return append(out, BarStep{Words: m.Words, To: m.To, Main: true})

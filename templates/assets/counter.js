@@ -213,7 +213,9 @@
     const img = frame.querySelector("img");
     const tools = form.querySelector("[data-tools]");
     const list = form.querySelector(".mark-rows");
-    const W = img.width || 1600, H = img.height || 1200;
+    // The drawing is 1600 units along its longer side, as on every page that shows the photo.
+    const wide = Number(img.getAttribute("width")) || 1600, high = Number(img.getAttribute("height")) || 1200;
+    const W = wide * 1600 / Math.max(wide, high), H = high * 1600 / Math.max(wide, high);
     const NS = "http://www.w3.org/2000/svg";
     frame.querySelector("svg")?.remove();
     const svg = document.createElementNS(NS, "svg");
@@ -228,7 +230,6 @@
     const field = (row, name) => row.querySelector(`[name$=".${name}"]`);
     const rows = () => all("[data-mark]", list);
     const number = (row, name) => Number(field(row, name).value) || 0;
-    const unit = Math.max(W, H) / 1600;
     const shape = (kind, attrs) => {
       const e = document.createElementNS(NS, kind);
       for (const [k, v] of Object.entries(attrs)) e.setAttribute(k, v);
@@ -244,21 +245,35 @@
         if (kind === "") continue;
         const x = number(row, "x") * W / 10000, y = number(row, "y") * H / 10000;
         const x2 = number(row, "x2") * W / 10000, y2 = number(row, "y2") * H / 10000;
+        const n = field(row, "number").value;
+        const disc = (cx, cy) => {
+          if (n === "" && kind !== "point") return;
+          cx = Math.min(Math.max(cx, 40), W - 40);
+          cy = Math.min(Math.max(cy, 40), H - 40);
+          shape("circle", { class: "mark-disc", cx, cy, r: 34 });
+          shape("text", { class: "mark-number", x: cx, y: cy }).textContent = n;
+        };
         if (kind === "ring") {
-          const r = Math.max(Math.hypot(x2 - x, y2 - y), 24 * unit);
-          for (const c of ["mark-under", "mark"]) shape("circle", { class: c, cx: x, cy: y, r });
+          const r = Math.max(Math.hypot(x2 - x, y2 - y), 24);
+          for (const c of ["mark-edge", "mark-under", "mark"]) shape("circle", { class: c, cx: x, cy: y, r });
+          disc(x + r * Math.SQRT1_2, y - r * Math.SQRT1_2);
         } else if (kind === "arrow") {
           const length = Math.hypot(x - x2, y - y2);
           if (length === 0) continue;
           const dx = (x - x2) / length, dy = (y - y2) / length;
-          const head = Math.min(60 * unit, length / 2), wing = head / 2;
+          const head = Math.min(60, length / 2), wing = head / 2;
           const bx = x - dx * head, by = y - dy * head;
-          shape("line", { class: "mark-under", x1: x2, y1: y2, x2: bx, y2: by });
-          shape("polygon", { class: "mark-head", points: `${x},${y} ${bx - dy * wing},${by + dx * wing} ${bx + dy * wing},${by - dx * wing}` });
-          shape("line", { class: "mark", x1: x2, y1: y2, x2: bx, y2: by });
+          const line = { x1: x2, y1: y2, x2: bx, y2: by };
+          const points = `${x},${y} ${bx - dy * wing},${by + dx * wing} ${bx + dy * wing},${by - dx * wing}`;
+          for (const c of ["mark-edge", "mark-under"]) {
+            shape("line", { class: c, ...line });
+            shape("polygon", { class: c, points });
+          }
+          shape("polygon", { class: "mark-head", points });
+          shape("line", { class: "mark", ...line });
+          disc(x2, y2);
         } else if (kind === "point") {
-          shape("circle", { class: "mark-disc", cx: x, cy: y, r: 34 * unit });
-          shape("text", { class: "mark-number", x, y }).textContent = field(row, "number").value;
+          disc(x, y);
         } else {
           shape("rect", { class: "mark-blur", x: Math.min(x, x2), y: Math.min(y, y2), width: Math.abs(x2 - x), height: Math.abs(y2 - y) });
         }
