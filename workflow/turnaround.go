@@ -23,7 +23,7 @@ const (
 	AccountCarrier  Account = "carrier"
 )
 
-// accountOrder decides between pauses that began in the same second.
+// accountOrder decides between pauses that began in the same second; pauseRank is the way back.
 var accountOrder = []Account{AccountCustomer, AccountParts, AccountCarrier}
 
 // Pauses reports whether the clock can stand still on this account: on all but the bench's own.
@@ -210,15 +210,17 @@ type Turnaround struct {
 }
 
 // Total gives the quota in open time. ok is false if the calendar doesn't have that many working days.
-func (t Turnaround) Total() (total time.Duration, ok bool) {
-	switch q := t.Quota; {
+func (t Turnaround) Total() (total time.Duration, ok bool) { return t.total() }
+
+func (t *Turnaround) total() (time.Duration, bool) {
+	switch q := &t.Quota; {
+	case q.WorkingHours > 0:
+		return q.WorkingHours.Duration(), true
 	case q.WorkingDays > 0:
 		closes, ok := t.Calendar.CloseOf(t.Start, q.WorkingDays)
 		return t.Calendar.Worked(t.Start, closes), ok
-	case !q.By.IsZero():
-		return t.Calendar.Worked(t.Start, q.By), true
 	default:
-		return q.WorkingHours.Duration(), true
+		return t.Calendar.Worked(t.Start, q.By), true
 	}
 }
 
@@ -236,8 +238,8 @@ func (t Turnaround) Due() (due time.Time, ok bool) { return t.due(math.MaxInt64)
 func (t Turnaround) DueAt(now time.Time) (due time.Time, ok bool) { return t.due(now.Unix()) }
 
 // due takes running pauses to end at that second.
-func (t Turnaround) due(running int64) (time.Time, bool) {
-	need, ok := t.Total()
+func (t *Turnaround) due(running int64) (time.Time, bool) {
+	need, ok := t.total()
 	if !ok {
 		return time.Time{}, false
 	}
@@ -266,7 +268,7 @@ func (t Turnaround) due(running int64) (time.Time, bool) {
 		}
 	}
 	due, ok := t.Calendar.After(t.Start, need)
-	if ok && !t.Quota.By.IsZero() && due.Unix() < t.Quota.By.Unix() {
+	if ok && t.Quota.WorkingHours == 0 && t.Quota.WorkingDays == 0 && due.Unix() < t.Quota.By.Unix() {
 		due = time.Unix(t.Quota.By.Unix(), 0).UTC()
 	}
 	return due, ok
@@ -275,14 +277,14 @@ func (t Turnaround) due(running int64) (time.Time, bool) {
 // pauseSpan is a pause in Unix seconds.
 type pauseSpan struct {
 	from, to int64
-	account  Account
+	rank     int // in accountOrder
 }
 
 // spans puts the pauses that are not empty into list, by their beginning.
-func (t Turnaround) spans(list []pauseSpan, running int64) []pauseSpan {
+func (t *Turnaround) spans(list []pauseSpan, running int64) []pauseSpan {
 	for i := range t.Pauses {
 		p := &t.Pauses[i]
-		s := pauseSpan{p.From.Unix(), running, p.For}
+		s := pauseSpan{p.From.Unix(), running, pauseRank(p.For)}
 		if !p.To.IsZero() {
 			s.to = p.To.Unix()
 		}
@@ -293,7 +295,7 @@ func (t Turnaround) spans(list []pauseSpan, running int64) []pauseSpan {
 	for i := 1; i < len(list); i++ {
 		if list[i].before(&list[i-1]) { // seldom: pauses come in order
 			slices.SortFunc(list, func(a, b pauseSpan) int {
-				return cmp.Or(cmp.Compare(a.from, b.from), rank(a.account)-rank(b.account))
+				return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.rank, b.rank))
 			})
 			break
 		}
@@ -302,19 +304,26 @@ func (t Turnaround) spans(list []pauseSpan, running int64) []pauseSpan {
 }
 
 func (s *pauseSpan) before(o *pauseSpan) bool {
-	return s.from < o.from || s.from == o.from && rank(s.account) < rank(o.account)
+	return s.from < o.from || s.from == o.from && s.rank < o.rank
 }
 
-func rank(a Account) int {
-	if i := slices.Index(accountOrder, a); i >= 0 {
-		return i
+// pauseRank is the place in accountOrder; the customer's for anybody else.
+func pauseRank(a Account) int {
+	switch a {
+	case AccountParts:
+		return 1
+	case AccountCarrier:
+		return 2
 	}
-	return len(accountOrder)
+	return 0
 }
 
 // Elapsed gives the worked time from the start to at. A running pause reaches to at.
 func (t Turnaround) Elapsed(at time.Time) time.Duration {
-	return t.Accounts(at).Bench
+	if len(t.Pauses) == 0 {
+		return t.Calendar.Worked(t.Start, at)
+	}
+	return t.accounts(at).Bench
 }
 
 // Remaining gives what is left of the quota at that instant, 0 if nothing is. ok is false if the quota has
@@ -366,23 +375,24 @@ func (a Accounts) Total() time.Duration { return a.Bench + a.Paused() }
 // covers it. A second that several pauses cover goes to the one that began first, and of those that began
 // in the same second to the customer's before parts, and to parts before the carrier's. A pause for nobody
 // known, or for the bench, goes to the customer. A running pause reaches to end.
-func (t Turnaround) Accounts(end time.Time) Accounts {
-	var a Accounts
-	var few [8]pauseSpan
+func (t Turnaround) Accounts(end time.Time) Accounts { return t.accounts(end) }
+
+func (t *Turnaround) accounts(end time.Time) Accounts {
+	a := Accounts{Bench: t.Calendar.Worked(t.Start, end)}
 	at, last := t.Start.Unix(), end.Unix()
-	if at >= last {
+	if at >= last || len(t.Pauses) == 0 {
 		return a
 	}
-	a.Bench = t.Calendar.Worked(t.Start, end)
+	var few [8]pauseSpan
 	for _, p := range t.spans(few[:0], last) {
 		from, to := max(p.from, at), min(p.to, last)
 		if from < to {
 			d := t.Calendar.Worked(time.Unix(from, 0), time.Unix(to, 0))
 			a.Bench -= d
-			switch p.account {
-			case AccountParts:
+			switch p.rank {
+			case 1:
 				a.Parts += d
-			case AccountCarrier:
+			case 2:
 				a.Carrier += d
 			default:
 				a.Customer += d
@@ -421,10 +431,7 @@ func (t Turnaround) Strip(until, now time.Time) []TurnaroundStretch {
 		from, to := max(p.from, at), min(p.to, last)
 		if from < to {
 			add(at, from, AccountBench)
-			if !p.account.Pauses() {
-				p.account = AccountCustomer
-			}
-			add(from, to, p.account)
+			add(from, to, accountOrder[p.rank])
 			at = to
 		}
 	}

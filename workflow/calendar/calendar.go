@@ -40,7 +40,9 @@ type table struct {
 	spans []span
 	// starts has, for each UTC day from lo to hi, where to begin looking.
 	starts []start
-	zone   []offset
+	// sums has, for each 1<<sumShift seconds of open time, the last span that begins with no more before it.
+	sums []int32
+	zone []offset
 	// days are the working days in order. Those from first on are complete, up to and with last.
 	days        []day
 	first, last Date
@@ -56,6 +58,8 @@ type span struct {
 type start struct{ span, zone int32 }
 
 type offset struct{ from, seconds int64 }
+
+const sumShift = 14 // 4 h 33 min
 
 // day is a working day with its first opening and its last closing.
 type day struct {
@@ -74,13 +78,8 @@ func (c *Calendar) build(lo, hi int64) *table {
 	tb.spans[0].from = lo - 2*margin
 	var sum int64
 	for t := from; t < to; {
-		local := time.Unix(t, 0).In(c.loc)
-		_, seconds := local.Zone()
-		off := int64(seconds)
-		until := to
-		if _, e := local.ZoneBounds(); !e.IsZero() && e.Unix() < to {
-			until = e.Unix()
-		}
+		off, until := offsetAt(t, c.loc)
+		until = min(until, to)
 		tb.zone = append(tb.zone, offset{t, off})
 		for d := floorDiv(t+off, daySeconds); d*daySeconds < until+off; d++ {
 			midnight := d*daySeconds - off
@@ -111,6 +110,17 @@ func (c *Calendar) build(lo, hi int64) *table {
 			z++
 		}
 		tb.starts = append(tb.starts, start{int32(i), int32(z)})
+	}
+
+	tb.sums = make([]int32, 0, sum>>sumShift+2)
+	for i, at := 0, int64(0); ; at += 1 << sumShift {
+		for i+2 < len(tb.spans) && tb.spans[i+1].sum <= at {
+			i++
+		}
+		tb.sums = append(tb.sums, int32(i))
+		if at >= sum {
+			break
+		}
 	}
 
 	tb.first, tb.last = Date(lo/daySeconds)-1, Date(hi/daySeconds)
@@ -261,7 +271,7 @@ func (c *Calendar) After(start time.Time, d time.Duration) (t time.Time, ok bool
 		goal := first.sum + min(s-first.from, tb.length(i)) + need
 		last := len(tb.spans) - 1
 		if goal <= tb.spans[last].sum {
-			return instant(tb.reached(i, goal)), true
+			return instant(tb.reached(goal)), true
 		}
 		if tb.hi == end {
 			return time.Time{}, false
@@ -270,23 +280,23 @@ func (c *Calendar) After(start time.Time, d time.Duration) (t time.Time, ok bool
 	}
 }
 
-// reached gives the first instant with that sum, which lies in or after the span i.
-func (tb *table) reached(i int, sum int64) int64 {
-	step := 1
-	lo, hi := i, i+1 // the sum at lo is below; find one where it's not
-	for hi < len(tb.spans)-1 && tb.spans[hi].sum < sum {
-		lo = hi
-		hi = min(hi+step, len(tb.spans)-1)
-		step *= 2
-	}
-	for hi-lo > 1 {
-		if m := int(uint(lo+hi) / 2); tb.spans[m].sum < sum {
-			lo = m
-		} else {
-			hi = m
+// reached gives the first instant with that sum, which is above zero and not above the last.
+func (tb *table) reached(sum int64) int64 {
+	k := uint64(sum-1) >> sumShift
+	i := int(tb.sums[k])
+	if last := int(tb.sums[k+1]); last-i > 8 {
+		for last-i > 0 { // the last span with less before it is among i to last
+			if m := int(uint(i+last+1) / 2); tb.spans[m].sum < sum {
+				i = m
+			} else {
+				last = m - 1
+			}
 		}
 	}
-	return tb.spans[lo].from + sum - tb.spans[lo].sum
+	for tb.spans[i+1].sum < sum {
+		i++
+	}
+	return tb.spans[i].from + sum - tb.spans[i].sum
 }
 
 // NextOpen gives t if the shop is open then, or else the next opening; ok is false if it never opens again.

@@ -2,6 +2,7 @@ package calendar
 
 import (
 	"fmt"
+	"math"
 	"time"
 )
 
@@ -69,20 +70,39 @@ func Local(loc *time.Location, d Date, hour, minute int) time.Time {
 	wall := int64(d)*daySeconds + int64(hour)*3600 + int64(minute)*60
 	// Walk over the stretches of one offset around that time. No zone is a whole day off, so the first
 	// begins before any instant that could show the wall time.
-	t := time.Unix(wall-2*daySeconds, 0)
-	before := int64(0)
-	for {
-		_, seconds := t.In(loc).Zone()
-		offset := int64(seconds)
-		start, end := t.In(loc).ZoneBounds()
-		if !start.IsZero() && start.Unix()+offset > wall {
+	t, before := wall-2*daySeconds, int64(0)
+	for first := true; ; first = false {
+		offset, until := offsetAt(t, loc)
+		if !first && t+offset > wall {
 			return time.Unix(wall-before, 0).In(loc) // skipped
 		}
-		if end.IsZero() || wall < end.Unix()+offset {
+		if wall < until+offset {
 			return time.Unix(wall-offset, 0).In(loc)
 		}
-		t, before = end, offset
+		t, before = until, offset
 	}
+}
+
+// forever is later than any instant, with room for an offset.
+const forever = math.MaxInt64 - 2*daySeconds
+
+// offsetAt gives the seconds by which the zone's clocks are ahead of UTC at t, and how far at least that
+// holds, which is always after t.
+func offsetAt(t int64, loc *time.Location) (offset, until int64) {
+	at := time.Unix(t, 0).In(loc)
+	_, seconds := at.Zone()
+	_, end := at.ZoneBounds()
+	switch {
+	case end.IsZero():
+		until = forever
+	case end.Unix() > t:
+		until = end.Unix()
+	default:
+		// On 31 December of a leap year beyond the zone's last listed change, Go 1.26 gives that day's
+		// first second. No clock changes there: go on by a day.
+		until = t + daySeconds
+	}
+	return int64(seconds), until
 }
 
 func floorDiv(a, b int64) int64 {

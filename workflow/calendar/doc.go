@@ -14,6 +14,6 @@
 //   - Zone data is the IANA time zone database inside the program ([ZoneDataVersion]), never the machine's.
 //   - A [Calendar] never changes and is safe for use by many goroutines at once. The open time is laid down
 //     in a table of running sums, which grows to the years that are asked for; questions within it take no
-//     lock and allocate nothing. Measuring looks two places up directly; adding searches outward from the
-//     start, in the logarithm of the distance.
+//     lock and allocate nothing, and are answered from indexes by day and by open time, however far apart
+//     the instants are.
 package calendar
