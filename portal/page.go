@@ -9,6 +9,7 @@ import (
 
 	"benchword/templates"
 	"benchword/workflow"
+	"benchword/workflow/calendar"
 
 	"github.com/gofiber/fiber/v2"
 )
@@ -55,10 +56,9 @@ func (s *Server) keep(c *fiber.Ctx, token string, l workflow.LinkRow, view func(
 	if err := s.cfg.Templates.Render(&b, v); err != nil {
 		return err
 	}
-	now := s.Now().In(s.Shop().Calendar.Location())
-	y, m, d := now.Date()
-	until := time.Date(y, m, d+1, 0, 0, 0, 0, now.Location())
-	if !until.After(now) || l.ExpiresAt.Before(until) {
+	zone := s.Shop().Calendar.Location()
+	until := calendar.Local(zone, calendar.DateOf(s.Now(), zone)+1, 0, 0)
+	if l.ExpiresAt.Before(until) {
 		until = l.ExpiresAt
 	}
 	k = &Kept{Body: b.Bytes(), ETag: etagOf(b.Bytes()), Until: until}
