@@ -18,15 +18,17 @@ Route(90)
 Scorch(0.7, -1.0, 10)
 // the burst part: the middle of its lid is gone
 #declare Crater = blob { threshold 0.4
-  sphere { <0.7, 1.75, -0.4>, 1.7, 1 } sphere { <1.5, 1.9, 0.2>, 1.1, 1 } sphere { <-0.3, 1.95, -0.9>, 0.9, 1 } sphere { <1.0, 1.8, -1.4>, 1.0, 1 }
-  texture { T_Soot } }
-object { IcBody(8, 1.27, 4.2, 1.6, "H 7714", "2230 C") }
+  sphere { <0.7, 1.75, -0.4>, 2.1, 1 } sphere { <1.6, 1.9, 0.3>, 1.5, 1 } sphere { <-0.5, 1.95, -0.9>, 1.2, 1 } sphere { <1.1, 1.8, -1.6>, 1.3, 1 }
+  texture { pigment { granite color_map { [0 srgb 0.04] [0.45 srgb <0.16,0.13,0.11>] [0.7 srgb <0.42,0.37,0.31>] [1 srgb <0.62,0.57,0.50>] } scale 1.1 } normal { granite 1.0 scale 0.5 } finish { diffuse 0.85 specular 0.08 roughness 0.1 } } }
+object { IcBody(8, 1.27, 4.2, 1.6, ".", ".") }
 #undef Crater
+// what is left of its lettering
+object { Letters("H 77", 0.7, 0.01) translate <-1.2, 1.63, 0.9> texture { T_Laser } }
 // soot on what is left
 intersection {
   box { <-2.9, 1.600, -2.1>, <2.9, 1.625, 2.1> }
   cylinder { <0.7, 1, -0.5>, <0.7, 2, -0.5>, 4 }
-  texture { pigment { spherical turbulence 0.35 color_map { [0 srgbt <0.1,0.08,0.06,1>] [0.3 srgbt <0.1,0.08,0.06,0.7>] [0.55 srgbt <0.04,0.03,0.03,0.1>] [0.62 srgbt <0.03,0.03,0.03,1>] [1 srgbt <0.03,0.03,0.03,1>] } scale 3.3 translate <0.7, 1.6, -0.5> } normal { granite 0.5 scale 0.5 } finish { diffuse 0.6 } }
+  texture { pigment { spherical turbulence 0.35 color_map { [0 srgbt <0.1,0.08,0.06,1>] [0.3 srgbt <0.1,0.08,0.06,0.7>] [0.55 srgbt <0.05,0.04,0.035,0.3>] [0.62 srgbt <0.03,0.03,0.03,1>] [1 srgbt <0.03,0.03,0.03,1>] } scale 3.3 translate <0.7, 1.6, -0.5> } normal { granite 0.5 scale 0.5 } finish { diffuse 0.6 } }
   no_shadow
 }
 // crumbs of moulding and a bead of blown-out solder

@@ -53,7 +53,7 @@ Route(70)
   Growth(30, 2.8, 1.9, 0.1, 0.9, 0.8, 0.9, 12)
   Growth(70, -4.5, 2.5, -2.5, 2.6, 0.5, 0.6, 15)
   Growth(90, -5.5, 0, -4.0, 2.6, 0.35, 1.1, 19)
-  cylinder { <0, 0.03, 0>, <0, 0.05, 0>, 10
+  cylinder { <0, 0.03, 0>, <0, 0.05, 0>, 16
     texture { pigment { spherical turbulence 0.5 octaves 5 color_map { [0 srgbt <0.40,0.66,0.58,1>] [0.22 srgbt <0.40,0.66,0.58,1>] [0.30 srgbt <0.56,0.72,0.66,0.72>] [0.34 srgbt <0.42,0.62,0.56,0.86>] [1 srgbt <0.60,0.76,0.70,0.6>] } scale 7 }
       finish { diffuse 0.7 } } translate <-5, 0, -2.6> no_shadow }
 #end

@@ -1,5 +1,6 @@
 #version 3.7;
 // Contents of a parcel laid out: a bench supply, its mains lead and two leads.
+#declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
 Cam(<-210, 290, -560>, <10, 60, -44>, 46, <0, 90, -120>, 8)

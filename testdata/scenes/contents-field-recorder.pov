@@ -1,5 +1,6 @@
 #version 3.7;
 // Contents of a parcel laid out: a field recorder, two microphones, cells.
+#declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
 Cam(<-60, 330, -330>, <10, 8, 6>, 40, <0, 30, -40>, 7)

@@ -1,5 +1,6 @@
 #version 3.7;
 // Contents of a parcel laid out: a film scanner, two film holders, its cable.
+#declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
 Cam(<-170, 400, -640>, <10, 40, -58>, 46, <0, 70, -150>, 9)

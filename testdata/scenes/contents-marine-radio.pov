@@ -1,5 +1,6 @@
 #version 3.7;
 // Contents of a parcel laid out: a hand-held marine radio, its cradle, its box.
+#declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
 Cam(<-110, 350, -470>, <10, 62, 10>, 46, <-30, 34, -60>, 8)

@@ -1,5 +1,6 @@
 #version 3.7;
 // Contents of a parcel laid out: a stage piano, its supply and its pedal.
+#declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
 Cam(<-200, 1000, -1150>, <30, 20, -60>, 61, <-20, 90, -120>, 18)

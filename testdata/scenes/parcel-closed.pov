@@ -1,6 +1,7 @@
 #version 3.7;
 // A parcel as it came. After=0: sound. After=1: with its near corner crushed
 // (not a pair to set side by side; the same carton serves both).
+#declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
 #include "parcel.inc"

@@ -1,6 +1,7 @@
 #version 3.7;
 // An opened parcel. After=0: as it came, a recorder in loose fill. After=1:
 // ready to go back, the recorder in bubble wrap with its note on top.
+#declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
 #include "parcel.inc"

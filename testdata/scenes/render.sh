@@ -67,7 +67,7 @@ echo "$table" | while read -r name scene after; do
   fi
   # A lens is a little soft and darker at its corners, a sensor a little noisy.
   # The mark says what it is; -strip leaves no EXIF.
-  convert "$tmp/$name.png" -resize 1600x1200 -unsharp 0x0.8+0.5+0.01 \
+  convert "$tmp/$name.png" -resize 1600x1200 -unsharp 0x1+0.35+0.02 \
     \( -size 1600x1200 radial-gradient:white-gray86 \) -compose multiply -composite \
     -seed 7 -attenuate 0.035 +noise Gaussian \
     -font DejaVu-Sans -pointsize 12 -gravity SouthEast \

@@ -1,5 +1,6 @@
 #version 3.7;
 // A repaired recorder on its soak test, run from the bench supply.
+#declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
 Cam(<-170, 280, -560>, <30, 62, -40>, 47, <30, 70, -130>, 8)
