@@ -1,12 +1,16 @@
 package counter
 
 import (
+	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"benchword/workflow"
 
 	"github.com/stretchr/testify/require"
+	"golang.org/x/net/html"
+	"pgregory.net/rapid"
 )
 
 func TestSignIn(t *testing.T) {
@@ -231,4 +235,59 @@ func TestFirstLook(t *testing.T) {
 	require.Equal(t, 303, g.StatusCode, g.problems())
 	require.Equal(t, workflow.StageDiagnosing, d.job().Stage)
 	require.Equal(t, workflow.FaultIntermittent, d.job().Reproduction.Result)
+}
+
+// TestPlacesOnTheBoardComeBack: a page of the board goes on exactly where the last one ended.
+func TestPlacesOnTheBoardComeBack(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n, err := workflow.NewJobNumber(strings.NewReader(rapid.StringN(64, 64, -1).Draw(t, "random")))
+		require.NoError(t, err)
+		r := workflow.Row{Job: n}
+		r.Breached = rapid.Bool().Draw(t, "breached")
+		at := func(name string) time.Time {
+			ms := rapid.Int64Range(0, 1e13).Draw(t, name)
+			if ms == 0 {
+				return time.Time{}
+			}
+			return time.UnixMilli(ms).UTC()
+		}
+		r.DueAt, r.ChangedAt = at("due"), at("changed")
+		got, err := readPlace(writePlace(r))
+		require.NoError(t, err)
+		require.Equal(t, r, *got)
+	})
+	rapid.Check(t, func(t *rapid.T) {
+		_, err := readPlace(rapid.String().Draw(t, "anything"))
+		if err != nil {
+			require.Equal(t, workflow.CodeInvalid, workflow.CodeOf(err))
+		}
+	})
+}
+
+// TestBoardGoesOn pages through more jobs than fit on one page; each stands there once.
+func TestBoardGoesOn(t *testing.T) {
+	d := newDesk(t)
+	const jobs = boardPage + 7
+	for range jobs {
+		d.n = ""
+		d.booked()
+	}
+	rosa := d.as("rosa")
+	seen := map[string]bool{}
+	link := regexp.MustCompile(`href="(/counter/job/[A-Z0-9]+)"`)
+	more := regexp.MustCompile(`href="(/counter\?[^"]*after=[^"]*)"`)
+	pages := 0
+	for path := "/counter"; path != ""; pages++ {
+		body := rosa.page(path).body
+		for _, m := range link.FindAllStringSubmatch(body, -1) {
+			require.False(t, seen[m[1]], "twice on the board")
+			seen[m[1]] = true
+		}
+		path = ""
+		if m := more.FindStringSubmatch(body); m != nil {
+			path = html.UnescapeString(m[1])
+		}
+	}
+	require.Equal(t, 2, pages)
+	require.Len(t, seen, jobs)
 }
