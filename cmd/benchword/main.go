@@ -9,7 +9,6 @@ import (
 	"io"
 	"os"
 	"os/signal"
-	"strings"
 	"syscall"
 )
 
@@ -114,9 +113,4 @@ func parse(f *flag.FlagSet, args []string) (rest []string, err error) {
 		rest = append(rest, f.Arg(0))
 		args = f.Args()[1:]
 	}
-}
-
-func sentence(err error) string {
-	s := err.Error()
-	return strings.ToUpper(s[:1]) + s[1:]
 }

@@ -119,7 +119,6 @@ type story struct {
 	status int
 	mail   *letter
 	jar    http.CookieJar
-	seen   int // mails that were told of
 	told   bytes.Buffer
 }
 
