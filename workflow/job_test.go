@@ -197,7 +197,7 @@ func TestBreachIsRecordedOnceAndTheFirstPromiseStays(t *testing.T) {
 	require.True(t, j.Promise().BreachedAt.IsZero(), "ending exactly at due is kept")
 	j = b.passes(time.Second)
 	require.Equal(t, due, j.Promise().BreachedAt)
-	j = b.passes(48 * time.Hour)
+	b.passes(48 * time.Hour)
 	count := 0
 	for _, n := range b.store.notices {
 		if n.Kind == NoticeBreach {
@@ -247,7 +247,7 @@ func TestFailedTestGoesBack(t *testing.T) {
 	b.refuses(CodeInvalid, technician, DoTest{Test{Name: "Function"}}) // a failure needs a note
 	j := b.do(technician, DoTest{Test{Name: "Function", Note: "Stops again after an hour"}}, Go{To: StageDiagnosing})
 	require.Equal(t, StageDiagnosing, j.Stage)
-	j = b.do(technician, Go{To: StageRepairing}) // the approval still covers its total
+	b.do(technician, Go{To: StageRepairing}) // the approval still covers its total
 	b.refuses(CodeRefused, technician, Go{To: StageTesting})
 	b.do(technician, DoWork{Text: "Renewed the switch"}, Go{To: StageTesting})
 	b.do(counter, pass("Function"), pass(SafetyTest), packAll, PrepareShipment{InPerson: true}, Go{To: StageShipped})
