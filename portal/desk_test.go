@@ -55,6 +55,10 @@ func (pictures) Open(_ context.Context, _ workflow.ShopID, _ workflow.JobNumber,
 	return io.NopCloser(strings.NewReader(digest)), int64(len(digest)), nil
 }
 
+func (pictures) Discard(context.Context, workflow.ShopID, workflow.JobNumber, ...string) error {
+	return nil
+}
+
 func (pictures) Clear(context.Context, workflow.ShopID, workflow.JobNumber) error { return nil }
 
 func newDesk(t testing.TB) *desk {

@@ -259,8 +259,30 @@ func (a *api) act(x action) fiber.Handler {
 			// Evidence of a decision by telephone: who wrote it down.
 			d.Address, d.Agent = "", strings.TrimSpace("written down by "+a.s.Actor(c).ID+". "+d.Agent)
 		}
+		if p, ok := cmd.(*workflow.DescribePhoto); ok {
+			return a.describePhoto(c, n, p)
+		}
 		return a.do(c, n, fiber.StatusOK, cmd)
 	}
+}
+
+// describePhoto changes what is said about, or drawn on, a picture; a new blur makes new copies.
+func (a *api) describePhoto(c *fiber.Ctx, n workflow.JobNumber, cmd *workflow.DescribePhoto) error {
+	before, err := a.s.Service().Job(c.Context(), n)
+	if err != nil {
+		return err
+	}
+	if err := a.s.Redraw(c.Context(), before, cmd); err != nil {
+		return err
+	}
+	if err := a.do(c, n, fiber.StatusOK, cmd); err != nil {
+		return err
+	}
+	after, err := a.s.Service().Job(c.Context(), n)
+	if err != nil {
+		return err
+	}
+	return a.s.DiscardOld(c.Context(), before, after)
 }
 
 func (a *api) show(c *fiber.Ctx) error {

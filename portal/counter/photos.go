@@ -281,16 +281,13 @@ var photoTask = &task{
 		if r.form.Bad() {
 			return nil, nil
 		}
-		if !evidence.SameBlurs(p.Marks, marks) {
-			// What is to be unreadable must be gone from the copies, not covered.
-			var err error
-			if cmd.Large, cmd.Small, err = r.x.s.Photos().Redraw(r.c.Context(), r.shop().ID, r.job.Number, p.Original, marks); err != nil {
-				return nil, err
-			}
+		if err := r.x.s.Redraw(r.c.Context(), r.job, &cmd); err != nil {
+			return nil, err
 		}
 		return []workflow.Command{cmd}, nil
 	},
-	said: "The photo is changed.",
+	said:  "The photo is changed.",
+	after: func(r *request, j *workflow.Job) error { return r.x.s.DiscardOld(r.c.Context(), r.job, j) },
 }
 
 var noPhoto = &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such photo on this job."}

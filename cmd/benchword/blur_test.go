@@ -1,0 +1,48 @@
+package main
+
+import (
+	"context"
+	"net/http"
+	"strings"
+	"testing"
+
+	"benchword/workflow"
+	"benchword/workflow/evidence"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestABlurredAreaIsGone: a blur drawn over a photo makes new copies, and the ones that showed what is
+// now unreadable are no longer kept; taking it away brings the picture back from the private original.
+func TestABlurredAreaIsGone(t *testing.T) {
+	s, d := demoStage(t)
+	n := d.toApprove.number
+	before := *s.job(n).Photo(3)
+	describe := func(marks string) workflow.Photo {
+		body := `{"id":3,"kind":"evidence","caption":"A label","marks":` + marks + `}`
+		req, err := http.NewRequest(http.MethodPost, s.base+"/api/v1/jobs/"+string(n)+"/photo-description", strings.NewReader(body))
+		require.NoError(t, err)
+		req.Header.Set("Content-Type", "application/json")
+		req.Header.Set("Authorization", "Bearer "+s.tokens["bench"])
+		resp, err := http.DefaultClient.Do(req)
+		require.NoError(t, err)
+		require.NoError(t, resp.Body.Close())
+		require.Equal(t, http.StatusOK, resp.StatusCode)
+		return *s.job(n).Photo(3)
+	}
+	kept := func(c workflow.Copy) bool {
+		ok, err := s.srv.blobs.Has(context.Background(), evidence.Folder{Shop: "harbour", Job: n, Area: evidence.Shown}, evidence.Digest(c.Digest))
+		require.NoError(t, err)
+		return ok
+	}
+	require.True(t, kept(before.Large))
+	blurred := describe(`[{"kind":"blur","x":2000,"y":2000,"x2":8000,"y2":8000}]`)
+	require.NotEqual(t, before.Large.Digest, blurred.Large.Digest)
+	require.True(t, kept(blurred.Large))
+	require.False(t, kept(before.Large), "the copy without the blur is still there")
+	require.False(t, kept(before.Small))
+	again := describe(`[]`)
+	require.Equal(t, before.Large, again.Large, "the same original gives the same copy")
+	require.True(t, kept(again.Large))
+	require.False(t, kept(blurred.Large))
+}
