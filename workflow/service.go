@@ -58,15 +58,26 @@ func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 	}
 	if o.Once != nil {
 		// A repeat is told so before the job is looked at: it may have moved on since, by this very step.
+		now := s.Now()
 		switch once, err := s.Store.Done(ctx, s.Shop.ID, o.Once.Key); {
-		case err == nil:
+		case err == nil && (once.Until.IsZero() || now.Before(once.Until)):
 			return nil, &AlreadyDone{once}
+		case err == nil: // too long ago to be a repeat: forgotten, but not swept away yet
+			if err := s.Store.SweepKeys(ctx, s.Shop.ID, now); err != nil {
+				return nil, err
+			}
 		case !errors.Is(err, ErrNotFound):
 			return nil, err
 		}
 	}
 	for try := 0; ; try++ {
 		j, err := s.try(ctx, o)
+		if err != nil && o.Once != nil {
+			// Its twin may have come first in the meantime, and be the very reason for the refusal.
+			if once, missing := s.Store.Done(ctx, s.Shop.ID, o.Once.Key); missing == nil {
+				return nil, &AlreadyDone{once}
+			}
+		}
 		if !errors.Is(err, ErrConflict) || o.Expect != 0 || o.Settle != nil && try > 2 || try >= retries {
 			return j, err
 		}

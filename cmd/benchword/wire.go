@@ -232,8 +232,18 @@ func (w *waker) wake() {
 // longestSleep bounds a sleep, so that a clock that was set is noticed.
 const longestSleep = time.Minute
 
+// sweepEvery is how often what has expired (sessions, settled requests, counters) is removed.
+const sweepEvery = time.Hour
+
 func (w *waker) run(ctx context.Context) {
+	var swept time.Time
 	for {
+		if now := w.service.Now(); now.Sub(swept) >= sweepEvery {
+			swept = now
+			if err := w.service.Store.SweepKeys(ctx, w.service.Shop.ID, now); err != nil && ctx.Err() == nil {
+				w.log.Error("what has expired was not removed", "cause", err)
+			}
+		}
 		if _, err := w.service.WakeDue(ctx); err != nil && ctx.Err() == nil {
 			w.log.Error("wake-ups failed", "cause", err)
 		}
