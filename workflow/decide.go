@@ -650,10 +650,9 @@ type DescribePhoto struct {
 	Alt     string    `json:"alt,omitempty"`
 	Pair    int       `json:"pair,omitempty"`
 	Marks   []Mark    `json:"marks,omitempty"`
-	// Large and Small are new copies where a blurred area changed; zero value keeps the old ones. They
-	// come from the photo desk, never from a caller.
-	Large Copy `json:"-"`
-	Small Copy `json:"-"`
+	// Large and Small are new copies where a blurred area changed; zero value keeps the old ones.
+	Large Copy `json:"large,omitempty"`
+	Small Copy `json:"small,omitempty"`
 }
 
 func (DescribePhoto) allowed() []Role { return benchUp }
@@ -1495,6 +1494,9 @@ func (t *turn) message(s string, question bool) error {
 	s, err := text("text", "The message", s, true)
 	if err != nil {
 		return err
+	}
+	if !t.j.Erased.IsZero() {
+		return refused("The customer was erased from this job; there is nobody to write to.")
 	}
 	if len(t.j.Messages) >= 500 {
 		return refused("There are 500 messages on this job already; please telephone.")
