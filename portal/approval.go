@@ -216,11 +216,11 @@ func (s *Server) postDecision(c *fiber.Ctx) error {
 	o := workflow.Order{
 		Job: a.row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: a.row.ID},
 		Commands: []workflow.Command{workflow.Decide{
-			Verdict: x.verdict, Digest: x.digest, Option: x.option, Name: x.name, Words: x.words, Address: c.IP(), Agent: c.Get(fiber.HeaderUserAgent),
+			Verdict: x.verdict, Digest: x.digest, Option: x.option, Name: x.name, Words: x.words, Address: s.address(c), Agent: c.Get(fiber.HeaderUserAgent),
 		}},
 	}
 	if x.verdict == workflow.VerdictDecline {
-		o.Commands = []workflow.Command{workflow.Decide{Verdict: x.verdict, Digest: x.digest, Name: x.name, Words: x.words, Address: c.IP(), Agent: c.Get(fiber.HeaderUserAgent)}}
+		o.Commands = []workflow.Command{workflow.Decide{Verdict: x.verdict, Digest: x.digest, Name: x.name, Words: x.words, Address: s.address(c), Agent: c.Get(fiber.HeaderUserAgent)}}
 	}
 	if x.verdict == workflow.VerdictAsk {
 		o.Once = s.once("ask", a.row.ID, x.digest, x.words)

@@ -106,11 +106,23 @@ type Problem struct {
 	Request string   `json:"request,omitempty"`
 }
 
-// fail is the sole error handler.
-func (s *Server) fail(c *fiber.Ctx, err error) error {
+// fail is the sole error handler. It is called, too, for what can't be read as a request at all, and
+// then nothing has gone before it.
+func (s *Server) fail(c *fiber.Ctx, err error) (sent error) {
+	defer func() {
+		if r := recover(); r != nil {
+			s.cfg.Log.Error("the error page panicked", "request", requestID(c), "cause", fmt.Sprint(r), "of", err)
+			c.Set(fiber.HeaderContentType, fiber.MIMETextPlainCharsetUTF8)
+			sent = c.Status(Status(err)).SendString(Sentence(err))
+		}
+	}()
+	s.protect(c)
 	status := Status(err)
 	if status >= 500 {
-		s.cfg.Log.Error("request failed", "request", requestID(c), "method", c.Method(), "route", c.Route().Path, "status", status, "cause", err)
+		if requestID(c) == "" {
+			nameRequest(c)
+		}
+		s.cfg.Log.Error("request failed", "request", requestID(c), "method", c.Method(), "route", route(c), "status", status, "cause", err)
 	}
 	c.Response().ResetBody()
 	c.Set(fiber.HeaderCacheControl, "no-store")

@@ -6,15 +6,19 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
+	"errors"
+	"io"
+	"net/netip"
 	"net/url"
+	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"benchword/templates"
 	"benchword/workflow"
 
 	"github.com/gofiber/fiber/v2"
-	"github.com/gofiber/fiber/v2/middleware/limiter"
 	"github.com/gofiber/fiber/v2/middleware/recover"
 )
 
@@ -52,9 +56,24 @@ func requestID(c *fiber.Ctx) string {
 	return id
 }
 
-// guard stands before every handler: it sets the protective headers, bounds the body, refuses
-// requests that another site's page sent, catches panics and writes the access log.
-func (s *Server) guard(c *fiber.Ctx) error {
+// nameRequest gives the request an id, by which what a person reads out is found in the log.
+func nameRequest(c *fiber.Ctx) {
+	var id [8]byte
+	_, _ = rand.Read(id[:]) // crypto/rand never fails
+	c.Locals(localRequest, hex.EncodeToString(id[:]))
+}
+
+// route is the pattern that a request matched, for the log. Never the address: that may hold a link.
+func route(c *fiber.Ctx) string {
+	r := c.Route()
+	if len(r.Handlers) == 0 {
+		return "-" // not routed at all; fiber then fills in the address
+	}
+	return r.Path
+}
+
+// protect sets the headers that every answer has, whatever comes of the request.
+func (s *Server) protect(c *fiber.Ctx) {
 	h := &c.Response().Header
 	for i := range protective {
 		h.SetCanonical(protective[i].name, protective[i].value)
@@ -62,13 +81,20 @@ func (s *Server) guard(c *fiber.Ctx) error {
 	if s.secure {
 		h.Set("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
 	}
+}
+
+// guard stands before every handler: it sets the protective headers, bounds the body, refuses
+// requests that another site's page sent, catches panics and writes the access log.
+func (s *Server) guard(c *fiber.Ctx) error {
+	s.protect(c)
 	switch c.Method() {
 	case fiber.MethodGet, fiber.MethodHead, fiber.MethodOptions:
+		if c.Request().IsBodyStream() {
+			c.Context().SetConnectionClose() // its body is not read, and must not become the next request
+		}
 		return caught(c)
 	}
-	var id [8]byte
-	_, _ = rand.Read(id[:])
-	c.Locals(localRequest, hex.EncodeToString(id[:]))
+	nameRequest(c)
 	began := s.Now()
 	err := s.guardBody(c)
 	if err == nil {
@@ -80,13 +106,19 @@ func (s *Server) guard(c *fiber.Ctx) error {
 	status := c.Response().StatusCode()
 	if err != nil {
 		status = Status(err)
-		if c.Request().IsBodyStream() {
-			c.Context().SetConnectionClose() // the rest of a refused body is not read
-		}
 	}
-	// The route's pattern, never the address: that may hold a link.
-	s.cfg.Log.Info("request", "request", requestID(c), "method", c.Method(), "route", c.Route().Path, "status", status, "took", s.Now().Sub(began))
+	if rest := c.Context().RequestBodyStream(); rest != nil && (err != nil || !drained(rest)) {
+		c.Context().SetConnectionClose() // what is left of the body must not become the next request
+	}
+	s.cfg.Log.Info("request", "request", requestID(c), "method", c.Method(), "route", route(c), "status", status, "took", s.Now().Sub(began))
 	return err
+}
+
+// drained reads what little a handler may have left of a body, as the lines after the last part of a
+// multipart form. It reports whether that was all.
+func drained(rest io.Reader) bool {
+	_, err := io.CopyN(io.Discard, rest, 4<<10)
+	return errors.Is(err, io.EOF)
 }
 
 var caught = recover.New(recover.Config{})
@@ -100,6 +132,10 @@ func (s *Server) guardBody(c *fiber.Ctx) error {
 			return &StatusError{Status: fiber.StatusLengthRequired, Message: "The length of what was sent is not stated. Please send it again from the page."}
 		}
 		return nil
+	}
+	if e := c.Get(fiber.HeaderContentEncoding); e != "" && !strings.EqualFold(e, "identity") {
+		// A small body may unpack to a very large one, and the limits below are for what is sent.
+		return &StatusError{Status: fiber.StatusUnsupportedMediaType, Message: "What was sent is compressed, which is not read here. Please send it as it is."}
 	}
 	limit := formLimit
 	if s.takesPhotos(c) {
@@ -118,10 +154,13 @@ func megabytes(n int) string {
 	return "1 MB"
 }
 
-// takesPhotos reports whether a large body is expected: photos come from signed-in staff (by session
-// or token) only.
+// takesPhotos reports whether a large body is expected: photos come in multipart forms, from signed-in
+// staff (by session or token) only.
 func (s *Server) takesPhotos(c *fiber.Ctx) bool {
 	p := c.Path()
+	if !strings.HasPrefix(strings.ToLower(c.Get(fiber.HeaderContentType)), fiber.MIMEMultipartForm) {
+		return false
+	}
 	if !strings.HasPrefix(p, "/counter/job/") && !strings.HasPrefix(p, "/api/v1/jobs/") {
 		return false
 	}
@@ -147,30 +186,136 @@ func (s *Server) guardOrigin(c *fiber.Ctx) error {
 }
 
 // Ask gives a limiter for what can be guessed or abused: at most so many failed tries (or all tries,
-// if every) from one address within a while. Constant in its answer, per node.
+// if every) from one network within a while; after that the handler isn't asked. Tries under way
+// count, so that many at once are no way round it. Constant in its answer, per node.
 func (s *Server) Ask(every bool) fiber.Handler {
-	return limiter.New(limiter.Config{
-		Max:                    s.cfg.Ask,
-		Expiration:             s.cfg.AskFor,
-		SkipSuccessfulRequests: !every,
-		KeyGenerator:           func(c *fiber.Ctx) string { return network(c.IP()) },
-		LimitReached: func(c *fiber.Ctx) error {
-			return &StatusError{Status: fiber.StatusTooManyRequests, Message: "There were too many tries from your connection. Please wait ten minutes, or telephone the bench."}
-		},
-	})
+	a := &asks{max: s.cfg.Ask, within: s.cfg.AskFor, of: map[string]*tries{}}
+	return func(c *fiber.Ctx) error {
+		from := network(s.address(c))
+		if wait := a.count(from, s.Now()); wait > 0 {
+			return tooMany(c, wait)
+		}
+		err := c.Next()
+		if !every && !failed(c, err) {
+			a.forgive(from)
+		}
+		return err
+	}
+}
+
+// askLinks limits who tries links that open nothing. It stands behind them: a program that tries
+// addresses is told to stop, while a link that is right opens for everybody who shares its network.
+func (s *Server) askLinks() fiber.Handler {
+	a := &asks{max: s.cfg.Ask, within: s.cfg.AskFor, of: map[string]*tries{}}
+	return func(c *fiber.Ctx) error {
+		err := c.Next()
+		if !failed(c, err) {
+			return err
+		}
+		if wait := a.count(network(s.address(c)), s.Now()); wait > 0 {
+			return tooMany(c, wait)
+		}
+		return err
+	}
+}
+
+// failed reports whether a request came to nothing. A handler's error has not become a status yet.
+func failed(c *fiber.Ctx, err error) bool {
+	if err != nil {
+		return Status(err) >= fiber.StatusBadRequest
+	}
+	return c.Response().StatusCode() >= fiber.StatusBadRequest
+}
+
+func tooMany(c *fiber.Ctx, wait time.Duration) error {
+	c.Set(fiber.HeaderRetryAfter, strconv.Itoa(int((wait+time.Second-1)/time.Second)))
+	return &StatusError{Status: fiber.StatusTooManyRequests, Message: "There were too many tries from your connection. Please wait ten minutes, or telephone the bench."}
+}
+
+// asks counts tries by network, each within a while that begins with its first.
+type asks struct {
+	max    int
+	within time.Duration
+
+	mu    sync.Mutex
+	of    map[string]*tries
+	sweep time.Time // when what has run out is next looked for
+}
+
+type tries struct {
+	count int
+	until time.Time
+}
+
+// count counts one more try. If there are too many it gives how long to wait, else 0.
+func (a *asks) count(from string, now time.Time) time.Duration {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if !now.Before(a.sweep) {
+		for k, t := range a.of {
+			if !now.Before(t.until) {
+				delete(a.of, k)
+			}
+		}
+		a.sweep = now.Add(a.within)
+	}
+	t := a.of[from]
+	if t == nil || !now.Before(t.until) {
+		t = &tries{until: now.Add(a.within)}
+		a.of[from] = t
+	}
+	if t.count >= a.max {
+		return t.until.Sub(now)
+	}
+	t.count++
+	return 0
+}
+
+// forgive takes one try back: it was no failure.
+func (a *asks) forgive(from string) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if t := a.of[from]; t != nil && t.count > 0 {
+		t.count--
+	}
+}
+
+// address is where a request comes from. Behind trusted proxies that is the last address of
+// X-Forwarded-For which is not itself a trusted proxy: those before it are only what the client claims.
+func (s *Server) address(c *fiber.Ctx) string {
+	from, ok := netip.AddrFromSlice(c.Context().RemoteIP())
+	if !ok {
+		return ""
+	}
+	from = from.Unmap()
+	hops := strings.Split(c.Get(fiber.HeaderXForwardedFor), ",")
+	for i := len(hops) - 1; i >= 0 && s.trusted(from); i-- {
+		hop, err := netip.ParseAddr(strings.TrimSpace(hops[i]))
+		if err != nil {
+			break // what a proxy of ours wrote can be read; before it stands something else
+		}
+		from = hop.Unmap().WithZone("")
+	}
+	return from.String()
+}
+
+func (s *Server) trusted(a netip.Addr) bool {
+	for _, p := range s.proxies {
+		if p.Contains(a) {
+			return true
+		}
+	}
+	return false
 }
 
 // network gives the part of an address that one subscriber usually holds: all of an IPv4 address, the
 // first 64 bits of an IPv6 one (common practice, no source).
-func network(ip string) string {
-	if strings.Contains(ip, ":") {
-		parts := strings.Split(ip, ":")
-		if len(parts) > 4 {
-			parts = parts[:4]
-		}
-		return strings.Join(parts, ":")
+func network(address string) string {
+	a, err := netip.ParseAddr(address)
+	if err != nil || a.Is4() {
+		return address
 	}
-	return ip
+	return netip.PrefixFrom(a, 64).Masked().String()
 }
 
 // formToken signs a session for the hidden field of its forms.

@@ -25,6 +25,12 @@ func (s *Server) live(c *fiber.Ctx, n workflow.JobNumber) error {
 	if last, err := strconv.ParseInt(c.Get("Last-Event-ID"), 10, 64); err == nil {
 		seen = last
 	}
+	c.Set(fiber.HeaderContentType, "text/event-stream; charset=utf-8")
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	c.Set("X-Accel-Buffering", "no")
+	if c.Method() == fiber.MethodHead {
+		return nil // nobody listens
+	}
 	ch, leave := s.hub.subscribe(n)
 	if ch == nil {
 		return &StatusError{Status: fiber.StatusServiceUnavailable, Message: "Too many pages are open at once; this one does not update itself now. Reload it to see what is new.", Err: errClosed}
@@ -35,9 +41,6 @@ func (s *Server) live(c *fiber.Ctx, n workflow.JobNumber) error {
 		leave()
 		return err
 	}
-	c.Set(fiber.HeaderContentType, "text/event-stream; charset=utf-8")
-	c.Set(fiber.HeaderCacheControl, "no-store")
-	c.Set("X-Accel-Buffering", "no")
 	conn := c.Context().Conn()
 	log := s.cfg.Log
 	c.Context().SetBodyStreamWriter(func(w *bufio.Writer) {

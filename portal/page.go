@@ -38,12 +38,17 @@ func (s *Server) sendPage(c *fiber.Ctx, k *Kept) error {
 }
 
 // keep renders a link's tracking page, keeps it until its job changes, the day ends in the shop or the
-// link does, and answers with it. The job is loaded after keeping began, so that a commit in between
-// is never lost. view must depend on nothing but the job, the link and the day.
+// link does, and answers with it. Job and link are read after keeping began, so that a commit in between
+// (one that ends the link, too) is never lost. view must depend on nothing but the job, the link and
+// the day.
 func (s *Server) keep(c *fiber.Ctx, token string, l workflow.LinkRow, view func(j *workflow.Job) (templates.View, error)) error {
 	done := s.pages.begin(l.Job)
 	var k *Kept
 	defer func() { done(keepKey(token), k) }()
+	l, err := s.cfg.Service.Open(c.Context(), token)
+	if err != nil {
+		return err
+	}
 	j, err := s.cfg.Service.Job(c.Context(), l.Job)
 	if err != nil {
 		return err

@@ -16,7 +16,7 @@ func (s *Server) routes() {
 	a.Post("/find", s.Ask(true), s.postFind)
 
 	a.Get("/j/:token", s.sendKept) // goes on to showTrack where the page has to be rendered
-	unknown := s.Ask(false)        // failed tries only: a link that is right is never held up
+	unknown := s.askLinks()
 	j := a.Group("/j/:token", unknown)
 	j.Get("/", s.showTrack)
 	j.Get("/booked", s.showBooked)

@@ -13,9 +13,11 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"net"
+	"net/netip"
 	"strings"
 	"sync"
 	"time"
@@ -54,6 +56,9 @@ type Server struct {
 	host   string
 	key    []byte // signs CSRF fields
 
+	proxies []netip.Prefix
+	hashing chan struct{} // passwords being checked at this moment
+
 	work   sync.WaitGroup // what goes on after an answer; see later
 	mu     sync.Mutex
 	closed bool
@@ -71,40 +76,54 @@ func New(cfg Config) (*Server, error) {
 	if cfg.Ask == 0 {
 		cfg.Ask, cfg.AskFor = 20, 10*time.Minute
 	}
-	s := &Server{cfg: cfg, hub: newHub(), pages: newPageCache(1024)}
+	s := &Server{cfg: cfg, hub: newHub(), pages: newPageCache(1024), hashing: make(chan struct{}, 2)}
 	base := cfg.Service.Shop.BaseURL
 	s.secure = strings.HasPrefix(base, "https://")
 	_, s.host, _ = strings.Cut(base, "://")
 	var err error
+	if s.proxies, err = readProxies(cfg.TrustedProxies); err != nil {
+		return nil, err
+	}
 	if s.key, err = s.formKey(context.Background()); err != nil {
 		return nil, err
 	}
 	s.app = fiber.New(fiber.Config{
-		AppName:                 "benchword",
-		ServerHeader:            "",
-		DisableStartupMessage:   true,
-		Immutable:               true,
-		StreamRequestBody:       true,
-		BodyLimit:               bodyLimit,
-		ReadTimeout:             2 * time.Minute,
-		IdleTimeout:             2 * time.Minute,
-		ErrorHandler:            s.fail,
+		AppName:               "benchword",
+		ServerHeader:          "",
+		DisableStartupMessage: true,
+		Immutable:             true,
+		StreamRequestBody:     true,
+		// Or forms with files would be read to the disk, of any size, before the guard is asked.
+		DisablePreParseMultipartForm: true,
+		BodyLimit:                    bodyLimit,
+		ReadTimeout:                  2 * time.Minute,
+		IdleTimeout:                  2 * time.Minute,
+		ErrorHandler:                 s.fail,
+		// One address, one handler: what looks at an address ("/api/") and the router must agree.
+		CaseSensitive: true,
+		// No header is believed by fiber; see address.
 		EnableTrustedProxyCheck: true,
-		TrustedProxies:          cfg.TrustedProxies,
-		ProxyHeader:             proxyHeader(cfg.TrustedProxies),
-		EnableIPValidation:      true,
-		GETOnly:                 false,
 	})
 	s.app.Use(s.guard)
 	s.routes()
 	return s, nil
 }
 
-func proxyHeader(trusted []string) string {
-	if len(trusted) == 0 {
-		return ""
+// readProxies reads addresses and networks.
+func readProxies(texts []string) ([]netip.Prefix, error) {
+	var out []netip.Prefix
+	for _, t := range texts {
+		if a, err := netip.ParseAddr(t); err == nil {
+			out = append(out, netip.PrefixFrom(a.Unmap(), a.Unmap().BitLen()))
+			continue
+		}
+		p, err := netip.ParsePrefix(t)
+		if err != nil {
+			return nil, fmt.Errorf("the trusted proxy %q is no address and no network: write it like 127.0.0.1 or 10.0.0.0/8", t)
+		}
+		out = append(out, p.Masked())
 	}
-	return fiber.HeaderXForwardedFor
+	return out, nil
 }
 
 // App gives the fiber application, for counter and api to mount on, and for tests.

@@ -233,11 +233,14 @@ func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) 
 	if hash == "" {
 		hash = aHash
 	}
-	if len(password) > 256 || !CheckPassword(hash, password) || err != nil {
-		s.cfg.Log.Warn("sign-in refused", "login", login, "from", c.IP())
+	if len(password) > 256 || !s.checkPassword(hash, password) || err != nil {
+		if err != nil {
+			login = "unknown" // it may be a password, typed into the wrong field
+		}
+		s.cfg.Log.Warn("sign-in refused", "login", login, "from", s.address(c))
 		return nil, &workflow.Error{Code: workflow.CodeForbidden, Message: "Name and password do not match. Check both; after several tries the page asks you to wait."}
 	}
-	s.cfg.Log.Info("signed in", "login", login, "from", c.IP())
+	s.cfg.Log.Info("signed in", "login", login, "from", s.address(c))
 	if old := c.Cookies(s.cookie("staff")); old != "" {
 		if err := keys.DeleteKey(ctx, shop, bucketSession, hashed(old)); err != nil {
 			return nil, err
@@ -258,6 +261,13 @@ func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) 
 	return x, nil
 }
 
+// checkPassword is [CheckPassword], few at a time: each takes 19 MiB and most of a processor.
+func (s *Server) checkPassword(hash, password string) bool {
+	s.hashing <- struct{}{}
+	defer func() { <-s.hashing }()
+	return CheckPassword(hash, password)
+}
+
 // SignOut ends the session.
 func (s *Server) SignOut(c *fiber.Ctx) error {
 	c.Locals(localStaff, nil)
@@ -271,41 +281,67 @@ const localStaff = "staff"
 
 // Staff gives who is signed in (by session cookie, or by bearer token below /api/), nil if nobody is.
 func (s *Server) Staff(c *fiber.Ctx) *Session {
-	if x, ok := c.Locals(localStaff).(*Session); ok {
-		return x
-	}
-	x := s.staff(c)
-	if x != nil {
-		c.Locals(localStaff, x)
+	x, err := s.signedIn(c)
+	if err != nil {
+		s.cfg.Log.Error("who is signed in can't be read", "request", requestID(c), "cause", err)
 	}
 	return x
 }
 
-func (s *Server) staff(c *fiber.Ctx) *Session {
-	if strings.HasPrefix(c.Path(), "/api/") {
-		token, ok := strings.CutPrefix(c.Get(fiber.HeaderAuthorization), "Bearer ")
-		if !ok {
-			return nil
-		}
-		x := &Session{Token: true}
-		if err := s.getJSON(c.Context(), bucketToken, hashed(strings.TrimSpace(token)), &x.Account); err != nil {
-			return nil
-		}
-		return x
+// signedIn is Staff, but tells a store that does not answer from somebody who is not signed in.
+func (s *Server) signedIn(c *fiber.Ctx) (*Session, error) {
+	if x, ok := c.Locals(localStaff).(*Session); ok {
+		return x, nil
 	}
+	find := s.bySession
+	if strings.HasPrefix(c.Path(), "/api/") {
+		find = s.byToken
+	}
+	x, err := find(c)
+	if x != nil {
+		c.Locals(localStaff, x)
+	}
+	if errors.Is(err, workflow.ErrNotFound) {
+		err = nil
+	}
+	return x, err
+}
+
+// bearer gives the token that a request carries (RFC 6750), "" if none.
+func bearer(c *fiber.Ctx) string {
+	scheme, token, _ := strings.Cut(c.Get(fiber.HeaderAuthorization), " ")
+	if !strings.EqualFold(scheme, "Bearer") {
+		return ""
+	}
+	return strings.TrimSpace(token)
+}
+
+func (s *Server) byToken(c *fiber.Ctx) (*Session, error) {
+	token := bearer(c)
+	if token == "" {
+		return nil, nil
+	}
+	x := &Session{Token: true}
+	if err := s.getJSON(c.Context(), bucketToken, hashed(token), &x.Account); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+func (s *Server) bySession(c *fiber.Ctx) (*Session, error) {
 	secret := c.Cookies(s.cookie("staff"))
 	if secret == "" {
-		return nil
+		return nil, nil
 	}
 	ctx, now := c.Context(), s.Now()
 	x := &Session{}
 	if err := s.getJSON(ctx, bucketSession, hashed(secret), x); err != nil || now.After(x.SignedInAt.Add(sessionFor)) {
-		return nil
+		return nil, err
 	}
 	// The account as it stands now: a role that was taken away is gone at once.
 	var a Account
 	if err := s.getJSON(ctx, bucketStaff, x.Login, &a); err != nil || a.MadeAt.After(x.SignedInAt) {
-		return nil
+		return nil, err
 	}
 	a.Password = ""
 	x.Account, x.secret = a, secret
@@ -315,7 +351,7 @@ func (s *Server) staff(c *fiber.Ctx) *Session {
 			s.cfg.Log.Error("session not renewed", "cause", err)
 		}
 	}
-	return x
+	return x, nil
 }
 
 // Need lets only signed-in people with one of the roles through (all staff if none is named), and
@@ -323,10 +359,17 @@ func (s *Server) staff(c *fiber.Ctx) *Session {
 func (s *Server) Need(roles ...workflow.Role) fiber.Handler {
 	return func(c *fiber.Ctx) error {
 		c.Set(fiber.HeaderCacheControl, "no-store")
-		x := s.Staff(c)
+		x, err := s.signedIn(c)
+		if err != nil {
+			return err
+		}
 		if x == nil {
 			if strings.HasPrefix(c.Path(), "/api/") {
-				c.Set(fiber.HeaderWWWAuthenticate, `Bearer realm="benchword"`)
+				challenge := `Bearer realm="benchword"`
+				if bearer(c) != "" {
+					challenge += `, error="invalid_token"`
+				}
+				c.Set(fiber.HeaderWWWAuthenticate, challenge)
 				return &StatusError{Status: fiber.StatusUnauthorized, Message: "Send a valid token in the header Authorization: Bearer. “benchword token add” makes one."}
 			}
 			if c.Method() == fiber.MethodGet {
