@@ -17,7 +17,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -35,8 +37,11 @@ type action struct {
 	make    func() any // a command, or a [request] for one
 }
 
-// request is a body that is not a command as it stands, because the domain works part of it out.
-type request interface{ command() workflow.Command }
+// request is a body that is not a command as it stands, because part of it is worked out here. pin is
+// the version that the command was worked out on, 0 if it does not depend on the job.
+type request interface {
+	command(a *api, c *fiber.Ctx, n workflow.JobNumber) (cmd workflow.Command, pin int64, err error)
+}
 
 // actions is the table that routes and document are made from.
 var actions = []action{
@@ -44,7 +49,7 @@ var actions = []action{
 	{"screening", "Answer the safety screening.", func() any { return new(workflow.AnswerScreening) }},
 	{"condition", "Note the condition on arrival.", func() any { return new(workflow.NoteCondition) }},
 	{"fault", "Say whether the customer's fault was reproduced.", func() any { return new(workflow.TryFault) }},
-	{"photo-description", "Change a photo's kind, caption, description or marks.", func() any { return new(workflow.DescribePhoto) }},
+	{"photo-description", "Change a photo's kind, caption, description or marks.", func() any { return new(PhotoDescription) }},
 	{"photo-removal", "Take a photo off the pages.", func() any { return new(workflow.RemovePhoto) }},
 	{"suspects", "Name a candidate cause of the fault.", func() any { return new(workflow.NameSuspect) }},
 	{"checks", "Record a check of a suspect.", func() any { return new(workflow.DoCheck) }},
@@ -56,7 +61,7 @@ var actions = []action{
 	{"report", "Send a findings report.", func() any { return new(workflow.SendReport) }},
 	{"quote", "Issue the next revision of the quote.", func() any { return new(Quote) }},
 	{"quote-withdrawal", "Take the open quote back.", func() any { return new(workflow.WithdrawQuote) }},
-	{"decision", "Write down a decision that the customer gave by telephone.", func() any { return new(workflow.Decide) }},
+	{"decision", "Write down a decision that the customer gave by telephone.", func() any { return new(Answer) }},
 	{"payments", "Record money that came in, or went back.", func() any { return new(workflow.RecordPayment) }},
 	{"hold", "Place a hold.", func() any { return new(workflow.PlaceHold) }},
 	{"hold-end", "Lift the hold.", func() any { return new(workflow.LiftHold) }},
@@ -87,6 +92,7 @@ func Mount(s *portal.Server) {
 		return c.Next()
 	})
 	g.Get("/openapi.json", a.document)
+	g.Get("/problems", a.problems)
 	need := s.Need()
 	g.Get("/jobs", need, a.list)
 	g.Post("/jobs", need, a.book)
@@ -121,35 +127,55 @@ func read(c *fiber.Ctx, into any) error {
 	if err := d.Decode(into); err != nil {
 		return unreadable(err)
 	}
-	if d.More() {
+	if _, err := d.Token(); !errors.Is(err, io.EOF) {
 		return &workflow.Error{Code: workflow.CodeInvalid, Message: "There is more than one JSON value in the body; send one."}
 	}
 	return nil
 }
 
+// kinds are the JSON kinds of value as one says them.
+var kinds = map[string]string{"string": "a text", "number": "a number", "bool": "true or false", "array": "a list", "object": "an object"}
+
 // unreadable turns a decoder's error into a sentence. Its text may name our types, so only the parts
 // that are the caller's own are passed on.
 func unreadable(err error) error {
-	e := &workflow.Error{Code: workflow.CodeInvalid, Message: "The body is not readable JSON.", Err: err}
+	e := &workflow.Error{Code: workflow.CodeInvalid, Message: "A value in the body can't be read; the document at /api/v1/openapi.json says what each must be.", Err: err}
 	var typ *json.UnmarshalTypeError
 	var syn *json.SyntaxError
+	var instant *time.ParseError
 	switch {
 	case errors.As(err, &typ):
+		kind, _, _ := strings.Cut(typ.Value, " ") // "number 1.5"
 		e.Field = typ.Field
-		e.Message = fmt.Sprintf("The field “%s” can't be a %s.", typ.Field, typ.Value)
-	case errors.As(err, &syn):
-		e.Message = fmt.Sprintf("The body is not JSON from byte %d on.", syn.Offset)
+		e.Message = fmt.Sprintf("The field “%s” can't be %s; the document at /api/v1/openapi.json says what it is.", typ.Field, kinds[kind])
+		if typ.Field == "" {
+			e.Message = fmt.Sprintf("The body must be an object in braces; it can't be %s.", kinds[kind])
+		}
+	case errors.As(err, &instant):
+		e.Message = fmt.Sprintf("“%s” is no instant; write it like 2026-11-25T16:00:00Z.", clip(strings.Trim(instant.Value, `"`)))
+	case errors.As(err, &syn), errors.Is(err, io.ErrUnexpectedEOF):
+		e.Message = "The body is not JSON: it ends too early."
+		if syn != nil && !errors.Is(err, io.ErrUnexpectedEOF) {
+			e.Message = fmt.Sprintf("The body is not JSON from byte %d on.", syn.Offset)
+		}
 	case strings.HasPrefix(err.Error(), "json: unknown field "):
-		e.Field = strings.Trim(strings.TrimPrefix(err.Error(), "json: unknown field "), `"`)
+		e.Field = clip(strings.Trim(strings.TrimPrefix(err.Error(), "json: unknown field "), `"`))
 		e.Message = fmt.Sprintf("There is no field “%s” here; the document at /api/v1/openapi.json lists them.", e.Field)
-	default:
-		e.Message = "A value in the body can't be read: " + err.Error()
 	}
 	return e
 }
 
+// clip keeps a caller's own words within bounds in an answer.
+func clip(s string) string {
+	if r := []rune(s); len(r) > 100 {
+		return string(r[:100]) + "…"
+	}
+	return s
+}
+
 // once reads the Idempotency-Key. The key is the caller's own: another token's same key is another.
-func (a *api) once(c *fiber.Ctx) (*workflow.Once, error) {
+// What was asked is the action, the job and said.
+func (a *api) once(c *fiber.Ctx, n workflow.JobNumber, said []byte) (*workflow.Once, error) {
 	key := c.Get("Idempotency-Key")
 	if key == "" {
 		return nil, nil
@@ -158,7 +184,7 @@ func (a *api) once(c *fiber.Ctx) (*workflow.Once, error) {
 		return nil, &workflow.Error{Code: workflow.CodeInvalid, Message: "The Idempotency-Key is too long: at most 200 characters."}
 	}
 	who := a.s.Actor(c)
-	sum := sha256.Sum256([]byte(c.Path() + "\x00" + string(c.Body())))
+	sum := sha256.Sum256([]byte(c.Route().Path + "\x00" + string(n) + "\x00" + string(said)))
 	return &workflow.Once{Key: "api\x00" + who.ID + "\x00" + key, Digest: hex.EncodeToString(sum[:]), Until: a.s.Now().Add(onceFor)}, nil
 }
 
@@ -168,7 +194,7 @@ func expect(c *fiber.Ctx) (int64, error) {
 	if m == "" || m == "*" {
 		return 0, nil
 	}
-	v, err := strconv.ParseInt(strings.Trim(strings.TrimPrefix(m, "W/"), `"`), 10, 64)
+	v, err := strconv.ParseInt(strings.Trim(m, `"`), 10, 64)
 	if err != nil || v < 1 {
 		return 0, &portal.StatusError{Status: fiber.StatusPreconditionFailed, Message: "If-Match must hold the ETag that this interface gave for the job."}
 	}
@@ -177,13 +203,26 @@ func expect(c *fiber.Ctx) (int64, error) {
 
 // answered is what is kept of an answer for a repeat.
 type answered struct {
-	Status int             `json:"status"`
-	Body   json.RawMessage `json:"body"`
+	Status  int                `json:"status"`
+	Job     workflow.JobNumber `json:"job"`
+	Version int64              `json:"version"`
+	Body    json.RawMessage    `json:"body"`
 }
 
+// step is a request for one step, read and checked.
+type step struct {
+	job    workflow.JobNumber // "" to begin one
+	status int                // of the answer
+	said   []byte             // what a repeat must say again
+	make   func() (cmd workflow.Command, pin int64, err error)
+}
+
+// attempts bounds how often a command that depends on the job as it stands is worked out again.
+const attempts = 8
+
 // do takes a step and answers with the job, or as the first time.
-func (a *api) do(c *fiber.Ctx, n workflow.JobNumber, status int, cmd workflow.Command) error {
-	once, err := a.once(c)
+func (a *api) do(c *fiber.Ctx, x step) error {
+	once, err := a.once(c, x.job, x.said)
 	if err != nil {
 		return err
 	}
@@ -191,45 +230,73 @@ func (a *api) do(c *fiber.Ctx, n workflow.JobNumber, status int, cmd workflow.Co
 	if err != nil {
 		return err
 	}
-	var kept []byte
-	j, err := a.s.Service().Do(c.Context(), workflow.Order{
-		Job: n, By: a.s.Actor(c), Commands: []workflow.Command{cmd}, Expect: version, Once: once,
-		Result: func(j *workflow.Job) []byte {
-			body, err := json.Marshal(a.view(j))
-			if err != nil {
-				return nil
-			}
-			kept, _ = json.Marshal(answered{status, body})
-			return kept
-		},
-	})
-	var done *workflow.AlreadyDone
-	if errors.As(err, &done) {
-		if done.Once.Digest != once.Digest {
-			return &workflow.Error{Code: workflow.CodeInvalid, Message: "This Idempotency-Key was used for another request. Use a new key for a new request."}
-		}
-		var first answered
-		if err := json.Unmarshal(done.Once.Result, &first); err != nil {
+	stale := func(cause error) error {
+		return &portal.StatusError{Status: fiber.StatusPreconditionFailed, Message: "The job has changed since you read it. Read it again and decide anew.", Err: cause}
+	}
+	for try := 1; ; try++ {
+		cmd, pin, err := x.make()
+		if err != nil {
 			return err
 		}
-		c.Set("Idempotent-Replayed", "true")
-		c.Set(fiber.HeaderContentType, fiber.MIMEApplicationJSON)
-		return c.Status(first.Status).Send(first.Body)
+		o := workflow.Order{Job: x.job, By: a.s.Actor(c), Commands: []workflow.Command{cmd}, Expect: version, Once: once}
+		switch {
+		case version == 0:
+			o.Expect = pin
+		case pin != 0 && pin != version:
+			return stale(nil)
+		}
+		var keep error
+		o.Result = func(j *workflow.Job) []byte {
+			var b, body []byte
+			if body, keep = json.Marshal(a.view(j)); keep == nil {
+				b, keep = json.Marshal(answered{x.status, j.Number, j.Version, body})
+			}
+			return b
+		}
+		j, err := a.s.Service().Do(c.Context(), o)
+		var done *workflow.AlreadyDone
+		switch {
+		case errors.As(err, &done):
+			return a.replay(c, once, done.Once)
+		case errors.Is(err, workflow.ErrConflict) && version == 0 && pin != 0 && try < attempts:
+			continue // another step came in between
+		case version != 0 && errors.Is(err, workflow.ErrConflict):
+			return stale(err)
+		case err != nil:
+			return err
+		case keep != nil:
+			return keep
+		}
+		return a.send(c, x.status, j)
 	}
-	if version != 0 && errors.Is(err, workflow.ErrConflict) {
-		return &portal.StatusError{Status: fiber.StatusPreconditionFailed, Message: "The job has changed since you read it. Read it again and decide anew.", Err: err}
-	}
-	if err != nil {
-		return err
-	}
-	if status == fiber.StatusCreated {
-		c.Set(fiber.HeaderLocation, "/api/v1/jobs/"+string(j.Number))
-	}
-	return a.send(c.Status(status), j)
 }
 
-func (a *api) send(c *fiber.Ctx, j *workflow.Job) error {
-	c.Set(fiber.HeaderETag, `"`+strconv.FormatInt(j.Version, 10)+`"`)
+// replay gives the answer that a request got the first time.
+func (a *api) replay(c *fiber.Ctx, asked *workflow.Once, first workflow.Once) error {
+	if first.Digest != asked.Digest {
+		return &workflow.Error{Code: workflow.CodeInvalid, Message: "This Idempotency-Key was used for another request. Use a new key for a new request."}
+	}
+	var kept answered
+	if err := json.Unmarshal(first.Result, &kept); err != nil {
+		return err
+	}
+	c.Set("Idempotent-Replayed", "true")
+	answer(c, kept.Status, kept.Job, kept.Version)
+	c.Set(fiber.HeaderContentType, fiber.MIMEApplicationJSON)
+	return c.Send(kept.Body)
+}
+
+// answer sets what an answer about a job has beside its body.
+func answer(c *fiber.Ctx, status int, n workflow.JobNumber, version int64) {
+	c.Status(status)
+	c.Set(fiber.HeaderETag, `"`+strconv.FormatInt(version, 10)+`"`)
+	if status == fiber.StatusCreated {
+		c.Set(fiber.HeaderLocation, "/api/v1/jobs/"+string(n))
+	}
+}
+
+func (a *api) send(c *fiber.Ctx, status int, j *workflow.Job) error {
+	answer(c, status, j.Number, j.Version)
 	return c.JSON(a.view(j))
 }
 
@@ -238,7 +305,7 @@ func (a *api) book(c *fiber.Ctx) error {
 	if err := read(c, cmd); err != nil {
 		return err
 	}
-	return a.do(c, "", fiber.StatusCreated, cmd)
+	return a.do(c, step{status: fiber.StatusCreated, said: c.Body(), make: func() (workflow.Command, int64, error) { return cmd, 0, nil }})
 }
 
 func (a *api) act(x action) fiber.Handler {
@@ -251,38 +318,13 @@ func (a *api) act(x action) fiber.Handler {
 		if err := read(c, body); err != nil {
 			return err
 		}
-		cmd, ok := body.(workflow.Command)
-		if !ok {
-			cmd = body.(request).command()
-		}
-		if d, ok := cmd.(*workflow.Decide); ok {
-			// Evidence of a decision by telephone: who wrote it down.
-			d.Address, d.Agent = "", strings.TrimSpace("written down by "+a.s.Actor(c).ID+". "+d.Agent)
-		}
-		if p, ok := cmd.(*workflow.DescribePhoto); ok {
-			return a.describePhoto(c, n, p)
-		}
-		return a.do(c, n, fiber.StatusOK, cmd)
+		return a.do(c, step{job: n, status: fiber.StatusOK, said: c.Body(), make: func() (workflow.Command, int64, error) {
+			if r, ok := body.(request); ok {
+				return r.command(a, c, n)
+			}
+			return body.(workflow.Command), 0, nil
+		}})
 	}
-}
-
-// describePhoto changes what is said about, or drawn on, a picture; a new blur makes new copies.
-func (a *api) describePhoto(c *fiber.Ctx, n workflow.JobNumber, cmd *workflow.DescribePhoto) error {
-	before, err := a.s.Service().Job(c.Context(), n)
-	if err != nil {
-		return err
-	}
-	if err := a.s.Redraw(c.Context(), before, cmd); err != nil {
-		return err
-	}
-	if err := a.do(c, n, fiber.StatusOK, cmd); err != nil {
-		return err
-	}
-	after, err := a.s.Service().Job(c.Context(), n)
-	if err != nil {
-		return err
-	}
-	return a.s.DiscardOld(c.Context(), before, after)
 }
 
 func (a *api) show(c *fiber.Ctx) error {
@@ -294,7 +336,7 @@ func (a *api) show(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	return a.send(c, j)
+	return a.send(c, fiber.StatusOK, j)
 }
 
 // Row is a job as listed.
@@ -303,7 +345,7 @@ type Row struct {
 	Stage     workflow.Stage      `json:"stage"`
 	Device    string              `json:"device"`
 	Person    string              `json:"person"`
-	DueAt     *time.Time          `json:"due_at"`
+	DueAt     *time.Time          `json:"due_at" jsonschema:"nullable"`
 	Breached  bool                `json:"breached"`
 	OnHold    workflow.HoldReason `json:"on_hold,omitempty"`
 	Waiting   bool                `json:"waiting"`
@@ -328,6 +370,9 @@ func (a *api) list(c *fiber.Ctx) error {
 		rows, err = store.Search(c.Context(), shop, q, pageSize)
 	} else {
 		f := workflow.BoardFilter{Stage: workflow.Stage(c.Query("stage")), Ended: c.Query("ended") == "true", Limit: pageSize + 1}
+		if f.Stage != "" && !slices.Contains(workflow.Stages, f.Stage) {
+			return &workflow.Error{Code: workflow.CodeInvalid, Field: "stage", Message: "There is no such stage; the document at /api/v1/openapi.json lists them."}
+		}
 		if after := c.Query("after"); after != "" {
 			if f.After, err = readRow(after); err != nil {
 				return err
@@ -430,6 +475,9 @@ func (a *api) notices(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
+	if _, err := a.s.Service().Store.Version(c.Context(), a.s.Shop().ID, n); err != nil {
+		return err
+	}
 	entries, err := a.s.Service().Store.Entries(c.Context(), a.s.Shop().ID, n)
 	if err != nil {
 		return err
@@ -455,7 +503,11 @@ func (a *api) photo(c *fiber.Ctx) error {
 	}
 	p := photos[0]
 	p.Kind, p.Caption, p.Alt = workflow.PhotoKind(c.FormValue("kind")), c.FormValue("caption"), c.FormValue("alt")
-	return a.do(c, n, fiber.StatusOK, &workflow.AddPhoto{Photo: p})
+	// Not the body as it came: between two parts stands another line each time.
+	said := fmt.Appendf(nil, "%q", []string{p.Original, string(p.Kind), p.Caption, p.Alt})
+	return a.do(c, step{job: n, status: fiber.StatusOK, said: said, make: func() (workflow.Command, int64, error) {
+		return &workflow.AddPhoto{Photo: p}, 0, nil
+	}})
 }
 
 // typeName names a command's schema in the document.

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"encoding/json"
 	"maps"
 	"reflect"
@@ -10,7 +11,6 @@ import (
 
 	"benchword/portal"
 	"benchword/workflow"
-	"benchword/workflow/link"
 	"benchword/workflow/money"
 
 	"github.com/gofiber/fiber/v2"
@@ -28,6 +28,27 @@ func (a *api) document(c *fiber.Ctx) error {
 
 var theDocument = sync.OnceValues(Document)
 
+// problems is where the type of a problem leads: what each kind means.
+func (a *api) problems(c *fiber.Ctx) error {
+	c.Set(fiber.HeaderContentType, fiber.MIMETextPlainCharsetUTF8)
+	return c.SendString(problemWords)
+}
+
+const problemWords = `The kinds of problem that this interface answers with (RFC 9457). The type of a problem ends in
+"#" and one of these; its detail is a sentence for a person, its field names the input it is about,
+its missing lists what a refused step still needs.
+
+invalid    The request can't be accepted as it stands; correct it and send it again.
+refused    The job's state does not allow the step now.
+conflict   Somebody else changed the job in between; with If-Match the status is 412.
+not_found  There is no such job, or it is not for you to know about.
+forbidden  Your token's role does not include the step.
+gone       What the request is about was there and has ended.
+internal   A failure of ours; the log has the cause under the request's id. Try again later.
+http       The request is at odds with the protocol: no token, wrong content type, too large, and
+           the like. The status says what.
+`
+
 // object is a JSON object of the document.
 type object = map[string]any
 
@@ -43,9 +64,27 @@ func Document() ([]byte, error) {
 	answer := func(what string, schema object) object {
 		return object{"description": what, "content": object{"application/json": object{"schema": schema}}}
 	}
+	headed := func(what string, schema object, more ...string) object {
+		a := answer(what, schema)
+		h := object{"ETag": object{"description": "The job's version, for If-Match.", "required": true, "schema": object{"type": "string", "pattern": `^"[0-9]+"$`}}}
+		for i := 0; i+1 < len(more); i += 2 {
+			h[more[i]] = object{"description": more[i+1], "schema": object{"type": "string"}}
+		}
+		a["headers"] = h
+		return a
+	}
+	const replayed, replayedWords = "Idempotent-Replayed", "“true” where the answer is the one that the first request with this Idempotency-Key got."
 	problem := object{"description": "A problem, as in RFC 9457: detail is a sentence for a person.", "content": object{"application/problem+json": object{"schema": ref(portal.Problem{})}}}
+	plain := func(what string) object {
+		return object{"description": what, "content": object{"text/plain": object{"schema": object{"type": "string"}}}}
+	}
 	header := func(name, what string) object {
 		return object{"name": name, "in": "header", "required": false, "description": what, "schema": object{"type": "string", "maxLength": 200}}
+	}
+	body := func(v any) object {
+		s := ref(v)
+		needed := len(defs[strings.TrimPrefix(s["$ref"].(string), "#/components/schemas/")].Required) > 0
+		return object{"required": needed, "content": object{"application/json": object{"schema": s}}}
 	}
 	query := func(name, what string, schema object) object {
 		return object{"name": name, "in": "query", "required": false, "description": what, "schema": schema}
@@ -60,7 +99,7 @@ func Document() ([]byte, error) {
 				"operationId": "listJobs", "summary": "List jobs in the order of their promise, or search them.",
 				"parameters": []any{
 					query("q", "Words to search for; the last one may be the beginning of a word.", object{"type": "string"}),
-					query("stage", "Only this stage.", object{"type": "string"}),
+					query("stage", "Only this stage.", object{"type": "string", "enum": anys(workflow.Stages)}),
 					query("ended", "Those that ended instead of those that run.", object{"type": "string", "enum": []any{"true", "false"}}),
 					query("after", "From the “more” of an earlier answer.", object{"type": "string"}),
 				},
@@ -68,13 +107,13 @@ func Document() ([]byte, error) {
 			},
 			"post": object{
 				"operationId": "bookJob", "summary": "Begin a job.", "parameters": []any{once},
-				"requestBody": object{"required": true, "content": object{"application/json": object{"schema": ref(workflow.Book{})}}},
-				"responses":   object{"201": answer("The job.", job), "default": problem},
+				"requestBody": body(workflow.Book{}),
+				"responses":   object{"201": headed("The job.", job, replayed, replayedWords, "Location", "The job's address."), "default": problem},
 			},
 		},
 		"/jobs/{number}": object{"get": object{
 			"operationId": "showJob", "summary": "A job as it stands.", "parameters": []any{number},
-			"responses": object{"200": answer("The job.", job), "default": problem},
+			"responses": object{"200": headed("The job.", job), "default": problem},
 		}},
 		"/jobs/{number}/events": object{"get": object{
 			"operationId": "listEvents", "summary": "The job's history as it is hashed.",
@@ -95,18 +134,33 @@ func Document() ([]byte, error) {
 					"caption": object{"type": "string", "maxLength": workflow.MaxLine}, "alt": object{"type": "string", "maxLength": workflow.MaxLine},
 				},
 			}}}},
-			"responses": object{"200": answer("The job.", job), "default": problem},
+			"responses": object{"200": headed("The job.", job, replayed, replayedWords), "default": problem},
+		}},
+		"/openapi.json": object{"get": object{
+			"operationId": "showDocument", "summary": "This document.", "security": []any{},
+			"responses": object{"200": answer("The document.", object{"type": "object"}), "default": problem},
+		}},
+		"/problems": object{"get": object{
+			"operationId": "showProblems", "summary": "What the kinds of problem mean.", "security": []any{},
+			"responses": object{"200": plain("A list for people."), "default": problem},
 		}},
 	}
 	for _, x := range actions {
 		cmd := x.make()
 		paths["/jobs/{number}/"+x.Name] = object{"post": object{
 			"operationId": "do" + typeName(cmd), "summary": x.Summary, "parameters": []any{number, once, match},
-			"requestBody": object{"required": true, "content": object{"application/json": object{"schema": ref(reflect.ValueOf(cmd).Elem().Interface())}}},
-			"responses":   object{"200": answer("The job.", job), "default": problem},
+			"requestBody": body(reflect.ValueOf(cmd).Elem().Interface()),
+			"responses":   object{"200": headed("The job.", job, replayed, replayedWords), "default": problem},
 		}}
 	}
-	return json.MarshalIndent(object{
+	for name, s := range defs {
+		for _, field := range givenBack[name] {
+			if f, ok := s.Properties.Get(field); ok {
+				f.ReadOnly = true
+			}
+		}
+	}
+	whole, err := json.MarshalIndent(object{
 		"openapi": "3.1.0",
 		"info": object{
 			"title": "benchword", "version": "1",
@@ -121,6 +175,14 @@ func Document() ([]byte, error) {
 			"securitySchemes": object{"token": object{"type": "http", "scheme": "bearer", "description": "Made with “benchword token add”."}},
 		},
 	}, "", " ")
+	// The schemas refer to each other as they would in a document of their own.
+	return bytes.ReplaceAll(whole, []byte(`"#/$defs/`), []byte(`"#/components/schemas/`)), err
+}
+
+// givenBack are the fields, by schema, that an answer has and a request need not: a caller may send back
+// what it was given, but they are not for it to say.
+var givenBack = map[string][]string{
+	"Item": {"id"}, "Check": {"at"}, "Test": {"at"}, "Finding": {"at", "withdrawn", "reason"}, "Duty": {"id", "done_at", "waived"},
 }
 
 func anys[T any](list []T) []any {
@@ -142,44 +204,66 @@ func named(t reflect.Type) string {
 	return t.Name()
 }
 
+// choices are the types that are one of a few texts, with what they say.
+var choices = map[reflect.Type]struct {
+	words  string
+	values []any
+}{
+	reflect.TypeFor[workflow.Stage]():        {"A stage.", anys(workflow.Stages)},
+	reflect.TypeFor[workflow.Outcome]():      {"How the job ends; left out, the one that follows from where it stands.", anys(workflow.Outcomes)},
+	reflect.TypeFor[workflow.Origin]():       {"Where a finding comes from.", anys(workflow.Origins)},
+	reflect.TypeFor[workflow.Weight]():       {"How much it matters.", anys(workflow.Weights)},
+	reflect.TypeFor[workflow.Certainty]():    {"How it is known.", anys(workflow.Certainties)},
+	reflect.TypeFor[workflow.HoldReason]():   {"Who is waited for.", anys(workflow.HoldReasons)},
+	reflect.TypeFor[workflow.PhotoKind]():    {"What a photo is for.", anys(workflow.PhotoKinds())},
+	reflect.TypeFor[workflow.OptionKind]():   {"A way on.", anys(workflow.OptionKinds)},
+	reflect.TypeFor[money.LineKind]():        {"What a line of a price is for; a credit takes money off.", anys(money.LineKinds)},
+	reflect.TypeFor[workflow.Answer]():       {"The answer to a screening question.", []any{workflow.Yes, workflow.No, workflow.Unknown}},
+	reflect.TypeFor[workflow.Fate]():         {"Where an item of the contents went.", []any{workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept}},
+	reflect.TypeFor[workflow.Reproduced]():   {"Whether the fault was seen at the bench.", []any{workflow.FaultReproduced, workflow.FaultNotReproduced, workflow.FaultIntermittent}},
+	reflect.TypeFor[workflow.CheckOutcome](): {"What came of a check.", []any{workflow.CheckConfirmed, workflow.CheckRuledOut, workflow.CheckUnclear}},
+	reflect.TypeFor[workflow.MarkKind]():     {"The shape of a mark.", []any{workflow.MarkRing, workflow.MarkArrow, workflow.MarkPoint, workflow.MarkBlur}},
+	reflect.TypeFor[workflow.Verdict]():      {"Yes, no, or a question.", []any{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}},
+	reflect.TypeFor[workflow.QuoteState](): {"Where a revision stands.", []any{workflow.QuoteOpen, workflow.QuoteApproved, workflow.QuoteDeclined,
+		workflow.QuoteWithdrawn, workflow.QuoteSuperseded, workflow.QuoteExpired}},
+	reflect.TypeFor[workflow.EntryState](): {"Where a notice stands in the outbox.", []any{workflow.EntryQueued, workflow.EntrySent, workflow.EntryBuried}},
+	reflect.TypeFor[workflow.Account]():    {"Whose time a pause is.", []any{workflow.AccountBench, workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier}},
+	reflect.TypeFor[workflow.Role](): {"Who acted.", []any{workflow.RoleBench, workflow.RoleCounter, workflow.RoleOwner, workflow.RoleCustomer,
+		workflow.RoleSystem}},
+	reflect.TypeFor[workflow.NoticeKind](): {"What a notice is about.", noticeKinds()},
+}
+
+func noticeKinds() []any {
+	var out []any
+	for _, r := range workflow.NoticeTable() {
+		out = append(out, r.Notice)
+	}
+	return out
+}
+
 // mapped gives the schema of what is not a plain struct.
 func mapped(t reflect.Type) *jsonschema.Schema {
-	text := func(what string, values []any) *jsonschema.Schema {
-		return &jsonschema.Schema{Type: "string", Description: what, Enum: values}
+	if c, ok := choices[t]; ok {
+		return &jsonschema.Schema{Type: "string", Description: c.words, Enum: c.values}
+	}
+	text := func(what, pattern string) *jsonschema.Schema {
+		return &jsonschema.Schema{Type: "string", Description: what, Pattern: pattern}
 	}
 	switch t {
 	case reflect.TypeFor[time.Time]():
 		return &jsonschema.Schema{Type: "string", Format: "date-time"}
 	case reflect.TypeFor[money.Amount]():
-		return text("An amount with its currency, as “138.00 CAD”.", nil)
+		return text("An amount with its currency, as “138.00 CAD”.", `^-?[0-9]+(\.[0-9]+)? [A-Z]{3}$`)
 	case reflect.TypeFor[money.Decimal]():
-		return text("An exact decimal number.", nil)
+		return text("An exact decimal number.", `^-?[0-9]+(\.[0-9]+)?$`)
 	case reflect.TypeFor[money.Result](), reflect.TypeFor[money.Request]():
 		return &jsonschema.Schema{Type: "object", Description: "As “benchword price” reads and answers it."}
 	case reflect.TypeFor[json.RawMessage]():
 		return &jsonschema.Schema{Type: "object"}
-	case reflect.TypeFor[workflow.Stage]():
-		return text("A stage.", anys(workflow.Stages))
-	case reflect.TypeFor[workflow.Outcome]():
-		return text("How the job ends; empty for the one that follows from where it stands.", append(anys(workflow.Outcomes), ""))
-	case reflect.TypeFor[workflow.Origin]():
-		return text("Where a finding comes from.", anys(workflow.Origins))
-	case reflect.TypeFor[workflow.Weight]():
-		return text("How much it matters.", anys(workflow.Weights))
-	case reflect.TypeFor[workflow.Certainty]():
-		return text("How it is known.", append(anys(workflow.Certainties), ""))
-	case reflect.TypeFor[workflow.HoldReason]():
-		return text("Who is waited for.", anys(workflow.HoldReasons))
-	case reflect.TypeFor[workflow.PhotoKind]():
-		return text("What a photo is for.", anys(workflow.PhotoKinds()))
-	case reflect.TypeFor[workflow.OptionKind]():
-		return text("A way on.", anys(workflow.OptionKinds))
-	case reflect.TypeFor[link.Purpose]():
-		return text("What a link is for.", nil)
+	case reflect.TypeFor[workflow.JobNumber]():
+		return text("A job number, as “K7M2QX8”; dashes, spaces and small letters are read, too.", "")
 	case reflect.TypeFor[workflow.Quota]():
 		return &jsonschema.Schema{Type: "object", Description: "Working hours, working days, or a date."}
-	case reflect.TypeFor[workflow.Sealed]():
-		return text("A salted digest of personal data.", nil)
 	}
 	return nil
 }

@@ -45,7 +45,7 @@ type Job struct {
 	Packed       []workflow.PackedItem   `json:"packed"`
 	Shipment     *workflow.Shipment      `json:"shipment,omitempty"`
 	Promises     []workflow.Promise      `json:"promises"`
-	DueAt        *time.Time              `json:"due_at"`
+	DueAt        *time.Time              `json:"due_at" jsonschema:"nullable"`
 	Breached     bool                    `json:"breached"`
 	Holds        []workflow.Hold         `json:"holds"`
 	Pauses       []workflow.Pause        `json:"pauses"`

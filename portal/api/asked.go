@@ -1,0 +1,97 @@
+package api
+
+import (
+	"strings"
+
+	"benchword/workflow"
+	"benchword/workflow/evidence"
+	"benchword/workflow/money"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// PhotoDescription is what is said about, or drawn on, a picture.
+type PhotoDescription struct {
+	ID      int                `json:"id"`
+	Kind    workflow.PhotoKind `json:"kind"`
+	Caption string             `json:"caption,omitempty"`
+	Alt     string             `json:"alt,omitempty"`
+	// Pair is the photo of the same place before (or after), 0 for none.
+	Pair  int             `json:"pair,omitempty"`
+	Marks []workflow.Mark `json:"marks,omitempty"`
+}
+
+// command has the copies that people see made anew if the blurred areas change: what is to be
+// unreadable must be gone from them. Which copies are shown is not for a caller to say.
+func (d *PhotoDescription) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (workflow.Command, int64, error) {
+	cmd := workflow.DescribePhoto{ID: d.ID, Kind: d.Kind, Caption: d.Caption, Alt: d.Alt, Pair: d.Pair, Marks: d.Marks}
+	j, err := a.s.Service().Job(c.Context(), n)
+	if err != nil {
+		return nil, 0, err
+	}
+	p := j.Photo(d.ID)
+	if p == nil {
+		return cmd, 0, nil // refused in the domain's own words
+	}
+	if err := evidence.CheckMarks(d.Marks); err != nil {
+		return nil, 0, err
+	}
+	if evidence.SameBlurs(p.Marks, d.Marks) {
+		return cmd, j.Version, nil
+	}
+	cmd.Large, cmd.Small, err = a.s.Photos().Redraw(c.Context(), j.Shop, n, p.Original, d.Marks)
+	return cmd, j.Version, err
+}
+
+// Answer is a decision that the customer gave by telephone, as staff write it down.
+type Answer struct {
+	Verdict workflow.Verdict `json:"verdict"`
+	// Digest names the revision exactly.
+	Digest string `json:"digest"`
+	Option string `json:"option,omitempty"`
+	Name   string `json:"name,omitempty"`
+	Words  string `json:"words,omitempty"`
+	// Agent says how the customer was reached.
+	Agent string `json:"agent,omitempty"`
+}
+
+// command adds the evidence: who wrote it down.
+func (d *Answer) command(a *api, c *fiber.Ctx, _ workflow.JobNumber) (workflow.Command, int64, error) {
+	return workflow.Decide{
+		Verdict: d.Verdict, Digest: d.Digest, Option: d.Option, Name: d.Name, Words: d.Words,
+		Agent: strings.TrimSpace("written down by " + a.s.Actor(c).ID + ". " + d.Agent),
+	}, 0, nil
+}
+
+// Quote is a revision of the quote as a caller writes it: the lines; totals, taxes and keys are worked
+// out.
+type Quote struct {
+	Options []QuoteOption `json:"options"`
+	Note    string        `json:"note,omitempty"`
+	// Reason says why it differs from the revision before; needed from the second on.
+	Reason string `json:"reason,omitempty"`
+	// Days is how many calendar days it stands; 0 means the shop's usual.
+	Days int `json:"days,omitempty"`
+}
+
+// QuoteOption is one way on.
+type QuoteOption struct {
+	Kind         workflow.OptionKind `json:"kind"`
+	Title        string              `json:"title"`
+	Text         string              `json:"text,omitempty"`
+	Excluded     string              `json:"excluded,omitempty"`
+	Lines        []money.Line        `json:"lines"`
+	WorkingDays  int                 `json:"working_days,omitempty"`
+	WarrantyDays int                 `json:"warranty_days,omitempty"`
+}
+
+func (q *Quote) command(*api, *fiber.Ctx, workflow.JobNumber) (workflow.Command, int64, error) {
+	out := workflow.IssueQuote{Note: q.Note, Reason: q.Reason, Days: q.Days}
+	for _, o := range q.Options {
+		out.Options = append(out.Options, workflow.Option{
+			Kind: o.Kind, Title: o.Title, Text: o.Text, Excluded: o.Excluded,
+			WorkingDays: o.WorkingDays, WarrantyDays: o.WarrantyDays, Price: money.Request{Lines: o.Lines},
+		})
+	}
+	return out, 0, nil
+}
