@@ -155,14 +155,6 @@ func (iv interval) String() string {
 	return fmt.Sprintf("%02d:%02d-%02d:%02d", iv.from/3600, iv.from/60%60, iv.to/3600, iv.to/60%60)
 }
 
-func (h hours) texts() []string {
-	out := make([]string, len(h))
-	for i, iv := range h {
-		out[i] = iv.String()
-	}
-	return out
-}
-
 // clip shortens a foreign text for an error message.
 func clip(s string) string {
 	const most = 40

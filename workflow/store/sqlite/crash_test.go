@@ -82,13 +82,18 @@ func commitUntilKilled(dir string) error {
 				}
 			}
 			h := storetest.NewHistory(shop, crashJob(round, w))
-			for c := h.Book("Mira Osei", "film scanner", "Hums."); commit(h, c); c = h.Write("A letter.") {
+			next := h.Book("Mira Osei", "film scanner", "Hums.")
+			for commit(h, next) {
+				next = nil
 				if h.Version() > 40 {
 					h = storetest.NewHistory(shop, storetest.Number(1000000+round*10000+w*1000+rand.IntN(1000)))
 					if v, _ := s.Version(ctx, shop, h.Job); v > 0 {
 						return
 					}
-					c = h.Book("Jo Brandt", "marine radio", "Silent.")
+					next = h.Book("Jo Brandt", "marine radio", "Silent.")
+				}
+				if next == nil {
+					next = h.Write("A letter.")
 				}
 			}
 		})
