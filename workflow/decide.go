@@ -650,9 +650,10 @@ type DescribePhoto struct {
 	Alt     string    `json:"alt,omitempty"`
 	Pair    int       `json:"pair,omitempty"`
 	Marks   []Mark    `json:"marks,omitempty"`
-	// Large and Small are new copies where a blurred area changed; zero value keeps the old ones.
-	Large Copy `json:"large,omitempty"`
-	Small Copy `json:"small,omitempty"`
+	// Large and Small are new copies where a blurred area changed; zero value keeps the old ones. They
+	// come from the photo desk, never from a caller.
+	Large Copy `json:"-"`
+	Small Copy `json:"-"`
 }
 
 func (DescribePhoto) allowed() []Role { return benchUp }

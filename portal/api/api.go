@@ -37,10 +37,18 @@ type action struct {
 	make    func() any // a command, or a [request] for one
 }
 
-// request is a body that is not a command as it stands, because part of it is worked out here. pin is
-// the version that the command was worked out on, 0 if it does not depend on the job.
+// request is a body that is not a command as it stands, because part of it is worked out here.
 type request interface {
-	command(a *api, c *fiber.Ctx, n workflow.JobNumber) (cmd workflow.Command, pin int64, err error)
+	command(a *api, c *fiber.Ctx, n workflow.JobNumber) (task, error)
+}
+
+// task is a command to be taken.
+type task struct {
+	cmd workflow.Command
+	// pin is the version that the command was worked out on, 0 if it does not depend on the job.
+	pin int64
+	// after, if set, runs once the step is taken.
+	after func(j *workflow.Job) error
 }
 
 // actions is the table that routes and document are made from.
@@ -214,7 +222,7 @@ type step struct {
 	job    workflow.JobNumber // "" to begin one
 	status int                // of the answer
 	said   []byte             // what a repeat must say again
-	make   func() (cmd workflow.Command, pin int64, err error)
+	make   func() (task, error)
 }
 
 // attempts bounds how often a command that depends on the job as it stands is worked out again.
@@ -234,15 +242,15 @@ func (a *api) do(c *fiber.Ctx, x step) error {
 		return &portal.StatusError{Status: fiber.StatusPreconditionFailed, Message: "The job has changed since you read it. Read it again and decide anew.", Err: cause}
 	}
 	for try := 1; ; try++ {
-		cmd, pin, err := x.make()
+		t, err := x.make()
 		if err != nil {
 			return err
 		}
-		o := workflow.Order{Job: x.job, By: a.s.Actor(c), Commands: []workflow.Command{cmd}, Expect: version, Once: once}
+		o := workflow.Order{Job: x.job, By: a.s.Actor(c), Commands: []workflow.Command{t.cmd}, Expect: version, Once: once}
 		switch {
 		case version == 0:
-			o.Expect = pin
-		case pin != 0 && pin != version:
+			o.Expect = t.pin
+		case t.pin != 0 && t.pin != version:
 			return stale(nil)
 		}
 		var keep error
@@ -258,7 +266,7 @@ func (a *api) do(c *fiber.Ctx, x step) error {
 		switch {
 		case errors.As(err, &done):
 			return a.replay(c, once, done.Once)
-		case errors.Is(err, workflow.ErrConflict) && version == 0 && pin != 0 && try < attempts:
+		case errors.Is(err, workflow.ErrConflict) && version == 0 && t.pin != 0 && try < attempts:
 			continue // another step came in between
 		case version != 0 && errors.Is(err, workflow.ErrConflict):
 			return stale(err)
@@ -266,6 +274,11 @@ func (a *api) do(c *fiber.Ctx, x step) error {
 			return err
 		case keep != nil:
 			return keep
+		}
+		if t.after != nil {
+			if err := t.after(j); err != nil {
+				return err
+			}
 		}
 		return a.send(c, x.status, j)
 	}
@@ -305,7 +318,7 @@ func (a *api) book(c *fiber.Ctx) error {
 	if err := read(c, cmd); err != nil {
 		return err
 	}
-	return a.do(c, step{status: fiber.StatusCreated, said: c.Body(), make: func() (workflow.Command, int64, error) { return cmd, 0, nil }})
+	return a.do(c, step{status: fiber.StatusCreated, said: c.Body(), make: func() (task, error) { return task{cmd: cmd}, nil }})
 }
 
 func (a *api) act(x action) fiber.Handler {
@@ -318,11 +331,11 @@ func (a *api) act(x action) fiber.Handler {
 		if err := read(c, body); err != nil {
 			return err
 		}
-		return a.do(c, step{job: n, status: fiber.StatusOK, said: c.Body(), make: func() (workflow.Command, int64, error) {
+		return a.do(c, step{job: n, status: fiber.StatusOK, said: c.Body(), make: func() (task, error) {
 			if r, ok := body.(request); ok {
 				return r.command(a, c, n)
 			}
-			return body.(workflow.Command), 0, nil
+			return task{cmd: body.(workflow.Command)}, nil
 		}})
 	}
 }
@@ -505,8 +518,8 @@ func (a *api) photo(c *fiber.Ctx) error {
 	p.Kind, p.Caption, p.Alt = workflow.PhotoKind(c.FormValue("kind")), c.FormValue("caption"), c.FormValue("alt")
 	// Not the body as it came: between two parts stands another line each time.
 	said := fmt.Appendf(nil, "%q", []string{p.Original, string(p.Kind), p.Caption, p.Alt})
-	return a.do(c, step{job: n, status: fiber.StatusOK, said: said, make: func() (workflow.Command, int64, error) {
-		return &workflow.AddPhoto{Photo: p}, 0, nil
+	return a.do(c, step{job: n, status: fiber.StatusOK, said: said, make: func() (task, error) {
+		return task{cmd: &workflow.AddPhoto{Photo: p}}, nil
 	}})
 }
 

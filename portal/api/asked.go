@@ -4,7 +4,6 @@ import (
 	"strings"
 
 	"benchword/workflow"
-	"benchword/workflow/evidence"
 	"benchword/workflow/money"
 
 	"github.com/gofiber/fiber/v2"
@@ -21,26 +20,19 @@ type PhotoDescription struct {
 	Marks []workflow.Mark `json:"marks,omitempty"`
 }
 
-// command has the copies that people see made anew if the blurred areas change: what is to be
-// unreadable must be gone from them. Which copies are shown is not for a caller to say.
-func (d *PhotoDescription) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (workflow.Command, int64, error) {
-	cmd := workflow.DescribePhoto{ID: d.ID, Kind: d.Kind, Caption: d.Caption, Alt: d.Alt, Pair: d.Pair, Marks: d.Marks}
-	j, err := a.s.Service().Job(c.Context(), n)
+// command has the copies that people see made anew if the blurred areas change, and those before
+// removed: what is to be unreadable must be gone from them.
+func (d *PhotoDescription) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (task, error) {
+	before, err := a.s.Service().Job(c.Context(), n)
 	if err != nil {
-		return nil, 0, err
+		return task{}, err
 	}
-	p := j.Photo(d.ID)
-	if p == nil {
-		return cmd, 0, nil // refused in the domain's own words
+	cmd := workflow.DescribePhoto{ID: d.ID, Kind: d.Kind, Caption: d.Caption, Alt: d.Alt, Pair: d.Pair, Marks: d.Marks}
+	if err := a.s.Redraw(c.Context(), before, &cmd); err != nil {
+		return task{}, err
 	}
-	if err := evidence.CheckMarks(d.Marks); err != nil {
-		return nil, 0, err
-	}
-	if evidence.SameBlurs(p.Marks, d.Marks) {
-		return cmd, j.Version, nil
-	}
-	cmd.Large, cmd.Small, err = a.s.Photos().Redraw(c.Context(), j.Shop, n, p.Original, d.Marks)
-	return cmd, j.Version, err
+	after := func(j *workflow.Job) error { return a.s.DiscardOld(c.Context(), before, j) }
+	return task{cmd: cmd, pin: before.Version, after: after}, nil
 }
 
 // Answer is a decision that the customer gave by telephone, as staff write it down.
@@ -56,11 +48,11 @@ type Answer struct {
 }
 
 // command adds the evidence: who wrote it down.
-func (d *Answer) command(a *api, c *fiber.Ctx, _ workflow.JobNumber) (workflow.Command, int64, error) {
-	return workflow.Decide{
+func (d *Answer) command(a *api, c *fiber.Ctx, _ workflow.JobNumber) (task, error) {
+	return task{cmd: workflow.Decide{
 		Verdict: d.Verdict, Digest: d.Digest, Option: d.Option, Name: d.Name, Words: d.Words,
 		Agent: strings.TrimSpace("written down by " + a.s.Actor(c).ID + ". " + d.Agent),
-	}, 0, nil
+	}}, nil
 }
 
 // Quote is a revision of the quote as a caller writes it: the lines; totals, taxes and keys are worked
@@ -85,7 +77,7 @@ type QuoteOption struct {
 	WarrantyDays int                 `json:"warranty_days,omitempty"`
 }
 
-func (q *Quote) command(*api, *fiber.Ctx, workflow.JobNumber) (workflow.Command, int64, error) {
+func (q *Quote) command(*api, *fiber.Ctx, workflow.JobNumber) (task, error) {
 	out := workflow.IssueQuote{Note: q.Note, Reason: q.Reason, Days: q.Days}
 	for _, o := range q.Options {
 		out.Options = append(out.Options, workflow.Option{
@@ -93,5 +85,5 @@ func (q *Quote) command(*api, *fiber.Ctx, workflow.JobNumber) (workflow.Command,
 			WorkingDays: o.WorkingDays, WarrantyDays: o.WarrantyDays, Price: money.Request{Lines: o.Lines},
 		})
 	}
-	return out, 0, nil
+	return task{cmd: out}, nil
 }
