@@ -20,6 +20,7 @@ type Calendar struct {
 	loc   *time.Location
 	week  [7]hours
 	dates map[Date]exception
+	rules []HolidayRule
 
 	never bool // no hours anywhere
 	grown sync.Mutex
@@ -76,6 +77,7 @@ func (c *Calendar) build(lo, hi int64) *table {
 	tb := &table{lo: lo, hi: hi, spans: make([]span, 1, 2+(hi-lo)/daySeconds*2)}
 	from, to := max(lo-margin, begin), min(hi+margin, end)
 	tb.spans[0].from = lo - 2*margin
+	special := c.special(from, to)
 	var sum int64
 	for t := from; t < to; {
 		off, until := offsetAt(t, c.loc)
@@ -84,7 +86,7 @@ func (c *Calendar) build(lo, hi int64) *table {
 		for d := floorDiv(t+off, daySeconds); d*daySeconds < until+off; d++ {
 			midnight := d*daySeconds - off
 			today := c.week[Date(d).Weekday()]
-			if e, ok := c.dates[Date(d)]; ok {
+			if e, ok := special[Date(d)]; ok {
 				today = e.hours
 			}
 			for _, iv := range today {

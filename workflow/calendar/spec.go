@@ -14,6 +14,7 @@ import (
 //
 //	{"time_zone":"America/Halifax",
 //	 "hours":{"mon":["09:00-12:30","13:00-17:00"],"tue":["09:00-17:00"],"sat":[]},
+//	 "holidays":["ca-ns"],
 //	 "closed":["2026-12-25",{"date":"2026-12-24","hours":["09:00-12:00"]}]}
 //
 // Reading JSON refuses fields that are unknown or there twice, because a misspelt "closed" would make a
@@ -24,6 +25,8 @@ type Spec struct {
 	// Hours are the opening times by weekday (mon tue wed thu fri sat sun), each "HH:MM-HH:MM" on the
 	// wall; 24:00 is midnight at the day's end. A weekday left out is closed.
 	Hours map[string][]string `json:"hours,omitempty" toml:"hours"`
+	// Holidays are the days closed by rule.
+	Holidays []Holidays `json:"holidays,omitempty" toml:"holidays"`
 	// Closed are the dates with hours of their own, or none. They go before holidays and weekdays.
 	Closed []Exception `json:"closed,omitempty" toml:"closed"`
 }
@@ -40,10 +43,23 @@ type Exception struct {
 	Name string `json:"name,omitempty"`
 }
 
+// Holidays is a ready set of public holidays ([HolidaySets]), or a rule of the shop's own. As text it is
+// the set's name, "us"; else an object: {"set":"us","without":["Columbus Day"]} or
+// {"name":"Harbour Festival","rule":"first mon in aug"} ([ParseRule]).
+type Holidays struct {
+	Set string `json:"set,omitempty"`
+	// Without are the names of the set's holidays on which the shop works.
+	Without []string `json:"without,omitempty"`
+
+	Name string `json:"name,omitempty"`
+	Rule string `json:"rule,omitempty"`
+}
+
 // Limits on a calendar, far above what a shop needs.
 const (
 	maxIntervals  = 12   // in a day
 	maxExceptions = 4000 // dates
+	maxHolidays   = 100  // sets and rules
 )
 
 var weekdays = [7]string{"sun", "mon", "tue", "wed", "thu", "fri", "sat"}
@@ -74,6 +90,9 @@ func New(s Spec) (*Calendar, error) {
 			return nil, fmt.Errorf("hours.%s%w", name, err)
 		}
 		c.never = c.never && len(c.week[day]) == 0
+	}
+	if err := c.addHolidays(s.Holidays); err != nil {
+		return nil, err
 	}
 	for i, e := range s.Closed {
 		h, err := parseHours(e.Hours)
@@ -155,6 +174,14 @@ func (iv interval) String() string {
 	return fmt.Sprintf("%02d:%02d-%02d:%02d", iv.from/3600, iv.from/60%60, iv.to/3600, iv.to/60%60)
 }
 
+func (h hours) texts() []string {
+	out := make([]string, len(h))
+	for i, iv := range h {
+		out[i] = iv.String()
+	}
+	return out
+}
+
 // clip shortens a foreign text for an error message.
 func clip(s string) string {
 	const most = 40
@@ -179,10 +206,12 @@ func (s *Spec) UnmarshalJSON(b []byte) error {
 				out.Hours[day] = h
 				return err
 			})
+		case "holidays":
+			return items(value, name, &out.Holidays, `a list like ["us"]`)
 		case "closed":
 			return items(value, name, &out.Closed, `a list like ["2026-12-25"]`)
 		}
-		return unknown(name, "time_zone, hours, closed")
+		return unknown(name, "time_zone, hours, holidays, closed")
 	}); err != nil {
 		return err
 	}
@@ -241,6 +270,53 @@ func (e *Exception) UnmarshalTOML(v any) error {
 		return err
 	}
 	return e.UnmarshalJSON(b)
+}
+
+// UnmarshalJSON reads a set's name in quotes or an object.
+func (h *Holidays) UnmarshalJSON(b []byte) error {
+	var out Holidays
+	if b[0] == '"' {
+		if err := into(b, "", &out.Set, "a text in quotes"); err != nil {
+			return err
+		}
+		*h = out
+		return nil
+	}
+	if err := members(b, ".", func(name string, value []byte) error {
+		switch name {
+		case "set":
+			return into(value, "."+name, &out.Set, "a text in quotes")
+		case "without":
+			return into(value, "."+name, &out.Without, `a list like ["Columbus Day"]`)
+		case "name":
+			return into(value, "."+name, &out.Name, "a text in quotes")
+		case "rule":
+			return into(value, "."+name, &out.Rule, "a text in quotes")
+		}
+		return unknown("."+name, "set, without, name, rule")
+	}); err != nil {
+		return err
+	}
+	*h = out
+	return nil
+}
+
+// MarshalJSON gives what UnmarshalJSON reads.
+func (h Holidays) MarshalJSON() ([]byte, error) {
+	if len(h.Without) == 0 && h.Name == "" && h.Rule == "" {
+		return json.Marshal(h.Set)
+	}
+	type plain Holidays // without this method
+	return json.Marshal(plain(h))
+}
+
+// UnmarshalTOML reads what stands in a TOML file: a set's name or a table.
+func (h *Holidays) UnmarshalTOML(v any) error {
+	b, err := jsonOf(v)
+	if err != nil {
+		return err
+	}
+	return h.UnmarshalJSON(b)
 }
 
 // jsonOf turns a decoded TOML value into JSON. A TOML date is decoded as a time.

@@ -88,7 +88,7 @@ func TestMalformedCalendars(t *testing.T) {
 		{`"time_zone":"America/Halifax",`, ``, `time_zone: it is missing; write the shop's zone, like America/Halifax`},
 		{`"America/Halifax"`, `-4`, `time_zone: it must be a text in quotes`},
 		{`"America/Halifax"`, `null`, `time_zone: it must be a text in quotes, not null`},
-		{`"time_zone"`, `"timezone"`, `timezone: it is not known; known are time_zone, hours, closed`},
+		{`"time_zone"`, `"timezone"`, `timezone: it is not known; known are time_zone, hours, holidays, closed`},
 		{`"time_zone":`, `"time_zone":"UTC","time_zone":`, `time_zone: it is there twice`},
 		{`"mon"`, `"Mon"`, `hours.Mon: this is not a weekday; write mon, tue, wed, thu, fri, sat or sun`},
 		{`"tue"`, `"mon"`, `hours.mon: it is there twice`},
