@@ -161,6 +161,10 @@ func TestTurnaroundOverlap(t *testing.T) {
 		{at(0), at(20), AccountBench}, {at(20), at(40), AccountCustomer}, {at(40), at(80), AccountParts},
 		{at(80), at(110), AccountBench}, {at(110), at(130), AccountCarrier}, {at(130), at(140), AccountBench},
 	}, x.Strip(at(140), at(125)))
+
+	// Two that began in the same second, and nothing else out of order.
+	x.Pauses = []Pause{{From: at(10), To: at(30), For: AccountCarrier}, {From: at(10), To: at(20), For: AccountParts}}
+	require.Equal(t, Accounts{Bench: 30 * time.Minute, Parts: 10 * time.Minute, Carrier: 10 * time.Minute}, x.Accounts(at(50)))
 }
 
 var turnaroundZones = []string{
