@@ -34,5 +34,5 @@ Route(80)
   // dried electrolyte round the foot
   cylinder { <0, 0.03, 0>, <0, 0.06, 0>, 16
     texture { pigment { spherical turbulence 0.4 color_map { [0 srgbt <0.4,0.26,0.1,1>] [0.20 srgbt <0.40,0.26,0.1,1>] [0.30 srgbt <0.42,0.28,0.10,0.35>] [0.5 srgbt <0.30,0.18,0.06,0.35>] [1 srgbt <0.3,0.2,0.1,0.4>] } scale 9 }
-      finish { diffuse 0.6 specular 0.3 roughness 0.02 } } translate <0.8, 0, -1.5> no_shadow }
+      finish { diffuse 0.6 } } translate <0.8, 0, -1.5> no_shadow }
 #end

@@ -39,20 +39,20 @@ Route(70)
     blob { threshold 0.5
       #local rs = seed(Sd); #local k = 0;
       #while (k < N)
-        #local vv = <rand(rs)+rand(rs)-1, pow(rand(rs), 1.5), rand(rs)+rand(rs)-1>;
-        sphere { <CX+vv.x*SX, CY+vv.y*SY, CZ+vv.z*SZ>, 0.20+pow(rand(rs),2)*0.42, 0.9 }
+        #local vv = <rand(rs)+rand(rs)+rand(rs)-1.5, pow(rand(rs), 1.7), rand(rs)+rand(rs)+rand(rs)-1.5>*<0.8,1,0.8>;
+        sphere { <CX+vv.x*SX, CY+vv.y*SY, CZ+vv.z*SZ>, 0.17+pow(rand(rs),3)*0.34, 0.9 }
         #local k = k+1;
       #end
       texture { pigment { bozo turbulence 0.8 color_map { [0 srgb <0.14,0.42,0.36>] [0.25 srgb <0.36,0.62,0.53>] [0.45 srgb <0.70,0.82,0.75>] [1 srgb <0.92,0.93,0.89>] } scale 1.3 }
         normal { granite 0.8 scale 0.35 } finish { diffuse 0.8 specular 0.06 roughness 0.1 } }
     }
   #end
-  Growth(210, -2.8, 1.9, 0, 1.5, 3.6, 1.3, 4)
-  Growth(320, -5.6, 1.9, -0.2, 1.5, 4.4, 1.5, 7)
-  Growth(90, 0, 1.9, 0.1, 1.2, 2.0, 1.2, 8)
-  Growth(30, 2.8, 1.9, 0.1, 0.9, 0.8, 0.9, 12)
-  Growth(70, -4.5, 2.5, -2.5, 2.6, 0.5, 0.6, 15)
-  Growth(90, -5.5, 0, -4.0, 2.6, 0.35, 1.1, 19)
+  Growth(520, -2.8, 1.9, 0, 1.5, 3.6, 1.3, 4)
+  Growth(800, -5.6, 1.9, -0.2, 1.5, 4.4, 1.5, 7)
+  Growth(220, 0, 1.9, 0.1, 1.2, 2.0, 1.2, 8)
+  Growth(70, 2.8, 1.9, 0.1, 0.9, 0.8, 0.9, 12)
+  Growth(200, -4.5, 2.5, -2.5, 2.6, 0.5, 0.6, 15)
+  Growth(240, -5.5, 0, -4.0, 2.6, 0.35, 1.1, 19)
   cylinder { <0, 0.03, 0>, <0, 0.05, 0>, 16
     texture { pigment { spherical turbulence 0.5 octaves 5 color_map { [0 srgbt <0.40,0.66,0.58,1>] [0.22 srgbt <0.40,0.66,0.58,1>] [0.30 srgbt <0.56,0.72,0.66,0.72>] [0.34 srgbt <0.42,0.62,0.56,0.86>] [1 srgbt <0.60,0.76,0.70,0.6>] } scale 7 }
       finish { diffuse 0.7 } } translate <-5, 0, -2.6> no_shadow }

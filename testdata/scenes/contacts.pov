@@ -56,7 +56,7 @@ union {
   // tide mark of a spilt drink
   polygon { 5, <-70, 0.11, -24>, <70, 0.11, -24>, <70, 0.11, 13>, <-70, 0.11, 13>, <-70, 0.11, -24>
     texture { pigment { spherical turbulence 0.35 octaves 4 color_map { [0 srgbt <0.40,0.28,0.12,1>] [0.16 srgbt <0.40,0.28,0.12,1>] [0.19 srgbt <0.30,0.19,0.08,0.35>] [0.24 srgbt <0.36,0.25,0.11,0.78>] [0.7 srgbt <0.45,0.33,0.16,0.86>] [1 srgbt <0.4,0.3,0.15,0.88>] } scale <24, 20, 15> translate <-7, 0, -2> }
-      finish { diffuse 0.7 specular 0.25 roughness 0.03 } }
+      finish { diffuse 0.7 } }
     texture { pigment { granite turbulence 0.5 color_map { [0 srgbt <0.7,0.66,0.58,1>] [0.40 srgbt <0.6,0.57,0.5,0.98>] [0.70 srgbt <0.60,0.57,0.50,0.72>] [1 srgbt <0.64,0.60,0.54,0.72>] } scale 5 } finish { diffuse 0.7 } }
     no_shadow
   }

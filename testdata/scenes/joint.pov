@@ -25,7 +25,7 @@ BoardStart(-22, -18, 22, 26, <0.05, 0.27, 0.13>, 64)
     // the pin leans in its crater
     object { RBox(<-0.38, -0.5, -0.38>, <0.38, 1.62, 0.38>, 0.12) rotate <2, 18, -3.5> translate <px+0.03, 0, 0> texture { T_Tin } }
     // dark ring of old flux
-    cylinder { <px, 0.03, 0>, <px, 0.045, 0>, 5.5 texture { pigment { cylindrical turbulence 0.15 color_map { [0 srgbt <0.35,0.22,0.08,1>] [0.15 srgbt <0.35,0.22,0.08,0.7>] [0.5 srgbt <0.28,0.16,0.05,0.45>] [1 srgbt <0.2,0.12,0.05,0.5>] } scale 2.9 translate x*px } finish { diffuse 0.6 specular 0.3 roughness 0.02 } } no_shadow }
+    cylinder { <px, 0.03, 0>, <px, 0.045, 0>, 5.5 texture { pigment { cylindrical turbulence 0.15 color_map { [0 srgbt <0.35,0.22,0.08,1>] [0.15 srgbt <0.35,0.22,0.08,0.7>] [0.5 srgbt <0.28,0.16,0.05,0.45>] [1 srgbt <0.2,0.12,0.05,0.5>] } scale 2.9 translate x*px } finish { diffuse 0.6 } } no_shadow }
   #else
     object { Joint(1.42, 1.25+0.1*sin(i*4), 0.45) rotate y*i*70 translate x*px texture { T_Solder } }
     object { RBox(<-0.38, 0, -0.38>, <0.38, 1.72, 0.38>, 0.14) rotate y*(i*7) translate x*px texture { T_Tin } }

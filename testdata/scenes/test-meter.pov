@@ -3,7 +3,7 @@
 #include "bench.inc"
 #include "board.inc"
 #include "devices.inc"
-Cam(<-40, 215, -225>, <2, 8, -12>, 48, <-30, 16, -34>, 5)
+Cam(<-40, 215, -225>, <-8, 8, -14>, 50, <-30, 16, -34>, 5)
 Studio(260, 0.95, 0.36)
 Mat(-6, <0.20, 0.34, 0.46>, 0, 1.6)
 union { Meter("12.05", "V =") rotate y*14 translate <-80, -6, 4> }
