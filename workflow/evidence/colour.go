@@ -252,7 +252,8 @@ func (s signal) ratio() (red, blue float64) {
 // there already.
 func (p *picture) recolour(in signal, from *space) {
 	red, blue := in.ratio()
-	if from == nil && !in.limited && red == 0.299 {
+	apart := in.stated && in.matrix == 0 // green, blue and red as they are
+	if from == nil && !in.limited && red == 0.299 && !apart {
 		return
 	}
 	// Brightness and both differences, as 16.16 numbers, to red, green and blue.
@@ -286,6 +287,9 @@ func (p *picture) recolour(in signal, from *space) {
 				for x := 2 * cx; x < min(2*cx+2, p.y.w); x++ {
 					v := (int32(p.y.pix[y*p.y.w+x]) - black) * ky
 					rgb := [3]byte{clip(v + kr*r), clip(v - kgr*r - kgb*b), clip(v + kb*b)}
+					if apart {
+						rgb = [3]byte{clip((r + 128 - black) * ky), clip(v), clip((b + 128 - black) * ky)}
+					}
 					if from != nil {
 						lr, lg, lb := light[0][rgb[0]], light[1][rgb[1]], light[2][rgb[2]]
 						for c := range rgb {

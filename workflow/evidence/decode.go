@@ -10,7 +10,8 @@ import (
 	"image/jpeg"
 	"image/png"
 
-	"github.com/gen2brain/heic"
+	"benchword/workflow/evidence/hevc"
+
 	"golang.org/x/image/webp"
 )
 
@@ -218,123 +219,83 @@ func rowsOf(img image.Image) (func(y int, rgb []byte), error) {
 	return nil, fmt.Errorf("an image of type %T", img)
 }
 
-var errSystemHEIC = errors.New("HEIC would be decoded by a system library, outside of the sandbox: build with -tags nodynamic")
-
 // decode goes through the tiles, a row of them at a time.
 func (p *heifPicture) decode(ctx context.Context, to size) (*picture, error) {
-	if heic.Dynamic() == nil {
-		return nil, refuse(errSystemHEIC, "HEIC can't be read by this installation. Please send the photo as JPEG.")
-	}
 	var (
 		s      [3]*shrinker
 		strip  [3]plane
-		chroma image.YCbCrSubsampleRatio
-		grey   bool
+		share  [3]size // how many pixels a sample stands for, across and down
+		stream *hevc.Config
+		chroma int
 	)
-	// What the crop leaves of a plane whose samples stand for a times b pixels.
-	within := func(a, b int) crop {
-		return crop{p.crop.x / a, p.crop.y / b, (p.crop.w + a - 1) / a, (p.crop.h + b - 1) / b}
-	}
-	var share [3][2]int
 	for row := range p.rows {
 		for column := range p.columns {
-			if err := ctx.Err(); err != nil {
-				return nil, err
+			t := p.tiles[row*p.columns+column]
+			if at := row*p.columns + column; at == 0 || !bytes.Equal(t.config, p.tiles[at-1].config) {
+				var err error
+				if stream, err = hevc.Parse(t.config); err != nil {
+					return nil, err
+				}
 			}
-			img, err := heic.Decode(bytes.NewReader(p.tiles[row*p.columns+column].file(p.tile)))
+			m, err := stream.Decode(t.bits, ctx.Err)
 			if err != nil {
 				return nil, err
 			}
-			m, g, err := planar(img)
-			if err != nil {
-				return nil, err
-			}
-			if b := m.Bounds().Size(); b.X != p.tile.w || b.Y != p.tile.h {
-				return nil, fmt.Errorf("a HEIC tile said to be %v is %v", p.tile, b)
+			if m.Width != p.tile.w || m.Height != p.tile.h {
+				return nil, fmt.Errorf("a HEIC tile said to be %v is %d x %d", p.tile, m.Width, m.Height)
 			}
 			if row == 0 && column == 0 {
-				chroma, grey = m.SubsampleRatio, g
-				c := chromaSize(chroma, m.Bounds())
-				share = [3][2]int{{1, 1}, {(p.tile.w + c.w - 1) / c.w, (p.tile.h + c.h - 1) / c.h}}
-				share[2] = share[1]
-				if p.columns > 1 && p.tile.w%share[1][0] != 0 || p.rows > 1 && p.tile.h%share[1][1] != 0 {
-					return nil, fmt.Errorf("HEIC tiles of %v with colours of %v", p.tile, c)
+				chroma = m.Chroma
+				share = [3]size{{1, 1}, {1, 1}, {1, 1}}
+				for i := 1; i < 3 && (chroma == 1 || chroma == 2); i++ {
+					share[i] = size{2, 3 - chroma}
 				}
 				for i := range s {
-					a, b := share[i][0], share[i][1]
-					c := within(a, b)
+					if m.Planes[i].Pix == nil {
+						continue
+					}
+					a, b := share[i].w, share[i].h
+					if p.columns > 1 && p.tile.w%a != 0 || p.rows > 1 && p.tile.h%b != 0 {
+						return nil, fmt.Errorf("HEIC tiles of %v, which their colours don't divide", p.tile)
+					}
 					want := to
 					if i > 0 {
 						want = half(to)
 					}
-					s[i] = newShrinker(size{c.w, c.h}, want)
-					strip[i] = newPlane(size{(p.tile.w + a - 1) / a * p.columns, (p.tile.h + b - 1) / b})
+					s[i] = newShrinker(size{(p.crop.w + a - 1) / a, (p.crop.h + b - 1) / b}, want)
+					strip[i] = newPlane(size{m.Planes[i].Width * p.columns, m.Planes[i].Height})
 				}
 			}
-			if m.SubsampleRatio != chroma || g != grey {
+			if m.Chroma != chroma {
 				return nil, errors.New("HEIC tiles of different kinds")
 			}
-			for i, x := range []struct {
-				pix    []byte
-				stride int
-			}{{m.Y, m.YStride}, {m.Cb, m.CStride}, {m.Cr, m.CStride}} {
-				w := strip[i].w / p.columns
-				for y := range strip[i].h {
-					copy(strip[i].row(y)[column*w:(column+1)*w], x.pix[y*x.stride:])
+			for i, from := range m.Planes {
+				down := m.Depth[min(i, 1)] - 8
+				for y := range from.Height {
+					line := strip[i].row(y)[column*from.Width:][:from.Width]
+					for x, v := range from.Pix[y*from.Stride:][:from.Width] {
+						line[x] = byte(min((v+1<<down>>1)>>down, 255))
+					}
 				}
 			}
 		}
 		for i := range s {
-			c := within(share[i][0], share[i][1])
+			if s[i] == nil {
+				continue
+			}
+			x, y0 := p.crop.x/share[i].w, p.crop.y/share[i].h
 			for y := range strip[i].h {
-				if at := row*strip[i].h + y; at >= c.y && at < c.y+c.h {
-					s[i].row(strip[i].row(y)[c.x:])
+				if at := row*strip[i].h + y; at >= y0 && at < y0+s[i].from.h {
+					s[i].row(strip[i].row(y)[x:])
 				}
 			}
 		}
 	}
-	out := &picture{s[0].plane(), s[1].plane(), s[2].plane()}
+	out := &picture{y: s[0].plane()}
+	if chroma == 0 {
+		out.grey()
+	} else {
+		out.cb, out.cr = s[1].plane(), s[2].plane()
+	}
 	return out, nil
-}
-
-// mend fills the first bytes of a tile from the row below. The decoder module (v0.4.5) gives out memory
-// that it has freed already, and freeing writes up to 24 bytes of its lists to the front.
-func mend(pix []byte, stride int) {
-	if stride >= 24 && len(pix) >= 2*stride {
-		copy(pix[:24], pix[stride:])
-	}
-}
-
-// planar gives a decoded tile as brightness and colour differences.
-func planar(img image.Image) (m *image.YCbCr, grey bool, err error) {
-	switch t := img.(type) {
-	case *image.YCbCr:
-		mend(t.Y, t.YStride)
-		return t, false, nil
-	case *image.Gray:
-		mend(t.Pix, t.Stride)
-		s := t.Bounds().Size()
-		c := image.NewYCbCr(image.Rect(0, 0, s.X, s.Y), image.YCbCrSubsampleRatio420)
-		c.Y, c.YStride = t.Pix, t.Stride
-		for i := range c.Cb {
-			c.Cb[i], c.Cr[i] = 128, 128
-		}
-		return c, true, nil
-	}
-	// A stream of red, green and blue (H.273, matrix 0).
-	rows, err := rowsOf(img)
-	if err != nil {
-		return nil, false, err
-	}
-	s := img.Bounds().Size()
-	c := image.NewYCbCr(image.Rect(0, 0, s.X, s.Y), image.YCbCrSubsampleRatio444)
-	rgb := make([]byte, 3*s.X)
-	for y := range s.Y {
-		rows(y, rgb)
-		for x := range s.X {
-			i := c.YOffset(x, y)
-			c.Y[i], c.Cb[i], c.Cr[i] = jfif(int32(rgb[3*x]), int32(rgb[3*x+1]), int32(rgb[3*x+2]))
-		}
-	}
-	return c, false, nil
 }

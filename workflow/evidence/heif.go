@@ -1,10 +1,13 @@
 package evidence
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"slices"
+
+	"benchword/workflow/evidence/hevc"
 )
 
 // The container is read here and not by the decoder, for three reasons: sizes are known before anything
@@ -20,15 +23,16 @@ type heifPicture struct {
 	whole         size // of the tiles together, cut to what is wanted
 	crop          crop // what of it is shown
 	colour        signal
-	deep          bool // more than eight bits a sample
 }
 
 // crop is a part of a picture: x, y, width and height in pixels.
 type crop struct{ x, y, w, h int }
 
-// heifTile is one coded picture: its decoder settings (an hvcC box), its channels (a pixi box, or nothing)
-// and its data.
-type heifTile struct{ config, channels, bits []byte }
+// heifTile is one coded picture: its parameters (an hvcC box) and its data.
+type heifTile struct {
+	config []byte // the box's content
+	bits   []byte
+}
 
 type heifItem struct {
 	kind    string
@@ -403,10 +407,20 @@ func (h *Header) mainPicture(f *heifFile) error {
 		return refuse(fmt.Errorf("a main picture of type %q", main.kind), "This kind of HEIC file can't be read here. Please send the photo as JPEG.")
 	}
 	taken := 0
+	var stream *hevc.Config
 	for _, id := range ids {
-		t, s, sps, err := f.tile(id)
+		t, s, err := f.tile(id)
 		if err != nil {
 			return err
+		}
+		// Phones give all tiles the same parameters; what differs is read anew.
+		if stream == nil || !bytes.Equal(t.config, p.tiles[len(p.tiles)-1].config) {
+			if stream, err = hevc.Parse(t.config); err != nil {
+				return err
+			}
+		}
+		if s != (size{stream.Width, stream.Height}) {
+			return fmt.Errorf("a HEIC tile said to be %v is %d x %d", s, stream.Width, stream.Height)
 		}
 		// Tiles that share their bytes would let a small file ask for work without end.
 		if taken += len(t.bits); taken > len(f.b)+16<<20 {
@@ -416,9 +430,8 @@ func (h *Header) mainPicture(f *heifFile) error {
 			return errors.New("HEIC tiles of different sizes")
 		}
 		p.tile = s
-		p.colour = sps.colour
-		p.deep = p.deep || sps.deep
-		h.memory = max(h.memory, sps.memory)
+		p.colour = signal{primaries: stream.Primaries, matrix: stream.Matrix, limited: stream.Limited, stated: stream.Stated}
+		h.memory = max(h.memory, stream.Memory())
 		p.tiles = append(p.tiles, t)
 	}
 	if main.kind == "hvc1" {
@@ -496,19 +509,16 @@ func aperture(r *reading, of size) (crop, error) {
 	return crop{int(left), int(top), int(w), int(t)}, nil
 }
 
-// tile gives what is needed to decode an item of type hvc1.
-func (f *heifFile) tile(id uint32) (t heifTile, s size, stream sps, err error) {
+// tile gives what is needed to decode an item of type hvc1, its size and its parameters.
+func (f *heifFile) tile(id uint32) (t heifTile, s size, err error) {
 	i := f.items[id]
 	if i == nil || i.kind != "hvc1" {
-		return t, s, stream, errors.New("a HEIC tile is missing")
+		return t, s, errors.New("a HEIC tile is missing")
 	}
-	var hvcc []byte
 	err = f.properties(i, func(x heifBox) error {
 		switch x.kind {
 		case "hvcC":
-			t.config, hvcc = x.raw, x.body
-		case "pixi":
-			t.channels = x.raw
+			t.config = x.body
 		case "ispe":
 			r := &reading{b: x.body}
 			r.take(4)
@@ -516,71 +526,10 @@ func (f *heifFile) tile(id uint32) (t heifTile, s size, stream sps, err error) {
 		}
 		return nil
 	})
-	if err != nil {
-		return t, s, stream, err
+	if err == nil {
+		t.bits, err = f.content(id)
 	}
-	if t.bits, err = f.content(id); err != nil {
-		return t, s, stream, err
-	}
-	if stream, err = readConfig(hvcc); err != nil {
-		return t, s, stream, err
-	}
-	if s != stream.shown || s.w == 0 || s.h == 0 {
-		return t, s, stream, fmt.Errorf("a HEIC tile said to be %v is %v", s, stream.shown)
-	}
-	// Parameter sets are taken from the hvcC box only, where they have been looked at.
-	lengths := int(hvcc[21]&3) + 1
-	for r := (&reading{b: t.bits}); len(r.b) > 0; {
-		n := r.take(lengths)
-		if r.out || n > uint64(len(r.b)) || n < 2 {
-			return t, s, stream, errShort
-		}
-		if kind := r.b[0] >> 1 & 0x3f; kind >= 32 && kind <= 34 {
-			return t, s, stream, errors.New("a HEIC tile with parameter sets of its own")
-		}
-		r.b = r.b[n:]
-	}
-	return t, s, stream, nil
-}
-
-// file wraps a tile as the simplest HEIC file there is.
-func (t heifTile) file(s size) []byte {
-	box := func(kind string, parts ...[]byte) []byte {
-		n := 8
-		for _, p := range parts {
-			n += len(p)
-		}
-		out := binary.BigEndian.AppendUint32(make([]byte, 0, n), uint32(n))
-		out = append(out, kind...)
-		for _, p := range parts {
-			out = append(out, p...)
-		}
-		return out
-	}
-	u32 := func(v ...uint32) []byte {
-		var out []byte
-		for _, x := range v {
-			out = binary.BigEndian.AppendUint32(out, x)
-		}
-		return out
-	}
-	last := byte(2)
-	if t.channels != nil {
-		last = 3
-	}
-	ftyp := box("ftyp", []byte("heic\x00\x00\x00\x00mif1heic"))
-	build := func(at int) []byte {
-		return box("meta", u32(0),
-			box("hdlr", u32(0, 0), []byte("pict"), u32(0, 0, 0), []byte{0}),
-			box("pitm", u32(0), []byte{0, 1}),
-			box("iloc", u32(0), []byte{0x44, 0, 0, 1, 0, 1, 0, 0, 0, 1}, u32(uint32(at), uint32(len(t.bits)))),
-			box("iinf", u32(0), []byte{0, 1}, box("infe", u32(2<<24), []byte{0, 1, 0, 0}, []byte("hvc1\x00"))),
-			box("iprp",
-				box("ipco", t.config, box("ispe", u32(0, uint32(s.w), uint32(s.h))), t.channels),
-				box("ipma", u32(0, 1), []byte{0, 1, last, 0x81, 2, 3}[:3+last])))
-	}
-	head := len(ftyp) + len(build(0)) + 8
-	return slices.Concat(ftyp, build(head), box("mdat", t.bits))
+	return t, s, err
 }
 
 // signal is how a video stream's numbers stand for colours: code points of ITU-T H.273.
@@ -588,195 +537,4 @@ type signal struct {
 	primaries, matrix int
 	limited           bool // 16 to 235 instead of 0 to 255
 	stated            bool
-}
-
-// sps is what a sequence parameter set says (H.265, 7.3.2.2).
-type sps struct {
-	shown  size
-	memory int64 // bytes that decoding takes, measured, rounded up
-	deep   bool
-	colour signal
-}
-
-// readConfig reads an hvcC box (ISO/IEC 14496-15) and the one sequence parameter set in it.
-func readConfig(b []byte) (sps, error) {
-	var out sps
-	if len(b) < 23 {
-		return out, errBox
-	}
-	r := &reading{b: b[22:]}
-	found := 0
-	for range r.take(1) {
-		kind := r.take(1) & 0x3f
-		for range r.take(2) {
-			n := int(r.take(2))
-			if r.out || n > len(r.b) {
-				return out, errBox
-			}
-			if kind == 33 {
-				var err error
-				if out, err = readSPS(r.b[:n]); err != nil {
-					return out, err
-				}
-				found++
-			}
-			// What the unit itself says must fit, or the decoder would see what was not looked at here.
-			if n < 2 || uint64(r.b[0]>>1&0x3f) != kind {
-				return out, errBox
-			}
-			r.b = r.b[n:]
-		}
-	}
-	if found != 1 || r.out {
-		return out, fmt.Errorf("a HEIC tile with %d sequence parameter sets", found)
-	}
-	return out, nil
-}
-
-// bits reads H.265's codes.
-type bits struct {
-	b   []byte
-	at  int
-	out bool
-}
-
-func (r *bits) u(n int) (v uint64) {
-	for range n {
-		if r.at>>3 >= len(r.b) {
-			r.out = true
-			return 0
-		}
-		v = v<<1 | uint64(r.b[r.at>>3]>>(7-r.at&7)&1)
-		r.at++
-	}
-	return v
-}
-
-// ue is an unsigned Exp-Golomb code (H.265, 9.2).
-func (r *bits) ue() uint64 {
-	n := 0
-	for r.u(1) == 0 && !r.out {
-		n++
-	}
-	if n > 32 {
-		r.out = true
-		return 0
-	}
-	return 1<<n - 1 + r.u(n)
-}
-
-func readSPS(unit []byte) (out sps, err error) {
-	var raw []byte
-	for i, c := range unit { // without the bytes that keep start codes from arising (7.3.1.1)
-		if c == 3 && i >= 2 && unit[i-1] == 0 && unit[i-2] == 0 {
-			continue
-		}
-		raw = append(raw, c)
-	}
-	r := &bits{b: raw}
-	r.u(16 + 4)
-	layers := int(r.u(3))
-	r.u(1)
-	r.u(96) // profile, tier and level
-	var profile, level [8]bool
-	for i := range layers {
-		profile[i], level[i] = r.u(1) == 1, r.u(1) == 1
-	}
-	if layers > 0 {
-		r.u(2 * (8 - layers))
-	}
-	for i := range layers {
-		if profile[i] {
-			r.u(88)
-		}
-		if level[i] {
-			r.u(8)
-		}
-	}
-	r.ue()
-	chroma := r.ue()
-	if chroma > 3 {
-		return out, errBox
-	}
-	if chroma == 3 {
-		r.u(1)
-	}
-	w, t := r.ue(), r.ue()
-	coded := size{int(w), int(t)}
-	if r.out || w == 0 || t == 0 || w >= maxSide || t >= maxSide {
-		return out, errBox
-	}
-	across, down := [4]uint64{1, 2, 2, 1}[chroma], [4]uint64{1, 2, 1, 1}[chroma]
-	if r.u(1) == 1 { // conformance window
-		left, right, top, bottom := r.ue(), r.ue(), r.ue(), r.ue()
-		if (left+right)*across >= w || (top+bottom)*down >= t {
-			return out, errBox
-		}
-		w, t = w-(left+right)*across, t-(top+bottom)*down
-	}
-	depth := max(r.ue(), r.ue()) + 8
-	if depth > 16 || r.out {
-		return out, errBox
-	}
-	out.shown, out.deep = size{int(w), int(t)}, depth > 8
-	out.memory = 16<<20 + 30*coded.pixels()
-	if depth > 8 || chroma == 3 {
-		out.memory = 16<<20 + 60*coded.pixels()
-	}
-	out.colour = r.signal(layers)
-	return out, nil
-}
-
-// signal reads on to the video signal type (E.2.1), which tells full range from limited. What can't be
-// followed (scaling lists, reference picture sets: not in still pictures) counts as not stated.
-func (r *bits) signal(layers int) (s signal) {
-	r.ue()
-	n := 1
-	if r.u(1) == 1 {
-		n = layers + 1
-	}
-	for range 3 * n {
-		r.ue()
-	}
-	for range 6 {
-		r.ue()
-	}
-	if r.u(1) == 1 { // scaling lists
-		if r.u(1) == 1 {
-			return s
-		}
-	}
-	r.u(2)
-	if r.u(1) == 1 { // PCM
-		r.u(8)
-		r.ue()
-		r.ue()
-		r.u(1)
-	}
-	if r.ue() != 0 || r.u(1) == 1 { // reference picture sets
-		return s
-	}
-	r.u(2)
-	if r.u(1) == 0 { // video usability information
-		return s
-	}
-	if r.u(1) == 1 && r.u(8) == 255 {
-		r.u(32)
-	}
-	if r.u(1) == 1 {
-		r.u(1)
-	}
-	if r.u(1) == 1 {
-		r.u(3)
-		s.stated, s.limited = true, r.u(1) == 0
-		if r.u(1) == 1 {
-			s.primaries = int(r.u(8))
-			r.u(8)
-			s.matrix = int(r.u(8))
-		}
-	}
-	if r.out {
-		return signal{}
-	}
-	return s
 }
