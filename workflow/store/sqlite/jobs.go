@@ -149,7 +149,7 @@ func (r *row) write(t *tx) error {
 		}
 	}
 	for _, x := range r.secrets {
-		if err := t.exec("INSERT INTO vault (job, digest, salt, text) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING", id, x.Digest, x.Salt, x.Text); err != nil {
+		if err := t.exec("INSERT INTO vault (job, digest, salt, text) VALUES (?, ?, ?, ?)", id, x.Digest, x.Salt, x.Text); err != nil {
 			return err
 		}
 	}

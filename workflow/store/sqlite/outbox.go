@@ -54,9 +54,9 @@ func (t *tx) queue(job int64, entries []workflow.Entry) error {
 			body = n.Body
 		}
 		if err := t.exec("INSERT INTO outbox (job, "+entryColumns+`, body, head)
-			VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?11 = 'queued' AND NOT EXISTS (SELECT 1 FROM outbox WHERE job = ?1 AND state = 'queued'))`,
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? AND NOT EXISTS (SELECT 1 FROM outbox WHERE job = ? AND head = 1))`,
 			job, string(n.Shop), string(n.Job), n.ID, n.Seq, string(n.Kind), n.Ref, n.Quote, n.MadeAt.UnixMilli(), n.NotBefore.UnixMilli(),
-			string(n.State), attempts, n.Lease, stamp(n.LeaseUntil), body); err != nil {
+			string(n.State), attempts, n.Lease, stamp(n.LeaseUntil), body, n.State == workflow.EntryQueued, job); err != nil {
 			return err
 		}
 	}
@@ -94,8 +94,8 @@ func jobOf(id string) string {
 
 // claimed is an entry whose claim is about to be settled.
 type claimed struct {
-	job, seq int64
-	attempts []workflow.Attempt
+	entry, job int64
+	attempts   []workflow.Attempt
 }
 
 // find looks for the entry and refuses if the lease was lost.
@@ -103,8 +103,8 @@ func (s *settlement) find(t *tx, shop string) (*claimed, error) {
 	var c claimed
 	var state, lease string
 	var stored sql.NullString
-	found, err := t.one("SELECT o.job, o.seq, o.state, o.lease, o.attempts FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ?",
-		[]any{shop, s.job, s.Entry}, &c.job, &c.seq, &state, &lease, &stored)
+	found, err := t.one("SELECT o.entry, o.job, o.state, o.lease, o.attempts FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ?",
+		[]any{shop, s.job, s.Entry}, &c.entry, &c.job, &state, &lease, &stored)
 	if err != nil {
 		return nil, err
 	}
@@ -127,11 +127,11 @@ func (s *settlement) write(t *tx, c *claimed) error {
 	}
 	if s.State == workflow.EntryQueued {
 		// Still the first of its job. No body leaves the one that is there.
-		return t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, not_before = ?, body = ifnull(?, body) WHERE job = ? AND seq = ? AND id = ?",
-			attempts, s.RetryAt.UnixMilli(), s.Body, c.job, c.seq, s.Entry)
+		return t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, not_before = ?, body = ifnull(?, body) WHERE entry = ?",
+			attempts, s.RetryAt.UnixMilli(), s.Body, c.entry)
 	}
-	if err := t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, state = ?, body = NULL WHERE job = ? AND seq = ? AND id = ?",
-		attempts, string(s.State), c.job, c.seq, s.Entry); err != nil {
+	if err := t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, state = ?, body = NULL WHERE entry = ?",
+		attempts, string(s.State), c.entry); err != nil {
 		return err
 	}
 	return t.lead(c.job)
@@ -145,27 +145,23 @@ func (s *Store) ClaimEntries(ctx context.Context, shop workflow.ShopID, c workfl
 	}
 	var out []workflow.Entry
 	err := s.write.update(ctx, func(t *tx) error {
-		type key struct {
-			job, seq int64
-			id       string
-		}
-		var ready []key
+		var ready []int64
 		out = nil
-		err := t.each("SELECT "+entryColumns+", body, job FROM outbox WHERE shop = ? AND head = 1 AND ready_at <= ? ORDER BY ready_at, number LIMIT ?",
+		err := t.each("SELECT "+entryColumns+", body, entry FROM outbox WHERE shop = ? AND head = 1 AND ready_at <= ? ORDER BY ready_at, number LIMIT ?",
 			[]any{string(shop), c.Now.UnixMilli(), c.Limit}, func(scan func(...any) error) error {
 				var body []byte
-				var job int64
-				e, err := scanEntry(scan, &body, &job)
+				var entry int64
+				e, err := scanEntry(scan, &body, &entry)
 				if err != nil {
 					return err
 				}
 				e.Body, e.Lease, e.LeaseUntil = body, c.Lease, time.UnixMilli(c.Until.UnixMilli()).UTC()
-				out, ready = append(out, e), append(ready, key{job, e.Seq, e.ID})
+				out, ready = append(out, e), append(ready, entry)
 				return nil
 			})
-		for _, k := range ready {
+		for _, entry := range ready {
 			if err == nil {
-				err = t.exec("UPDATE outbox SET lease = ?, lease_until = ? WHERE job = ? AND seq = ? AND id = ?", c.Lease, c.Until.UnixMilli(), k.job, k.seq, k.id)
+				err = t.exec("UPDATE outbox SET lease = ?, lease_until = ? WHERE entry = ?", c.Lease, c.Until.UnixMilli(), entry)
 			}
 		}
 		return err
@@ -229,16 +225,16 @@ func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID) (time.Time,
 // Requeue puts a buried entry back in the queue.
 func (s *Store) Requeue(ctx context.Context, shop workflow.ShopID, id string, at time.Time) error {
 	return s.write.update(ctx, func(t *tx) error {
-		var job int64
-		found, err := t.one("SELECT o.job FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ? AND o.state = 'buried'",
-			[]any{string(shop), jobOf(id), id}, &job)
+		var entry, job int64
+		found, err := t.one("SELECT o.entry, o.job FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ? AND o.state = 'buried'",
+			[]any{string(shop), jobOf(id), id}, &entry, &job)
 		if err != nil {
 			return err
 		}
 		if !found {
 			return notFound("buried notice")
 		}
-		if err := t.exec("UPDATE outbox SET state = 'queued', not_before = ? WHERE job = ? AND id = ?", at.UnixMilli(), job, id); err != nil {
+		if err := t.exec("UPDATE outbox SET state = 'queued', not_before = ? WHERE entry = ?", at.UnixMilli(), entry); err != nil {
 			return err
 		}
 		return t.lead(job)

@@ -66,7 +66,7 @@ func TestOpenMakesAFolderOfItsOwn(t *testing.T) {
 	require.Equal(t, os.FileMode(0o700), f.Mode().Perm())
 
 	ctx := t.Context()
-	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "secure_delete": "1", "foreign_keys": "1", "application_id": "1651406692", "user_version": "1"} {
+	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "secure_delete": "1", "application_id": "1651406692", "user_version": "1"} {
 		var got string
 		require.NoError(t, s.write.conn.QueryRowContext(ctx, "PRAGMA "+pragma).Scan(&got))
 		require.Equal(t, want, got, pragma)

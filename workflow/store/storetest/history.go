@@ -165,6 +165,13 @@ func (h *History) Note(text string) *workflow.Commit {
 	return s.finish()
 }
 
+// Try is a try at the fault, told in the story.
+func (h *History) Try(note string) *workflow.Commit {
+	s := h.step()
+	s.add(workflow.RoleBench, &workflow.FaultTried{Result: workflow.FaultReproduced, Note: note})
+	return s.finish()
+}
+
 // Move is a change of stage.
 func (h *History) Move(to workflow.Stage) *workflow.Commit {
 	s := h.step()

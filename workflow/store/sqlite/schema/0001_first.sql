@@ -1,5 +1,8 @@
 -- Instants are whole milliseconds since 1970 in UTC. A job's rows are found by its id, which never
 -- leaves this file; people and programs name jobs by shop and number.
+--
+-- Rows that can be long stand in tables with a rowid: in one without, SQLite reads the whole of a long
+-- row whenever it compares a key with it.
 
 CREATE TABLE jobs (
 	id INTEGER PRIMARY KEY,
@@ -49,6 +52,7 @@ CREATE VIRTUAL TABLE search USING fts5 (
 INSERT INTO search (search, rank) VALUES ('secure-delete', 1);
 
 CREATE TABLE events (
+	id INTEGER PRIMARY KEY,
 	job INTEGER NOT NULL REFERENCES jobs,
 	seq INTEGER NOT NULL,
 	at INTEGER NOT NULL,
@@ -57,16 +61,17 @@ CREATE TABLE events (
 	wire TEXT NOT NULL,
 	prev TEXT NOT NULL,
 	payload TEXT NOT NULL, -- canonical JSON, as hashed
-	PRIMARY KEY (job, seq)
-) STRICT, WITHOUT ROWID;
+	UNIQUE (job, seq)
+) STRICT;
 
 CREATE TABLE vault (
+	id INTEGER PRIMARY KEY,
 	job INTEGER NOT NULL REFERENCES jobs,
 	digest TEXT NOT NULL,
 	salt TEXT NOT NULL,
-	text TEXT NOT NULL,
-	PRIMARY KEY (job, digest)
-) STRICT, WITHOUT ROWID;
+	text TEXT NOT NULL
+) STRICT;
+CREATE INDEX vault_job ON vault (job);
 
 CREATE TABLE links (
 	shop TEXT NOT NULL,
@@ -79,9 +84,9 @@ CREATE TABLE links (
 	revoked INTEGER NOT NULL,
 	PRIMARY KEY (shop, hash)
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX links_job ON links (job);
 
 CREATE TABLE outbox (
+	entry INTEGER PRIMARY KEY,
 	job INTEGER NOT NULL REFERENCES jobs,
 	seq INTEGER NOT NULL,
 	id TEXT NOT NULL,
@@ -100,22 +105,24 @@ CREATE TABLE outbox (
 	head INTEGER NOT NULL,
 	ready_at INTEGER NOT NULL GENERATED ALWAYS AS (max(not_before, ifnull(lease_until, not_before))) VIRTUAL,
 	body BLOB,
-	PRIMARY KEY (job, seq, id)
-) STRICT, WITHOUT ROWID;
+	UNIQUE (job, seq, id)
+) STRICT;
+CREATE INDEX outbox_head ON outbox (job) WHERE head = 1;
 CREATE INDEX outbox_ready ON outbox (shop, ready_at, number) WHERE head = 1;
 -- Entries that were sent are most of them and rarely asked for: those are found by looking through.
 CREATE INDEX outbox_state ON outbox (shop, state, made_at, number, seq, id) WHERE state <> 'sent';
 
 -- Steps that are done once for their key.
 CREATE TABLE once (
+	id INTEGER PRIMARY KEY,
 	shop TEXT NOT NULL,
 	key TEXT NOT NULL,
 	job INTEGER NOT NULL REFERENCES jobs,
 	digest TEXT NOT NULL,
 	result BLOB,
 	until INTEGER,
-	PRIMARY KEY (shop, key)
-) STRICT, WITHOUT ROWID;
+	UNIQUE (shop, key)
+) STRICT;
 CREATE INDEX once_job ON once (job);
 CREATE INDEX once_until ON once (shop, until) WHERE until IS NOT NULL;
 
