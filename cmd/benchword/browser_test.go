@@ -243,6 +243,9 @@ func (s *stage) fetch(path string, cookies []*http.Cookie) (int, []byte) {
 // TestPagesAreValidHTML holds every page to the Nu HTML checker (vnu-jar 26.9.27): no error, no warning
 // that is not named here.
 func TestPagesAreValidHTML(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs whole without -short")
+	}
 	java := needs(t, "java")
 	jar := tool(t, "vnu-jar/build/dist/vnu.jar")
 	s, d := demoStage(t)
@@ -288,6 +291,9 @@ const axeRun = `axe.run(document, {runOnly: {type: "tag", values: ["wcag2a", "wc
 // TestPagesAreAccessible holds every page to axe-core 4.14.1, at 320 px and on a desktop, light and dark.
 // With -screens it also writes screenshots.
 func TestPagesAreAccessible(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs whole without -short")
+	}
 	axe, err := os.ReadFile(tool(t, "axe-core/axe.min.js"))
 	require.NoError(t, err)
 	s, d := demoStage(t)
