@@ -167,6 +167,9 @@ const small = `[...document.querySelectorAll("button, .button, select, summary, 
 // desktop, light and dark; nothing has to be scrolled sideways, nothing to press is too small. The Nu HTML
 // checker finds no error in any of them. With -screens it writes screenshots.
 func TestPagesInABrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs whole without -short")
+	}
 	axe, err := os.ReadFile(tool(t, "axe-core/axe.min.js"))
 	require.NoError(t, err)
 	java, jar := needs(t, "java"), tool(t, "vnu-jar/build/dist/vnu.jar")
