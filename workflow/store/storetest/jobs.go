@@ -309,6 +309,14 @@ func doneOnce(t *test) {
 	c.Once = &workflow.Once{Key: key, Digest: "d1", Result: []byte{0, 1, 0xff}, Until: h.Now.Add(time.Hour)}
 	t.commit(h, c)
 
+	told, err := t.store.Done(t.ctx, shop, key)
+	require.NoError(t, err)
+	require.Equal(t, *c.Once, told)
+	for s, k := range map[workflow.ShopID]string{shop: "another", other: key} {
+		_, err = t.store.Done(t.ctx, s, k)
+		require.ErrorIs(t, err, workflow.ErrNotFound)
+	}
+
 	var done *workflow.AlreadyDone
 	require.ErrorAs(t, t.store.Commit(t.ctx, c), &done, "before its version is looked at")
 	require.Equal(t, *c.Once, done.Once)
@@ -320,6 +328,8 @@ func doneOnce(t *test) {
 	require.NoError(t, t.store.SweepKeys(t.ctx, shop, h.Now.Add(time.Hour-time.Millisecond)))
 	require.ErrorAs(t, t.store.Commit(t.ctx, onced(NewHistory(shop, Number(2)), key)), &done, "until it is swept")
 	require.NoError(t, t.store.SweepKeys(t.ctx, shop, h.Now.Add(time.Hour)))
+	_, err = t.store.Done(t.ctx, shop, key)
+	require.ErrorIs(t, err, workflow.ErrNotFound)
 	require.NoError(t, t.store.Commit(t.ctx, onced(NewHistory(shop, Number(2)), key)))
 	require.NoError(t, t.store.SweepKeys(t.ctx, shop, h.Now.AddDate(100, 0, 0)))
 	require.ErrorAs(t, t.store.Commit(t.ctx, onced(NewHistory(shop, Number(4)), "another")), &done, "one without an end stays")

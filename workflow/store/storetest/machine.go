@@ -273,6 +273,10 @@ func (m *pair) read(r *rapid.T, s workflow.Store, shop workflow.ShopID) map[stri
 		entries, err := s.EntriesIn(m.ctx, shop, state, 3)
 		put("all "+string(state), entries, err)
 	}
+	for k := range 5 {
+		once, err := s.Done(m.ctx, shop, strconv.Itoa(k))
+		put(fmt.Sprint("done ", k), kind(&workflow.AlreadyDone{Once: once}), err)
+	}
 	for _, b := range []string{"staff", "rate"} {
 		kv, err := s.ListKeys(m.ctx, shop, b, m.now)
 		for i := range kv {
