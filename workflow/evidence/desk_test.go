@@ -7,6 +7,7 @@ import (
 	"image"
 	"io"
 	"runtime"
+	"runtime/metrics"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -210,10 +211,11 @@ func TestMemoryIsBounded(t *testing.T) {
 	}
 	file := bombPNG(4000, 3000) // 12 MB once decoded
 	const limit = 64 << 20
-	d := evidence.NewDeskWith(&evidence.Memory{}, evidence.Limits{Memory: limit, AtOnce: 32})
-	var before runtime.MemStats
+	d := evidence.NewDeskWith(&evidence.Memory{}, evidence.Limits{Memory: limit, AtOnce: 16})
 	runtime.GC()
-	runtime.ReadMemStats(&before)
+	heap := []metrics.Sample{{Name: "/memory/classes/heap/objects:bytes"}}
+	metrics.Read(heap)
+	before := heap[0].Value.Uint64()
 	done := make(chan struct{})
 	peak := make(chan uint64)
 	go func() {
@@ -224,15 +226,15 @@ func TestMemoryIsBounded(t *testing.T) {
 				peak <- most
 				return
 			default:
-				var s runtime.MemStats
-				runtime.ReadMemStats(&s)
-				most = max(most, s.HeapAlloc)
+				s := []metrics.Sample{{Name: heap[0].Name}}
+				metrics.Read(s)
+				most = max(most, s[0].Value.Uint64())
 				runtime.Gosched()
 			}
 		}
 	}()
 	var wg sync.WaitGroup
-	for range 32 {
+	for range 16 {
 		wg.Go(func() {
 			if _, err := d.Accept(context.Background(), shop, job(t), bytes.NewReader(file)); err != nil {
 				t.Error(err)
@@ -241,9 +243,9 @@ func TestMemoryIsBounded(t *testing.T) {
 	}
 	wg.Wait()
 	close(done)
-	// 32 at a time would take 400 MB. Go's collector lets as much again lie around as is in use.
+	// 16 at a time would take more than 400 MB. Go's collector lets as much again lie around as is in use.
 	most := <-peak
-	require.Less(t, most-before.HeapAlloc, uint64(2*limit+32<<20), "peak of %d MB", most>>20)
+	require.Less(t, most-before, uint64(2*limit+32<<20), "peak of %d MB", most>>20)
 }
 
 func TestTooLargeForTheMemory(t *testing.T) {

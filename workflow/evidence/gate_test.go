@@ -27,11 +27,11 @@ func TestGate(t *testing.T) {
 			time.Sleep(hold)
 			g.leave(n)
 		}
-		go use("six", 6, 0, 10*time.Second)
-		go use("ten", 10, time.Second, time.Second)
-		go use("four", 4, 2*time.Second, time.Second) // would fit, but came after ten
-		synctest.Wait()
-		time.Sleep(time.Minute)
+		var wg sync.WaitGroup
+		wg.Go(func() { use("six", 6, 0, 10*time.Second) })
+		wg.Go(func() { use("ten", 10, time.Second, time.Second) })
+		wg.Go(func() { use("four", 4, 2*time.Second, time.Second) }) // would fit, but came after ten
+		wg.Wait()
 		require.Equal(t, []string{"six", "ten", "four"}, order)
 		require.EqualValues(t, 10, g.free)
 	})
