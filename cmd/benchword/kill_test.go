@@ -133,7 +133,12 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	// Let a last server send what is left, and stop it in peace.
 	child := exec.Command(os.Args[0])
 	child.Env = append(os.Environ(), serveFolder+"="+dir)
+	out, err := child.StdoutPipe()
+	require.NoError(t, err)
 	require.NoError(t, child.Start())
+	// Only once it has the folder may others look into it beside it.
+	_, err = bufio.NewReader(out).ReadString('\n')
+	require.NoError(t, err, "the last server did not start")
 	require.Eventually(t, func() bool {
 		left := 1
 		err := withStore(context.Background(), filepath.Join(dir, "shop.toml"), filepath.Join(dir, "data"), func(s *workflow.Service) error {
