@@ -21,6 +21,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode/utf8"
 
 	"benchword/templates"
 	"benchword/workflow"
@@ -177,8 +178,22 @@ func (s *Server) Render(c *fiber.Ctx, status int, v templates.View) error {
 	if err := s.cfg.Templates.Render(&b, v); err != nil {
 		return err
 	}
+	h := &c.Response().Header
+	if len(h.Peek(fiber.HeaderCacheControl)) == 0 {
+		// What was typed comes back in the answer to a form; a page that was only asked for may be gone
+		// back to.
+		keep := "no-store"
+		if c.Method() == fiber.MethodGet || c.Method() == fiber.MethodHead {
+			keep = "private, no-cache"
+		}
+		h.Set(fiber.HeaderCacheControl, keep)
+	}
 	c.Set(fiber.HeaderContentType, fiber.MIMETextHTMLCharsetUTF8)
-	return c.Status(status).Send(b.Bytes())
+	page := b.Bytes()
+	if !utf8.Valid(page) { // what was typed and refused stands in it as it came
+		page = bytes.ToValidUTF8(page, []byte("\ufffd"))
+	}
+	return c.Status(status).Send(page)
 }
 
 // formKey gives the key that signs form fields; it outlives a restart, so that a form that was open

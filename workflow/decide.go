@@ -70,9 +70,10 @@ const (
 	MaxList = 100
 )
 
-// line checks a one-line text: no control characters (so no CR or LF), not too long.
+// line checks a one-line text: no control characters (so no CR or LF), not too long. Bytes that are no
+// UTF-8 become U+FFFD, here and in text: what is kept as JSON must come back as it was hashed.
 func line(field, what, s string, required bool) (string, error) {
-	s = strings.TrimSpace(s)
+	s = strings.TrimSpace(strings.ToValidUTF8(s, "\ufffd"))
 	for _, r := range s {
 		if r < 0x20 || r == 0x7f || r == 0x2028 || r == 0x2029 {
 			return "", invalid(field, "%s must be a single line without control characters.", what)
@@ -89,7 +90,7 @@ func line(field, what, s string, required bool) (string, error) {
 
 // text checks a longer text; line ends are made plain "\n".
 func text(field, what, s string, required bool) (string, error) {
-	s = strings.TrimSpace(strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(s))
+	s = strings.TrimSpace(strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(strings.ToValidUTF8(s, "\ufffd")))
 	for _, r := range s {
 		if (r < 0x20 && r != '\n' && r != '\t') || r == 0x7f {
 			return "", invalid(field, "%s holds control characters; please type it again.", what)
