@@ -116,8 +116,8 @@ func cookie(c *http.Cookie, site string) chromedp.Action[chromedp.Void] {
 }
 
 // demoStage is a stage with the demo's jobs on it, at today's date.
-func demoStage(t testing.TB) (*stage, *demo) {
-	s := newStageAsking(t, 1_000_000)
+func demoStage(t testing.TB, with ...func(*stage)) (*stage, *demo) {
+	s := newStageAsking(t, 1_000_000, with...)
 	s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
 	// The running dispatcher stands aside by itself: it is woken by commits, and those are not told.
 	d, err := playDemo(context.Background(), s.srv, s.clock)

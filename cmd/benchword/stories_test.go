@@ -46,14 +46,20 @@ type stage struct {
 	tokens map[string]string
 	ask    int
 	stop   func() error
+	// log takes the server's log; before, if set, is called with the server before it runs.
+	log    io.Writer
+	before func(*server)
 }
 
 func newStage(t testing.TB) *stage { return newStageAsking(t, 0) }
 
 // newStageAsking is newStage with another limit on what can be guessed: all of a test's requests come
 // from one address.
-func newStageAsking(t testing.TB, ask int) *stage {
-	s := &stage{t: t, ask: ask, clock: &movedClock{}, data: t.TempDir(), tokens: map[string]string{}}
+func newStageAsking(t testing.TB, ask int, with ...func(*stage)) *stage {
+	s := &stage{t: t, ask: ask, clock: &movedClock{}, data: t.TempDir(), tokens: map[string]string{}, log: io.Discard}
+	for _, w := range with {
+		w(s)
+	}
 	s.clock.set(time.Date(2026, 11, 2, 14, 0, 0, 0, time.UTC))
 	var err error
 	s.post, err = smtptest.Start(smtptest.Config{})
@@ -77,7 +83,7 @@ func (s *stage) start() {
 	ctx, cancel := context.WithCancel(context.Background())
 	s.srv, err = build(ctx, parts{
 		shop: shop, data: s.data, now: s.clock.now, from: settings.Mail.From, ask: s.ask,
-		log:       slog.New(slog.NewTextHandler(io.Discard, nil)),
+		log:       slog.New(slog.NewTextHandler(s.log, nil)),
 		transport: &notify.SMTP{Host: host, Port: s.post.Port(), Encryption: notify.Plain},
 	})
 	require.NoError(s.t, err)
@@ -85,6 +91,9 @@ func (s *stage) start() {
 		s.tokens[string(r)], err = portal.AddToken(ctx, s.srv.store, shop.ID, rand.Reader, s.clock.now(), "story "+string(r), r, time.Time{})
 		require.NoError(s.t, err)
 		require.NoError(s.t, portal.AddStaff(ctx, s.srv.store, shop.ID, rand.Reader, s.clock.now(), string(r), "", r, demoPassword))
+	}
+	if s.before != nil {
+		s.before(s.srv)
 	}
 	done := make(chan error, 1)
 	go func() { done <- s.srv.run(ctx, l) }()
