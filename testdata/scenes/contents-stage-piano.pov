@@ -3,7 +3,7 @@
 #declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
-Cam(<-200, 1000, -1150>, <30, 20, -60>, 61, <-20, 90, -120>, 18)
+Cam(<-200, 1000, -1150>, <30, 0, -110>, 56, <-20, 90, -120>, 18)
 Studio(1300, 0.95, 0.38)
 Wood(-4)
 object { RBox(<-760, -4, -520>, <760, 0, 260>, 2) texture { pigment { srgb <0.22,0.36,0.47> } normal { bumps 0.2 scale 5 } finish { diffuse 0.8 specular 0.08 roughness 0.1 } } }
