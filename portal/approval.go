@@ -37,7 +37,7 @@ func (s *Server) ended(c *fiber.Ctx, j *workflow.Job, revision int) error {
 func (s *Server) decideLink(c *fiber.Ctx) (a *answerable, err error) {
 	token, row, j, err := s.openedJob(c)
 	if errors.Is(err, workflow.ErrGone) && row.Purpose == link.Decide && row.Job != "" {
-		if j, err = s.cfg.Service.Job(c.Context(), row.Job); err != nil {
+		if j, err = s.cfg.Service.Job(c.UserContext(), row.Job); err != nil {
 			return nil, err
 		}
 		return nil, s.ended(c, j, row.Quote)
@@ -225,7 +225,7 @@ func (s *Server) postDecision(c *fiber.Ctx) error {
 	if x.verdict == workflow.VerdictAsk {
 		o.Once = s.once("ask", a.row.ID, x.digest, x.words)
 	}
-	if _, err = s.cfg.Service.Do(c.Context(), o); s.done(err) != nil {
+	if _, err = s.cfg.Service.Do(c.UserContext(), o); s.done(err) != nil {
 		return s.notDecided(c, a, x, err)
 	}
 	if x.verdict == workflow.VerdictAsk {
@@ -257,7 +257,7 @@ func (s *Server) showDone(c *fiber.Ctx) error {
 	token, row, j, err := s.openedJob(c)
 	live := err == nil
 	if errors.Is(err, workflow.ErrGone) && row.Purpose == link.Decide && s.Now().Before(row.ExpiresAt) {
-		j, err = s.cfg.Service.Job(c.Context(), row.Job)
+		j, err = s.cfg.Service.Job(c.UserContext(), row.Job)
 	}
 	if err != nil {
 		return err

@@ -76,10 +76,10 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 		Once:   s.once(append(all, "book")...),
 		Result: func(j *workflow.Job) []byte { return []byte(j.Number) },
 	}
-	j, err := s.cfg.Service.Do(c.Context(), o)
+	j, err := s.cfg.Service.Do(c.UserContext(), o)
 	var again *workflow.AlreadyDone
 	if errors.As(err, &again) {
-		j, err = s.cfg.Service.Job(c.Context(), workflow.JobNumber(again.Once.Result))
+		j, err = s.cfg.Service.Job(c.UserContext(), workflow.JobNumber(again.Once.Result))
 	}
 	if code := workflow.CodeOf(err); code == workflow.CodeInvalid || code == workflow.CodeRefused {
 		v.Errors = []templates.FieldError{{Field: FieldOf(err), Message: Sentence(err)}}

@@ -48,7 +48,7 @@ func (s *Server) showPacking(c *fiber.Ctx) error {
 // opened gives the link in the address, if it opens anything.
 func (s *Server) opened(c *fiber.Ctx) (token string, row workflow.LinkRow, err error) {
 	token = c.Params("token")
-	row, err = s.cfg.Service.Open(c.Context(), token)
+	row, err = s.cfg.Service.Open(c.UserContext(), token)
 	return token, row, err
 }
 
@@ -58,7 +58,7 @@ func (s *Server) openedJob(c *fiber.Ctx) (token string, row workflow.LinkRow, j 
 	if token, row, err = s.opened(c); err != nil {
 		return token, row, nil, err
 	}
-	j, err = s.cfg.Service.Job(c.Context(), row.Job)
+	j, err = s.cfg.Service.Job(c.UserContext(), row.Job)
 	return token, row, j, err
 }
 
@@ -72,7 +72,7 @@ func (s *Server) showTrack(c *fiber.Ctx) error {
 		return err
 	}
 	if s.hasFlash(c) {
-		j, err := s.cfg.Service.Job(c.Context(), row.Job)
+		j, err := s.cfg.Service.Job(c.UserContext(), row.Job)
 		if err != nil {
 			return err
 		}
@@ -123,7 +123,7 @@ func (s *Server) showPhoto(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	j, err := s.cfg.Service.Job(c.Context(), row.Job)
+	j, err := s.cfg.Service.Job(c.UserContext(), row.Job)
 	if err != nil {
 		return err
 	}
@@ -158,7 +158,7 @@ func (s *Server) postMessage(c *fiber.Ctx) error {
 		return err
 	}
 	text := c.FormValue("text")
-	_, err = s.cfg.Service.Do(c.Context(), workflow.Order{
+	_, err = s.cfg.Service.Do(c.UserContext(), workflow.Order{
 		Job: row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: row.ID},
 		Commands: []workflow.Command{workflow.SendMessage{Text: text}}, Once: s.once("message", row.ID, strings.TrimSpace(text)),
 	})

@@ -1,6 +1,7 @@
 package portal
 
 import (
+	"context"
 	"crypto/hmac"
 	"crypto/rand"
 	"crypto/sha256"
@@ -95,6 +96,11 @@ func (s *Server) guard(c *fiber.Ctx) error {
 		return caught(c)
 	}
 	nameRequest(c)
+	// Not the server's own context, which ends as soon as the server begins to stop: what was begun is
+	// finished.
+	ctx, cancel := context.WithTimeout(context.Background(), handleFor)
+	defer cancel()
+	c.SetUserContext(ctx)
 	began := s.Now()
 	err := s.guardBody(c)
 	if err == nil {
@@ -113,6 +119,9 @@ func (s *Server) guard(c *fiber.Ctx) error {
 	s.cfg.Log.Info("request", "request", requestID(c), "method", c.Method(), "route", route(c), "status", status, "took", s.Now().Sub(began))
 	return err
 }
+
+// handleFor bounds how long a step may take, with a form's worth of photos.
+const handleFor = 5 * time.Minute
 
 // drained reads what little a handler may have left of a body, as the lines after the last part of a
 // multipart form. It reports whether that was all.

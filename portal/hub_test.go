@@ -239,3 +239,69 @@ func TestStoppingEndsLivePages(t *testing.T) {
 	require.Equal(t, 503, g.StatusCode)
 	require.Contains(t, g.body, "Reload it")
 }
+
+// slow is a store whose commits wait until they are let go, and tell whether they were called off.
+type slow struct {
+	workflow.Store
+	entered, release chan struct{}
+	calledOff        error
+}
+
+func (s *slow) Commit(ctx context.Context, c *workflow.Commit) error {
+	if s.entered == nil {
+		return s.Store.Commit(ctx, c)
+	}
+	close(s.entered)
+	<-s.release
+	select {
+	case <-ctx.Done():
+		s.calledOff = ctx.Err()
+	case <-time.After(200 * time.Millisecond): // the server has begun to stop: it would be now
+	}
+	return s.Store.Commit(ctx, c)
+}
+
+// Stopping finishes what was begun: a letter that is being written down is not called off.
+func TestStoppingFinishesWhatWasBegun(t *testing.T) {
+	first := newDesk(t)
+	f := &slow{Store: first.svc.Store}
+	d := first.with(func(c *Config) { c.Service.Store = f })
+	d.toDiagnosing()
+	at := "/j/" + d.token(link.Look) + "/message"
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	served := make(chan error, 1)
+	go func() { served <- d.s.Serve(l) }()
+	f.entered, f.release = make(chan struct{}), make(chan struct{})
+	answered := make(chan int, 1)
+	go func() {
+		c := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+		resp, err := c.PostForm("http://"+l.Addr().String()+at, map[string][]string{"text": {"Hello"}})
+		if err != nil {
+			answered <- 0
+			return
+		}
+		_ = resp.Body.Close()
+		answered <- resp.StatusCode
+	}()
+	<-f.entered
+	stopped := make(chan error, 1)
+	go func() {
+		ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+		defer cancel()
+		stopped <- d.s.Shutdown(ctx)
+	}()
+	require.Eventually(t, func() bool { // no new connection is taken any more
+		c, err := net.Dial("tcp", l.Addr().String())
+		if err == nil {
+			_ = c.Close()
+		}
+		return err != nil
+	}, 30*time.Second, 5*time.Millisecond)
+	close(f.release)
+	require.Equal(t, 303, <-answered)
+	require.NoError(t, f.calledOff)
+	require.NoError(t, <-stopped)
+	require.NoError(t, <-served)
+	require.Len(t, d.job().Messages, 1)
+}

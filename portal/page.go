@@ -45,11 +45,11 @@ func (s *Server) keep(c *fiber.Ctx, token string, l workflow.LinkRow, view func(
 	done := s.pages.begin(l.Job)
 	var k *Kept
 	defer func() { done(keepKey(token), k) }()
-	l, err := s.cfg.Service.Open(c.Context(), token)
+	l, err := s.cfg.Service.Open(c.UserContext(), token)
 	if err != nil {
 		return err
 	}
-	j, err := s.cfg.Service.Job(c.Context(), l.Job)
+	j, err := s.cfg.Service.Job(c.UserContext(), l.Job)
 	if err != nil {
 		return err
 	}

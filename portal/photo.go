@@ -38,7 +38,7 @@ func (s *Server) ReadPhotos(c *fiber.Ctx, field string) ([]workflow.Photo, error
 	if err != nil {
 		return nil, notFound("There is no job with this number.")
 	}
-	if _, err := s.cfg.Service.Store.Version(c.Context(), s.Shop().ID, n); err != nil {
+	if _, err := s.cfg.Service.Store.Version(c.UserContext(), s.Shop().ID, n); err != nil {
 		return nil, err
 	}
 	form, err := c.MultipartForm()
@@ -70,7 +70,7 @@ func (s *Server) takePhoto(c *fiber.Ctx, n workflow.JobNumber, f *multipart.File
 		return workflow.Photo{}, err
 	}
 	defer r.Close()
-	return s.cfg.Photos.Take(c.Context(), s.Shop().ID, n, r)
+	return s.cfg.Photos.Take(c.UserContext(), s.Shop().ID, n, r)
 }
 
 // Redraw gives a change of a photo's marks the copies that it asks for: what is to be unreadable must be
@@ -134,7 +134,7 @@ func (s *Server) SendPhoto(c *fiber.Ctx, j *workflow.Job, id, size string) error
 	if c.Get(fiber.HeaderIfNoneMatch) == etag {
 		return c.SendStatus(fiber.StatusNotModified)
 	}
-	r, size64, err := s.cfg.Photos.Open(c.Context(), j.Shop, j.Number, shown.Digest)
+	r, size64, err := s.cfg.Photos.Open(c.UserContext(), j.Shop, j.Number, shown.Digest)
 	if errors.Is(err, workflow.ErrNotFound) {
 		return none
 	}

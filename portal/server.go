@@ -5,7 +5,9 @@
 // whole into memory before the first byte is sent. Handlers return errors; one error handler turns
 // them into a page or a problem document, shows the sentence and logs the cause. Addresses that hold
 // a link are never logged, sent as a referrer, or cached by a proxy. Strings that leave a handler are
-// the handler's own (the server runs with immutable request strings).
+// the handler's own (the server runs with immutable request strings). What a handler passes on as a
+// context is fiber's UserContext: the request's own belongs to the server, which ends it on stopping and
+// uses it again for the next request.
 package portal
 
 import (
@@ -214,7 +216,7 @@ func (s *Server) formKey(ctx context.Context) ([]byte, error) {
 func (s *Server) health(c *fiber.Ctx) error {
 	out := fiber.Map{"status": "ok", "version": s.cfg.Version}
 	if s.cfg.Health != nil {
-		more, err := s.cfg.Health(c.Context())
+		more, err := s.cfg.Health(c.UserContext())
 		for k, v := range more {
 			out[k] = v
 		}

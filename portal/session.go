@@ -222,7 +222,7 @@ const aHash = "$argon2id$v=19$m=19456,t=2,p=1$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAA
 // SignIn checks name and password and starts a new session (ASVS 5.0 V7.2.4). The refusal is the same
 // for an unknown name and a wrong password.
 func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) {
-	ctx, keys, shop := c.Context(), s.cfg.Service.Store, s.Shop().ID
+	ctx, keys, shop := c.UserContext(), s.cfg.Service.Store, s.Shop().ID
 	login = strings.ToLower(strings.TrimSpace(login))
 	var a Account
 	err := s.getJSON(ctx, bucketStaff, login, &a)
@@ -274,7 +274,7 @@ func (s *Server) SignOut(c *fiber.Ctx) error {
 	secret := c.Cookies(s.cookie("staff"))
 	s.setCookie(c, "staff", "", time.Unix(1, 0))
 	c.Set("Clear-Site-Data", `"cache"`)
-	return s.cfg.Service.Store.DeleteKey(c.Context(), s.Shop().ID, bucketSession, hashed(secret))
+	return s.cfg.Service.Store.DeleteKey(c.UserContext(), s.Shop().ID, bucketSession, hashed(secret))
 }
 
 const localStaff = "staff"
@@ -322,7 +322,7 @@ func (s *Server) byToken(c *fiber.Ctx) (*Session, error) {
 		return nil, nil
 	}
 	x := &Session{Token: true}
-	if err := s.getJSON(c.Context(), bucketToken, hashed(token), &x.Account); err != nil {
+	if err := s.getJSON(c.UserContext(), bucketToken, hashed(token), &x.Account); err != nil {
 		return nil, err
 	}
 	return x, nil
@@ -333,7 +333,7 @@ func (s *Server) bySession(c *fiber.Ctx) (*Session, error) {
 	if secret == "" {
 		return nil, nil
 	}
-	ctx, now := c.Context(), s.Now()
+	ctx, now := c.UserContext(), s.Now()
 	x := &Session{}
 	if err := s.getJSON(ctx, bucketSession, hashed(secret), x); err != nil || now.After(x.SignedInAt.Add(sessionFor)) {
 		return nil, err

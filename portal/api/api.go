@@ -261,7 +261,7 @@ func (a *api) do(c *fiber.Ctx, x step) error {
 			}
 			return b
 		}
-		j, err := a.s.Service().Do(c.Context(), o)
+		j, err := a.s.Service().Do(c.UserContext(), o)
 		var done *workflow.AlreadyDone
 		switch {
 		case errors.As(err, &done):
@@ -345,7 +345,7 @@ func (a *api) show(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	j, err := a.s.Service().Job(c.Context(), n)
+	j, err := a.s.Service().Job(c.UserContext(), n)
 	if err != nil {
 		return err
 	}
@@ -380,7 +380,7 @@ func (a *api) list(c *fiber.Ctx) error {
 	var err error
 	out := Rows{Jobs: []Row{}}
 	if q := c.Query("q"); q != "" {
-		rows, err = store.Search(c.Context(), shop, q, pageSize)
+		rows, err = store.Search(c.UserContext(), shop, q, pageSize)
 	} else {
 		f := workflow.BoardFilter{Stage: workflow.Stage(c.Query("stage")), Ended: c.Query("ended") == "true", Limit: pageSize + 1}
 		if f.Stage != "" && !slices.Contains(workflow.Stages, f.Stage) {
@@ -391,7 +391,7 @@ func (a *api) list(c *fiber.Ctx) error {
 				return err
 			}
 		}
-		rows, err = store.Board(c.Context(), shop, f)
+		rows, err = store.Board(c.UserContext(), shop, f)
 		if len(rows) > pageSize {
 			rows = rows[:pageSize]
 			out.More = "/api/v1/jobs?stage=" + string(f.Stage) + "&ended=" + strconv.FormatBool(f.Ended) + "&after=" + writeRow(rows[pageSize-1])
@@ -455,10 +455,10 @@ func (a *api) events(c *fiber.Ctx) error {
 	if err != nil || after < 0 {
 		return &workflow.Error{Code: workflow.CodeInvalid, Field: "after", Message: "“after” must be a sequence number."}
 	}
-	if _, err := a.s.Service().Store.Version(c.Context(), a.s.Shop().ID, n); err != nil {
+	if _, err := a.s.Service().Store.Version(c.UserContext(), a.s.Shop().ID, n); err != nil {
 		return err
 	}
-	events, err := a.s.Service().Store.Events(c.Context(), a.s.Shop().ID, n, after)
+	events, err := a.s.Service().Store.Events(c.UserContext(), a.s.Shop().ID, n, after)
 	if err != nil {
 		return err
 	}
@@ -488,10 +488,10 @@ func (a *api) notices(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	if _, err := a.s.Service().Store.Version(c.Context(), a.s.Shop().ID, n); err != nil {
+	if _, err := a.s.Service().Store.Version(c.UserContext(), a.s.Shop().ID, n); err != nil {
 		return err
 	}
-	entries, err := a.s.Service().Store.Entries(c.Context(), a.s.Shop().ID, n)
+	entries, err := a.s.Service().Store.Entries(c.UserContext(), a.s.Shop().ID, n)
 	if err != nil {
 		return err
 	}

@@ -23,15 +23,15 @@ type PhotoDescription struct {
 // command has the copies that people see made anew if the blurred areas change, and those before
 // removed: what is to be unreadable must be gone from them.
 func (d *PhotoDescription) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (task, error) {
-	before, err := a.s.Service().Job(c.Context(), n)
+	before, err := a.s.Service().Job(c.UserContext(), n)
 	if err != nil {
 		return task{}, err
 	}
 	cmd := workflow.DescribePhoto{ID: d.ID, Kind: d.Kind, Caption: d.Caption, Alt: d.Alt, Pair: d.Pair, Marks: d.Marks}
-	if err := a.s.Redraw(c.Context(), before, &cmd); err != nil {
+	if err := a.s.Redraw(c.UserContext(), before, &cmd); err != nil {
 		return task{}, err
 	}
-	after := func(j *workflow.Job) error { return a.s.DiscardOld(c.Context(), before, j) }
+	after := func(j *workflow.Job) error { return a.s.DiscardOld(c.UserContext(), before, j) }
 	return task{cmd: cmd, pin: before.Version, after: after}, nil
 }
 

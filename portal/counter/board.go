@@ -53,7 +53,7 @@ func (x *counter) postSignOut(c *fiber.Ctx) error {
 const boardPage = 100
 
 func (x *counter) showBoard(c *fiber.Ctx) error {
-	ctx, shop, store := c.Context(), x.s.Shop(), x.s.Service().Store
+	ctx, shop, store := c.UserContext(), x.s.Shop(), x.s.Service().Store
 	now := x.s.Now()
 	stage := workflow.Stage(c.Query("stage"))
 	ended := c.Query("ended") == "yes"
@@ -121,7 +121,7 @@ func (x *counter) rows(c *fiber.Ctx, v *templates.CounterBoard, rows []workflow.
 		var j *workflow.Job
 		if r.Waiting {
 			var err error
-			if j, err = x.s.Service().Job(c.Context(), r.Job); err != nil {
+			if j, err = x.s.Service().Job(c.UserContext(), r.Job); err != nil {
 				return err
 			}
 		}
@@ -150,11 +150,11 @@ func (x *counter) showSearch(c *fiber.Ctx) error {
 	}
 	// A job number as people read it out leads straight to the job.
 	if n, err := workflow.ParseJobNumber(q); err == nil {
-		if _, err := x.s.Service().Store.Version(c.Context(), x.s.Shop().ID, n); err == nil {
+		if _, err := x.s.Service().Store.Version(c.UserContext(), x.s.Shop().ID, n); err == nil {
 			return x.s.Back(c, "/counter/job/"+string(n))
 		}
 	}
-	rows, err := x.s.Service().Store.Search(c.Context(), x.s.Shop().ID, q, searchLimit)
+	rows, err := x.s.Service().Store.Search(c.UserContext(), x.s.Shop().ID, q, searchLimit)
 	if err != nil {
 		return err
 	}
@@ -214,7 +214,7 @@ func (x *counter) showNew(c *fiber.Ctx) error {
 	f.Values.Set("language", x.s.Shop().Languages[0])
 	if n, err := workflow.ParseJobNumber(c.Query("follows")); err == nil {
 		// Back under warranty: who and what are known.
-		j, err := x.s.Service().Job(c.Context(), n)
+		j, err := x.s.Service().Job(c.UserContext(), n)
 		if err != nil {
 			return err
 		}
@@ -247,7 +247,7 @@ func (x *counter) postNew(c *fiber.Ctx) error {
 	if s := strings.TrimSpace(v("follows")); s != "" {
 		n, err := workflow.ParseJobNumber(s)
 		if err == nil {
-			_, err = x.s.Service().Store.Version(c.Context(), x.s.Shop().ID, n)
+			_, err = x.s.Service().Store.Version(c.UserContext(), x.s.Shop().ID, n)
 		}
 		if err != nil {
 			f.Add("follows", fmt.Sprintf("There is no job %s. Check the number, or leave the field empty.", s))
@@ -255,7 +255,7 @@ func (x *counter) postNew(c *fiber.Ctx) error {
 		}
 		cmd.Follows = n
 	}
-	j, err := x.s.Service().Do(c.Context(), workflow.Order{
+	j, err := x.s.Service().Do(c.UserContext(), workflow.Order{
 		By: x.s.Actor(c), Commands: []workflow.Command{cmd}, Once: x.once(c, f, nil, ""),
 		Result: func(j *workflow.Job) []byte { return []byte(j.Number) },
 	})

@@ -203,7 +203,7 @@ func (x *counter) load(c *fiber.Ctx) (*workflow.Job, error) {
 	if err != nil {
 		return nil, err
 	}
-	return x.s.Service().Job(c.Context(), n)
+	return x.s.Service().Job(c.UserContext(), n)
 }
 
 // open begins a visit to a page about a job.
@@ -305,7 +305,7 @@ func (x *counter) post(t *task) fiber.Handler {
 			}
 			var after *workflow.Job
 			if len(commands) > 0 {
-				after, err = x.s.Service().Do(c.Context(), o)
+				after, err = x.s.Service().Do(c.UserContext(), o)
 			}
 			var done *workflow.AlreadyDone
 			switch {
@@ -346,7 +346,7 @@ var quiet = []workflow.EventKind{"notice.made", "notice.delivered", "notice.buri
 // tried once more: always if the step only had to be decided on the newest state, else if all that has
 // happened since is of no concern to the form.
 func (r *request) reconsider(expected int64, stale bool) (again bool, version int64, err error) {
-	j, err := r.x.s.Service().Job(r.c.Context(), r.job.Number)
+	j, err := r.x.s.Service().Job(r.c.UserContext(), r.job.Number)
 	if err != nil {
 		return false, 0, err
 	}
@@ -354,7 +354,7 @@ func (r *request) reconsider(expected int64, stale bool) (again bool, version in
 	if !stale {
 		return true, j.Version, nil
 	}
-	events, err := r.x.s.Service().Store.Events(r.c.Context(), r.shop().ID, j.Number, expected)
+	events, err := r.x.s.Service().Store.Events(r.c.UserContext(), r.shop().ID, j.Number, expected)
 	if err != nil {
 		return false, 0, err
 	}
@@ -417,7 +417,7 @@ func (r *request) remember(done workflow.Once) {
 
 // before reports whether this very form was sent and done already: then it goes on as the first time.
 func (r *request) before() (bool, error) {
-	done, err := r.x.s.Service().Store.Done(r.c.Context(), r.shop().ID, r.once("").Key)
+	done, err := r.x.s.Service().Store.Done(r.c.UserContext(), r.shop().ID, r.once("").Key)
 	if errors.Is(err, workflow.ErrNotFound) {
 		return false, nil
 	}

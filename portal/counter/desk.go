@@ -168,7 +168,7 @@ var eraseTask = &task{
 				return err
 			}
 		}
-		return r.x.s.Photos().Clear(r.c.Context(), r.shop().ID, j.Number)
+		return r.x.s.Photos().Clear(r.c.UserContext(), r.shop().ID, j.Number)
 	},
 	said: "The person is erased. Figures and history stay.",
 }

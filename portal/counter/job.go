@@ -12,7 +12,7 @@ func (x *counter) showJob(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	entries, err := x.s.Service().Store.Entries(c.Context(), x.s.Shop().ID, r.job.Number)
+	entries, err := x.s.Service().Store.Entries(c.UserContext(), x.s.Shop().ID, r.job.Number)
 	if err != nil {
 		return err
 	}
@@ -26,7 +26,7 @@ func (x *counter) showHistory(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	events, err := x.s.Service().Store.Events(c.Context(), x.s.Shop().ID, r.job.Number, 0)
+	events, err := x.s.Service().Store.Events(c.UserContext(), x.s.Shop().ID, r.job.Number, 0)
 	if err != nil {
 		return err
 	}

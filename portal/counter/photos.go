@@ -81,11 +81,11 @@ func (r *request) keepPhotos() error {
 		commands = append(commands, workflow.AddPhoto{Photo: p})
 	}
 	before, version := len(r.job.Photos), r.job.Version
-	j, err := r.x.s.Service().Do(r.c.Context(), workflow.Order{Job: r.job.Number, By: r.x.s.Actor(r.c), Commands: commands, Once: r.once("photos")})
+	j, err := r.x.s.Service().Do(r.c.UserContext(), workflow.Order{Job: r.job.Number, By: r.x.s.Actor(r.c), Commands: commands, Once: r.once("photos")})
 	var done *workflow.AlreadyDone
 	switch {
 	case errors.As(err, &done):
-		if j, err = r.x.s.Service().Job(r.c.Context(), r.job.Number); err != nil {
+		if j, err = r.x.s.Service().Job(r.c.UserContext(), r.job.Number); err != nil {
 			return err
 		}
 	case err != nil && shown(err):
@@ -222,7 +222,7 @@ func (x *counter) photoOne(c *fiber.Ctx) error {
 	if len(r.photos) != 1 {
 		return answer(&workflow.Error{Code: workflow.CodeInvalid, Field: "photo", Message: "Send one photo at a time."})
 	}
-	_, err = x.s.Service().Do(c.Context(), workflow.Order{
+	_, err = x.s.Service().Do(c.UserContext(), workflow.Order{
 		Job: r.job.Number, By: x.s.Actor(c), Commands: r.addPhotos(workflow.PhotoKind(r.value("kind"))), Once: r.once(""),
 	})
 	var done *workflow.AlreadyDone
@@ -281,13 +281,13 @@ var photoTask = &task{
 		if r.form.Bad() {
 			return nil, nil
 		}
-		if err := r.x.s.Redraw(r.c.Context(), r.job, &cmd); err != nil {
+		if err := r.x.s.Redraw(r.c.UserContext(), r.job, &cmd); err != nil {
 			return nil, err
 		}
 		return []workflow.Command{cmd}, nil
 	},
 	said:  "The photo is changed.",
-	after: func(r *request, j *workflow.Job) error { return r.x.s.DiscardOld(r.c.Context(), r.job, j) },
+	after: func(r *request, j *workflow.Job) error { return r.x.s.DiscardOld(r.c.UserContext(), r.job, j) },
 }
 
 var noPhoto = &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such photo on this job."}

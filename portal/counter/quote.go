@@ -319,7 +319,7 @@ func (r *request) fillQuote(d *draft) {
 }
 
 func (r *request) quotePage() (*templates.CounterQuoteForm, error) {
-	d, err := r.x.draft(r.c.Context(), r.job.Number, draftQuote)
+	d, err := r.x.draft(r.c.UserContext(), r.job.Number, draftQuote)
 	if err != nil {
 		return nil, err
 	}

@@ -72,11 +72,11 @@ func (x *counter) keepDraft(r *request, kind draftKind) error {
 	if err != nil {
 		return err
 	}
-	return x.s.Service().Store.PutKey(r.c.Context(), x.s.Shop().ID, bucketDraft, string(r.job.Number)+"/"+string(kind), b, x.s.Now().Add(draftFor))
+	return x.s.Service().Store.PutKey(r.c.UserContext(), x.s.Shop().ID, bucketDraft, string(r.job.Number)+"/"+string(kind), b, x.s.Now().Add(draftFor))
 }
 
 func (x *counter) dropDraft(r *request, kind draftKind) error {
-	return x.s.Service().Store.DeleteKey(r.c.Context(), x.s.Shop().ID, bucketDraft, string(r.job.Number)+"/"+string(kind))
+	return x.s.Service().Store.DeleteKey(r.c.UserContext(), x.s.Shop().ID, bucketDraft, string(r.job.Number)+"/"+string(kind))
 }
 
 func (r *request) drafted(d *draft) string {
@@ -122,7 +122,7 @@ func in(s workflow.Stage, of []workflow.Stage) bool {
 var reportTask = &task{
 	path: "report", then: "report",
 	view: func(r *request) (templates.View, error) {
-		d, err := r.x.draft(r.c.Context(), r.job.Number, draftReport)
+		d, err := r.x.draft(r.c.UserContext(), r.job.Number, draftReport)
 		if err != nil {
 			return nil, err
 		}
@@ -181,7 +181,7 @@ type coming struct {
 
 // coming tries out what the drafts would send. Only what the stage allows is taken.
 func (r *request) coming(then string) (*coming, error) {
-	ctx := r.c.Context()
+	ctx := r.c.UserContext()
 	k := &coming{}
 	var err error
 	if k.report, err = r.x.draft(ctx, r.job.Number, draftReport); err != nil {
@@ -278,7 +278,7 @@ var sendTask = &task{
 				v.QuoteURL = r.base.To("report/preview/quote")
 			}
 			if r.x.cfg.PreviewMail != nil && v.Mailed != "" {
-				_, text, err := r.x.mail(r.c.Context(), k)
+				_, text, err := r.x.mail(r.c.UserContext(), k)
 				if err != nil {
 					return nil, err
 				}
@@ -421,7 +421,7 @@ func (x *counter) previewMail(c *fiber.Ctx) error {
 	if x.cfg.PreviewMail == nil {
 		return &workflow.Error{Code: workflow.CodeNotFound, Message: "This server shows no mails."}
 	}
-	html, _, err := x.mail(c.Context(), k)
+	html, _, err := x.mail(c.UserContext(), k)
 	if err != nil {
 		return err
 	}
