@@ -99,7 +99,10 @@ func (s *Server) guard(c *fiber.Ctx) error {
 	// Not the server's own context, which ends as soon as the server begins to stop: what was begun is
 	// finished.
 	ctx, cancel := context.WithTimeout(context.Background(), handleFor)
-	defer cancel()
+	defer func() {
+		cancel()
+		c.SetUserContext(context.Background()) // for the page that tells of an error
+	}()
 	c.SetUserContext(ctx)
 	began := s.Now()
 	err := s.guardBody(c)
