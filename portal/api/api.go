@@ -127,7 +127,7 @@ func read(c *fiber.Ctx, into any) error {
 		return &portal.StatusError{Status: fiber.StatusUnsupportedMediaType, Message: "Send JSON, with the header Content-Type: application/json."}
 	}
 	body := c.Body()
-	if len(bytes.TrimSpace(body)) == 0 {
+	if len(body) == 0 { // blanks alone are no JSON, and are refused as such
 		body = []byte("{}")
 	}
 	d := json.NewDecoder(bytes.NewReader(body))

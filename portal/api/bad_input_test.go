@@ -333,6 +333,9 @@ func FuzzBodies(f *testing.F) {
 	}
 	f.Add(uint8(0), "[")
 	f.Add(uint8(1), "\xff{")
+	for i := range actions {
+		f.Add(uint8(i), " ")
+	}
 	d := newDesk(f)
 	d.booked()
 	f.Fuzz(func(t *testing.T, which uint8, body string) {
