@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -12,108 +11,21 @@ import (
 	"net/http"
 	"net/url"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"benchword/cmd/benchword/demophotos"
+	"benchword/portal/portaltest"
 	"benchword/workflow"
 	"benchword/workflow/link"
 
-	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/emulation"
-	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 )
 
 var screens = flag.String("screens", "", "folder to write screenshots of every page to (320 px, desktop, dark, print)")
-
-// needs finds a program that a test can't do without. Where it is missing the test is skipped; in CI
-// that is a failure.
-func needs(t testing.TB, names ...string) string {
-	for _, n := range names {
-		if p, err := exec.LookPath(n); err == nil {
-			return p
-		}
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is missing; .ci/run should have installed it", names[0])
-	}
-	t.Skipf("%s is not installed here", names[0])
-	return ""
-}
-
-// browser starts a real, headless Chromium with nothing in it.
-func browser(t testing.TB) context.Context {
-	path := needs(t, "chromium", "chromium-browser", "google-chrome")
-	options := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true), chromedp.Flag("no-first-run", true),
-	)
-	for try := 1; ; try++ {
-		alloc, stop := chromedp.NewExecAllocator(context.Background(), append(options, chromedp.UserDataDir(t.TempDir()))...)
-		ctx, cancel := chromedp.NewContext(alloc)
-		started := make(chan error, 1)
-		go func() { started <- chromedp.Do(ctx, chromedp.Navigate("about:blank")) }()
-		var err error
-		select {
-		case err = <-started:
-		case <-time.After(time.Minute):
-			err = errors.New("Chromium did not start within a minute")
-		}
-		if err == nil {
-			t.Cleanup(stop)
-			t.Cleanup(cancel)
-			return ctx
-		}
-		cancel()
-		stop()
-		require.Less(t, try, 3, "%v", err) // a busy machine may need a second start
-	}
-}
-
-// evaluate gives the value of a script, waited for if it is a promise.
-func evaluate[T any](t testing.TB, ctx context.Context, script string) T {
-	t.Helper()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](script, chromedp.EvalAwaitPromise))
-	require.NoError(t, err, script)
-	return v
-}
-
-// until waits for a script's value to be truthy, and gives it.
-func until[T any](t testing.TB, ctx context.Context, script string) T {
-	t.Helper()
-	for {
-		v, err := chromedp.Run(ctx, chromedp.Poll[T](script, chromedp.WithPollingTimeout(30*time.Second)))
-		if err != nil && (strings.Contains(err.Error(), "navigated or closed") || strings.Contains(err.Error(), "Cannot find context")) {
-			continue // the page went on to the next one while it was being asked
-		}
-		require.NoError(t, err, script)
-		return v
-	}
-}
-
-// media makes the browser say that it prints, or prefers a colour scheme.
-func media(kind, scheme string) chromedp.Action[chromedp.Void] {
-	return func(ctx context.Context, t *chromedp.Target) (chromedp.Void, error) {
-		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: kind, Features: []*emulation.MediaFeature{
-			{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"},
-		}})
-		return chromedp.Void{}, err
-	}
-}
-
-// cookie gives the browser a cookie.
-func cookie(c *http.Cookie, site string) chromedp.Action[chromedp.Void] {
-	return func(ctx context.Context, t *chromedp.Target) (chromedp.Void, error) {
-		_, err := cdp.Call(ctx, t, network.SetCookie, network.SetCookieParams{Name: c.Name, Value: c.Value, URL: site})
-		return chromedp.Void{}, err
-	}
-}
 
 // demoStage is a stage with the demo's jobs on it, at today's date.
 func demoStage(t testing.TB, with ...func(*stage)) (*stage, *demo) {
@@ -165,7 +77,7 @@ func (s *stage) newestMail(to string) *letter {
 // open tracking page changes by itself when the bench goes on.
 func TestCustomerInABrowser(t *testing.T) {
 	s, d := demoStage(t)
-	ctx := browser(t)
+	ctx := portaltest.Browser(t)
 	mail := s.newestMail("mira@post.example")
 	look, decide := "", ""
 	for _, m := range linkIn.FindAllStringSubmatch(mail.HTML, -1) {
@@ -179,10 +91,10 @@ func TestCustomerInABrowser(t *testing.T) {
 	require.NotEmpty(t, decide, "the mail has no decide link")
 
 	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(look), chromedp.WaitVisible("main h1")))
-	require.Positive(t, until[int](t, ctx, `[...document.images].filter(i => { i.loading = "eager"; return i.complete && i.naturalWidth > 100 }).length`))
+	require.Positive(t, portaltest.Until[int](t, ctx, `[...document.images].filter(i => { i.loading = "eager"; return i.complete && i.naturalWidth > 100 }).length`))
 
 	// A look link shows no way to approve.
-	html := evaluate[string](t, ctx, `document.documentElement.outerHTML`)
+	html := portaltest.Evaluate[string](t, ctx, `document.documentElement.outerHTML`)
 	require.NotContains(t, html, "/d/")
 
 	require.NoError(t, chromedp.Do(ctx,
@@ -196,14 +108,14 @@ func TestCustomerInABrowser(t *testing.T) {
 	))
 	require.Equal(t, workflow.StageAwaitingApproval, s.job(d.toApprove.number).Stage, "the summary alone decides nothing")
 	require.NoError(t, chromedp.Do(ctx, chromedp.Click(`button[name=confirm]`)))
-	until[bool](t, ctx, `location.pathname.endsWith("/done")`)
+	portaltest.Until[bool](t, ctx, `location.pathname.endsWith("/done")`)
 	require.Equal(t, workflow.StageRepairing, s.job(d.toApprove.number).Stage)
 
 	// Live: the open page changes by itself, without being loaded anew.
 	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(look), chromedp.WaitVisible("main h1")))
-	require.True(t, evaluate[bool](t, ctx, `window.sameDocument = true`))
+	require.True(t, portaltest.Evaluate[bool](t, ctx, `window.sameDocument = true`))
 	s.do(technicianNils, d.toApprove.number, workflow.DoWork{Text: "Renewed the four capacitors of the lamp supply.", Duties: []int{1}}, workflow.Go{To: workflow.StageTesting})
-	until[bool](t, ctx, `window.sameDocument === true && document.querySelector("main").innerText.includes("Renewed the four capacitors")`)
+	portaltest.Until[bool](t, ctx, `window.sameDocument === true && document.querySelector("main").innerText.includes("Renewed the four capacitors")`)
 }
 
 // aPage is a page to be checked and looked at.
@@ -261,13 +173,10 @@ func TestPagesAreValidHTML(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
-	java := needs(t, "java")
-	jar := tool(t, "vnu-jar/build/dist/vnu.jar")
 	s, d := demoStage(t)
 	customer, staff := allPages(s, d)
 	cookies := s.signIn()
-	dir := t.TempDir()
-	var files []string
+	pages := map[string][]byte{}
 	for i, p := range append(customer, staff...) {
 		use := cookies
 		if i < len(customer) {
@@ -275,33 +184,11 @@ func TestPagesAreValidHTML(t *testing.T) {
 		}
 		status, body := s.fetch(p.path, use)
 		require.True(t, status == 200 || p.name == "unknown" && status == 404, "%s: status %d\n%.500s", p.name, status, body)
-		f := filepath.Join(dir, p.name+".html")
-		require.NoError(t, os.WriteFile(f, body, 0o600))
-		files = append(files, f)
+		pages[p.name] = body
 	}
-	out, err := exec.Command(java, append([]string{"-jar", jar, "--format", "text", "--exit-zero-always", "--errors-only"}, files...)...).CombinedOutput()
-	require.NoError(t, err, "%s", out)
-	said := strings.TrimSpace(strings.ReplaceAll(string(out), "file:"+dir+"/", ""))
-	require.Equal(t, "Document checking completed. No errors found.", said)
-	t.Logf("%d pages checked", len(files))
+	require.Empty(t, portaltest.InvalidHTML(t, pages, false))
+	t.Logf("%d pages checked", len(pages))
 }
-
-// tool finds one of the checkers in testdata/tools.
-func tool(t testing.TB, path string) string {
-	full, err := filepath.Abs(filepath.Join("../../testdata/tools/node_modules", path))
-	require.NoError(t, err)
-	if _, err := os.Stat(full); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s is missing; .ci/run should have installed it", path)
-		}
-		t.Skipf("%s is not installed here (npm ci in testdata/tools)", path)
-	}
-	return full
-}
-
-// axeRun gives every violation of the WCAG 2.2 A and AA rules, one a line.
-const axeRun = `axe.run(document, {runOnly: {type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}})
-	.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.target.join(" ") + " " + n.failureSummary.replace(/\s+/g, " "))))`
 
 // TestPagesAreAccessible holds every page to axe-core 4.14.1, at 320 px and on a desktop, light and dark.
 // With -screens it also writes screenshots.
@@ -309,11 +196,9 @@ func TestPagesAreAccessible(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
-	axe, err := os.ReadFile(tool(t, "axe-core/axe.min.js"))
-	require.NoError(t, err)
 	s, d := demoStage(t)
 	customer, staff := allPages(s, d)
-	ctx := browser(t)
+	ctx := portaltest.Browser(t)
 	pages, checked := 0, 0
 	check := func(p aPage) {
 		for _, width := range []int64{320, 1280} {
@@ -323,29 +208,25 @@ func TestPagesAreAccessible(t *testing.T) {
 				if *screens == "" && (pages%2 == 0) != ((width == 320) == (scheme == "light")) {
 					continue
 				}
-				require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 6000), media("", scheme), chromedp.Navigate(s.base+p.path), chromedp.WaitReady("main")), p.name)
-				evaluate[chromedp.Void](t, ctx, string(axe))
-				found := evaluate[[]string](t, ctx, axeRun)
-				wide := evaluate[bool](t, ctx, `document.documentElement.scrollWidth > document.documentElement.clientWidth + 1`)
-				require.Empty(t, found, "%s at %d px, %s", p.name, width, scheme)
-				require.False(t, wide, "%s at %d px has to be scrolled sideways", p.name, width)
+				require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 6000), portaltest.Media("", scheme), chromedp.Navigate(s.base+p.path), chromedp.WaitReady("main")), p.name)
+				require.Empty(t, portaltest.Violations(t, ctx), "%s at %d px, %s", p.name, width, scheme)
 				checked++
 				if *screens != "" {
-					shoot(t, ctx, fmt.Sprintf("%s-%d-%s.png", p.name, width, scheme))
+					portaltest.Shoot(t, ctx, *screens, fmt.Sprintf("%s-%d-%s.png", p.name, width, scheme))
 				}
 			}
 		}
 		pages++
 		if *screens != "" {
-			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(794, 1123), media("print", "light"), chromedp.Navigate(s.base+p.path), chromedp.WaitReady("main")))
-			shoot(t, ctx, p.name+"-print.png")
+			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(794, 1123), portaltest.Media("print", "light"), chromedp.Navigate(s.base+p.path), chromedp.WaitReady("main")))
+			portaltest.Shoot(t, ctx, *screens, p.name+"-print.png")
 		}
 	}
 	for _, p := range customer {
 		check(p)
 	}
 	for _, c := range s.signIn() {
-		require.NoError(t, chromedp.Do(ctx, cookie(c, s.base)))
+		require.NoError(t, chromedp.Do(ctx, portaltest.Cookie(c, s.base)))
 	}
 	for _, p := range staff {
 		check(p)
@@ -353,19 +234,12 @@ func TestPagesAreAccessible(t *testing.T) {
 	t.Logf("%d pages, %d checks", pages, checked)
 }
 
-func shoot(t *testing.T, ctx context.Context, name string) {
-	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
-	require.NoError(t, err)
-	require.NoError(t, os.MkdirAll(*screens, 0o755))
-	require.NoError(t, os.WriteFile(filepath.Join(*screens, name), png, 0o644))
-}
-
 // TestScannerInABrowser does what a mail scanner does with a mail: opens every link with HEAD and GET,
 // without cookies, lets scripts run, and sends every form it finds, empty and as it stands. Nothing may
 // change on any job.
 func TestScannerInABrowser(t *testing.T) {
 	s, d := demoStage(t)
-	ctx := browser(t)
+	ctx := portaltest.Browser(t)
 	versions := map[workflow.JobNumber]int64{}
 	for _, p := range d.plays {
 		versions[p.number] = s.job(p.number).Version
@@ -389,7 +263,7 @@ func TestScannerInABrowser(t *testing.T) {
 	sent := 0
 	for u := range links {
 		require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(u), chromedp.WaitReady("body")))
-		forms := evaluate[int](t, ctx, `document.forms.length`)
+		forms := portaltest.Evaluate[int](t, ctx, `document.forms.length`)
 		for f := range forms {
 			for _, how := range []string{"as it stands", "empty"} {
 				// From the page itself, as a script of the scanner would: so even same-origin.
@@ -400,7 +274,7 @@ func TestScannerInABrowser(t *testing.T) {
 					return r.status;
 				})()`, f, how)
 				require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(u), chromedp.WaitReady("body")))
-				require.Less(t, evaluate[int](t, ctx, script), 500)
+				require.Less(t, portaltest.Evaluate[int](t, ctx, script), 500)
 				sent++
 			}
 		}
@@ -441,7 +315,7 @@ func (s *stage) everything(d *demo) string {
 // The mail then holds the photo.
 func TestCounterInABrowser(t *testing.T) {
 	s, d := demoStage(t)
-	ctx := browser(t)
+	ctx := portaltest.Browser(t)
 	var supply *play
 	for _, p := range d.plays {
 		if strings.Contains(p.key, "in breach") {
@@ -465,7 +339,7 @@ func TestCounterInABrowser(t *testing.T) {
 		chromedp.SendKeys(`input[name=password]`, demoPassword),
 		chromedp.Click(`main button[type=submit]`),
 	))
-	until[bool](t, ctx, `!location.pathname.endsWith("/sign-in") && document.readyState === "complete"`)
+	portaltest.Until[bool](t, ctx, `!location.pathname.endsWith("/sign-in") && document.readyState === "complete"`)
 
 	require.NoError(t, chromedp.Do(ctx,
 		chromedp.Navigate(job+"/finding"),
@@ -488,7 +362,7 @@ func TestCounterInABrowser(t *testing.T) {
 		chromedp.WaitVisible(`iframe`),
 	))
 	require.Empty(t, s.job(supply.number).Reports, "looking sends nothing")
-	shown := evaluate[string](t, ctx, `Promise.all([...document.querySelectorAll("iframe")].map(f => fetch(f.src).then(r => r.text()))).then(x => x.join("\n"))`)
+	shown := portaltest.Evaluate[string](t, ctx, `Promise.all([...document.querySelectorAll("iframe")].map(f => fetch(f.src).then(r => r.text()))).then(x => x.join("\n"))`)
 	require.Contains(t, shown, "has lost its thermal compound")
 	require.Contains(t, shown, "data:image/jpeg;base64,", "the preview of the mail shows its photos")
 	require.NoError(t, chromedp.Do(ctx, chromedp.Click(`main form[action$="/report/send"] button[type=submit]`)))
@@ -508,7 +382,7 @@ func TestReadmeScreenshots(t *testing.T) {
 	names := []string{"tracking.png", "mail.png", "counter.png"}
 	if *readme {
 		s, d := demoStage(t)
-		ctx := browser(t)
+		ctx := portaltest.Browser(t)
 		require.NoError(t, os.MkdirAll(dir, 0o755))
 		mail := s.newestMail("mira@post.example")
 		mailbox := &mailbox{post: s.post, shop: "Harbour Bench"}
@@ -517,10 +391,10 @@ func TestReadmeScreenshots(t *testing.T) {
 		go func() { _ = mailbox.serve(box) }()
 		t.Cleanup(func() { _ = mailbox.close() })
 		for _, c := range s.signIn() {
-			require.NoError(t, chromedp.Do(ctx, cookie(c, s.base)))
+			require.NoError(t, chromedp.Do(ctx, portaltest.Cookie(c, s.base)))
 		}
 		for i, u := range []string{s.link(d.toApprove, link.Look), fmt.Sprintf("http://%s/mail/%d/html", box.Addr(), mail.Number), s.base + "/counter"} {
-			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(390, 780), media("", "light"), chromedp.Navigate(u), chromedp.WaitReady("body")))
+			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(390, 780), portaltest.Media("", "light"), chromedp.Navigate(u), chromedp.WaitReady("body")))
 			shot, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 			require.NoError(t, err)
 			require.NoError(t, os.WriteFile(filepath.Join(dir, names[i]), shot, 0o644))

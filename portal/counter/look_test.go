@@ -2,111 +2,22 @@ package counter
 
 import (
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"net"
-	"os"
-	"os/exec"
-	"path/filepath"
+	"net/http"
 	"strings"
 	"testing"
 	"time"
 
+	"benchword/portal/portaltest"
 	"benchword/workflow"
 
-	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/emulation"
-	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 )
 
 var screens = flag.String("screens", "", "folder to write screenshots and sources of every page to")
-
-// needs finds a program that a test can't do without. Where it is missing the test is skipped; in CI
-// that is a failure.
-func needs(t testing.TB, names ...string) string {
-	for _, n := range names {
-		if p, err := exec.LookPath(n); err == nil {
-			return p
-		}
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is missing; .ci/run should have installed it", names[0])
-	}
-	t.Skipf("%s is not installed here", names[0])
-	return ""
-}
-
-// tool finds one of the checkers in testdata/tools.
-func tool(t testing.TB, path string) string {
-	full, err := filepath.Abs(filepath.Join("../../testdata/tools/node_modules", path))
-	require.NoError(t, err)
-	if _, err := os.Stat(full); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s is missing; .ci/run should have installed it", path)
-		}
-		t.Skipf("%s is not installed here (npm ci in testdata/tools)", path)
-	}
-	return full
-}
-
-func browser(t testing.TB) context.Context {
-	path := needs(t, "chromium", "chromium-browser", "google-chrome")
-	options := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true), chromedp.Flag("no-first-run", true),
-	)
-	for try := 1; ; try++ {
-		alloc, stop := chromedp.NewExecAllocator(context.Background(), append(options, chromedp.UserDataDir(t.TempDir()))...)
-		ctx, cancel := chromedp.NewContext(alloc)
-		started := make(chan error, 1)
-		go func() { started <- chromedp.Do(ctx, chromedp.Navigate("about:blank")) }()
-		var err error
-		select {
-		case err = <-started:
-		case <-time.After(time.Minute):
-			err = errors.New("Chromium did not start within a minute")
-		}
-		if err == nil {
-			t.Cleanup(stop)
-			t.Cleanup(cancel)
-			return ctx
-		}
-		cancel()
-		stop()
-		require.Less(t, try, 3, "%v", err) // a busy machine may need a second start
-	}
-}
-
-func evaluate[T any](t testing.TB, ctx context.Context, script string) T {
-	t.Helper()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](script, chromedp.EvalAwaitPromise))
-	require.NoError(t, err, script)
-	return v
-}
-
-// until waits for a script to say yes, also across pages.
-func until(t testing.TB, ctx context.Context, script string) {
-	t.Helper()
-	var last error
-	require.Eventually(t, func() bool {
-		var ok bool
-		ok, last = chromedp.Run(ctx, chromedp.Evaluate[bool]("Boolean("+script+")", chromedp.EvalAwaitPromise))
-		return last == nil && ok
-	}, 30*time.Second, 20*time.Millisecond, "%s: %v", script, last)
-}
-
-func scheme(s string) chromedp.Action[chromedp.Void] {
-	return func(ctx context.Context, t *chromedp.Target) (chromedp.Void, error) {
-		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
-			{Name: "prefers-color-scheme", Value: s}, {Name: "prefers-reduced-motion", Value: "reduce"},
-		}})
-		return chromedp.Void{}, err
-	}
-}
 
 // open serves the desk on a real port, and signs the browser in.
 func (d *desk) open(ctx context.Context, v *visitor) string {
@@ -115,10 +26,7 @@ func (d *desk) open(ctx context.Context, v *visitor) string {
 	go func() { _ = d.s.Serve(l) }()
 	base := "http://" + l.Addr().String()
 	for name, value := range v.cookies {
-		require.NoError(d.t, chromedp.Do(ctx, chromedp.Action[chromedp.Void](func(ctx context.Context, t *chromedp.Target) (chromedp.Void, error) {
-			_, err := cdp.Call(ctx, t, network.SetCookie, network.SetCookieParams{Name: name, Value: value, URL: base})
-			return chromedp.Void{}, err
-		})))
+		require.NoError(d.t, chromedp.Do(ctx, portaltest.Cookie(&http.Cookie{Name: name, Value: value}, base)))
 	}
 	return base
 }
@@ -169,9 +77,6 @@ func (d *desk) allPages() map[string]string {
 	return pages
 }
 
-const axeRun = `axe.run(document, {runOnly: {type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}, iframes: false})
-	.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.target.join(" ") + " " + n.failureSummary.replace(/\s+/g, " "))))`
-
 // small finds what is there to be pressed and is smaller than 44 px, links in running text aside (WCAG 2.2,
 // 2.5.5, whose level AAA is our own aim; the standard's AA asks for 24).
 const small = `[...document.querySelectorAll("button, .button, select, summary, .chip label, .todo a, .slip-link, .stages a, .top-ways a, input[type=text], input[type=search], textarea")]
@@ -185,16 +90,13 @@ func TestPagesInABrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
-	axe, err := os.ReadFile(tool(t, "axe-core/axe.min.js"))
-	require.NoError(t, err)
-	java, jar := needs(t, "java"), tool(t, "vnu-jar/build/dist/vnu.jar")
-	ctx := browser(t)
+	ctx := portaltest.Browser(t)
 	d := newDesk(t)
 	pages := d.allPages()
 	olga := d.as("olga")
 	base := d.open(ctx, olga)
-	dir := t.TempDir()
-	var files, wrong []string
+	var wrong []string
+	sources := map[string][]byte{}
 	type look struct {
 		width  int64
 		scheme string
@@ -205,34 +107,19 @@ func TestPagesInABrowser(t *testing.T) {
 	}
 	for name, path := range pages {
 		g := olga.page(path)
-		f := filepath.Join(dir, name+".html")
-		require.NoError(t, os.WriteFile(f, []byte(g.body), 0o600))
-		files = append(files, f)
+		sources[name] = []byte(g.body)
 		for _, view := range looks {
-			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(view.width, 844), scheme(view.scheme), chromedp.Navigate(base+path), chromedp.WaitReady("main")), name)
+			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(view.width, 844), portaltest.Media("", view.scheme), chromedp.Navigate(base+path), chromedp.WaitReady("main")), name)
 			if *screens != "" {
-				png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
-				require.NoError(t, err)
-				require.NoError(t, os.MkdirAll(*screens, 0o755))
-				require.NoError(t, os.WriteFile(filepath.Join(*screens, fmt.Sprintf("%s-%d-%s.png", name, view.width, view.scheme)), png, 0o644))
+				portaltest.Shoot(t, ctx, *screens, fmt.Sprintf("%s-%d-%s.png", name, view.width, view.scheme))
 			}
-			evaluate[chromedp.Void](t, ctx, string(axe))
-			// At the end of the page the bar lies where it belongs, and covers nothing.
-			evaluate[chromedp.Void](t, ctx, `window.scrollTo({top: document.body.scrollHeight, behavior: "instant"})`)
-			for _, s := range append(evaluate[[]string](t, ctx, axeRun), evaluate[[]string](t, ctx, small)...) {
+			for _, s := range append(portaltest.Violations(t, ctx), portaltest.Evaluate[[]string](t, ctx, small)...) {
 				wrong = append(wrong, fmt.Sprintf("%s at %d px, %s: %s", name, view.width, view.scheme, s))
-			}
-			if evaluate[bool](t, ctx, `document.documentElement.scrollWidth > document.documentElement.clientWidth + 1`) {
-				wrong = append(wrong, fmt.Sprintf("%s at %d px has to be scrolled sideways", name, view.width))
 			}
 		}
 	}
-	out, err := exec.Command(java, append([]string{"-jar", jar, "--format", "text", "--exit-zero-always"}, files...)...).CombinedOutput()
-	require.NoError(t, err, "%s", out)
-	for _, s := range strings.Split(strings.ReplaceAll(string(out), "file:"+dir+"/", ""), "\n") {
-		if strings.TrimSpace(s) != "" && s != "Document checking completed. No errors found." {
-			wrong = append(wrong, s)
-		}
+	if said := portaltest.InvalidHTML(t, sources, true); said != "" {
+		wrong = append(wrong, said)
 	}
 	require.Empty(t, strings.Join(wrong, "\n"))
 	t.Logf("%d pages in %d views each", len(pages), len(looks))
@@ -241,7 +128,7 @@ func TestPagesInABrowser(t *testing.T) {
 // TestScripts does in a browser what the page's script makes easier: photos that show their progress,
 // a total that follows the typing, a mark drawn with a finger, and one placed with the keyboard.
 func TestScripts(t *testing.T) {
-	ctx := browser(t)
+	ctx := portaltest.Browser(t)
 	d := newDesk(t)
 	d.now = time.Now().UTC() // the browser's own clock judges the age of cookies
 	d.explained()
@@ -249,14 +136,14 @@ func TestScripts(t *testing.T) {
 	visit := func(path string) {
 		t.Helper()
 		require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(390, 844), chromedp.Navigate(base+path), chromedp.WaitReady("main")))
-		require.True(t, evaluate[bool](t, ctx, `document.documentElement.classList.contains("scripted")`))
+		require.True(t, portaltest.Evaluate[bool](t, ctx, `document.documentElement.classList.contains("scripted")`))
 	}
 	// choose puts pictures into a file field, as a person does who picks them.
 	choose := func(field string, seeds ...uint8) {
 		t.Helper()
 		for _, s := range seeds {
 			b := fmt.Sprintf("%v", picture(t, s))
-			evaluate[chromedp.Void](t, ctx, `(() => {
+			portaltest.Evaluate[chromedp.Void](t, ctx, `(() => {
 				const input = document.querySelector('`+field+`'), files = new DataTransfer();
 				for (const f of input.files) files.items.add(f);
 				files.items.add(new File([new Uint8Array(`+strings.ReplaceAll(b, " ", ",")+`)], "bench.jpg", {type: "image/jpeg"}));
@@ -268,28 +155,28 @@ func TestScripts(t *testing.T) {
 
 	visit(d.url("photos"))
 	choose("input[type=file][multiple]", 70, 71)
-	require.Equal(t, 2, evaluate[int](t, ctx, `document.querySelectorAll(".chosen img").length`))
-	evaluate[chromedp.Void](t, ctx, `document.querySelector("form[data-upload] button[type=submit]").click()`)
-	until(t, ctx, `document.querySelectorAll(".shot").length === 4`)
+	require.Equal(t, 2, portaltest.Evaluate[int](t, ctx, `document.querySelectorAll(".chosen img").length`))
+	portaltest.Evaluate[chromedp.Void](t, ctx, `document.querySelector("form[data-upload] button[type=submit]").click()`)
+	portaltest.Until[bool](t, ctx, `document.querySelectorAll(".shot").length === 4`)
 	require.Len(t, d.job().Photos, 4)
 
 	// The quick way, press by press: camera, then the words, then keep.
 	visit(d.url("finding"))
 	choose("input[capture]", 72)
-	require.Equal(t, "text", evaluate[string](t, ctx, `document.activeElement.name`), "the words come next by themselves")
-	evaluate[chromedp.Void](t, ctx, `document.activeElement.value = "Flux left between two pads"; document.querySelector("button[value=keep]").click()`)
-	until(t, ctx, `document.querySelector(".flash")?.textContent.includes("Photo and finding are noted")`)
+	require.Equal(t, "text", portaltest.Evaluate[string](t, ctx, `document.activeElement.name`), "the words come next by themselves")
+	portaltest.Evaluate[chromedp.Void](t, ctx, `document.activeElement.value = "Flux left between two pads"; document.querySelector("button[value=keep]").click()`)
+	portaltest.Until[bool](t, ctx, `document.querySelector(".flash")?.textContent.includes("Photo and finding are noted")`)
 	require.Equal(t, []int{5}, d.job().Findings[1].Photos)
 
 	visit(d.url("quote"))
-	evaluate[chromedp.Void](t, ctx, `(() => {
+	portaltest.Evaluate[chromedp.Void](t, ctx, `(() => {
 		const type = (id, s) => { const e = document.getElementById(id); e.value = s; e.dispatchEvent(new Event("input", {bubbles: true})); };
 		type("o0.l0.text", "Bench time"); type("o0.l0.quantity", "1.5"); type("o0.l0.price", "80");
 	})()`)
-	until(t, ctx, `document.querySelector('[data-sum="o0."]').textContent.includes("138.00")`)
+	portaltest.Until[bool](t, ctx, `document.querySelector('[data-sum="o0."]').textContent.includes("138.00")`)
 
 	visit(d.url("photo/2"))
-	evaluate[chromedp.Void](t, ctx, `(() => {
+	portaltest.Evaluate[chromedp.Void](t, ctx, `(() => {
 		const frame = document.querySelector("[data-frame]"), b = frame.getBoundingClientRect();
 		const button = [...document.querySelectorAll("[data-tools] button")].find(x => x.textContent === "Ring");
 		button.dispatchEvent(new MouseEvent("click", {bubbles: true, detail: 1}));
@@ -300,10 +187,10 @@ func TestScripts(t *testing.T) {
 		point.dispatchEvent(new MouseEvent("click", {bubbles: true, detail: 0}));
 		document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {bubbles: true, key: "ArrowUp"}));
 	})()`)
-	require.Equal(t, "m1.x", evaluate[string](t, ctx, `document.activeElement.name`))
-	require.Positive(t, evaluate[int](t, ctx, `document.querySelectorAll("[data-frame] svg circle").length`))
-	evaluate[chromedp.Void](t, ctx, `document.querySelector("form[data-marks] button[type=submit]").click()`)
-	until(t, ctx, `document.querySelector(".flash")?.textContent.includes("The photo is changed")`)
+	require.Equal(t, "m1.x", portaltest.Evaluate[string](t, ctx, `document.activeElement.name`))
+	require.Positive(t, portaltest.Evaluate[int](t, ctx, `document.querySelectorAll("[data-frame] svg circle").length`))
+	portaltest.Evaluate[chromedp.Void](t, ctx, `document.querySelector("form[data-marks] button[type=submit]").click()`)
+	portaltest.Until[bool](t, ctx, `document.querySelector(".flash")?.textContent.includes("The photo is changed")`)
 	marks := d.job().Photo(2).Marks
 	require.Len(t, marks, 2)
 	require.Equal(t, workflow.Mark{Kind: workflow.MarkPoint, X: 5100, Y: 5000, Number: 1}, marks[1])
@@ -312,6 +199,6 @@ func TestScripts(t *testing.T) {
 
 	// A refusal puts the list of what is not right first.
 	visit(d.url("letters"))
-	evaluate[chromedp.Void](t, ctx, `document.querySelector("textarea").value = " "; document.querySelector("#form").requestSubmit()`)
-	until(t, ctx, `document.activeElement.id === "errors"`)
+	portaltest.Evaluate[chromedp.Void](t, ctx, `document.querySelector("textarea").value = " "; document.querySelector("#form").requestSubmit()`)
+	portaltest.Until[bool](t, ctx, `document.activeElement.id === "errors"`)
 }
