@@ -28,29 +28,31 @@ const root = "../.."
 // A layer is a package and everything beneath it, up to the next layer; it may import the layers named,
 // and itself.
 var layers = map[string][]string{
-	"workflow/money":    {},
-	"workflow/calendar": {},
-	"workflow/link":     {},
-	"workflow/forecast": {},
-	"workflow":          {"workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast"},
-	"workflow/evidence": {"workflow"},
-	"workflow/store":    {"workflow", "workflow/link", "workflow/money", "workflow/calendar"},
+	"workflow/money":     {},
+	"workflow/calendar":  {},
+	"workflow/link":      {},
+	"workflow/forecast":  {},
+	"workflow/ledger":    {},
+	"workflow/catalogue": {},
+	"workflow":           {"workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
+	"workflow/evidence":  {"workflow"},
+	"workflow/store":     {"workflow", "workflow/link", "workflow/money", "workflow/calendar"},
 	"templates": {"workflow", "workflow/link", "workflow/money", "workflow/calendar",
-		"workflow/forecast"},
+		"workflow/forecast", "workflow/ledger", "workflow/catalogue"},
 	"portal": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
-		"workflow/calendar", "workflow/forecast"},
+		"workflow/calendar", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
 	"notify": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
-		"workflow/calendar", "workflow/forecast"},
+		"workflow/calendar", "workflow/forecast", "workflow/catalogue"},
 	"notify/smtptest": {},
 	"cmd": {"portal", "notify", "notify/smtptest", "templates", "workflow", "workflow/evidence",
-		"workflow/store", "workflow/link", "workflow/money", "workflow/calendar", "workflow/forecast"},
+		"workflow/store", "workflow/link", "workflow/money", "workflow/calendar", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
 }
 
 // Tests may import these too, wherever they stand: they are there for tests.
 var forTests = []string{"notify/smtptest", "workflow/store/memory", "workflow/store/sqlite", "workflow/store/storetest", "workflow/calendar"}
 
 // Layers that hold rules and arithmetic only: everything that changes from run to run is passed in.
-var pure = []string{"workflow", "workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast"}
+var pure = []string{"workflow", "workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue"}
 
 // Modules that belong to one side of the house. Tests may use them anywhere.
 var onlyIn = map[string][]string{
