@@ -19,17 +19,11 @@ import (
 	"strings"
 	"sync"
 	"time"
-	"unicode"
 
 	"benchword/workflow"
 	"benchword/workflow/link"
-
-	"golang.org/x/text/cases"
-	"golang.org/x/text/unicode/norm"
+	"benchword/workflow/store"
 )
-
-// MostWords is how many words of a query count: those after them are left out.
-const MostWords = 32
 
 // Store keeps jobs, outbox and keys in memory. Make one with [New]. It is safe for concurrent use.
 type Store struct {
@@ -117,38 +111,9 @@ func notFound(what string) error {
 	return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such " + what + "."}
 }
 
-// wellFormed reports what makes a commit impossible to keep: a mistake of the program, not of a person.
-func wellFormed(c *workflow.Commit) error {
-	if c.State == nil || c.State.Shop != c.Shop || c.State.Number != c.Job {
-		return fmt.Errorf("commit of %s: its state is not this job's", c.Job)
-	}
-	if n := c.Expect + int64(len(c.Events)); c.State.Version != n || n == 0 {
-		return fmt.Errorf("commit of %s: the state has version %d, its events lead to %d", c.Job, c.State.Version, n)
-	}
-	for i, e := range c.Events {
-		if e.Shop != c.Shop || e.Job != c.Job || e.Seq != c.Expect+int64(i)+1 {
-			return fmt.Errorf("commit of %s: event %d does not follow", c.Job, e.Seq)
-		}
-	}
-	for _, n := range c.Notices {
-		if n.Shop != c.Shop || n.Job != c.Job || !strings.HasPrefix(n.ID, string(c.Job)+"-") {
-			return fmt.Errorf("commit of %s: notice %q is not this job's", c.Job, n.ID)
-		}
-		if n.Seq <= c.Expect || n.Seq > c.State.Version {
-			return fmt.Errorf("commit of %s: notice %q is not about one of its events", c.Job, n.ID)
-		}
-	}
-	for _, l := range c.Links {
-		if l.Job != c.Job {
-			return fmt.Errorf("commit of %s: link %q is not this job's", c.Job, l.ID)
-		}
-	}
-	return nil
-}
-
 // Commit writes c, or nothing.
 func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
-	if err := wellFormed(c); err != nil {
+	if err := store.Check(c); err != nil {
 		return err
 	}
 	state, err := json.Marshal(c.State)
@@ -358,15 +323,12 @@ func (s *Store) Board(ctx context.Context, id workflow.ShopID, f workflow.BoardF
 
 // Search finds jobs by words; a query without any finds nothing.
 func (s *Store) Search(ctx context.Context, id workflow.ShopID, query string, limit int) ([]workflow.Row, error) {
-	want := words(query)
-	if len(want) > MostWords {
-		want = want[:MostWords]
-	}
+	want := store.Query(query)
 	if len(want) == 0 {
 		return nil, ctx.Err()
 	}
 	return s.rows(ctx, id, limit, newest, func(r *workflow.Row) bool {
-		have := words(r.Text)
+		have := store.Words(r.Text)
 		for i, w := range want {
 			if !slices.ContainsFunc(have, func(h string) bool {
 				return h == w || i == len(want)-1 && strings.HasPrefix(h, w)
@@ -376,21 +338,6 @@ func (s *Store) Search(ctx context.Context, id workflow.ShopID, query string, li
 		}
 		return true
 	})
-}
-
-// words cuts a text into what counts as a word: runs of letters, digits and the marks that belong to
-// them, with case and accents taken away.
-func words(text string) []string {
-	text = cases.Fold().String(norm.NFKD.String(text))
-	return strings.FieldsFunc(strings.Map(plain, text), func(r rune) bool { return !unicode.In(r, unicode.L, unicode.M, unicode.N, unicode.Co) })
-}
-
-// plain drops the accents that stand over and under letters.
-func plain(r rune) rune {
-	if r >= 0x300 && r <= 0x36f {
-		return -1
-	}
-	return r
 }
 
 func running(a, b *workflow.Row) int {

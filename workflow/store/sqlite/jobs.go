@@ -7,11 +7,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"benchword/workflow"
 	"benchword/workflow/link"
+	"benchword/workflow/store"
 )
 
 // row is a commit in the form in which it is written: nothing in it is the caller's any more.
@@ -41,11 +41,8 @@ type event struct {
 // encode checks a commit and takes everything out of it that is to be written. A commit that can't be
 // kept is a mistake of the program, not of a person.
 func encode(c *workflow.Commit) (*row, error) {
-	if c.State == nil || c.State.Shop != c.Shop || c.State.Number != c.Job {
-		return nil, fmt.Errorf("commit of %s: its state is not this job's", c.Job)
-	}
-	if n := c.Expect + int64(len(c.Events)); c.State.Version != n || n == 0 {
-		return nil, fmt.Errorf("commit of %s: the state has version %d, its events lead to %d", c.Job, c.State.Version, n)
+	if err := store.Check(c); err != nil {
+		return nil, err
 	}
 	state, err := json.Marshal(c.State)
 	if err != nil {
@@ -60,29 +57,15 @@ func encode(c *workflow.Commit) (*row, error) {
 	if !c.Index.DueAt.IsZero() {
 		r.due = c.Index.DueAt.UnixMilli()
 	}
-	for i, e := range c.Events {
-		if e.Shop != c.Shop || e.Job != c.Job || e.Seq != c.Expect+int64(i)+1 {
-			return nil, fmt.Errorf("commit of %s: event %d does not follow", c.Job, e.Seq)
-		}
+	for _, e := range c.Events {
 		r.events = append(r.events, event{e.Seq, e.At.UnixMilli(), string(e.By.Role), e.By.ID, e.Wire, e.Prev, string(e.Data)})
 	}
 	for _, n := range c.Notices {
-		if n.Shop != c.Shop || n.Job != c.Job || !strings.HasPrefix(n.ID, string(c.Job)+"-") {
-			return nil, fmt.Errorf("commit of %s: notice %q is not this job's", c.Job, n.ID)
-		}
-		if n.Seq <= c.Expect || n.Seq > c.State.Version {
-			return nil, fmt.Errorf("commit of %s: notice %q is not about one of its events", c.Job, n.ID)
-		}
 		n.Body = append([]byte(nil), n.Body...)
 		n.Attempts = append([]workflow.Attempt(nil), n.Attempts...)
 		r.notices = append(r.notices, n)
 	}
 	slices.SortFunc(r.notices, func(a, b workflow.Entry) int { return cmp.Or(cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.ID, b.ID)) })
-	for _, l := range c.Links {
-		if l.Job != c.Job {
-			return nil, fmt.Errorf("commit of %s: link %q is not this job's", c.Job, l.ID)
-		}
-	}
 	if c.Settle != nil {
 		if r.settle, err = encodeSettlement(c.Settle); err != nil {
 			return nil, err

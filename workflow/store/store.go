@@ -1,0 +1,78 @@
+// Package store holds what all implementations of [workflow.Store] have in common: what makes a commit
+// impossible to keep, and what the counter's search takes for a word. The implementations are its
+// sub-packages; storetest holds them to the contract.
+package store
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"unicode"
+
+	"benchword/workflow"
+
+	"golang.org/x/text/cases"
+	"golang.org/x/text/unicode/norm"
+)
+
+// MostWords is how many words of a query count: those after them are left out.
+const MostWords = 32
+
+// Words cuts a text into what counts as a word: runs of letters, digits and the marks that belong to
+// them, with case and accents taken away. It is not left to a database, whose own rules know the accents
+// of Latin letters only, and the letters of some year.
+func Words(text string) []string {
+	text = cases.Fold().String(norm.NFKD.String(text))
+	return strings.FieldsFunc(strings.Map(plain, text), func(r rune) bool { return !unicode.In(r, unicode.L, unicode.M, unicode.N, unicode.Co) })
+}
+
+// Query gives the words of a query that count; the last one is to be taken as a prefix.
+func Query(text string) []string {
+	w := Words(text)
+	return w[:min(len(w), MostWords)]
+}
+
+// Indexed gives the words of a text each once, in the order of their letters.
+func Indexed(text string) []string {
+	w := Words(text)
+	slices.Sort(w)
+	return slices.Compact(w)
+}
+
+// plain drops the accents that stand over and under letters.
+func plain(r rune) rune {
+	if r >= 0x300 && r <= 0x36f {
+		return -1
+	}
+	return r
+}
+
+// Check reports what makes a commit impossible to keep: a mistake of the program, not of a person.
+func Check(c *workflow.Commit) error {
+	if c.State == nil || c.State.Shop != c.Shop || c.State.Number != c.Job {
+		return fmt.Errorf("commit of %s: its state is not this job's", c.Job)
+	}
+	if n := c.Expect + int64(len(c.Events)); c.State.Version != n || n == 0 {
+		return fmt.Errorf("commit of %s: the state has version %d, its events lead to %d", c.Job, c.State.Version, n)
+	}
+	for i, e := range c.Events {
+		if e.Shop != c.Shop || e.Job != c.Job || e.Seq != c.Expect+int64(i)+1 {
+			return fmt.Errorf("commit of %s: event %d does not follow", c.Job, e.Seq)
+		}
+	}
+	for i := range c.Notices {
+		n := &c.Notices[i]
+		if n.Shop != c.Shop || n.Job != c.Job || !strings.HasPrefix(n.ID, string(c.Job)+"-") {
+			return fmt.Errorf("commit of %s: notice %q is not this job's", c.Job, n.ID)
+		}
+		if n.Seq <= c.Expect || n.Seq > c.State.Version {
+			return fmt.Errorf("commit of %s: notice %q is not about one of its events", c.Job, n.ID)
+		}
+	}
+	for i := range c.Links {
+		if l := &c.Links[i]; l.Job != c.Job {
+			return fmt.Errorf("commit of %s: link %q is not this job's", c.Job, l.ID)
+		}
+	}
+	return nil
+}
