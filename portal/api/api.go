@@ -289,6 +289,9 @@ func (a *api) replay(c *fiber.Ctx, asked *workflow.Once, first workflow.Once) er
 	if first.Digest != asked.Digest {
 		return &workflow.Error{Code: workflow.CodeInvalid, Message: "This Idempotency-Key was used for another request. Use a new key for a new request."}
 	}
+	if len(first.Result) == 0 {
+		return &workflow.Error{Code: workflow.CodeNotFound, Message: "This request was done before. Its answer is gone, since the customer was erased from the job; nothing was done again."}
+	}
 	var kept answered
 	if err := json.Unmarshal(first.Result, &kept); err != nil {
 		return err

@@ -251,6 +251,17 @@ func onlyOnce(t *testing.T, d *desk) {
 	d.wait(onceFor + time.Minute)
 	require.Empty(t, d.post(bench, "condition", `{"text":"Worn."}`, key("c")...).Header.Get("Idempotent-Replayed"), "a key is forgotten in the end")
 
+	// An answer that held the person is erased with her.
+	in := d.n
+	kept := d.post(counter, "", booking, key("gone")...)
+	require.Equal(t, 201, kept.StatusCode)
+	d.n = kept.job(t).Number
+	d.done(counter, "move", `{"to":"withdrawn","reason":"never arrived"}`)
+	_, err := d.svc.Do(context.Background(), workflow.Order{Job: d.n, By: workflow.Actor{Role: owner, ID: "olga"}, Commands: []workflow.Command{workflow.ErasePerson{}}})
+	require.NoError(t, err)
+	require.Contains(t, d.refused(404, counter, "", booking, key("gone")...).Detail, "nothing was done again")
+	d.n = in
+
 	// Twenty at once: one does it, all get its answer. A hold can't be placed twice, so that one which
 	// came second must not be told of the first as of somebody else's.
 	for round, x := range []struct{ action, body string }{
