@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"reflect"
 	"strings"
 	"time"
 
@@ -140,7 +141,7 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 	if o.Expect != 0 && j.Version != o.Expect {
 		return nil, Conflict(fmt.Errorf("version %d expected, %d found", o.Expect, j.Version))
 	}
-	expect := j.Version
+	expect, was := j.Version, j.Course()
 	t, err := s.decide(j, o.By, o.Commands)
 	if err != nil {
 		return nil, err
@@ -158,6 +159,9 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 		Shop: s.Shop.ID, Job: j.Number, Expect: expect, Events: t.events, State: j, Secrets: t.secrets,
 		Index: j.index(s.Shop), Links: t.rows, Notices: notices, WakeAt: j.WakeAt(s.Shop), Settle: o.Settle,
 		Forget: t.forget,
+	}
+	if course := j.Course(); expect == 0 || !reflect.DeepEqual(was, course) {
+		c.Course = &course
 	}
 	if o.Once != nil {
 		once := *o.Once

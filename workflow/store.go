@@ -36,6 +36,9 @@ type Commit struct {
 	// Secrets are the new vault rows.
 	Secrets []Secret
 	Index   Index
+	// Course is the job's course, set by the first commit and where it has changed; nil leaves the one
+	// that is there.
+	Course  *Course
 	Links   []LinkRow
 	Notices []Entry
 	// WakeAt is the job's next wake-up instant, zero for none. It replaces the one before.
@@ -137,6 +140,10 @@ type Jobs interface {
 	Search(ctx context.Context, shop ShopID, query string, limit int) ([]Row, error)
 	// Counts gives the number of jobs in each stage that has any.
 	Counts(ctx context.Context, shop ShopID) (map[Stage]int, error)
+	// Courses lists the courses of all jobs, running and ended, the latest booked first (of those booked in
+	// the same millisecond the higher number first), after the one named by BookedAt and Job (keyset
+	// paging); nil from the top.
+	Courses(ctx context.Context, shop ShopID, after *Course, limit int) ([]Course, error)
 	// Due gives the jobs whose wake-up instant is at or before now, the longest overdue first.
 	Due(ctx context.Context, shop ShopID, now time.Time, limit int) ([]JobNumber, error)
 	// NextWake gives the earliest wake-up instant of the shop, zero if there is none.

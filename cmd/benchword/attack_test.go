@@ -563,6 +563,10 @@ func (b *broken) Counts(ctx context.Context, shop workflow.ShopID) (map[workflow
 	return guarded(b, lateFails, func() (map[workflow.Stage]int, error) { return b.Store.Counts(ctx, shop) })
 }
 
+func (b *broken) Courses(ctx context.Context, shop workflow.ShopID, after *workflow.Course, limit int) ([]workflow.Course, error) {
+	return guarded(b, lateFails, func() ([]workflow.Course, error) { return b.Store.Courses(ctx, shop, after, limit) })
+}
+
 func (b *broken) NextWake(ctx context.Context, shop workflow.ShopID) (time.Time, error) {
 	return guarded(b, lateFails, func() (time.Time, error) { return b.Store.NextWake(ctx, shop) })
 }

@@ -55,6 +55,9 @@ func Check(c *workflow.Commit) error {
 	if n := c.Expect + int64(len(c.Events)); c.State.Version != n || n == 0 {
 		return fmt.Errorf("commit of %s: the state has version %d, its events lead to %d", c.Job, c.State.Version, n)
 	}
+	if c.Course != nil && (c.Course.Job != c.Job || len(c.Course.Visits) == 0) {
+		return fmt.Errorf("commit of %s: the course is not this job's", c.Job)
+	}
 	for i, e := range c.Events {
 		if e.Shop != c.Shop || e.Job != c.Job || e.Seq != c.Expect+int64(i)+1 {
 			return fmt.Errorf("commit of %s: event %d does not follow", c.Job, e.Seq)

@@ -44,6 +44,7 @@ type shop struct {
 type job struct {
 	version int64
 	state   []byte
+	course  []byte // JSON, nil for none
 	vault   map[string]workflow.Secret
 	events  []*workflow.Event
 	index   workflow.Index
@@ -120,6 +121,12 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 	if err != nil {
 		return fmt.Errorf("commit of %s: %w", c.Job, err)
 	}
+	var course []byte
+	if c.Course != nil {
+		if course, err = json.Marshal(c.Course); err != nil {
+			return fmt.Errorf("commit of %s: %w", c.Job, err)
+		}
+	}
 	p, err := s.open(ctx, c.Shop)
 	if err != nil {
 		return err
@@ -188,6 +195,9 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 		j.events = append(j.events, &kept)
 	}
 	j.version, j.state = c.State.Version, state
+	if course != nil {
+		j.course = course
+	}
 	j.index, j.wakeAt = c.Index, cut(c.WakeAt)
 	j.index.DueAt, j.index.ChangedAt = cut(c.Index.DueAt), cut(c.Index.ChangedAt)
 	for _, l := range c.Links {
@@ -378,6 +388,33 @@ func first[T any](all []T, limit int) []T {
 		return nil
 	}
 	return all[:min(len(all), limit)]
+}
+
+// Courses lists courses, the latest booked first.
+func (s *Store) Courses(ctx context.Context, id workflow.ShopID, after *workflow.Course, limit int) ([]workflow.Course, error) {
+	p, err := s.open(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	defer s.mu.Unlock()
+	order := func(a, b *workflow.Course) int {
+		return cmp.Or(cmp.Compare(b.BookedAt.UnixMilli(), a.BookedAt.UnixMilli()), cmp.Compare(b.Job, a.Job))
+	}
+	var out []workflow.Course
+	for n, j := range p.jobs {
+		if j.course == nil {
+			continue
+		}
+		var c workflow.Course
+		if err := json.Unmarshal(j.course, &c); err != nil {
+			return nil, fmt.Errorf("course of %s: %w", n, err)
+		}
+		if after == nil || order(after, &c) < 0 {
+			out = append(out, c)
+		}
+	}
+	slices.SortFunc(out, func(a, b workflow.Course) int { return order(&a, &b) })
+	return first(out, limit), nil
 }
 
 // Counts gives the number of jobs in each stage that has any.

@@ -21,6 +21,8 @@ type row struct {
 	version        int64
 	state          string
 	index          workflow.Index
+	course         string // JSON, "" for none
+	bookedAt       int64
 	textSum        int64
 	changedAt, due int64
 	wakeAt         any
@@ -56,6 +58,13 @@ func encode(c *workflow.Commit) (*row, error) {
 	}
 	if !c.Index.DueAt.IsZero() {
 		r.due = c.Index.DueAt.UnixMilli()
+	}
+	if c.Course != nil {
+		course, err := json.Marshal(c.Course)
+		if err != nil {
+			return nil, fmt.Errorf("commit of %s: %w", c.Job, err)
+		}
+		r.course, r.bookedAt = string(course), c.Course.BookedAt.UnixMilli()
 	}
 	for _, e := range c.Events {
 		r.events = append(r.events, event{e.Seq, e.At.UnixMilli(), string(e.By.Role), e.By.ID, e.Wire, e.Prev, string(e.Data)})
@@ -129,6 +138,15 @@ func (r *row) write(t *tx) error {
 			if err := t.exec(q, id); err != nil {
 				return err
 			}
+		}
+	}
+	if r.course != "" {
+		n, err := t.changed("UPDATE courses SET course = ? WHERE job = ?", r.course, id)
+		if err == nil && n == 0 {
+			err = t.exec("INSERT INTO courses (job, shop, booked_at, number, course) VALUES (?, ?, ?, ?, ?)", id, r.shop, r.bookedAt, r.number, r.course)
+		}
+		if err != nil {
+			return err
 		}
 	}
 	for _, x := range r.secrets {
@@ -418,6 +436,31 @@ func (s *Store) Counts(ctx context.Context, shop workflow.ShopID) (map[workflow.
 		return nil, err
 	}
 	return out, nil
+}
+
+// Courses lists courses, the latest booked first.
+func (s *Store) Courses(ctx context.Context, shop workflow.ShopID, after *workflow.Course, limit int) ([]workflow.Course, error) {
+	if limit <= 0 {
+		return nil, ctx.Err()
+	}
+	query, args := "SELECT course FROM courses WHERE shop = ?", []any{string(shop)}
+	if after != nil {
+		query, args = query+" AND (booked_at, number) < (?, ?)", append(args, after.BookedAt.UnixMilli(), string(after.Job))
+	}
+	var out []workflow.Course
+	err := s.read.each(ctx, query+" ORDER BY booked_at DESC, number DESC LIMIT ?", append(args, limit), func(scan func(...any) error) error {
+		var text sql.RawBytes
+		if err := scan(&text); err != nil {
+			return err
+		}
+		var c workflow.Course
+		if err := json.Unmarshal(text, &c); err != nil {
+			return fmt.Errorf("course: %w", err)
+		}
+		out = append(out, c)
+		return nil
+	})
+	return out, err
 }
 
 // Due gives the jobs whose wake-up instant is at or before now, the longest overdue first.

@@ -66,7 +66,7 @@ func TestOpenMakesAFolderOfItsOwn(t *testing.T) {
 	require.Equal(t, os.FileMode(0o700), f.Mode().Perm())
 
 	ctx := t.Context()
-	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "secure_delete": "1", "application_id": "1651406692", "user_version": "1"} {
+	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "secure_delete": "1", "application_id": "1651406692", "user_version": "2"} {
 		var got string
 		require.NoError(t, s.write.conn.QueryRowContext(ctx, "PRAGMA "+pragma).Scan(&got))
 		require.Equal(t, want, got, pragma)
@@ -149,7 +149,7 @@ func TestOnlyOurOwnFileIsOpened(t *testing.T) {
 	alter(t, dir, "PRAGMA user_version = 99")
 	before, err := os.ReadFile(filepath.Join(dir, FileName))
 	require.NoError(t, err)
-	refused(t, Open, dir, "was written by a newer benchword (its form is 99, this program knows up to 1)")
+	refused(t, Open, dir, "was written by a newer benchword (its form is 99, this program knows up to 2)")
 	after, err := os.ReadFile(filepath.Join(dir, FileName))
 	require.NoError(t, err)
 	require.True(t, bytes.Equal(before, after))
@@ -182,10 +182,36 @@ func TestAnOlderFileIsNotChangedUnderARunningServer(t *testing.T) {
 func TestMigrationsAreInOrder(t *testing.T) {
 	steps, err := migrations()
 	require.NoError(t, err)
-	require.Len(t, steps, 1)
+	require.Len(t, steps, 2)
 	for _, s := range steps {
 		require.False(t, strings.Contains(strings.ToUpper(s), "COMMIT;"), "all steps are one transaction")
 	}
+}
+
+// A file of the first form gets its courses from the jobs' states, as commits would have given them.
+func TestCoursesOfOlderFiles(t *testing.T) {
+	dir := t.TempDir()
+	s := openIn(t, dir)
+	for n := range 3 {
+		h := book(t, s, n)
+		for _, step := range []func() *workflow.Commit{
+			func() *workflow.Commit { return h.Move(workflow.StageReceived) }, func() *workflow.Commit { return h.Promise(10) },
+			func() *workflow.Commit { return h.Move(workflow.StageShipped) },
+		}[:n+1] {
+			c := step()
+			require.NoError(t, s.Commit(t.Context(), c))
+			h.Accept(c)
+		}
+	}
+	want, err := s.Courses(t.Context(), shop, nil, 10)
+	require.NoError(t, err)
+	require.Len(t, want, 3)
+	require.NoError(t, s.Close())
+	alter(t, dir, "DROP TABLE courses; PRAGMA user_version = 1")
+	s = openIn(t, dir)
+	got, err := s.Courses(t.Context(), shop, nil, 10)
+	require.NoError(t, err)
+	require.Equal(t, want, got)
 }
 
 // TestForgottenIsGone looks for forgotten words in the bytes of the files themselves.

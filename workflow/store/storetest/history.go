@@ -129,6 +129,10 @@ func (s *step) finish() *workflow.Commit {
 		Stage: j.Stage, Ended: j.Ended(), Title: j.Device.Name(), Person: j.Customer.Name.Text, ChangedAt: j.ChangedAt,
 		Text: strings.Join([]string{string(j.Number), j.Device.Name(), j.Customer.Name.Text, j.Customer.Email.Text, j.Device.Serial, j.Fault.Text}, "\n"),
 	}
+	if len(c.Events) > 0 {
+		course := j.Course()
+		c.Course = &course
+	}
 	h.Now = h.Now.Add(time.Minute)
 	return c
 }
@@ -176,6 +180,14 @@ func (h *History) Try(note string) *workflow.Commit {
 func (h *History) Move(to workflow.Stage) *workflow.Commit {
 	s := h.step()
 	s.add(workflow.RoleCounter, &workflow.StageMoved{To: to})
+	return s.finish()
+}
+
+// Promise tells a date that many working days off, and lets the clock stand still at once.
+func (h *History) Promise(days int) *workflow.Commit {
+	s := h.step()
+	s.add(workflow.RoleCounter, &workflow.PromiseMade{Promise: workflow.Promise{Number: 1, Starts: h.Now, Quota: workflow.Quota{WorkingDays: days}, Reason: "for the customer"}})
+	s.add(workflow.RoleCounter, &workflow.ClockPaused{For: workflow.AccountParts, Why: "hold"})
 	return s.finish()
 }
 

@@ -93,7 +93,7 @@ func (m *pair) commit(r *rapid.T) {
 	case what < 6:
 		c = h.Move(rapid.SampledFrom([]workflow.Stage{workflow.StageReceived, workflow.StageShipped, workflow.StageBooked}).Draw(r, "stage"))
 	case what < 8:
-		c = h.Note("noted")
+		c = rapid.SampledFrom([]func() *workflow.Commit{func() *workflow.Commit { return h.Note("noted") }, func() *workflow.Commit { return h.Promise(5) }}).Draw(r, "note")()
 	case what < 9:
 		c = h.Still()
 	default:
@@ -269,6 +269,13 @@ func (m *pair) read(r *rapid.T, s workflow.Store, shop workflow.ShopID) map[stri
 	for _, q := range []string{"osei", "o", "halden lam", "κεραια", "hums x"} {
 		rows, err := s.Search(m.ctx, shop, q, 2)
 		put("search "+q, rows, err)
+	}
+	courses, err := s.Courses(m.ctx, shop, nil, 10)
+	put("courses", courses, err)
+	if len(courses) > 1 {
+		rest, err := s.Courses(m.ctx, shop, &courses[0], 10)
+		require.Equal(r, courses[1:], rest)
+		put("rest of courses", rest, err)
 	}
 	count, err := s.Counts(m.ctx, shop)
 	put("counts", count, err)

@@ -51,6 +51,7 @@ func Run(t *testing.T, open func(t testing.TB) workflow.Store) {
 		{"a step is done once for its key", doneOnce},
 		{"the board is in order and pages", board},
 		{"stages are counted", counts},
+		{"courses are listed and page", courses},
 		{"search finds words", search},
 		{"search takes anything", searchHostile},
 		{"search lists the most recent first", searchOrder},
@@ -159,6 +160,7 @@ type view struct {
 	Running, Ended       []workflow.Row
 	Stages               map[workflow.Stage][]workflow.Row
 	Counts               map[workflow.Stage]int
+	Courses              []workflow.Course
 	Due                  []workflow.JobNumber
 	NextWake, NextEntry  time.Time
 	Queued, Sent, Buried []workflow.Entry
@@ -202,6 +204,8 @@ func look(t *test, shop workflow.ShopID, now time.Time, jobs ...workflow.JobNumb
 		ok(err)
 	}
 	v.Counts, err = t.store.Counts(t.ctx, shop)
+	ok(err)
+	v.Courses, err = t.store.Courses(t.ctx, shop, nil, 100)
 	ok(err)
 	v.Due, err = t.store.Due(t.ctx, shop, now, 100)
 	ok(err)

@@ -1,0 +1,54 @@
+package workflow
+
+import (
+	"slices"
+	"time"
+)
+
+// Course is when a job was where, what was promised, and when the clock stood still: what figures and
+// forecasts are made of. It holds nothing about a person, so it outlasts an erasure. Instants are UTC.
+type Course struct {
+	Job      JobNumber `json:"job"`
+	BookedAt time.Time `json:"booked_at"`
+	// EndedAt is zero while the job runs.
+	EndedAt time.Time `json:"ended_at,omitzero"`
+	// Kind is the kind of device in plain words, as it was typed.
+	Kind    string  `json:"kind"`
+	Outcome Outcome `json:"outcome,omitempty"`
+	// Visits are its stages in order; a job that came back to one has a visit for each time. Each lasts
+	// until the next begins; a stage that jobs end in is the last.
+	Visits []Visit `json:"visits"`
+	// Promises are all that were made, without their reasons.
+	Promises []Promise `json:"promises,omitempty"`
+	// Pauses are those of the promise clock.
+	Pauses []Pause `json:"pauses,omitempty"`
+}
+
+// Visit is one stay at one stage.
+type Visit struct {
+	Stage Stage     `json:"stage"`
+	Since time.Time `json:"since"`
+}
+
+// Course gives the job's course so far.
+func (j *Job) Course() Course {
+	c := Course{
+		Job: j.Number, BookedAt: j.BookedAt, EndedAt: j.EndedAt, Kind: j.Device.Kind, Outcome: j.Outcome,
+		Visits: []Visit{{StageBooked, j.BookedAt}}, Promises: slices.Clone(j.Promises), Pauses: slices.Clone(j.Pauses),
+	}
+	for i := range c.Promises {
+		c.Promises[i].Reason = ""
+	}
+	for _, m := range j.Story {
+		if m.Kind == "stage.moved" {
+			c.Visits = append(c.Visits, Visit{m.To, m.At})
+		}
+	}
+	return c
+}
+
+// Now gives the visit that is going on, or that the job ended in.
+func (c *Course) Now() Visit { return c.Visits[len(c.Visits)-1] }
+
+// Ended reports whether the job has left the shop or was withdrawn.
+func (c *Course) Ended() bool { return !c.EndedAt.IsZero() }
