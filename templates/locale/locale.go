@@ -189,10 +189,12 @@ var complete = func() map[string]bool {
 }()
 
 // Missing lists the keys that English has and the language lacks, in order.
-func Missing(lang string) []string {
+func Missing(lang string) []string { return missing(all[lang]) }
+
+func missing(w *Words) []string {
 	var out []string
 	for _, key := range Keys() {
-		if _, ok := all[lang].texts[key]; !ok {
+		if _, ok := w.texts[key]; !ok {
 			out = append(out, key)
 		}
 	}
