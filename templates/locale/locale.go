@@ -247,10 +247,14 @@ func (w *Words) T(key string, args ...any) string {
 	return b.String()
 }
 
-// form gives the CLDR plural form of a whole number.
+// form gives the CLDR plural form of a whole number. The tables of x/text are those of CLDR 32; since then
+// French and Spanish have a form of their own for whole millions ("un million de jours").
 func (w *Words) form(n int64) plural.Form {
 	if n < 0 {
 		n = -n
+	}
+	if n != 0 && n%1e6 == 0 && (w.Lang == "fr" || w.Lang == "es") {
+		return plural.Many
 	}
 	return plural.Cardinal.MatchPlural(w.tag, int(n%1e9), 0, 0, 0, 0)
 }
