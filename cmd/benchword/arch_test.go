@@ -36,9 +36,10 @@ var layers = map[string][]string{
 	"workflow/catalogue": {},
 	"workflow":           {"workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
 	"workflow/evidence":  {"workflow"},
+	"templates/paper":    {},
 	"workflow/store":     {"workflow", "workflow/link", "workflow/money", "workflow/calendar"},
 	"templates": {"workflow", "workflow/link", "workflow/money", "workflow/calendar",
-		"workflow/forecast", "workflow/ledger", "workflow/catalogue"},
+		"workflow/forecast", "workflow/ledger", "workflow/catalogue", "templates/paper"},
 	"portal": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
 		"workflow/calendar", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
 	"notify": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
@@ -63,6 +64,7 @@ var onlyIn = map[string][]string{
 	"github.com/gen2brain/heic":     {"workflow/evidence"},
 	"github.com/BurntSushi/toml":    {"cmd"},
 	"github.com/invopop/jsonschema": {"portal"},
+	"github.com/carlos7ags/folio":   {"templates/paper"},
 }
 
 // source is one Go file of ours.
