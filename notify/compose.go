@@ -30,6 +30,8 @@ const (
 type Mails struct {
 	Service   *workflow.Service
 	Templates *templates.Set
+	// Words are what customers read; nil means the usual texts.
+	Words *locale.Set
 	// Photos may be nil: then mails show none and say where they are.
 	Photos evidence.Blobs
 	// From is the address that mails come from; "" means the shop's. Answers go to the shop's.
@@ -151,7 +153,7 @@ const previewID = "preview"
 func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (templates.MailOrder, error) {
 	shop, now := m.Service.Shop, m.Service.Now()
 	o := templates.MailOrder{
-		Job: j, Entry: e, Shop: shop, Words: locale.For(j.Customer.Language),
+		Job: j, Entry: e, Shop: shop, Words: m.Words.For(j.Customer.Language),
 		Find: shop.BaseURL + "/find", Packing: shop.BaseURL + "/packing",
 	}
 	if g := j.Link(link.Look, now); g != nil {

@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"benchword/templates"
-	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/link"
@@ -22,7 +21,7 @@ func (s *Server) bookForm(c *fiber.Ctx) *templates.BookForm {
 	v := &templates.BookForm{Page: s.publicPage(c, "base.book"), Currency: string(shop.Currency), Days: shop.PromiseDays}
 	v.Language = v.Lang
 	for _, l := range shop.Languages {
-		if w := locale.For(l); w.Lang == l {
+		if w := v.Catalogue.For(l); w.Lang == l {
 			v.Languages = append(v.Languages, templates.LanguageView{Tag: l, Name: w.T("language")})
 		}
 	}

@@ -31,7 +31,7 @@ func (s *Server) publicPage(c *fiber.Ctx, title string) templates.Page {
 
 // jobPage is the base of a page about a job: in its customer's language.
 func (s *Server) jobPage(c *fiber.Ctx, j *workflow.Job, title string) templates.Page {
-	p := templates.Page{Lang: j.Customer.Language, Title: title, Path: c.Path(), Shop: templates.ShopOf(s.Shop())}
+	p := templates.Page{Lang: j.Customer.Language, Catalogue: s.cfg.Words, Title: title, Path: c.Path(), Shop: templates.ShopOf(s.Shop())}
 	p.Shop.Zone = p.Words().Zone(s.Shop().Calendar.Location())
 	return p
 }

@@ -353,7 +353,7 @@ func (s *Server) checkForm(c *fiber.Ctx, x *Session) error {
 func (s *Server) Page(c *fiber.Ctx, title string) templates.Page {
 	shop := s.Shop()
 	p := templates.Page{
-		Lang: shop.Languages[0], Title: title, Path: c.Path(),
+		Lang: shop.Languages[0], Catalogue: s.cfg.Words, Title: title, Path: c.Path(),
 		Shop: templates.ShopOf(shop),
 	}
 	if x := s.Staff(c); x != nil {

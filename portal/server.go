@@ -26,6 +26,7 @@ import (
 	"unicode/utf8"
 
 	"benchword/templates"
+	"benchword/templates/locale"
 	"benchword/workflow"
 
 	"github.com/gofiber/fiber/v2"
@@ -36,7 +37,9 @@ type Config struct {
 	Service   *workflow.Service
 	Photos    PhotoDesk
 	Templates *templates.Set
-	Log       *slog.Logger
+	// Words are what customers read; nil means the usual texts.
+	Words *locale.Set
+	Log   *slog.Logger
 	// TrustedProxies are the addresses or networks whose X-Forwarded-For is believed.
 	TrustedProxies []string
 	// Version is what the health page says.

@@ -904,7 +904,8 @@ func (MailText) Fold(prefix, s string) string {
 		at := prefix
 		n := utf8.RuneCountInString(prefix)
 		used := n
-		for _, word := range strings.Fields(line) {
+		// Only where a text may break: "1 250,00 €" and a sign of French punctuation stay together.
+		for _, word := range strings.FieldsFunc(line, func(r rune) bool { return r == ' ' || r == '\t' || r == '\r' }) {
 			size := utf8.RuneCountInString(word)
 			if used > n && used+1+size > width {
 				out = append(out, at)

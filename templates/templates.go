@@ -219,8 +219,9 @@ func AssetURL(name string) string {
 
 // Page is what every page has in common.
 type Page struct {
-	// Lang is the BCP 47 tag of the page's words; see [locale.For].
-	Lang string
+	// Lang is the BCP 47 tag of the page's words, Catalogue where they come from; see [locale.Set.For].
+	Lang      string
+	Catalogue *locale.Set
 	// Title stands in the window's title and, on most pages, over the page.
 	Title string
 	// Path is the address's path, to mark where one is.
@@ -236,10 +237,10 @@ type Page struct {
 }
 
 // Words gives the catalogue of the page's language.
-func (p Page) Words() *locale.Words { return locale.For(p.Lang) }
+func (p Page) Words() *locale.Words { return p.Catalogue.For(p.Lang) }
 
 // T gives a text of the page's language.
-func (p Page) T(key string, args ...any) string { return locale.For(p.Lang).T(key, args...) }
+func (p Page) T(key string, args ...any) string { return p.Words().T(key, args...) }
 
 // ShopView is what a page says about the shop.
 type ShopView struct {

@@ -190,6 +190,9 @@ func fill(v reflect.Value, text string, depth int) {
 			v.Set(reflect.ValueOf(locale.For("en")))
 			return
 		}
+		if v.Type() == reflect.TypeFor[*locale.Set]() {
+			return // nil is the usual texts
+		}
 		v.Set(reflect.New(v.Type().Elem()))
 		fill(v.Elem(), text, depth+1)
 	case reflect.Slice:

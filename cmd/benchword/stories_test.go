@@ -26,6 +26,7 @@ import (
 	"benchword/notify"
 	"benchword/notify/smtptest"
 	"benchword/portal"
+	"benchword/templates/locale"
 	"benchword/workflow"
 
 	"github.com/stretchr/testify/require"
@@ -49,6 +50,8 @@ type stage struct {
 	// log takes the server's log; before, if set, is called with the server before it runs.
 	log    io.Writer
 	before func(*server)
+	// words are what customers read; nil means the usual texts.
+	words *locale.Set
 }
 
 func newStage(t testing.TB) *stage { return newStageAsking(t, 0) }
@@ -82,7 +85,7 @@ func (s *stage) start() {
 	host, _, _ := net.SplitHostPort(s.post.Addr())
 	ctx, cancel := context.WithCancel(context.Background())
 	s.srv, err = build(ctx, parts{
-		shop: shop, data: s.data, now: s.clock.now, from: settings.Mail.From, ask: s.ask,
+		shop: shop, data: s.data, now: s.clock.now, from: settings.Mail.From, words: s.words, ask: s.ask,
 		log:       slog.New(slog.NewTextHandler(s.log, nil)),
 		transport: &notify.SMTP{Host: host, Port: s.post.Port(), Encryption: notify.Plain},
 	})

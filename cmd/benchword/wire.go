@@ -17,6 +17,7 @@ import (
 	"benchword/portal/api"
 	"benchword/portal/counter"
 	"benchword/templates"
+	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/evidence"
@@ -114,9 +115,11 @@ type parts struct {
 	data      string
 	transport *notify.SMTP
 	from      string
-	web       WebSettings
-	log       *slog.Logger
-	now       func() time.Time
+	// words are what customers read; nil means the usual texts.
+	words *locale.Set
+	web   WebSettings
+	log   *slog.Logger
+	now   func() time.Time
 	// ask is how often one address may try what can be guessed; 0 means the portal's usual.
 	ask int
 }
@@ -144,12 +147,12 @@ func build(ctx context.Context, p parts) (*server, error) {
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
-	mails := &notify.Mails{Service: h.service, Templates: set, Photos: h.blobs, From: p.from, Log: p.log}
+	mails := &notify.Mails{Service: h.service, Templates: set, Words: p.words, Photos: h.blobs, From: p.from, Log: p.log}
 	s.dispatcher = notify.New(notify.Config{Service: h.service, Transport: p.transport, Composer: mails, Log: p.log})
 	s.waker = newWaker(h.service, p.log)
 	s.desk = evidence.NewDesk(h.blobs)
 	s.portal, err = portal.New(portal.Config{
-		Service: h.service, Photos: s.desk, Templates: set, Log: p.log, TrustedProxies: p.web.Proxies,
+		Service: h.service, Photos: s.desk, Templates: set, Words: p.words, Log: p.log, TrustedProxies: p.web.Proxies,
 		Version: version(), Health: s.health, Ask: p.ask, AskFor: 10 * time.Minute,
 	})
 	if err != nil {

@@ -374,6 +374,11 @@ func (r *request) customersPage(title string) templates.Page {
 	return p
 }
 
+// customersWords are the words of the job's customer.
+func (r *request) customersWords() *locale.Words {
+	return r.base.Catalogue.For(r.job.Customer.Language)
+}
+
 func (x *counter) previewPage(c *fiber.Ctx) error {
 	r, k, err := x.glimpse(c)
 	if err != nil {
@@ -382,7 +387,7 @@ func (x *counter) previewPage(c *fiber.Ctx) error {
 	if k.report == nil {
 		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no draft of a findings report."}
 	}
-	w := locale.For(r.job.Customer.Language)
+	w := r.customersWords()
 	report := &k.job.Reports[len(k.job.Reports)-1]
 	v := &templates.ReportPage{
 		Page:   r.customersPage(w.T("report.title", report.Number)),
@@ -400,7 +405,7 @@ func (x *counter) previewQuote(c *fiber.Ctx) error {
 	if k.quote == nil {
 		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no draft of a quote."}
 	}
-	w := locale.For(r.job.Customer.Language)
+	w := r.customersWords()
 	k.job.Stage = workflow.StageAwaitingApproval // the customer opens it while it waits for an answer
 	v := &templates.QuotePage{
 		Page: r.customersPage(w.T("quote.title")), Number: k.job.Number.Shown(), Device: k.job.Device.Name(),
@@ -441,6 +446,6 @@ func (x *counter) showSent(c *fiber.Ctx) error {
 		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such findings report on this job."}
 	}
 	v := &templates.CounterSent{JobPage: r.title("Report " + strconv.Itoa(n))}
-	v.Report = templates.ReportOf(r.job, &r.job.Reports[n-1], x.s.Shop(), x.s.Now(), locale.For(r.job.Customer.Language), templates.CounterPhotos(r.job))
+	v.Report = templates.ReportOf(r.job, &r.job.Reports[n-1], x.s.Shop(), x.s.Now(), r.customersWords(), templates.CounterPhotos(r.job))
 	return x.s.Render(c, fiber.StatusOK, v)
 }

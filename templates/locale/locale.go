@@ -5,7 +5,8 @@
 // {1} and so on. A text that depends on a number is an object of CLDR plural forms ("one", "other" …),
 // chosen by the value at {0} or, with "by", at another place. English is complete, always. [For] gives
 // another language only if its catalogue is complete too, so that nobody is served a page in a mixture;
-// [Missing] says what is still lacking. Texts hold no markup: pages escape them like any other text.
+// [Missing] says what is still lacking. Texts hold no markup: pages escape them like any other text. A
+// shop may say any of them in its own words: a [Set] is the catalogues of one shop.
 package locale
 
 import (
@@ -58,6 +59,8 @@ type part struct {
 	arg     int
 }
 
+var formOrder = []string{"zero", "one", "two", "few", "many", "other"}
+
 var formNames = map[string]plural.Form{
 	"zero": plural.Zero, "one": plural.One, "two": plural.Two, "few": plural.Few, "many": plural.Many, "other": plural.Other,
 }
@@ -106,7 +109,7 @@ func read(lang string) (*Words, error) {
 }
 
 func (w *Words) parse(b []byte) error {
-	raw := map[string]json.RawMessage{}
+	raw := map[string]Wording{}
 	if err := json.Unmarshal(b, &raw); err != nil {
 		return err
 	}
@@ -114,33 +117,9 @@ func (w *Words) parse(b []byte) error {
 		if _, twice := w.texts[key]; twice {
 			return fmt.Errorf("%s stands in another file already", key)
 		}
-		var plain string
-		if json.Unmarshal(v, &plain) == nil {
-			w.texts[key] = text{parts: split(plain)}
-			continue
-		}
-		var forms map[string]string
-		if err := json.Unmarshal(v, &forms); err != nil {
-			return fmt.Errorf("%s is neither a text nor an object of plural forms", key)
-		}
-		t := text{forms: map[plural.Form][]part{}}
-		for name, s := range forms {
-			if name == "by" {
-				n, err := strconv.Atoi(s)
-				if err != nil {
-					return fmt.Errorf("%s: “by” names no place", key)
-				}
-				t.by = n
-				continue
-			}
-			f, ok := formNames[name]
-			if !ok {
-				return fmt.Errorf("%s: there is no plural form %q", key, name)
-			}
-			t.forms[f] = split(s)
-		}
-		if t.forms[plural.Other] == nil {
-			return fmt.Errorf("%s lacks the form “other”", key)
+		t, err := v.text()
+		if err != nil {
+			return fmt.Errorf("%s: %w", key, err)
 		}
 		w.texts[key] = t
 	}
@@ -168,13 +147,7 @@ func split(s string) []part {
 }
 
 // For gives the words of a language ("fr", "fr-CA"), English if there is no complete catalogue for it.
-func For(lang string) *Words {
-	base, _, _ := strings.Cut(strings.ToLower(lang), "-")
-	if w, ok := all[base]; ok && complete[base] {
-		return w
-	}
-	return all["en"]
-}
+func For(lang string) *Words { return (*Set)(nil).For(lang) }
 
 // Draft gives the words of a language however incomplete; what is missing is English. It is for looking
 // at a translation while it grows. An unknown language gives nil.

@@ -224,23 +224,6 @@ func TestIncompleteLanguage(t *testing.T) {
 	require.Equal(t, []string{"stage.booked"}, missing(&fr))
 }
 
-// places lists which values a text uses; a plural form may leave its number out.
-func places(x text) map[int]bool {
-	out := map[int]bool{}
-	add := func(parts []part) {
-		for _, p := range parts {
-			if p.arg >= 0 {
-				out[p.arg] = true
-			}
-		}
-	}
-	add(x.parts)
-	for _, f := range x.forms {
-		add(f)
-	}
-	return out
-}
-
 // Straight quotes and doubled spaces are slips; so is markup, which pages would show as it stands.
 func TestCatalogueIsTidy(t *testing.T) {
 	for _, lang := range Languages {
