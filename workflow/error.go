@@ -64,6 +64,10 @@ var (
 	ErrGone      = &Error{Code: CodeGone}
 )
 
+// ErrUnavailable is the cause of every error of a store that can't be reached now. It is no [Error]:
+// whether a change was made is unknown. Nothing that was acknowledged is lost by it.
+var ErrUnavailable = errors.New("the store can't be reached")
+
 // CodeOf gives the code of the first [Error] in err's chain, CodeInternal for any other error and
 // "" for nil.
 func CodeOf(err error) Code {

@@ -50,7 +50,8 @@ var layers = map[string][]string{
 }
 
 // Tests may import these too, wherever they stand: they are there for tests.
-var forTests = []string{"notify/smtptest", "workflow/store/memory", "workflow/store/sqlite", "workflow/store/storetest", "workflow/calendar"}
+var forTests = []string{"notify/smtptest", "workflow/store/memory", "workflow/store/sqlite", "workflow/store/storetest",
+	"workflow/store/redis", "workflow/store/redis/redistest", "workflow/calendar"}
 
 // Layers that hold rules and arithmetic only: everything that changes from run to run is passed in.
 var pure = []string{"workflow", "workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue"}

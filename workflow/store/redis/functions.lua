@@ -1,0 +1,382 @@
+#!lua name=LIBRARY
+
+-- Every change of a shop's data is one of these functions: it is done whole, or not at all. What may
+-- refuse it is looked at first; what is written after that cannot fail. Keys and fields are described in
+-- keys.go, what each function takes in the Go code that calls it.
+
+local function reader(argv)
+  local i = 0
+  return function()
+    i = i + 1
+    return argv[i]
+  end
+end
+
+-- take n groups of m arguments, as one list
+local function several(take, m)
+  local out = {}
+  for i = 1, tonumber(take()) * m do out[i] = take() end
+  return out
+end
+
+local function split(text, sep)
+  local out = {}
+  for part in string.gmatch(text or '', '[^' .. sep .. ']+') do out[#out + 1] = part end
+  return out
+end
+
+-- a call with many arguments, in parts that the stack can hold
+local function bulk(command, key, args)
+  for i = 1, #args, 1000 do
+    redis.call(command, key, unpack(args, i, math.min(i + 999, #args)))
+  end
+end
+
+-- make the members of a sorted set those of new instead of those of old
+local function replace(key, old, new, tail)
+  local fresh, gone, add = {}, {}, {}
+  for _, m in ipairs(new) do fresh[m] = true end
+  for _, m in ipairs(old) do
+    if fresh[m] then fresh[m] = nil else gone[#gone + 1] = m .. tail end
+  end
+  for _, m in ipairs(new) do
+    if fresh[m] then
+      add[#add + 1] = 0
+      add[#add + 1] = m .. tail
+    end
+  end
+  bulk('ZREM', key, gone)
+  bulk('ZADD', key, add)
+end
+
+-- byte order, whatever the server's locale
+local function before(a, b)
+  for i = 1, math.min(#a, #b) do
+    local x, y = string.byte(a, i), string.byte(b, i)
+    if x ~= y then return x < y end
+  end
+  return #a < #b
+end
+
+local function reschedule(key, member, at)
+  if at == '' then redis.call('ZREM', key, member) else redis.call('ZADD', key, at, member) end
+end
+
+-- put the job's first queued entry into the queue, and no other
+local function lead(outbox, queue, number)
+  local first = string.match(redis.call('HGET', outbox, 'q') or '', '[^\n]+')
+  if not first then
+    redis.call('ZREM', queue, number)
+    return
+  end
+  local _, at, lease = string.match(redis.call('HGET', outbox, 's' .. string.sub(first, 13)), '^(%a*)\t(-?%d*)\t(-?%d*)$')
+  if lease ~= '' and tonumber(lease) > tonumber(at) then at = lease end
+  redis.call('ZADD', queue, at, number)
+end
+
+local function unqueue(outbox, id)
+  local left = {}
+  for _, x in ipairs(split(redis.call('HGET', outbox, 'q'), '\n')) do
+    if string.sub(x, 13) ~= id then left[#left + 1] = x end
+  end
+  if #left == 0 then redis.call('HDEL', outbox, 'q') else redis.call('HSET', outbox, 'q', table.concat(left, '\n')) end
+end
+
+local function claimed(outbox, id, lease)
+  local f = redis.call('HMGET', outbox, 's' .. id, 'l' .. id)
+  return lease ~= '' and f[1] and string.sub(f[1], 1, 7) == 'queued\t' and f[2] == lease
+end
+
+local function settlement(take)
+  return { number = take(), id = take(), lease = take(), state = take(), retry = take(), attempt = take(), body = take() == '1', bytes = take() }
+end
+
+local function settle(ix, queue, outbox, s)
+  local id = s.id
+  local f = redis.call('HMGET', outbox, 'a' .. id, 's' .. id, 'i' .. id)
+  redis.call('HDEL', outbox, 'l' .. id)
+  redis.call('HSET', outbox, 'a' .. id, (f[1] or '') .. s.attempt)
+  if s.state == 'queued' then
+    redis.call('HSET', outbox, 's' .. id, 'queued\t' .. s.retry .. '\t')
+    if s.body then redis.call('HSET', outbox, 'b' .. id, s.bytes) end
+  else
+    redis.call('HSET', outbox, 's' .. id, s.state .. '\t' .. string.match(f[2], '\t(-?%d*)\t') .. '\t')
+    redis.call('HDEL', outbox, 'b' .. id)
+    unqueue(outbox, id)
+    redis.call('ZREM', ix, 'oq' .. f[3])
+    if s.state == 'buried' then redis.call('ZADD', ix, 0, 'ob' .. f[3]) end
+  end
+  lead(outbox, queue, s.number)
+end
+
+local function forget(job, outbox, once, results, number)
+  local gone = {}
+  for _, f in ipairs(redis.call('HKEYS', job)) do
+    if string.sub(f, 1, 1) == '$' then gone[#gone + 1] = f end
+  end
+  bulk('HDEL', job, gone)
+  gone = {}
+  for _, f in ipairs(redis.call('HKEYS', outbox)) do
+    local kind = string.sub(f, 1, 1)
+    if kind == 'b' then gone[#gone + 1] = f end
+    if kind == 'a' then
+      redis.call('HSET', outbox, f, (string.gsub(redis.call('HGET', outbox, f), '\t[^\t\n]*\n', '\t""\n')))
+    end
+  end
+  bulk('HDEL', outbox, gone)
+  local all = redis.call('HGETALL', once)
+  for i = 1, #all, 2 do
+    if string.match(all[i + 1], '^[^\n]*\n([^\n]*)\n') == number then redis.call('HDEL', results, all[i]) end
+  end
+end
+
+local function commit(keys, argv)
+  local ix, words, wakes, changed, queue, links, once, results, ends, job, events, outbox, settled = unpack(keys)
+  local take = reader(argv)
+  local number, channel, nonce, expect, version = take(), take(), take(), tonumber(take()), take()
+
+  local key, meta, result, till
+  if take() == '1' then
+    key, meta, result, till = take(), take(), take(), take()
+    local first = redis.call('HGET', once, key)
+    if first then
+      if string.sub(first, 1, #nonce) == nonce then return { 'ok' } end
+      return { 'done', first, redis.call('HGET', results, key) }
+    end
+  end
+  local new = several(take, 1)
+  local f = redis.call('HMGET', job, 'v', 'm', 'h', 'w', 'z')
+  local found = tonumber(f[1] or '0')
+  if found ~= expect then
+    -- Not a conflict if it is this very commit, whose answer was lost on its way.
+    local mine = #new > 0 and redis.call('LINDEX', events, expect)
+    if mine and string.sub(mine, 1, #nonce) == nonce then return { 'ok' } end
+    return { 'conflict', tostring(found) }
+  end
+  if f[5] then return { 'compact' } end
+  local s
+  if take() == '1' then
+    s = settlement(take)
+    if not claimed(settled, s.id, s.lease) then return { 'lease' } end
+  end
+  local notices = several(take, 7) -- id, place, static, status, lease, attempts, body
+  local named = {}
+  for i = 1, #notices, 7 do
+    local id = notices[i]
+    if named[id] or redis.call('HEXISTS', outbox, 'm' .. id) == 1 then return { 'twice', id } end
+    named[id] = true
+  end
+
+  local state, index, members, sum, text, wake, change = take(), take(), take(), take(), take(), take(), take()
+  local course, coursed = take(), take()
+  if s then settle(ix, queue, settled, s) end
+  if take() == '1' then forget(job, outbox, once, results, number) end
+  local set = several(take, 2) -- secrets
+  local n = #set
+  set[n + 1], set[n + 2], set[n + 3], set[n + 4], set[n + 5], set[n + 6] = 'v', version, 's', state, 'x', index
+  n = n + 6
+  if f[2] ~= members then
+    set[n + 1], set[n + 2] = 'm', members
+    n = n + 2
+    replace(ix, split(f[2], '\n'), split(members, '\n'), '')
+  end
+  if f[3] ~= sum then
+    local old = redis.call('HGET', job, 't')
+    if old ~= text then replace(words, split(old, ' '), split(text, ' '), '\0' .. number) end
+    set[n + 1], set[n + 2], set[n + 3], set[n + 4] = 'h', sum, 't', text
+    n = n + 4
+  end
+  if course ~= '' then
+    set[n + 1], set[n + 2] = 'c', course
+    n = n + 2
+    redis.call('ZADD', ix, 0, coursed)
+  end
+  if f[4] ~= wake then
+    set[n + 1], set[n + 2] = 'w', wake
+    reschedule(wakes, number, wake)
+  end
+  bulk('HSET', job, set)
+  redis.call('ZADD', changed, change, number)
+  bulk('RPUSH', events, new)
+  bulk('HSET', links, several(take, 2))
+  if #notices > 0 then
+    local q = redis.call('HGET', outbox, 'q') or ''
+    for i = 1, #notices, 7 do
+      local id, place, static, status, lease, attempts, body = unpack(notices, i, i + 6)
+      local e = { 'm' .. id, static, 's' .. id, status, 'i' .. id, place }
+      if lease ~= '' then e[#e + 1] = 'l' .. id e[#e + 1] = lease end
+      if attempts ~= '' then e[#e + 1] = 'a' .. id e[#e + 1] = attempts end
+      if body ~= '' then e[#e + 1] = 'b' .. id e[#e + 1] = body end
+      redis.call('HSET', outbox, unpack(e))
+      local kind = string.match(status, '^%a*')
+      if kind == 'queued' then
+        q = q .. '\n' .. string.match(place, '%z(.*)$')
+        redis.call('ZADD', ix, 0, 'oq' .. place)
+      elseif kind == 'buried' then
+        redis.call('ZADD', ix, 0, 'ob' .. place)
+      end
+    end
+    redis.call('HSET', outbox, 'q', q)
+    lead(outbox, queue, number)
+  end
+  if key then
+    redis.call('HSET', once, key, meta)
+    if result ~= '' then redis.call('HSET', results, key, result) end
+    if till ~= '' then redis.call('ZADD', ends, till, key) end
+  end
+  if #new > 0 then redis.call('SPUBLISH', channel, number .. ' ' .. version .. ' ' .. #notices / 7) end
+  return { 'ok' }
+end
+
+-- Lease the heads of the queue that are ready. The outboxes of the jobs are only known here; all of them
+-- are read before the first is written, so that a slot on its way to another server fails it whole.
+local function claim(keys, argv)
+  local now, till, limit, lease, prefix = argv[1], argv[2], argv[3], argv[4], argv[5]
+  local out, boxes, ids, times = {}, {}, {}, {}
+  for _, number in ipairs(redis.call('ZRANGEBYSCORE', keys[1], '-inf', now, 'LIMIT', 0, limit)) do
+    local box = prefix .. number
+    local id = string.sub(string.match(redis.call('HGET', box, 'q'), '[^\n]+'), 13)
+    local f = redis.call('HMGET', box, 'm' .. id, 's' .. id, 'a' .. id, 'b' .. id)
+    boxes[#boxes + 1], ids[#ids + 1], times[#times + 1] = box, id, string.match(f[2], '\t(-?%d*)\t')
+    out[#out + 1] = { number, id, f[1], f[2], f[3] or '', f[4] or '' }
+  end
+  for i, box in ipairs(boxes) do
+    redis.call('HSET', box, 's' .. ids[i], 'queued\t' .. times[i] .. '\t' .. till, 'l' .. ids[i], lease)
+    local at = till
+    if tonumber(times[i]) > tonumber(till) then at = times[i] end
+    redis.call('ZADD', keys[1], at, out[i][1])
+  end
+  return out
+end
+
+local function settleentry(keys, argv)
+  local s = settlement(reader(argv))
+  if not claimed(keys[3], s.id, s.lease) then return { 'lease' } end
+  settle(keys[1], keys[2], keys[3], s)
+  return { 'ok' }
+end
+
+local function requeue(keys, argv)
+  local ix, queue, outbox = unpack(keys)
+  local number, id, at = unpack(argv)
+  local f = redis.call('HMGET', outbox, 's' .. id, 'i' .. id)
+  if not f[1] or string.match(f[1], '^%a*') ~= 'buried' then return { 'none' } end
+  local mine = string.match(f[2], '%z(.*)$')
+  local q, placed = {}, false
+  for _, x in ipairs(split(redis.call('HGET', outbox, 'q'), '\n')) do
+    if not placed and before(mine, x) then
+      q[#q + 1] = mine
+      placed = true
+    end
+    q[#q + 1] = x
+  end
+  if not placed then q[#q + 1] = mine end
+  redis.call('HSET', outbox, 'q', table.concat(q, '\n'), 's' .. id, 'queued\t' .. at .. '\t')
+  redis.call('ZREM', ix, 'ob' .. f[2])
+  redis.call('ZADD', ix, 0, 'oq' .. f[2])
+  lead(outbox, queue, number)
+  return { 'ok' }
+end
+
+-- values are "<until in ms, or nothing>\n<bytes>"
+local function live(v, now)
+  if not v then return nil end
+  local till, bytes = string.match(v, '^(-?%d*)\n(.*)$')
+  if till ~= '' and tonumber(till) <= tonumber(now) then return nil end
+  return bytes, till
+end
+
+local function put(keys, argv)
+  local key, member, bytes, till = unpack(argv)
+  redis.call('HSET', keys[1], key, till .. '\n' .. bytes)
+  reschedule(keys[2], member, till)
+  return { 'ok' }
+end
+
+local function putnew(keys, argv)
+  if live(redis.call('HGET', keys[1], argv[1]), argv[5]) then return { 'there' } end
+  return put(keys, argv)
+end
+
+local function count(keys, argv)
+  local key, member, till, now = unpack(argv)
+  local bytes, ends = live(redis.call('HGET', keys[1], key), now)
+  if bytes then
+    if not string.match(bytes, '^-?%d+$') then return { 'not' } end
+    till = ends
+  end
+  local n = string.format('%d', tonumber(bytes or '0') + 1)
+  put(keys, { key, member, n, till })
+  return { 'ok', n }
+end
+
+local function delete(keys, argv)
+  redis.call('HDEL', keys[1], argv[1])
+  redis.call('ZREM', keys[2], argv[2])
+  return { 'ok' }
+end
+
+-- keys: the ends, then a bucket for every argument after the first
+local function sweep(keys, argv)
+  local now = argv[1]
+  for i = 2, #argv, 2 do
+    local ends = redis.call('ZSCORE', keys[1], argv[i + 1])
+    if ends and tonumber(ends) <= tonumber(now) then
+      redis.call('HDEL', keys[1 + i / 2], argv[i])
+      redis.call('ZREM', keys[1], argv[i + 1])
+    end
+  end
+  return { 'ok' }
+end
+
+local function sweeponce(keys, argv)
+  local gone = redis.call('ZRANGEBYSCORE', keys[3], '-inf', argv[1], 'LIMIT', 0, 1000)
+  bulk('HDEL', keys[1], gone)
+  bulk('HDEL', keys[2], gone)
+  bulk('ZREM', keys[3], gone)
+  return { 'ok', tostring(#gone) }
+end
+
+-- make one packed value of all that a job is, but for what lists and searches need
+local function pack(keys, argv)
+  local ix, job, events, outbox = unpack(keys)
+  local version, blob, mark = unpack(argv)
+  local f = redis.call('HMGET', job, 'v', 'z')
+  redis.call('ZREM', ix, mark)
+  if f[1] ~= version or f[2] then return { 'conflict' } end
+  local gone = { 's' }
+  for _, name in ipairs(redis.call('HKEYS', job)) do
+    if string.sub(name, 1, 1) == '$' then gone[#gone + 1] = name end
+  end
+  bulk('HDEL', job, gone)
+  redis.call('HSET', job, 'z', '1', 'Z', blob)
+  redis.call('DEL', events, outbox)
+  return { 'ok' }
+end
+
+local function unpacked(keys, argv)
+  local ix, job, events, outbox = unpack(keys)
+  local take = reader(argv)
+  local version, mark = take(), take()
+  local f = redis.call('HMGET', job, 'v', 'z')
+  if f[1] ~= version or not f[2] then return { 'conflict' } end
+  redis.call('HDEL', job, 'z', 'Z')
+  bulk('HSET', job, several(take, 2))
+  bulk('RPUSH', events, several(take, 1))
+  bulk('HSET', outbox, several(take, 2))
+  redis.call('ZADD', ix, 0, mark)
+  return { 'ok' }
+end
+
+redis.register_function('LIBRARY_commit', commit)
+redis.register_function('LIBRARY_claim', claim)
+redis.register_function('LIBRARY_settle', settleentry)
+redis.register_function('LIBRARY_requeue', requeue)
+redis.register_function('LIBRARY_put', put)
+redis.register_function('LIBRARY_putnew', putnew)
+redis.register_function('LIBRARY_count', count)
+redis.register_function('LIBRARY_delete', delete)
+redis.register_function('LIBRARY_sweep', sweep)
+redis.register_function('LIBRARY_sweeponce', sweeponce)
+redis.register_function('LIBRARY_pack', pack)
+redis.register_function('LIBRARY_unpack', unpacked)
