@@ -19,6 +19,7 @@ require (
 	github.com/gowebpki/jcs v1.0.2
 	github.com/invopop/jsonschema v0.14.0
 	github.com/minio/minio-go/v7 v7.4.1
+	github.com/mmcdole/gofeed v1.4.2
 	github.com/redis/go-redis/v9 v9.22.0
 	github.com/rickar/cal/v2 v2.1.13
 	github.com/stretchr/testify v1.12.1
@@ -55,6 +56,7 @@ require (
 	github.com/mattn/go-runewidth v0.0.24 // indirect
 	github.com/minio/crc64nvme v1.1.1 // indirect
 	github.com/minio/md5-simd v1.1.2 // indirect
+	github.com/mmcdole/goxpp/v2 v2.0.0 // indirect
 	github.com/ncruces/go-strftime v1.1.0 // indirect
 	github.com/pb33f/ordered-map/v2 v2.3.1 // indirect
 	github.com/philhofer/fwd v1.2.0 // indirect

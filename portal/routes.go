@@ -21,6 +21,7 @@ func (s *Server) routes() {
 	j.Get("/", s.showTrack)
 	j.Get("/booked", s.showBooked)
 	j.Get("/live", s.showLive)
+	j.Get("/feed", s.showFeed)
 	j.Get("/report/:n", s.showReport)
 	j.Get("/photo/:id/:size.jpg", s.showPhoto)
 	j.Post("/message", s.Ask(true), s.postMessage)

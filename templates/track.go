@@ -59,6 +59,8 @@ type ReportLink struct {
 
 // MomentView is one step of the story.
 type MomentView struct {
+	// Seq is the number of the event.
+	Seq int64
 	// Machine is the instant in RFC 3339, for the page's source; When is for people.
 	Machine, When string
 	// Text says what happened; Quote is the bench's own word on it.
@@ -218,7 +220,7 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 		if x.To == workflow.StageAwaitingApproval && k > 0 && j.Story[k-1].Kind == "quote.issued" && j.Story[k-1].At.Equal(x.At) {
 			continue // the quote going out says it already
 		}
-		v := MomentView{Milestone: milestones[x.Kind], Machine: x.At.UTC().Format(time.RFC3339), When: w.T("story.when", m.day(x.At), w.Clock(x.At, m.loc))}
+		v := MomentView{Seq: x.Seq, Milestone: milestones[x.Kind], Machine: x.At.UTC().Format(time.RFC3339), When: w.T("story.when", m.day(x.At), w.Clock(x.At, m.loc))}
 		switch x.Kind {
 		case "photo.added":
 			p := j.Photo(x.Ref)
