@@ -27,6 +27,8 @@ type Parts struct {
 	Lang       string
 	Text, HTML string
 	Photos     []Inline
+	// Unsubscribe is the address that one click ends mails of this kind by (RFC 8058), "" for none.
+	Unsubscribe string
 }
 
 // Inline is a picture that the HTML shows by its Content-ID.
@@ -89,6 +91,10 @@ func Build(p Parts, signers ...*Signer) (*Mail, error) {
 	m.SetGenHeader("Auto-Submitted", "auto-generated")
 	m.SetGenHeader("X-Auto-Response-Suppress", "All")
 	m.SetGenHeader("Content-Language", p.Lang)
+	if p.Unsubscribe != "" {
+		m.SetGenHeader("List-Unsubscribe", "<"+p.Unsubscribe+">")
+		m.SetGenHeader("List-Unsubscribe-Post", "List-Unsubscribe=One-Click")
+	}
 	m.SetBodyString(mail.TypeTextPlain, crlf(p.Text))
 	m.AddAlternativeString(mail.TypeTextHTML, crlf(p.HTML))
 	for _, ph := range p.Photos {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	netmail "net/mail"
+	"slices"
 	"strings"
 
 	"benchword/templates"
@@ -77,13 +78,18 @@ func (m *Mails) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry)
 		return nil, err
 	}
 	name := shop.Name
-	return Build(Parts{
+	p := Parts{
 		ID: e.ID + "@" + domain, Thread: string(j.Number) + ".job@" + domain,
 		Date: e.MadeAt.In(shop.Calendar.Location()),
 		From: netmail.Address{Name: name, Address: m.from()}, ReplyTo: shop.Email,
 		To:      netmail.Address{Name: j.Customer.Name.Text, Address: j.Customer.Email.Text},
 		Subject: w.view.Subject, Lang: w.view.W.Lang, Text: w.text, HTML: w.html, Photos: w.inline,
-	}, m.Signers...)
+	}
+	if w.optional && strings.HasPrefix(w.view.Choose, "https://") {
+		// RFC 8058 asks for https. A mail that the customer needs in any case has no such button.
+		p.Unsubscribe = w.view.Choose
+	}
+	return Build(p, m.Signers...)
 }
 
 // written is a mail's contents, before it is built.
@@ -91,6 +97,8 @@ type written struct {
 	view       *templates.Mail
 	html, text string
 	inline     []Inline
+	// optional: all that it tells is what the customer may do without.
+	optional bool
 }
 
 // write renders a notice, with as much in it as a mailbox shows without clipping.
@@ -99,7 +107,10 @@ func (m *Mails) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, d
 	if err != nil {
 		return nil, err
 	}
-	w := &written{}
+	w := &written{optional: j.Choice() == workflow.TellEveryStep}
+	for _, x := range append([]workflow.Entry{*order.Entry}, order.Also...) {
+		w.optional = w.optional && j.Optional(m.Service.Shop, x.Kind, x.Quote)
+	}
 	for order.Brief = 0; ; order.Brief++ {
 		w.view = templates.MailOf(order)
 		if w.inline, err = m.show(ctx, w.view, j, e, domain); err != nil {
@@ -152,8 +163,9 @@ const previewID = "preview"
 // order says what the mail is about and makes its links.
 func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (templates.MailOrder, error) {
 	shop, now := m.Service.Shop, m.Service.Now()
+	e, also := leading(j, e)
 	o := templates.MailOrder{
-		Job: j, Entry: e, Shop: shop, Words: m.Words.For(j.Customer.Language),
+		Job: j, Entry: e, Also: also, Shop: shop, Words: m.Words.For(j.Customer.Language),
 		Find: shop.BaseURL + "/find", Packing: shop.BaseURL + "/packing",
 	}
 	if g := j.Link(link.Look, now); g != nil {
@@ -162,6 +174,7 @@ func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (templates.MailOrder, 
 			return o, err
 		}
 		o.Look = shop.BaseURL + "/j/" + t
+		o.Choose = o.Look + "/notices"
 	}
 	if g := j.Link(link.Decide, now); g != nil && (g.Quote == e.Quote || e.Kind == workflow.NoticeReminder && g.Quote == len(j.Quotes)) {
 		t, err := m.Service.Token(j, g)
@@ -174,6 +187,33 @@ func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (templates.MailOrder, 
 		o.Decide = shop.BaseURL + "/d/preview"
 	}
 	return o, nil
+}
+
+// weight says which notice of several gives a mail its subject: what asks something of the reader, then
+// the end of the job.
+var weight = map[workflow.NoticeKind]int{
+	workflow.NoticeQuote: 9, workflow.NoticeFurtherQuote: 9, workflow.NoticeReminder: 9, workflow.NoticeShipped: 8, workflow.NoticeWithdrawn: 8,
+	workflow.NoticeReady: 7, workflow.NoticeExpired: 6, workflow.NoticeFindings: 6, workflow.NoticeBreach: 5, workflow.NoticePromiseMoved: 4,
+	workflow.NoticeReceived: 4, workflow.NoticeMessage: 3,
+}
+
+// leading gives the notice that a mail is headed by, and the others that it tells.
+func leading(j *workflow.Job, e *workflow.Entry) (*workflow.Entry, []workflow.Entry) {
+	told, _ := j.Told(e)
+	first := 0
+	rank := func(x *workflow.Entry) int {
+		if x.Quote > 0 {
+			return 9
+		}
+		return weight[x.Kind]
+	}
+	for i := range told {
+		if rank(&told[i]) >= rank(&told[first]) {
+			first = i
+		}
+	}
+	lead := told[first]
+	return &lead, slices.Delete(told, first, first+1)
 }
 
 func (m *Mails) render(v templates.View) (string, error) {

@@ -8,7 +8,9 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"runtime/debug"
+	"strings"
 	"sync"
 	"time"
 
@@ -57,6 +59,9 @@ type Config struct {
 	Grace time.Duration
 	// PerMinute is how many mails are begun in a minute at most, 0 for no limit.
 	PerMinute int
+	// PerDomain is how many mails are begun in a minute for addresses of one domain at most, 0 for no
+	// limit. One that is over it takes the next free place and lets others pass.
+	PerDomain int
 	// Tried, if set, is told of every try: for figures. It must not block.
 	Tried func(e *workflow.Entry, f Fate, took time.Duration)
 }
@@ -70,6 +75,7 @@ type Dispatcher struct {
 	mu     sync.Mutex // guards Random and the pace
 	pace   float64    // mails that may begin now
 	pacedA time.Time
+	places map[string]time.Time // by domain, the next free place
 }
 
 // unwrittenTries is how often a mail that can't be rendered is tried before it is buried.
@@ -291,6 +297,52 @@ func (d *Dispatcher) jitter(want time.Duration) time.Duration {
 	return want - want/5 + want/10000*part
 }
 
+// place gives when a mail for this domain may begin: now, or at a place of its own.
+func (d *Dispatcher) place(now time.Time, domain string) time.Time {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if len(d.places) > 1000 {
+		maps.DeleteFunc(d.places, func(_ string, t time.Time) bool { return t.Before(now) })
+	}
+	at := d.places[domain]
+	if at.Before(now) {
+		at = now
+	}
+	if d.places == nil {
+		d.places = map[string]time.Time{}
+	}
+	d.places[domain] = at.Add(time.Minute / time.Duration(d.cfg.PerDomain))
+	return at
+}
+
+// errLater says that an entry is not tried yet, until when, and why.
+type errLater struct {
+	fate  Fate
+	until time.Time
+	why   string
+}
+
+func (e errLater) Error() string { return e.why }
+
+// ready holds back what may not be sent now: at night what nobody asked for, and what is over its
+// domain's limit.
+func (d *Dispatcher) ready(j *workflow.Job, e *workflow.Entry) error {
+	now := d.now()
+	if n := j.Notice(e.ID); n != nil && !n.Asked {
+		if at := d.cfg.Service.Shop.Awake(&j.Customer, now); at.After(now) {
+			return errLater{Held, at, "It is night where the customer is."}
+		}
+	}
+	if n := len(e.Attempts); d.cfg.PerDomain <= 0 || n > 0 && Fate(e.Attempts[n-1].Result) == Paced {
+		return nil
+	}
+	domain := strings.ToLower(domainOf(j.Customer.Email.Text))
+	if at := d.place(now, domain); at.After(now) {
+		return errLater{Paced, at, "Enough mails have gone to this domain in this minute."}
+	}
+	return nil
+}
+
 // errSkip says that an entry is not to be sent and why; it is settled without a word to the job.
 type errSkip struct{ why string }
 
@@ -305,6 +357,12 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 	if errors.As(err, &skip) {
 		d.away.unused()
 		d.settle(ctx, log, e, workflow.Settlement{State: workflow.EntryBuried, Attempt: workflow.Attempt{At: begin, Result: string(Refused), Words: skip.why}}, nil)
+		return
+	}
+	var later errLater
+	if errors.As(err, &later) {
+		d.away.unused()
+		d.settle(ctx, log, e, workflow.Settlement{State: workflow.EntryQueued, RetryAt: later.until, Attempt: workflow.Attempt{At: begin, Result: string(later.fate), Words: later.why}}, nil)
 		return
 	}
 	var words string
@@ -340,6 +398,9 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 	}
 	s := workflow.Settlement{State: workflow.EntryQueued, Attempt: workflow.Attempt{At: now, Result: string(fate), Words: firstLine(words)}}
 	record := &workflow.RecordDelivery{ID: e.ID}
+	if m != nil {
+		record.With = m.With
+	}
 	switch d.verdict(e, fate, now) {
 	case workflow.EntrySent:
 		s.State = workflow.EntrySent
@@ -448,15 +509,21 @@ func (d *Dispatcher) prepare(ctx context.Context, e *workflow.Entry) (m *Mail, e
 	case j.Customer.Email.Text == "":
 		return nil, &Failure{Fate: Refused, Words: "The customer has no mail address any more"}
 	}
+	if err := d.ready(j, e); err != nil {
+		return nil, err
+	}
 	if len(e.Body) > 0 {
 		if m, err := kept(e.Body); err == nil && m.For == j.Customer.Email.Text {
 			return m, nil
 		}
 	}
-	if j, err = d.asOf(ctx, j, e); err != nil {
+	told, with := j.Told(e)
+	if j, err = d.asOf(ctx, j, told[len(told)-1]); err != nil {
 		return nil, &Failure{Fate: PutOff, Words: "The job's history could not be read just now.", Err: err}
 	}
-	m, err = d.cfg.Composer.Compose(ctx, j, e)
+	if m, err = d.cfg.Composer.Compose(ctx, j, e); err == nil {
+		m.With = with
+	}
 	if err != nil {
 		var f *Failure
 		if errors.As(err, &f) {
@@ -467,10 +534,10 @@ func (d *Dispatcher) prepare(ctx context.Context, e *workflow.Entry) (m *Mail, e
 	return m, nil
 }
 
-// asOf gives the job as it stood when the notice was made, so that a mail tells its own step and a
+// asOf gives the job as it stood when the notice (the last one of a mail) was made, so that a mail tells its own step and a
 // repeat says the same; but with the customer, links and photos as they are now: a mail goes to the
 // corrected address, holds no link that was taken back, and shows no photo that was removed.
-func (d *Dispatcher) asOf(ctx context.Context, now *workflow.Job, e *workflow.Entry) (*workflow.Job, error) {
+func (d *Dispatcher) asOf(ctx context.Context, now *workflow.Job, e workflow.Entry) (*workflow.Job, error) {
 	store := d.cfg.Service.Store
 	after, err := store.Events(ctx, now.Shop, now.Number, e.Seq)
 	if err != nil {
@@ -568,6 +635,10 @@ func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.E
 			// again and again.
 			log.Error("a delivery could not be written into the job's history", "cause", err)
 			record = nil
+			continue
+		case try >= 8 && record != nil && ctx.Err() == nil:
+			log.Error("a delivery could not be written into the job's history; the outbox is told all the same", "cause", err)
+			record, try = nil, 4
 			continue
 		case try >= 8 || ctx.Err() != nil:
 			log.Error("an outbox entry could not be settled; it is claimed again when its lease runs out", "state", s.State, "cause", err)

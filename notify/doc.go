@@ -15,7 +15,16 @@
 //     same Message-ID.
 //   - In order per job. While an entry of a job is queued, tried or waiting, those after it wait. One
 //     that is buried holds nothing up.
-//   - Never before its time. An entry's instant is the earliest at which it is claimed.
+//   - Never before its time. An entry's instant is the earliest at which it is claimed. Nothing goes out
+//     in the quiet hours of the customer's own zone but what the customer caused or asked for; a mail that
+//     a retry would bring into the night waits for the morning. If the customer asks for something at
+//     night, what waited goes first, and now.
+//   - Gathered. A notice made while an earlier mail of its job still waits goes with that mail, if
+//     nothing stands between them; both are then one mail, under the Message-ID of the first. A notice
+//     that comes while the mail is being written is not in it, and gets one of its own.
+//   - Paced. No more mails begin in a minute than the limits allow, in all and for each domain.
+//   - Chosen. A customer who wants only what needs them gets no mail about other steps; a mail that they
+//     may do without has the one-click button of RFC 8058, under the signature.
 //   - No neighbour suffers. A mail that can't be written (a fault, even a panic) is tried three times and
 //     buried; a mail that makes the line break waits by itself with growing gaps.
 //
@@ -30,9 +39,10 @@
 //   - Unreached: no server was ready for any mail: no connection, no encryption, no sign-in, "421". That
 //     counts against no mail and buries none, however long it lasts. All mails wait; after 15 seconds, 30
 //     … up to 15 minutes one alone tries. [Dispatcher.Health] says since when.
-//   - Refused: a 5yz reply. The entry is buried: the event "notice.buried" says in plain words why, and
-//     tells the counter to telephone. Somebody can put it back in the queue (workflow.Outbox.Requeue);
-//     then it is built anew.
+//   - Refused: a 5yz reply. The entry is buried: the event "notice.buried" says in plain words of ours
+//     why, and tells the counter to telephone; the server's words stand with the tries, where erasing a
+//     person removes them. The counter sends it again (workflow.SendAgain; then it is built anew, for the
+//     address that the customer has now), or ticks it off as told (workflow.NoteTold).
 //
 // Nothing is written or sent for a person who was erased.
 //

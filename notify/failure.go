@@ -25,6 +25,10 @@ const (
 	Refused Fate = "refused"
 	// Unwritten: the mail could not be rendered.
 	Unwritten Fate = "unwritten"
+	// Held: not tried, since it is night where the customer is. Paced: not tried, since the limit of its
+	// domain is reached; it has a place of its own.
+	Held  Fate = "held back"
+	Paced Fate = "paced"
 	// GivenUp is how the last try of an entry is noted that is buried without having been refused.
 	GivenUp Fate = "given up"
 )
@@ -72,30 +76,35 @@ func failureOf(err error) *Failure {
 	return &Failure{Fate: PutOff, Words: "The mail could not be sent just now.", Err: err}
 }
 
-// reason says in plain words, for the counter, why a mail was given up and what to do.
+// reason says for the counter why a mail was given up and what to do, in words of our own only: it goes
+// into the job's history, which is never changed, and a server's words may hold an address. Those stand
+// with the tries, from which erasing a person removes them.
 func (f *Failure) reason() string {
-	said := ""
-	if f.Code != 0 {
-		said = fmt.Sprintf(" (the server said: %d %s)", f.Code, firstLine(f.Words))
-	}
 	status := enhanced(f.Words)
 	switch {
 	case f.Fate == Unwritten:
 		return "This mail could not be written, because of a fault in the program. Please telephone the customer; the log says more."
 	case f.Fate == PutOff || f.Fate == Unknown:
-		return "The mail server kept putting this mail off for days, so it was given up" + said + ". Please telephone the customer."
+		return "The mail server kept putting this mail off for days, so it was given up. Please telephone the customer."
 	case f.Code == 0:
 		return strings.TrimSuffix(f.Words, ".") + ". Please telephone the customer and correct the address."
-	case strings.HasPrefix(status, "5.2.2"):
-		return "The customer's mailbox is full" + said + ". Please telephone the customer."
-	case strings.HasPrefix(status, "5.1.") || f.Step == "rcpt" && !strings.HasPrefix(status, "5.7."):
-		return "The address does not exist, or takes no mail" + said + ". Please telephone the customer and correct the address."
-	case strings.HasPrefix(status, "5.3.4") || f.Code == 552:
-		return "The mail was too large for the mail server" + said + ". Please telephone the customer."
-	case strings.HasPrefix(status, "5.7."):
-		return "The mail server refuses this mail by its own rules" + said + ". Please telephone the customer, and have somebody look at the mail settings."
 	}
-	return "The mail server refused this mail for good" + said + ". Please telephone the customer."
+	return refusal(f.Code, status, f.Step)
+}
+
+// refusal says in plain words what a permanent refusal means (RFC 3463).
+func refusal(code int, status, step string) string {
+	switch {
+	case strings.HasPrefix(status, "5.2.2"):
+		return "The customer's mailbox is full. Please telephone the customer."
+	case strings.HasPrefix(status, "5.1.") || strings.HasPrefix(status, "5.2.1") || step == "rcpt" && !strings.HasPrefix(status, "5.7."):
+		return "The address does not exist, or takes no mail. Please telephone the customer and correct the address."
+	case strings.HasPrefix(status, "5.3.4") || strings.HasPrefix(status, "5.2.3") || code == 552:
+		return "The mail was too large for the mail server. Please telephone the customer."
+	case strings.HasPrefix(status, "5.7."):
+		return "The mail server refuses this mail by its own rules. Please telephone the customer, and have somebody look at the mail settings."
+	}
+	return "The mail server refused this mail for good. Please telephone the customer."
 }
 
 // enhanced gives the enhanced status code (RFC 3463) that a reply begins with, "" if there is none.

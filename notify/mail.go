@@ -22,6 +22,8 @@ type Mail struct {
 	For string `json:"for"`
 	// UTF8 says that an address or header needs a server that offers SMTPUTF8 (RFC 6531).
 	UTF8 bool `json:"utf8,omitempty"`
+	// With are the notices that it tells beside its own.
+	With []string `json:"with,omitempty"`
 	// Data is the whole message, lines ended by CRLF.
 	Data []byte `json:"-"`
 }

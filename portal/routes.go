@@ -25,6 +25,8 @@ func (s *Server) routes() {
 	j.Get("/report/:n", s.showReport)
 	j.Get("/photo/:id/:size.jpg", s.showPhoto)
 	j.Post("/message", s.Ask(true), s.postMessage)
+	j.Get("/notices", s.showNotices)
+	j.Post("/notices", s.postNotices)
 
 	d := a.Group("/d/:token", unknown)
 	d.Get("/", s.showQuote)

@@ -155,7 +155,9 @@ type CounterJob struct {
 	Paid      *PaidView
 	Payments  []DoneView
 	Notices   []NoticeView
-	Story     []MomentView
+	// Told says which mails the customer wants.
+	Told  string
+	Story []MomentView
 }
 
 // Template implements [View].
@@ -242,11 +244,14 @@ type AccountView struct{ Name, Time string }
 
 // NoticeView is a notice and its fate.
 type NoticeView struct {
+	ID          string
 	Words, When string
 	// Fate is "sent", "queued" or "back"; FateWords says it.
 	Fate, FateWords string
-	// Tries are the tries that did not settle it, in the mail server's words.
+	// Tries are the tries so far, in the mail server's words.
 	Tries []string
+	// Task marks one that somebody must telephone about; Again one that can be sent again.
+	Task, Again bool
 }
 
 // CounterPhotos gives the addresses of photos below the job at the counter.
@@ -312,7 +317,7 @@ func CounterJobOf(base JobPage, j *workflow.Job, entries []workflow.Entry, shop 
 	m := &statusMaker{j, shop, now, k.w, k.loc}
 	v.Promises, v.Holds = m.promises(), m.holds()
 	v.Story = m.story(base.Card.URL, urls)
-	v.Notices = k.notices(j, entries)
+	v.Notices, v.Told = k.notices(j, entries), toldWords[j.Choice()]
 	v.Alerts = alertsOf(j, base, now)
 	v.Tasks, v.More = k.tasks(j, base)
 	v.Moves = movesOf(j, shop, base)
@@ -476,38 +481,96 @@ func (k clockOf) notices(j *workflow.Job, entries []workflow.Entry) []NoticeView
 	var out []NoticeView
 	for i := range slices.Backward(j.Notices) {
 		n := &j.Notices[i]
-		v := NoticeView{Words: noticeWords[n.Kind], When: k.at(n.At), Fate: "queued", FateWords: "on its way"}
-		e := byID[n.ID]
-		if e != nil {
-			for _, a := range e.Attempts {
-				if a.Result != "accepted" && a.Words != "" {
-					v.Tries = append(v.Tries, k.at(a.At)+": "+a.Words)
-				}
+		out = append(out, k.notice(j, n, byID[n.ID]))
+	}
+	return out
+}
+
+// notice tells a notice's life: made, held back or tried, and what came of it. The entry may be nil.
+func (k clockOf) notice(j *workflow.Job, n *workflow.NoticeRecord, e *workflow.Entry) NoticeView {
+	v := NoticeView{ID: n.ID, Words: noticeWords[n.Kind], When: k.at(n.At), Fate: "queued", FateWords: "on its way"}
+	tried := 0
+	if e != nil {
+		for _, a := range e.Attempts {
+			switch a.Result {
+			case "held back":
+				v.Tries = append(v.Tries, k.at(a.At)+": held back, "+lower(a.Words))
+				continue
+			case "paced":
+				v.Tries = append(v.Tries, k.at(a.At)+": waits its turn. "+a.Words)
+				continue
 			}
-			if len(e.Attempts) > 0 {
-				v.FateWords = fmt.Sprintf("not through yet, tried %d times; it will be tried again", len(e.Attempts))
-				if len(e.Attempts) == 1 {
-					v.FateWords = "not through yet; it will be tried again"
-				}
+			tried++
+			if a.Words != "" {
+				v.Tries = append(v.Tries, k.at(a.At)+": "+a.Result+", “"+a.Words+"”")
+			} else {
+				v.Tries = append(v.Tries, k.at(a.At)+": "+a.Result)
 			}
 		}
 		switch {
-		case !n.DeliveredAt.IsZero():
-			v.Fate, v.FateWords = "sent", "taken by the mail server "+k.at(n.DeliveredAt)
-		case !n.BuriedAt.IsZero():
-			v.Fate, v.FateWords = "back", "came back: telephone. "+n.Reason
+		case tried == 1:
+			v.FateWords = "not through yet; it will be tried again"
+		case tried > 1:
+			v.FateWords = fmt.Sprintf("not through yet, tried %d times; it will be tried again", tried)
+		case n.Due.After(n.At) && n.Due.After(k.now):
+			v.FateWords = "goes out " + k.at(n.Due)
 		}
-		out = append(out, v)
+		if tried > 0 && e.State == workflow.EntryQueued {
+			v.FateWords += ", next " + k.at(e.NotBefore)
+		}
 	}
-	return out
+	if n.With != "" && n.DeliveredAt.IsZero() && n.BuriedAt.IsZero() {
+		v.FateWords = "goes with the mail before it"
+	}
+	switch {
+	case !n.BouncedAt.IsZero():
+		v.Fate, v.FateWords, v.Task = "back", "bounced "+k.at(n.BouncedAt)+". "+n.Reason, true
+	case !n.DeliveredAt.IsZero():
+		v.Fate, v.FateWords = "sent", "accepted by the mail server "+k.at(n.DeliveredAt)
+	case !n.BuriedAt.IsZero():
+		v.Fate, v.FateWords, v.Task, v.Again = "back", "given up "+k.at(n.BuriedAt)+". "+n.Reason, true, j.Erased.IsZero()
+	}
+	if !n.ToldAt.IsZero() {
+		v.Task, v.Fate = false, "sent"
+		v.FateWords += " The customer was told " + k.at(n.ToldAt) + "."
+	}
+	v.Task = v.Task && n.With == ""
+	v.Again = v.Again && v.Task
+	return v
+}
+
+// lower gives a sentence with a small letter at its beginning.
+func lower(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToLower(s[:1]) + s[1:]
+}
+
+// OutboxRow is a mail on the page of the outbox.
+type OutboxRow struct {
+	NoticeView
+	Job, URL, Device, Person string
+}
+
+// OutboxRowOf makes the row of an outbox entry.
+func OutboxRowOf(j *workflow.Job, e *workflow.Entry, shop *workflow.Shop, now time.Time) OutboxRow {
+	n := j.Notice(e.ID)
+	if n == nil {
+		n = &workflow.NoticeRecord{ID: e.ID, Kind: e.Kind, At: e.MadeAt}
+	}
+	return OutboxRow{
+		NoticeView: newClock(shop, now).notice(j, n, e), Job: j.Number.Shown(), URL: "/counter/job/" + string(j.Number) + "#notices",
+		Device: j.Device.Name(), Person: j.Customer.Name.Text,
+	}
 }
 
 func alertsOf(j *workflow.Job, base JobPage, now time.Time) []Alert {
 	var out []Alert
 	if n := len(j.Undelivered()); n > 0 {
-		words := "A mail came back. Telephone the customer."
+		words := "A mail did not arrive. Telephone the customer."
 		if n > 1 {
-			words = fmt.Sprintf("%d mails came back. Telephone the customer.", n)
+			words = fmt.Sprintf("%d mails did not arrive. Telephone the customer.", n)
 		}
 		out = append(out, Alert{"mail", words, "#notices", "Which mail"})
 	}

@@ -467,3 +467,37 @@ func MomentOf(t, now time.Time, shop *workflow.Shop) string { return newClock(sh
 func TaxWords(name string, percent money.Decimal) string {
 	return locale.For("en").T("tax.name", taxName(name), locale.For("en").Decimal(percent))
 }
+
+// CounterMails is the outbox over all jobs.
+type CounterMails struct {
+	Page
+	Heading string
+	States  []StageFilter
+	Mails   []OutboxRow
+	// Cut says that there are more.
+	Cut bool
+}
+
+// Template implements [View].
+func (*CounterMails) Template() string { return "counter/mails.html" }
+
+// MailStateWords names where a mail stands.
+func MailStateWords(s workflow.EntryState) string { return mailStateWords[s] }
+
+// CounterNotices writes down which mails a customer wants.
+type CounterNotices struct {
+	JobPage
+	Choices []Choice
+}
+
+// Template implements [View].
+func (*CounterNotices) Template() string { return "counter/notices.html" }
+
+// NoticeChoices are what a customer can want to be told by mail.
+func NoticeChoices() []Choice {
+	var out []Choice
+	for _, c := range workflow.NoticeChoices {
+		out = append(out, Choice{Value: string(c), Words: choiceWords[c]})
+	}
+	return out
+}

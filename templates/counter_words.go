@@ -206,3 +206,19 @@ var (
 	VerdictChoices   = choices([]workflow.Verdict{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}, verdictWords)
 	DutyChoices      = []Choice{{string(workflow.StageTesting), "before testing"}, {string(workflow.StageShipped), "before it leaves"}}
 )
+
+var mailStateWords = map[workflow.EntryState]string{
+	workflow.EntryQueued: "Waiting",
+	workflow.EntryBuried: "Given up: telephone",
+	workflow.EntrySent:   "Accepted",
+}
+
+var choiceWords = map[workflow.NoticeChoice]string{
+	workflow.TellEveryStep:   "A mail at every step",
+	workflow.TellWhatNeedsMe: "Only what needs the customer, and shipping",
+}
+
+var toldWords = map[workflow.NoticeChoice]string{
+	workflow.TellEveryStep:   "The customer gets a mail at every step.",
+	workflow.TellWhatNeedsMe: "The customer chose to get only what needs them, and shipping.",
+}

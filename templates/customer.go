@@ -1,6 +1,10 @@
 package templates
 
-import "strconv"
+import (
+	"strconv"
+
+	"benchword/workflow"
+)
 
 func itoa(n int) string { return strconv.Itoa(n) }
 
@@ -69,3 +73,31 @@ type Packing struct{ Page }
 
 // Template implements [View].
 func (*Packing) Template() string { return "customer/packing.html" }
+
+// Notices is the page on which the customer chooses what to be mailed about.
+type Notices struct {
+	Page
+	Number, Device string
+	// Base is the address of the job's page.
+	Base    string
+	Choices []NoticeChoiceView
+}
+
+// NoticeChoiceView is a way to be told.
+type NoticeChoiceView struct {
+	Value, Words, More string
+	Chosen             bool
+}
+
+// NoticesOf makes the page.
+func NoticesOf(page Page, j *workflow.Job, base string) *Notices {
+	v := &Notices{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Base: base}
+	for _, c := range workflow.NoticeChoices {
+		key := "notices." + string(c)
+		v.Choices = append(v.Choices, NoticeChoiceView{string(c), v.T(key), v.T(key + ".more"), j.Choice() == c})
+	}
+	return v
+}
+
+// Template implements [View].
+func (*Notices) Template() string { return "customer/notices.html" }

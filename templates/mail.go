@@ -22,6 +22,10 @@ type MailOrder struct {
 	// Look opens the job, Decide the quote ("" if there is nothing to decide), Find is the page that
 	// mails a fresh link, Packing the packing guide. All are whole addresses.
 	Look, Decide, Find, Packing string
+	// Also are the other notices that the mail tells, in order.
+	Also []workflow.Entry
+	// Choose is where the customer chooses what to be mailed about, "" for nowhere.
+	Choose string
 	// Brief shortens long texts and lists: 0 says all that a mail can well carry, 1 less, 2 little. What
 	// is left out is on the page, and the mail says so.
 	Brief int
@@ -52,6 +56,8 @@ type Mail struct {
 	More string
 	// Look is the link that only shows; Find is where to get a fresh one.
 	Look, Find string
+	// Choose is where to choose what to be mailed about, "" for nowhere; ChooseSays says how it stands.
+	Choose, ChooseSays string
 	// left counts photos that belong to what was left out.
 	left int
 }
@@ -208,7 +214,7 @@ type mailMaker struct {
 // MailOf puts a notice into words.
 func MailOf(o MailOrder) *Mail {
 	j, w := o.Job, o.Words
-	k := &mailMaker{MailOrder: o, j: j, w: w, loc: zoneOf(o.Shop), now: o.Entry.MadeAt, device: deviceWord(j.Device), seen: map[int]bool{}}
+	k := &mailMaker{MailOrder: o, j: j, w: w, loc: zoneOf(o.Shop), now: o.latest(), device: deviceWord(j.Device), seen: map[int]bool{}}
 	k.m = &Mail{
 		W: w, Kind: o.Entry.Kind, Shop: ShopOf(o.Shop), Number: j.Number.Shown(), Device: j.Device.Name(), Look: o.Look, Find: o.Find,
 		Status: StatusOf(j, o.Shop, k.now, w),
@@ -219,7 +225,49 @@ func MailOf(o MailOrder) *Mail {
 		k.m.Act = MailLink{w.T("mail.act.find"), o.Find}
 	}
 	k.quoteAsks()
-	switch o.Entry.Kind {
+	k.tell()
+	for i := range o.Also {
+		k.also(&o.Also[i])
+	}
+	if o.Choose != "" {
+		k.m.Choose, k.m.ChooseSays = o.Choose, w.T("notices.foot."+string(j.Choice()))
+	}
+	k.answers()
+	k.paras("mail.why", k.m.Status.WhenWhy...)
+	if k.cut {
+		k.m.More = w.T("mail.more.text")
+	}
+	return k.m
+}
+
+// latest is the instant of the last notice that the mail tells.
+func (o *MailOrder) latest() time.Time {
+	at := o.Entry.MadeAt
+	for _, e := range o.Also {
+		if e.MadeAt.After(at) {
+			at = e.MadeAt
+		}
+	}
+	return at
+}
+
+// also tells one more notice: what would be its heading stands over it.
+func (k *mailMaker) also(e *workflow.Entry) {
+	subject, heading, lead, act, main, n := k.m.Subject, k.m.Heading, k.m.Lead, k.m.Act, k.Entry, len(k.m.Sections)
+	k.Entry = e
+	k.tell()
+	head := MailSection{Heading: k.m.Heading}
+	if k.m.Lead != "" {
+		head.Paras = []string{k.m.Lead}
+	}
+	k.m.Sections = slices.Insert(k.m.Sections, n, head)
+	k.m.Subject, k.m.Heading, k.m.Lead, k.m.Act, k.Entry = subject, heading, lead, act, main
+}
+
+// tell puts the notice in hand into words.
+func (k *mailMaker) tell() {
+	k.m.Lead = ""
+	switch k.Entry.Kind {
 	case workflow.NoticeBooked:
 		k.booked()
 	case workflow.NoticeReceived:
@@ -249,12 +297,6 @@ func MailOf(o MailOrder) *Mail {
 	default:
 		k.link()
 	}
-	k.answers()
-	k.paras("mail.why", k.m.Status.WhenWhy...)
-	if k.cut {
-		k.m.More = w.T("mail.more.text")
-	}
-	return k.m
 }
 
 // say sets subject, heading and lead from the words of a key.

@@ -108,6 +108,7 @@ func samplePages(t testing.TB) map[string]View {
 	out["booked"] = &Booked{Page: samplePage(w, words.T("booked.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Fault: j.Fault.Text, Track: "/j/" + sampleToken, TrackFull: "https://status.harbour.example/j/" + sampleToken, Mailed: true, Days: 10}
 	out["find"] = &Find{Page: samplePage(w, words.T("find.title"))}
 	out["find-errors"] = &Find{Page: samplePage(w, words.T("find.title")), Number: "K7M", Errors: []FieldError{{"number", words.T("find.error.number")}, {"email", words.T("find.error.email")}}}
+	out["notices"] = NoticesOf(samplePage(w, words.T("notices.title")), &workflow.Job{Number: "K7M2QX8", Device: workflow.Device{Kind: "film scanner"}}, "/j/x")
 	out["find-asked"] = &Find{Page: samplePage(w, words.T("find.asked")), Asked: true}
 	out["packing"] = &Packing{Page: samplePage(w, words.T("base.packing"))}
 	flash := samplePage(w, "Not found")

@@ -2,6 +2,7 @@ package workflow
 
 import (
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -37,6 +38,9 @@ type turn struct {
 	secrets []Secret
 	rows    []LinkRow
 	forget  bool
+	// requeue are given-up notices to be sent again; late one that missed the mail it was to go with.
+	requeue []string
+	late    *NoticeRecord
 }
 
 // record makes an event of a payload and folds it at once, so that what follows sees it.
@@ -1602,7 +1606,9 @@ func (t *turn) noteBreach() error {
 // RecordDelivery writes down a notice's fate; it goes with the settlement of its outbox entry.
 type RecordDelivery struct {
 	ID string `json:"id"`
-	// Buried is the reason in plain words, "" for a notice that was accepted.
+	// With are the notices that its mail told too.
+	With []string `json:"with,omitempty"`
+	// Buried is the reason in plain words of our own, "" for a notice that was accepted.
 	Buried string `json:"buried,omitempty"`
 }
 
@@ -1612,10 +1618,109 @@ func (c RecordDelivery) decide(t *turn) error {
 	if t.j.noticeRecord(c.ID) == nil {
 		return invalid("id", "There is no notice %s on this job.", c.ID)
 	}
-	if c.Buried != "" {
-		return t.record(&NoticeGivenUp{c.ID, c.Buried})
+	// A notice that was to go with this mail, made in the moment in which the mail was written, is not in
+	// it: it gets a mail of its own.
+	for i := range t.j.Notices {
+		if n := &t.j.Notices[i]; n.With == c.ID && n.waits() && !slices.Contains(c.With, n.ID) {
+			late := *n
+			t.late = &late
+			break
+		}
 	}
-	return t.record(&NoticeDelivered{c.ID})
+	if c.Buried != "" {
+		return t.record(&NoticeGivenUp{ID: c.ID, Reason: c.Buried, With: c.With})
+	}
+	return t.record(&NoticeDelivered{c.ID, c.With})
+}
+
+// RecordBounce writes down that an accepted mail came back.
+type RecordBounce struct {
+	ID string `json:"id"`
+	// Reason is in plain words of our own.
+	Reason string `json:"reason"`
+	// Dead says that the address takes no mail at all.
+	Dead bool `json:"dead,omitempty"`
+}
+
+func (RecordBounce) allowed() []Role { return systemDo }
+
+func (c RecordBounce) decide(t *turn) error {
+	n := t.j.noticeRecord(c.ID)
+	if n == nil {
+		return invalid("id", "There is no notice %s on this job.", c.ID)
+	}
+	if !n.BouncedAt.IsZero() {
+		return nil // several servers may say the same
+	}
+	return t.record(&NoticeBounced{c.ID, c.Reason, c.Dead})
+}
+
+// SendAgain puts a given-up notice back in the queue. It is written anew, for the address that the
+// customer has now.
+type SendAgain struct {
+	ID string `json:"id"`
+}
+
+func (SendAgain) allowed() []Role { return counterUp }
+
+func (c SendAgain) decide(t *turn) error {
+	n := t.j.noticeRecord(c.ID)
+	switch {
+	case n == nil:
+		return invalid("id", "There is no such mail on this job.")
+	case !t.j.Erased.IsZero():
+		return refused("The customer was erased from this job; there is nobody to write to.")
+	case t.j.Customer.Email.Text == "":
+		return refused("There is no e-mail address on this job. Enter one first, or telephone.")
+	case n.BuriedAt.IsZero():
+		return nil // it is on its way already
+	}
+	id := n.ID
+	if n.With != "" {
+		id = n.With
+	}
+	t.requeue = append(t.requeue, id)
+	return t.record(&NoticeRequeued{id})
+}
+
+// NoteTold ticks a mail off that did not arrive: the customer was told in another way.
+type NoteTold struct {
+	ID string `json:"id"`
+}
+
+func (NoteTold) allowed() []Role { return counterUp }
+
+func (c NoteTold) decide(t *turn) error {
+	n := t.j.noticeRecord(c.ID)
+	switch {
+	case n == nil:
+		return invalid("id", "There is no such mail on this job.")
+	case n.BuriedAt.IsZero() && n.BouncedAt.IsZero():
+		return refused("This mail was not given up; there is nothing to tick off.")
+	case !n.ToldAt.IsZero():
+		return nil
+	}
+	return t.record(&NoticeTold{c.ID})
+}
+
+// ChooseNotices is the customer's choice of what to be told by mail.
+type ChooseNotices struct {
+	Choice NoticeChoice `json:"choice"`
+}
+
+func (ChooseNotices) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
+
+func (c ChooseNotices) decide(t *turn) error {
+	if err := oneOf("choice", "The choice", c.Choice, NoticeChoices); err != nil {
+		return err
+	}
+	if !t.j.Erased.IsZero() {
+		return refused("The customer was erased from this job; there is nobody to write to.")
+	}
+	if t.j.Choice() == c.Choice {
+		return nil
+	}
+	return t.record(&NoticesChosen{c.Choice})
 }
 
 // ErasePerson removes what identifies the customer, and the photos; figures and chain stay.

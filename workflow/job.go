@@ -67,6 +67,10 @@ type Job struct {
 	Messages []Message      `json:"messages,omitempty"`
 	Links    []LinkGrant    `json:"links,omitempty"`
 	Notices  []NoticeRecord `json:"notices,omitempty"`
+	// Tell is what the customer wants to be told by mail, "" for every step.
+	Tell NoticeChoice `json:"tell,omitempty"`
+	// DeadAddress is the digest of the mail address that sent a mail back for good.
+	DeadAddress string `json:"dead_address,omitempty"`
 	// Story is what happened, in order, as far as the customer is concerned.
 	Story []Moment `json:"story,omitempty"`
 	// Erased is when the person was erased from the job, zero if not.
@@ -402,11 +406,24 @@ type NoticeRecord struct {
 	ID   string     `json:"id"`
 	Kind NoticeKind `json:"kind"`
 	At   time.Time  `json:"at,omitzero"`
-	// DeliveredAt is when the mail server accepted it; BuriedAt when it was given up.
+	// Ref, Quote, With, Due and Asked are those of [NoticeMade].
+	Ref   int       `json:"ref,omitempty"`
+	Quote int       `json:"quote,omitempty"`
+	With  string    `json:"with,omitempty"`
+	Due   time.Time `json:"due,omitzero"`
+	Asked bool      `json:"asked,omitempty"`
+	// DeliveredAt is when the mail server accepted it; BuriedAt when it was given up; BouncedAt when it
+	// came back after all. Reason says why.
 	DeliveredAt time.Time `json:"delivered_at,omitzero"`
 	BuriedAt    time.Time `json:"buried_at,omitzero"`
+	BouncedAt   time.Time `json:"bounced_at,omitzero"`
 	Reason      string    `json:"reason,omitempty"`
+	// ToldAt is when the counter told the customer in another way.
+	ToldAt time.Time `json:"told_at,omitzero"`
 }
+
+// waits reports whether the notice has not been sent yet.
+func (n *NoticeRecord) waits() bool { return n.DeliveredAt.IsZero() && n.BuriedAt.IsZero() }
 
 // Moment is one line of the story. Ref is the id of what it is about (photo, report, quote revision,
 // promise, message …), by kind.

@@ -1,6 +1,12 @@
 package workflow
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"benchword/workflow/calendar"
+)
 
 // NoticeKind is what a notice is about.
 type NoticeKind string
@@ -38,26 +44,28 @@ type noticeRule struct {
 	Notice NoticeKind
 	// Says when the rule applies, in words, for the generated table.
 	Says string
-	when func(j *Job, e *Event) bool
-	ref  func(j *Job, e *Event) int
+	// Optional marks a step that the customer may choose not to be mailed about.
+	Optional bool
+	when     func(j *Job, e *Event) bool
+	ref      func(j *Job, e *Event) int
 }
 
 // noticeRules is the table "which event leads to which notice"; NoticeTable prints it.
 var noticeRules = []noticeRule{
 	{On: "job.booked", Notice: NoticeBooked, Says: "booked in advance", when: func(j *Job, e *Event) bool { return !e.Payload.(*JobBooked).WalkIn }},
-	{On: "stage.moved", Notice: NoticeReceived, Says: "the parcel was opened", when: movedTo(StageReceived)},
+	{On: "stage.moved", Notice: NoticeReceived, Optional: true, Says: "the parcel was opened", when: movedTo(StageReceived)},
 	{On: "stage.moved", Notice: NoticeShipped, Says: "it left the shop", when: movedTo(StageShipped)},
 	{On: "stage.moved", Notice: NoticeWithdrawn, Says: "the job was withdrawn", when: movedTo(StageWithdrawn)},
-	{On: "report.sent", Notice: NoticeFindings, Says: "a findings report was sent", ref: func(j *Job, e *Event) int { return e.Payload.(*ReportSent).Number }},
+	{On: "report.sent", Notice: NoticeFindings, Optional: true, Says: "a findings report was sent", ref: func(j *Job, e *Event) int { return e.Payload.(*ReportSent).Number }},
 	{On: "quote.issued", Notice: NoticeQuote, Says: "the first quote", when: func(j *Job, e *Event) bool { return e.Payload.(*QuoteIssued).Terms.Revision == 1 }, ref: quoteRef},
 	{On: "quote.issued", Notice: NoticeFurtherQuote, Says: "a later revision", ref: quoteRef},
 	{On: "quote.withdrawn", Notice: NoticeQuoteWithdrawn, Says: "the bench took a quote back"},
 	{On: "quote.expired", Notice: NoticeExpired, Says: "nobody answered in time"},
 	{On: "quote.reminded", Notice: NoticeReminder, Says: "a quote waits for an answer"},
 	{On: "decision.made", Notice: NoticeDecision, Says: "yes, no or a question came in", ref: func(j *Job, e *Event) int { return len(j.Decisions) }},
-	{On: "job.ready", Notice: NoticeReady, Says: "done and tested"},
-	{On: "promise.made", Notice: NoticePromiseMoved, Says: "a new date, with its reason", when: func(j *Job, e *Event) bool { return e.Payload.(*PromiseMade).Promise.Number > 1 }, ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseMade).Promise.Number }},
-	{On: "promise.breached", Notice: NoticeBreach, Says: "the promised date has passed", ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseBreached).Number }},
+	{On: "job.ready", Notice: NoticeReady, Optional: true, Says: "done and tested"},
+	{On: "promise.made", Notice: NoticePromiseMoved, Optional: true, Says: "a new date, with its reason", when: func(j *Job, e *Event) bool { return e.Payload.(*PromiseMade).Promise.Number > 1 }, ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseMade).Promise.Number }},
+	{On: "promise.breached", Notice: NoticeBreach, Optional: true, Says: "the promised date has passed", ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseBreached).Number }},
 	{On: "message.sent", Notice: NoticeMessage, Says: "the bench wrote", when: func(j *Job, e *Event) bool { return e.By.Role != RoleCustomer }, ref: func(j *Job, e *Event) int { return e.Payload.(*MessageSent).ID }},
 	{On: "link.asked", Notice: NoticeLink, Says: "somebody who knows number and address asked for the link"},
 }
@@ -73,34 +81,161 @@ type NoticeRow struct {
 	Event  EventKind
 	Notice NoticeKind
 	When   string
+	// Optional: not sent to a customer who wants to hear only of what needs them, and of shipping. A
+	// report that holds a quote, and "done" with a balance to pay, need them.
+	Optional bool
 }
 
 // NoticeTable gives the table "which event leads to which notice", in order.
 func NoticeTable() []NoticeRow {
 	var rows []NoticeRow
 	for _, r := range noticeRules {
-		rows = append(rows, NoticeRow{r.On, r.Notice, r.Says})
+		rows = append(rows, NoticeRow{r.On, r.Notice, r.Says, r.Optional})
 	}
 	return rows
 }
 
-// noticesFor gives the outbox entries that a commit's events lead to. A report and a quote issued in
-// one step become one mail: the report, which then shows the quote.
-func noticesFor(j *Job, events []*Event) []Entry {
+// NoticeChoice is what a customer wants to be told by mail.
+type NoticeChoice string
+
+const (
+	TellEveryStep NoticeChoice = "every_step"
+	// TellWhatNeedsMe is what asks something of the customer, letters, answers, and the end.
+	TellWhatNeedsMe NoticeChoice = "what_needs_me"
+)
+
+// NoticeChoices lists the choices.
+var NoticeChoices = []NoticeChoice{TellEveryStep, TellWhatNeedsMe}
+
+// Choice gives what the customer wants to be told by mail.
+func (j *Job) Choice() NoticeChoice {
+	if j.Tell == "" {
+		return TellEveryStep
+	}
+	return j.Tell
+}
+
+// Optional reports whether the customer may choose not to be mailed about this notice.
+func (j *Job) Optional(shop *Shop, kind NoticeKind, quote int) bool {
+	for _, r := range noticeRules {
+		if r.Notice == kind {
+			return r.Optional && quote == 0 && (kind != NoticeReady || j.Balance(shop).Minor <= 0)
+		}
+	}
+	return false
+}
+
+// Quiet are the hours of the night, in minutes of the customer's day. From may be later than To, over
+// midnight; the same for both is no quiet at all.
+type Quiet struct{ From, To int }
+
+// Awake gives the instant at or after t at which the customer may be written to.
+func (s *Shop) Awake(c *Customer, t time.Time) time.Time {
+	q := s.Quiet
+	if q.From == q.To {
+		return t
+	}
+	zone := s.Calendar.Location()
+	if c.TimeZone != "" {
+		if z, err := calendar.LoadLocation(c.TimeZone); err == nil {
+			zone = z
+		}
+	}
+	local := t.In(zone)
+	now, day := local.Hour()*60+local.Minute(), calendar.DateOf(t, zone)
+	switch {
+	case q.From < q.To && (now < q.From || now >= q.To), q.From > q.To && now >= q.To && now < q.From:
+		return t
+	case q.From > q.To && now >= q.From:
+		day++
+	}
+	if end := calendar.Local(zone, day, q.To/60, q.To%60); end.After(t) {
+		return end.UTC()
+	}
+	return t
+}
+
+// mostInMail bounds how many notices one mail tells.
+const mostInMail = 20
+
+// gathering gives the notice whose mail still waits and that one more may go with, nil if there is none.
+// Only the last mail may take more, or the order would not hold.
+func (j *Job) gathering(at time.Time) *NoticeRecord {
+	told := 0
+	for i := len(j.Notices) - 1; i >= 0; i-- {
+		told++
+		n := &j.Notices[i]
+		if n.With != "" {
+			continue
+		}
+		if n.waits() && !n.Asked && n.Due.After(at) && told < mostInMail {
+			return n
+		}
+		return nil
+	}
+	return nil
+}
+
+// notices records the notices that the step's events lead to, and gives the outbox entries of those that
+// get a mail of their own. hasten says that what waits goes first, and now.
+func (t *turn) notices() (entries []Entry, hasten bool, err error) {
+	made := noticesFor(t.shop, t.j, t.events)
+	by := Actor{Role: RoleSystem, ID: "notices"}
+	if late := t.late; late != nil && len(t.events) > 0 {
+		e := t.events[len(t.events)-1]
+		made = append(made, wanted{Entry: t.j.entry(e, late.Kind, late.Ref, late.Quote), instead: late.ID})
+	}
+	for _, n := range made {
+		p := &NoticeMade{ID: n.ID, Notice: n.Kind, Ref: n.Ref, Quote: n.Quote, Asked: n.asked, Instead: n.instead}
+		n.NotBefore = n.MadeAt
+		if !n.asked {
+			n.NotBefore = t.shop.Awake(&t.j.Customer, n.MadeAt.Add(t.shop.Gather)).Truncate(time.Millisecond)
+		}
+		if with := t.j.gathering(t.now); with != nil && !n.asked && n.instead == "" {
+			p.With, p.Due = with.ID, with.Due
+		} else if n.NotBefore.After(n.MadeAt) {
+			p.Due = n.NotBefore
+		}
+		if p.With == "" {
+			entries = append(entries, n.Entry)
+		}
+		if err := t.recordBy(by, p); err != nil {
+			return nil, false, err
+		}
+		hasten = hasten || n.asked
+	}
+	return entries, hasten, nil
+}
+
+// wanted is a notice that an event leads to.
+type wanted struct {
+	Entry
+	// asked: the customer caused it and waits for it.
+	asked   bool
+	instead string
+}
+
+func (j *Job) entry(e *Event, kind NoticeKind, ref, quote int) Entry {
+	return Entry{
+		Shop: j.Shop, Job: j.Number, Seq: e.Seq, Kind: kind, Ref: ref, Quote: quote, MadeAt: e.At, NotBefore: e.At,
+		State: EntryQueued, ID: fmt.Sprintf("%s-%d-%s", j.Number, e.Seq, kind),
+	}
+}
+
+// noticesFor gives the notices that a commit's events lead to. A report and a quote issued in one step
+// become one: the report, which then shows the quote.
+func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 	if j.Customer.Email.Text == "" {
 		return nil
 	}
-	var out []Entry
+	var out []wanted
 	report := -1
 	for _, e := range events {
 		for _, r := range noticeRules {
 			if r.On != e.Payload.Kind() || (r.when != nil && !r.when(j, e)) {
 				continue
 			}
-			n := Entry{
-				Shop: j.Shop, Job: j.Number, Seq: e.Seq, Kind: r.Notice, MadeAt: e.At, NotBefore: e.At,
-				State: EntryQueued, ID: fmt.Sprintf("%s-%d-%s", j.Number, e.Seq, r.Notice),
-			}
+			n := wanted{Entry: j.entry(e, r.Notice, 0, 0), asked: e.By.Role == RoleCustomer || r.Notice == NoticeLink}
 			if r.ref != nil {
 				n.Ref = r.ref(j, e)
 			}
@@ -120,8 +255,62 @@ func noticesFor(j *Job, events []*Event) []Entry {
 			break
 		}
 	}
-	return out
+	if j.Choice() == TellEveryStep {
+		return out
+	}
+	var need []wanted
+	for _, n := range out {
+		if !j.Optional(shop, n.Kind, n.Quote) {
+			need = append(need, n)
+		}
+	}
+	return need
 }
+
+// topics are what a later notice of one mail makes an earlier one of it out of date about.
+var topics = map[NoticeKind]string{
+	NoticeQuote: "quote", NoticeFurtherQuote: "quote", NoticeQuoteWithdrawn: "quote", NoticeReminder: "quote", NoticeExpired: "quote",
+	NoticePromiseMoved: "promise", NoticeBreach: "promise", NoticeLink: "link",
+}
+
+// Told lists all that one mail tells: its own notice and those that go with it, in order, without what is
+// out of date by then. with names all that it settles beside its own.
+func (j *Job) Told(e *Entry) (told []Entry, with []string) {
+	all := []Entry{*e}
+	for i := range j.Notices {
+		if n := &j.Notices[i]; n.With == e.ID {
+			with = append(with, n.ID)
+			x := *e
+			x.ID, x.Kind, x.Ref, x.Quote, x.MadeAt, x.Seq = n.ID, n.Kind, n.Ref, n.Quote, n.At, n.seq()
+			all = append(all, x)
+		}
+	}
+	for i, x := range all {
+		later := false
+		for _, y := range all[i+1:] {
+			topic := topics[x.Kind]
+			later = later || topic != "" && topics[y.Kind] == topic
+			if y.Kind == NoticeFindings && y.Quote > 0 && topic == "quote" {
+				later = true
+			}
+		}
+		if !later {
+			told = append(told, x)
+		}
+	}
+	return told, with
+}
+
+// seq gives the sequence number of the event that the notice is about.
+func (n *NoticeRecord) seq() (seq int64) {
+	if part := strings.SplitN(n.ID, "-", 3); len(part) == 3 {
+		_, _ = fmt.Sscan(part[1], &seq)
+	}
+	return seq
+}
+
+// Notice gives the record of a notice, nil if there is none.
+func (j *Job) Notice(id string) *NoticeRecord { return j.noticeRecord(id) }
 
 func (j *Job) noticeRecord(id string) *NoticeRecord {
 	for i := range j.Notices {

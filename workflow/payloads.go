@@ -51,6 +51,10 @@ var kinds = map[EventKind]kindOf{
 	"notice.made":        {make: func() Payload { return new(NoticeMade) }},
 	"notice.delivered":   {make: func() Payload { return new(NoticeDelivered) }},
 	"notice.buried":      {make: func() Payload { return new(NoticeGivenUp) }},
+	"notice.requeued":    {make: func() Payload { return new(NoticeRequeued) }},
+	"notice.bounced":     {make: func() Payload { return new(NoticeBounced) }},
+	"notice.told":        {make: func() Payload { return new(NoticeTold) }},
+	"notices.chosen":     {make: func() Payload { return new(NoticesChosen) }},
 	"person.erased":      {make: func() Payload { return new(PersonErased) }},
 }
 
@@ -730,47 +734,149 @@ func (*LinkAsked) Kind() EventKind { return "link.asked" }
 
 func (p *LinkAsked) fold(j *Job, e *Event) {}
 
-// NoticeMade is the decision to tell somebody something; its outbox entry stands in the same commit.
+// NoticeMade is the decision to tell somebody something. Its outbox entry stands in the same commit, or
+// it goes with the mail of an earlier notice that still waits.
 type NoticeMade struct {
 	ID     string     `json:"id"`
 	Notice NoticeKind `json:"notice"`
+	// Ref and Quote are those of its [Entry].
+	Ref   int `json:"ref,omitempty"`
+	Quote int `json:"quote,omitempty"`
+	// With is the earlier notice whose mail tells this one too, "" for a mail of its own.
+	With string `json:"with,omitempty"`
+	// Due is the earliest instant of that mail where it is later than the event.
+	Due time.Time `json:"due,omitzero"`
+	// Asked marks a notice that the customer waits for: it goes at once, at night too.
+	Asked bool `json:"asked,omitempty"`
+	// Instead is the notice that came too late for the mail it was to go with, and which this one
+	// tells.
+	Instead string `json:"instead,omitempty"`
 }
 
 // Kind is "notice.made".
 func (*NoticeMade) Kind() EventKind { return "notice.made" }
 
 func (p *NoticeMade) fold(j *Job, e *Event) {
-	j.Notices = append(j.Notices, NoticeRecord{ID: p.ID, Kind: p.Notice, At: e.At})
+	n := NoticeRecord{ID: p.ID, Kind: p.Notice, At: e.At, Ref: p.Ref, Quote: p.Quote, With: p.With, Due: p.Due, Asked: p.Asked}
+	if p.Asked {
+		// The customer is there: what waited for the morning, or for company, goes before it.
+		for i := range j.Notices {
+			if w := &j.Notices[i]; w.waits() && w.Due.After(e.At) {
+				w.Due, w.Asked = e.At, true
+			}
+		}
+	}
+	if late := j.noticeRecord(p.Instead); late != nil {
+		gone := late.With
+		*late = n
+		for i := range j.Notices {
+			if m := &j.Notices[i]; m.With == gone && m.waits() {
+				m.With = p.ID
+			}
+		}
+		return
+	}
+	j.Notices = append(j.Notices, n)
 }
 
-// NoticeDelivered: the mail server accepted it.
+// noticesIn calls do for the record of a mail and those of the notices that it told too.
+func (j *Job) noticesIn(id string, with []string, do func(*NoticeRecord)) {
+	for _, id := range append([]string{id}, with...) {
+		if n := j.noticeRecord(id); n != nil {
+			do(n)
+		}
+	}
+}
+
+// NoticeDelivered: the mail server accepted it, and those it told too.
 type NoticeDelivered struct {
-	ID string `json:"id"`
+	ID   string   `json:"id"`
+	With []string `json:"with,omitempty"`
 }
 
 // Kind is "notice.delivered".
 func (*NoticeDelivered) Kind() EventKind { return "notice.delivered" }
 
 func (p *NoticeDelivered) fold(j *Job, e *Event) {
-	if n := j.noticeRecord(p.ID); n != nil {
-		n.DeliveredAt, n.BuriedAt, n.Reason = e.At, time.Time{}, ""
-	}
+	j.noticesIn(p.ID, p.With, func(n *NoticeRecord) {
+		n.DeliveredAt, n.BuriedAt, n.Reason, n.ToldAt = e.At, time.Time{}, "", time.Time{}
+	})
 }
 
-// NoticeGivenUp: it could not be delivered; the counter telephones.
+// NoticeGivenUp: it could not be delivered; the counter telephones. Reason is in our own words: a server's
+// may hold an address, which must not stand in a history that is never changed.
 type NoticeGivenUp struct {
-	ID     string `json:"id"`
-	Reason string `json:"reason"`
+	ID     string   `json:"id"`
+	Reason string   `json:"reason"`
+	With   []string `json:"with,omitempty"`
 }
 
 // Kind is "notice.buried".
 func (*NoticeGivenUp) Kind() EventKind { return "notice.buried" }
 
 func (p *NoticeGivenUp) fold(j *Job, e *Event) {
-	if n := j.noticeRecord(p.ID); n != nil {
-		n.BuriedAt, n.Reason = e.At, p.Reason
+	j.noticesIn(p.ID, p.With, func(n *NoticeRecord) { n.BuriedAt, n.Reason, n.ToldAt = e.At, p.Reason, time.Time{} })
+}
+
+// NoticeRequeued: somebody had a given-up notice sent again.
+type NoticeRequeued struct {
+	ID string `json:"id"`
+}
+
+// Kind is "notice.requeued".
+func (*NoticeRequeued) Kind() EventKind { return "notice.requeued" }
+
+func (p *NoticeRequeued) fold(j *Job, e *Event) {
+	for i := range j.Notices {
+		if n := &j.Notices[i]; n.ID == p.ID || n.With == p.ID {
+			n.BuriedAt, n.Reason, n.ToldAt, n.Due = time.Time{}, "", time.Time{}, time.Time{}
+		}
 	}
 }
+
+// NoticeBounced: it was accepted, and came back. Reason is in our own words.
+type NoticeBounced struct {
+	ID     string `json:"id"`
+	Reason string `json:"reason"`
+	// Dead marks the address as one that takes no mail.
+	Dead bool `json:"dead,omitempty"`
+}
+
+// Kind is "notice.bounced".
+func (*NoticeBounced) Kind() EventKind { return "notice.bounced" }
+
+func (p *NoticeBounced) fold(j *Job, e *Event) {
+	if n := j.noticeRecord(p.ID); n != nil {
+		n.BouncedAt, n.Reason, n.ToldAt = e.At, p.Reason, time.Time{}
+	}
+	if p.Dead {
+		j.DeadAddress = j.Customer.Email.Digest
+	}
+}
+
+// NoticeTold: the counter told the customer in another way what a mail could not.
+type NoticeTold struct {
+	ID string `json:"id"`
+}
+
+// Kind is "notice.told".
+func (*NoticeTold) Kind() EventKind { return "notice.told" }
+
+func (p *NoticeTold) fold(j *Job, e *Event) {
+	if n := j.noticeRecord(p.ID); n != nil {
+		n.ToldAt = e.At
+	}
+}
+
+// NoticesChosen is the customer's choice of what to be told by mail.
+type NoticesChosen struct {
+	Choice NoticeChoice `json:"choice"`
+}
+
+// Kind is "notices.chosen".
+func (*NoticesChosen) Kind() EventKind { return "notices.chosen" }
+
+func (p *NoticesChosen) fold(j *Job, e *Event) { j.Tell = p.Choice }
 
 // PersonErased removes what identifies the person; the figures stay.
 type PersonErased struct{}

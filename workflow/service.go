@@ -149,16 +149,21 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 	if len(t.events) == 0 && o.Settle == nil {
 		return j, nil
 	}
-	notices := noticesFor(j, t.events)
-	for _, n := range notices {
-		if err := t.recordBy(Actor{Role: RoleSystem, ID: "notices"}, &NoticeMade{n.ID, n.Kind}); err != nil {
+	notices, hasten, err := t.notices()
+	if err != nil {
+		return nil, err
+	}
+	for _, id := range t.requeue {
+		// Before its event: a crash in between leaves a mail that goes out unannounced, never one that
+		// was announced and lies buried.
+		if err := s.Store.Requeue(ctx, s.Shop.ID, id, t.now); err != nil && !errors.Is(err, ErrNotFound) {
 			return nil, err
 		}
 	}
 	c := &Commit{
 		Shop: s.Shop.ID, Job: j.Number, Expect: expect, Events: t.events, State: j, Secrets: t.secrets,
 		Index: j.index(s.Shop), Links: t.rows, Notices: notices, WakeAt: j.WakeAt(s.Shop), Settle: o.Settle,
-		Forget: t.forget,
+		Forget: t.forget, Hasten: hasten,
 	}
 	if course := j.Course(); expect == 0 || !reflect.DeepEqual(was, course) {
 		c.Course = &course
@@ -174,7 +179,7 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 		return nil, err
 	}
 	if s.Committed != nil {
-		s.Committed(j, len(notices))
+		s.Committed(j, len(notices)+len(t.requeue))
 	}
 	return j, nil
 }
@@ -385,11 +390,11 @@ func (j *Job) OpenQuestion() *Message {
 	return nil
 }
 
-// Undelivered lists the notices that were given up: somebody should telephone.
+// Undelivered lists the notices that were given up or came back: somebody should telephone.
 func (j *Job) Undelivered() []NoticeRecord {
 	var out []NoticeRecord
 	for _, n := range j.Notices {
-		if !n.BuriedAt.IsZero() {
+		if (!n.BuriedAt.IsZero() || !n.BouncedAt.IsZero()) && n.With == "" && n.ToldAt.IsZero() {
 			out = append(out, n)
 		}
 	}

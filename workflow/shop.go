@@ -43,6 +43,11 @@ type Shop struct {
 	SettleFirst bool
 	// PauseFor says whether the promise clock stands still during a hold with this reason.
 	PauseFor map[HoldReason]bool
+	// Gather is how long a notice waits for more steps, so that those within minutes are one mail; 0 sends
+	// each at once.
+	Gather time.Duration
+	// Quiet are the hours in which nobody is written to who did not ask.
+	Quiet Quiet
 	// LinkFor is how long a look link lives, counted from when it was last given out.
 	LinkFor time.Duration
 }

@@ -48,6 +48,9 @@ type Commit struct {
 	Settle *Settlement
 	// Once, if set, makes the commit happen once for its key; see [Once].
 	Once *Once
+	// Hasten lets the job's queued entries be sent from State.ChangedAt on, where that is sooner: the
+	// customer is there and waits for what comes after them.
+	Hasten bool
 	// Forget removes every vault row of the job that is not in Secrets: the person is erased.
 	Forget bool
 }

@@ -75,6 +75,22 @@ type MailSettings struct {
 	// PasswordFile holds the password, so that it stands in no settings file.
 	PasswordFile string `toml:"password_file" validate:"omitempty,file" example:"/run/secrets/smtp"`
 	From         string `toml:"from" validate:"omitempty,email" example:"bench@harbour.example"`
+	// Gather is how many minutes a notice waits for more steps of its job.
+	Gather *int `toml:"gather_minutes" validate:"omitempty,min=0,max=60" example:"3"`
+	// Quiet are the hours of the customer's night, "" for none.
+	Quiet *string `toml:"quiet" validate:"omitempty,quiet" example:"21:00-08:00"`
+	// PerMinute and PerDomain bound how many mails begin in a minute, in all and to one domain.
+	PerMinute int `toml:"per_minute" validate:"min=0,max=100000" example:"120"`
+	PerDomain int `toml:"per_domain_minute" validate:"min=0,max=100000" example:"30"`
+	// DKIM signs every mail, once for each of these.
+	DKIM []DKIMSettings `toml:"dkim" validate:"max=4,dive"`
+}
+
+// DKIMSettings is a key that signs mails (RFC 6376, 8463).
+type DKIMSettings struct {
+	Domain   string `toml:"domain" validate:"required,fqdn" example:"harbour.example"`
+	Selector string `toml:"selector" validate:"required,max=60" example:"bench2026"`
+	KeyFile  string `toml:"key_file" validate:"required,file" example:"/run/secrets/dkim.pem"`
 }
 
 // WebSettings says how the portal is reached.
@@ -149,6 +165,13 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		WarrantyDays: s.Promise.Warranty, Tests: s.Promise.Tests, SettleFirst: s.Money.SettleFirst,
 		PauseFor: map[workflow.HoldReason]bool{}, LinkFor: 365 * 24 * time.Hour,
 	}
+	out.Gather, out.Quiet = 3*time.Minute, workflow.Quiet{From: 21 * 60, To: 8 * 60}
+	if s.Mail.Gather != nil {
+		out.Gather = time.Duration(*s.Mail.Gather) * time.Minute
+	}
+	if s.Mail.Quiet != nil {
+		out.Quiet, _ = parseQuiet(*s.Mail.Quiet)
+	}
 	for name, percent := range s.Money.Taxes {
 		p, err := money.ParseDecimal(percent)
 		if err != nil {
@@ -163,6 +186,20 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		out.QuoteDays = 14
 	}
 	return out, nil
+}
+
+// parseQuiet reads hours like "21:00-08:00", "" for none.
+func parseQuiet(s string) (q workflow.Quiet, ok bool) {
+	if s == "" {
+		return q, true
+	}
+	from, to, found := strings.Cut(s, "-")
+	a, err := time.Parse("15:04", strings.TrimSpace(from))
+	b, err2 := time.Parse("15:04", strings.TrimSpace(to))
+	if !found || err != nil || err2 != nil {
+		return q, false
+	}
+	return workflow.Quiet{From: a.Hour()*60 + a.Minute(), To: b.Hour()*60 + b.Minute()}, true
 }
 
 func checker() *validator.Validate {
@@ -181,6 +218,10 @@ func checker() *validator.Validate {
 	must(v.RegisterValidation("percent", func(f validator.FieldLevel) bool {
 		d, err := money.ParseDecimal(f.Field().String())
 		return err == nil && d.Sign() >= 0 && d.Cmp(money.MustDecimal("100")) <= 0
+	}))
+	must(v.RegisterValidation("quiet", func(f validator.FieldLevel) bool {
+		_, ok := parseQuiet(f.Field().String())
+		return ok
 	}))
 	must(v.RegisterValidation("baseurl", func(f validator.FieldLevel) bool {
 		u, err := url.Parse(f.Field().String())
@@ -210,6 +251,10 @@ func wrong(e validator.FieldError) string {
 		return "is not a percentage from 0 to 100, written as a text"
 	case "baseurl":
 		return "must be the address of the portal, starting with https:// (or http:// for a trial) and without a path"
+	case "quiet":
+		return "must be hours like 21:00-08:00, or empty for none"
+	case "fqdn":
+		return "is not the name of a domain"
 	case "file":
 		return "names a file that is not there"
 	case "ip|cidr":

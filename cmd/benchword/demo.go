@@ -59,6 +59,10 @@ tests = ["Function", "Electrical safety"]
 [quote]
 days = 14
 remind_after_working_days = [2, 5]
+
+[mail]
+gather_minutes = 0 # a demo shows each mail at once, at night too
+quiet = ""
 `
 
 const demoPassword = "seven gulls over the ropewalk"
@@ -213,7 +217,7 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 	host, _, _ := net.SplitHostPort(post.Addr())
 	clock := &movedClock{}
 	srv, err := build(ctx, parts{
-		shop: shop, data: data, log: log, web: settings.Web, from: settings.Mail.From, now: clock.now,
+		shop: shop, data: data, log: log, web: settings.Web, mail: settings.Mail, now: clock.now,
 		transport: &notify.SMTP{Host: host, Port: post.Port(), Encryption: notify.Plain, Name: "harbour.example"},
 	})
 	if err != nil {

@@ -54,7 +54,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	post, err := smtptest.Start(smtptest.Config{})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, post.Close()) }()
-	settings := fmt.Sprintf(demoSettings, "http://127.0.0.1:1") + fmt.Sprintf("[mail]\nhost = \"127.0.0.1\"\nport = %d\nsecurity = \"none\"\n[web]\nlisten = \"127.0.0.1:0\"\n", post.Port())
+	settings := fmt.Sprintf(demoSettings, "http://127.0.0.1:1") + fmt.Sprintf("host = \"127.0.0.1\"\nport = %d\nsecurity = \"none\"\n[web]\nlisten = \"127.0.0.1:0\"\n", post.Port())
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "shop.toml"), []byte(settings), 0o600))
 	var token string
 	require.NoError(t, withStore(context.Background(), filepath.Join(dir, "shop.toml"), filepath.Join(dir, "data"), func(s *workflow.Service) error {

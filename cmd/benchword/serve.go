@@ -37,7 +37,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	}
 	log := slog.New(slog.NewJSONHandler(errOut, nil))
 	slog.SetDefault(log)
-	srv, err := build(ctx, parts{shop: shop, data: *data, transport: transport, from: s.Mail.From, web: s.Web, log: log})
+	srv, err := build(ctx, parts{shop: shop, data: *data, transport: transport, mail: s.Mail, web: s.Web, log: log})
 	if err != nil {
 		return err
 	}
@@ -71,6 +71,23 @@ func (s *Settings) transport() (*notify.SMTP, error) {
 		t.Name = domain
 	}
 	return t, nil
+}
+
+// signers reads the keys that sign mails.
+func (m *MailSettings) signers() ([]*notify.Signer, error) {
+	var out []*notify.Signer
+	for _, d := range m.DKIM {
+		pem, err := os.ReadFile(d.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("the key that signs mails can't be read: %w", err)
+		}
+		s, err := notify.NewSigner(d.Domain, d.Selector, pem)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", d.KeyFile, err)
+		}
+		out = append(out, s)
+	}
+	return out, nil
 }
 
 // runBackup copies what a shop is made of. The order matters: a photo is written before the event that

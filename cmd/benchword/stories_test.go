@@ -85,7 +85,7 @@ func (s *stage) start() {
 	host, _, _ := net.SplitHostPort(s.post.Addr())
 	ctx, cancel := context.WithCancel(context.Background())
 	s.srv, err = build(ctx, parts{
-		shop: shop, data: s.data, now: s.clock.now, from: settings.Mail.From, words: s.words, ask: s.ask,
+		shop: shop, data: s.data, now: s.clock.now, mail: settings.Mail, words: s.words, ask: s.ask,
 		log:       slog.New(slog.NewTextHandler(s.log, nil)),
 		transport: &notify.SMTP{Host: host, Port: s.post.Port(), Encryption: notify.Plain},
 	})

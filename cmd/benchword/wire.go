@@ -114,7 +114,7 @@ type parts struct {
 	shop      *workflow.Shop
 	data      string
 	transport *notify.SMTP
-	from      string
+	mail      MailSettings
 	// words are what customers read; nil means the usual texts.
 	words *locale.Set
 	web   WebSettings
@@ -147,8 +147,13 @@ func build(ctx context.Context, p parts) (*server, error) {
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
-	mails := &notify.Mails{Service: h.service, Templates: set, Words: p.words, Photos: h.blobs, From: p.from, Log: p.log}
-	s.dispatcher = notify.New(notify.Config{Service: h.service, Transport: p.transport, Composer: mails, Log: p.log})
+	mails := &notify.Mails{Service: h.service, Templates: set, Words: p.words, Photos: h.blobs, From: p.mail.From, Log: p.log}
+	if mails.Signers, err = p.mail.signers(); err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
+	s.dispatcher = notify.New(notify.Config{
+		Service: h.service, Transport: p.transport, Composer: mails, Log: p.log, PerMinute: p.mail.PerMinute, PerDomain: p.mail.PerDomain,
+	})
 	s.waker = newWaker(h.service, p.log)
 	s.desk = evidence.NewDesk(h.blobs)
 	s.portal, err = portal.New(portal.Config{

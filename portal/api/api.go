@@ -84,6 +84,9 @@ var actions = []action{
 	{"customer", "Correct how the customer is reached, and the limit agreed to.", func() any { return new(workflow.ChangeCustomer) }},
 	{"link", "Mail the customer the link again.", func() any { return new(workflow.AskLink) }},
 	{"link-revocation", "End every look link and make a new one.", func() any { return new(workflow.RevokeLinks) }},
+	{"notice-again", "Send a mail again that was given up.", func() any { return new(workflow.SendAgain) }},
+	{"notice-told", "Tick a mail off that did not arrive: the customer was told in another way.", func() any { return new(workflow.NoteTold) }},
+	{"notice-choice", "Choose which mails the customer gets.", func() any { return new(workflow.ChooseNotices) }},
 	{"erasure", "Erase the person (owner).", func() any { return new(workflow.ErasePerson) }},
 }
 

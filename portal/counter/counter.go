@@ -59,6 +59,7 @@ func Mount(s *portal.Server, cfg Config) {
 	g.Post("/sign-out", anybody, x.postSignOut)
 	g.Get("/", anybody, x.showBoard)
 	g.Get("/search", anybody, x.showSearch)
+	g.Get("/mails", anybody, x.showMails)
 	g.Get("/new", desk, x.showNew)
 	g.Post("/new", desk, x.postNew)
 
@@ -340,7 +341,7 @@ func (x *counter) post(t *task) fiber.Handler {
 }
 
 // quiet are events that change nothing of what a form was made from.
-var quiet = []workflow.EventKind{"notice.made", "notice.delivered", "notice.buried", "quote.reminded", "link.asked"}
+var quiet = []workflow.EventKind{"notice.made", "notice.delivered", "notice.buried", "notice.requeued", "notice.bounced", "notice.told", "notices.chosen", "quote.reminded", "link.asked"}
 
 // reconsider loads the job again after it turned out to have changed. It reports whether the step may be
 // tried once more: always if the step only had to be decided on the newest state, else if all that has

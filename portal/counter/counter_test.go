@@ -97,9 +97,29 @@ func TestMailThatCameBack(t *testing.T) {
 	nils := d.as("nils")
 	require.Contains(t, nils.page("/counter").body, "mail came back: telephone")
 	page := nils.page(d.url("")).body
-	require.Contains(t, page, "A mail came back. Telephone the customer.")
+	require.Contains(t, page, "A mail did not arrive. Telephone the customer.")
 	require.Contains(t, page, "There is no such mailbox &lt;x&gt;.")
 	require.Contains(t, page, `href="tel:&#43;19025550142"`)
+	require.NotContains(t, page, "Send it again", "the bench does not write to customers")
+
+	rosa := d.as("rosa")
+	again := d.url("notices/again")
+	require.Equal(t, 303, rosa.page(d.url("")).form(again).set("id", notice).send().StatusCode)
+	require.True(t, d.job().Notices[0].BuriedAt.IsZero())
+	require.Empty(t, d.job().Undelivered())
+	d.do(workflow.Actor{Role: workflow.RoleSystem, ID: "dispatcher"}, workflow.RecordDelivery{ID: notice, Buried: "The mailbox is full."})
+	require.Equal(t, 303, rosa.page(d.url("")).form(d.url("notices/told")).set("id", notice).send().StatusCode)
+	require.Empty(t, d.job().Undelivered())
+	require.NotContains(t, nils.page("/counter").body, "mail came back: telephone")
+	require.Contains(t, rosa.page(d.url("")).body, "The customer was told")
+
+	// The outbox over all jobs, and the customer's choice as the counter sees it.
+	require.Contains(t, rosa.page("/counter/mails").body, d.n.Shown())
+	require.Contains(t, rosa.page("/counter/mails?state=sent").body, "There is none.")
+	require.Contains(t, rosa.page(d.url("")).body, "The customer gets a mail at every step.")
+	at := d.url("notices")
+	require.Equal(t, 303, rosa.page(at).form(at).set("choice", "what_needs_me").send().StatusCode)
+	require.Contains(t, rosa.page(d.url("")).body, "The customer chose to get only what needs them")
 }
 
 func TestDueToday(t *testing.T) {

@@ -171,6 +171,13 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 	if claimed != nil {
 		settle(claimed, c.Settle)
 	}
+	if c.Hasten {
+		for _, e := range j.entries {
+			if e.State == workflow.EntryQueued && e.NotBefore.After(cut(c.State.ChangedAt)) {
+				e.NotBefore = cut(c.State.ChangedAt)
+			}
+		}
+	}
 	if c.Forget {
 		j.vault = map[string]workflow.Secret{}
 		for _, e := range j.entries {

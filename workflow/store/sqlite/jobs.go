@@ -32,7 +32,8 @@ type row struct {
 	notices        []workflow.Entry
 	settle         *settlement
 	once           *workflow.Once
-	forget         bool
+	forget, hasten bool
+	stateAt        int64
 }
 
 type event struct {
@@ -54,7 +55,7 @@ func encode(c *workflow.Commit) (*row, error) {
 		shop: string(c.Shop), number: string(c.Job), expect: c.Expect, version: c.State.Version, state: string(state),
 		index: c.Index, textSum: sum(c.Index.Text), changedAt: c.Index.ChangedAt.UnixMilli(), due: none, wakeAt: stamp(c.WakeAt),
 		secrets: append([]workflow.Secret(nil), c.Secrets...), links: append([]workflow.LinkRow(nil), c.Links...),
-		forget: c.Forget,
+		forget: c.Forget, hasten: c.Hasten, stateAt: c.State.ChangedAt.UnixMilli(),
 	}
 	if !c.Index.DueAt.IsZero() {
 		r.due = c.Index.DueAt.UnixMilli()
@@ -127,6 +128,11 @@ func (r *row) write(t *tx) error {
 	id, err := r.writeJob(t, old)
 	if err != nil {
 		return err
+	}
+	if r.hasten {
+		if err := t.exec("UPDATE outbox SET not_before = ?1 WHERE job = ?2 AND state = 'queued' AND not_before > ?1", r.stateAt, id); err != nil {
+			return err
+		}
 	}
 	if r.forget {
 		for _, q := range []string{

@@ -243,6 +243,46 @@ func outboxFates(t *test) {
 	require.Equal(t, workflow.NoticeMessage, claim(t, now, now.Add(time.Minute), 10, "h")[0].Kind)
 }
 
+func outboxHastened(t *test) {
+	h, other := t.booked(1), t.booked(2)
+	sent(t, claim(t, h.Now, h.Now.Add(time.Minute), 1, "z")[0])
+	morning := Begin.Add(10 * time.Hour)
+	held := h.Write("in the night")
+	held.Notices[0].NotBefore = morning
+	t.commit(h, held)
+	late := other.Write("of another job")
+	late.Notices[0].NotBefore = morning
+	t.commit(other, late)
+	for _, e := range claim(t, h.Now, h.Now.Add(time.Minute), 10, "y") {
+		sent(t, e)
+	}
+	require.Empty(t, claim(t, h.Now.Add(time.Hour), morning, 10, "x"), "both wait for the morning")
+
+	c := h.Write("asked for, in the night")
+	c.Hasten = true
+	t.commit(h, c)
+	asked := c.State.ChangedAt
+	nextEntry(t, asked)
+	first := claim(t, asked, asked.Add(time.Minute), 10, "w")
+	require.Equal(t, []string{held.Notices[0].ID}, ids(first), "what waited goes first, and now; the other job's waits on")
+	sent(t, first[0])
+	second := claim(t, asked, asked.Add(time.Minute), 10, "v")
+	require.Equal(t, []string{c.Notices[0].ID}, ids(second))
+	sent(t, second[0])
+	entries, err := t.store.Entries(t.ctx, shop, h.Job)
+	require.NoError(t, err)
+	require.Equal(t, asked, entries[1].NotBefore)
+
+	c = h.Write("once more")
+	c.Hasten = true
+	soon := c.State.ChangedAt.Add(-time.Minute)
+	c.Notices[0].NotBefore = soon
+	t.commit(h, c)
+	entries, err = t.store.Entries(t.ctx, shop, h.Job)
+	require.NoError(t, err)
+	require.Equal(t, soon, entries[3].NotBefore, "nothing is put later")
+}
+
 func outboxLists(t *test) {
 	var want []string
 	for n := range 5 {

@@ -62,6 +62,7 @@ func Run(t *testing.T, open func(t testing.TB) workflow.Store) {
 		{"a lost lease settles nothing", outboxFencing},
 		{"a settlement stands with its event", outboxSettleWithEvent},
 		{"entries put off, buried and put back", outboxFates},
+		{"entries that wait are hastened", outboxHastened},
 		{"entries are listed without bodies", outboxLists},
 		{"many dispatchers share the queue", outboxShared},
 		{"keys", keys},

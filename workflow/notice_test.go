@@ -1,0 +1,68 @@
+package workflow
+
+import (
+	"testing"
+	"time"
+
+	"benchword/workflow/calendar"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+// The night is the customer's own, whatever the seasons do to their clocks. The instants of the changes
+// are those of the tz database: Halifax went from 2:00 to 3:00 on 8 March 2026, back on 1 November.
+func TestAwake(t *testing.T) {
+	cal, err := calendar.New(calendar.Spec{TimeZone: "America/Halifax", Hours: map[string][]string{"mon": {"09:00-17:00"}}})
+	require.NoError(t, err)
+	at := func(s string) time.Time {
+		x, err := time.Parse(time.RFC3339, s)
+		require.NoError(t, err)
+		return x.UTC()
+	}
+	s := &Shop{Calendar: cal, Quiet: Quiet{21 * 60, 8 * 60}}
+	for _, row := range []struct{ zone, at, want string }{
+		{"", "2026-11-02T20:59:59-04:00", "2026-11-02T20:59:59-04:00"},
+		{"", "2026-11-02T21:00:00-04:00", "2026-11-03T08:00:00-04:00"},
+		{"", "2026-11-03T07:59:00-04:00", "2026-11-03T08:00:00-04:00"},
+		{"", "2026-11-03T08:00:00-04:00", "2026-11-03T08:00:00-04:00"},
+		{"Europe/Lisbon", "2026-11-02T17:30:00-04:00", "2026-11-03T08:00:00Z"},
+		{"Asia/Kolkata", "2026-11-02T12:00:00-04:00", "2026-11-03T08:00:00+05:30"},
+		{"No/Where", "2026-11-02T22:00:00-04:00", "2026-11-03T08:00:00-04:00"},
+		{"", "2026-03-07T22:00:00-04:00", "2026-03-08T08:00:00-03:00"},
+		{"", "2026-10-31T22:00:00-03:00", "2026-11-01T08:00:00-04:00"},
+	} {
+		require.Equal(t, at(row.want), s.Awake(&Customer{TimeZone: row.zone}, at(row.at)).UTC(), "%v", row)
+	}
+	s.Quiet = Quiet{12 * 60, 13 * 60}
+	require.Equal(t, at("2026-11-02T13:00:00-04:00"), s.Awake(&Customer{}, at("2026-11-02T12:30:00-04:00")).UTC())
+	require.Equal(t, at("2026-11-02T23:30:00-04:00"), s.Awake(&Customer{}, at("2026-11-02T23:30:00-04:00")).UTC())
+	s.Quiet = Quiet{}
+	require.Equal(t, at("2026-11-02T02:30:00-04:00"), s.Awake(&Customer{}, at("2026-11-02T02:30:00-04:00")).UTC())
+
+	rapid.Check(t, func(t *rapid.T) {
+		s.Quiet = Quiet{rapid.IntRange(0, 1439).Draw(t, "from"), rapid.IntRange(0, 1439).Draw(t, "to")}
+		c := &Customer{TimeZone: rapid.SampledFrom([]string{"", "Europe/Lisbon", "Asia/Kolkata", "Pacific/Chatham"}).Draw(t, "zone")}
+		from := time.Unix(rapid.Int64Range(1767225600, 1798761600).Draw(t, "at"), 0).UTC()
+		got := s.Awake(c, from)
+		if got.Before(from) || got.After(from.Add(26*time.Hour)) {
+			t.Fatalf("%s became %s", from, got)
+		}
+		if again := s.Awake(c, got); !again.Equal(got) && got.After(from) {
+			t.Fatalf("woken at %s, and not awake until %s", got, again)
+		}
+	})
+}
+
+// Which notices may be done without is a decision, so it stands here once more.
+func TestOptional(t *testing.T) {
+	need := map[NoticeKind]bool{}
+	for _, r := range NoticeTable() {
+		need[r.Notice] = !r.Optional
+	}
+	require.Equal(t, map[NoticeKind]bool{
+		NoticeBooked: true, NoticeReceived: false, NoticeShipped: true, NoticeWithdrawn: true, NoticeFindings: false, NoticeQuote: true,
+		NoticeFurtherQuote: true, NoticeQuoteWithdrawn: true, NoticeExpired: true, NoticeReminder: true, NoticeDecision: true,
+		NoticeReady: false, NoticePromiseMoved: false, NoticeBreach: false, NoticeMessage: true, NoticeLink: true,
+	}, need)
+}
