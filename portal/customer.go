@@ -109,6 +109,7 @@ func (s *Server) showReport(c *fiber.Ctx) error {
 		Page: page, Track: "/j/" + token,
 		Report: templates.ReportOf(j, &j.Reports[n-1], s.Shop(), s.Now(), page.Words(), templates.TrackPhotos(token)),
 	}
+	v.Paper = "/j/" + token + "/report/" + strconv.Itoa(n) + ".pdf"
 	if v.Report.Newer > 0 {
 		v.NewerURL = "/j/" + token + "/report/" + strconv.Itoa(v.Report.Newer)
 	}

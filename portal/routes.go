@@ -22,6 +22,7 @@ func (s *Server) routes() {
 	j.Get("/booked", s.showBooked)
 	j.Get("/live", s.showLive)
 	j.Get("/feed", s.showFeed)
+	j.Get("/report/:n.pdf", s.showReportPaper)
 	j.Get("/report/:n", s.showReport)
 	j.Get("/photo/:id/:size.jpg", s.showPhoto)
 	j.Post("/message", s.Ask(true), s.postMessage)

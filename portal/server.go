@@ -58,6 +58,7 @@ type Server struct {
 	app    *fiber.App
 	hub    *hub
 	pages  *pageCache
+	marked marked
 	secure bool
 	host   string
 	key    []byte // signs CSRF fields

@@ -183,8 +183,8 @@ type CounterPreview struct {
 	Report, Quote bool
 	// Refused says why they can't be sent as they stand, "" if they can.
 	Refused string
-	// PageURL, QuoteURL and MailURL are what is shown, "" for none.
-	PageURL, QuoteURL, MailURL string
+	// PageURL, PaperURL, QuoteURL and MailURL are what is shown, "" for none.
+	PageURL, PaperURL, QuoteURL, MailURL string
 	// MailText is the text part of the mail.
 	MailText string
 	// Mailed is the address that the mail goes to, "" if there is none.

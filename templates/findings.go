@@ -18,6 +18,8 @@ type FindingView struct {
 	// Matters is the bench's own word on why it matters, or that it does not.
 	Matters string
 	Reading string
+	// Measured is the reading taken apart, nil if it was not.
+	Measured *MeasuredView
 	// WeightName marks it in one or two words: "Part of the fault"; Weight is for the style sheet.
 	Weight     workflow.Weight
 	WeightName string
@@ -55,6 +57,7 @@ func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show sho
 		ID: f.ID, Text: f.Text, Where: f.Where, Sentence: FindingSentence(*f, w), Matters: f.Matters, Reading: f.Reading,
 		Weight: f.Weight, WeightName: w.T("weight." + string(f.Weight)), PriorWork: f.PriorWork(),
 	}
+	v.Measured = measuredView(f.Measurement, w)
 	v.Photos, v.See = show(f.Photos)
 	for _, d := range j.Duties {
 		if d.Finding == f.ID {

@@ -508,6 +508,16 @@ func (k *mailMaker) findings() {
 		k.say("findings")
 	}
 	k.paras("mail.report.short", r.Short)
+	if c := r.Changes; c != nil {
+		s := MailSection{Heading: c.Title}
+		if c.None != "" {
+			s.Paras = []string{c.None}
+		}
+		for _, text := range few(k, c.Items) {
+			s.Items = append(s.Items, MailItem{Text: k.clip(text)})
+		}
+		k.add(s)
+	}
 	arrived := MailSection{Heading: w.T("mail.report.arrived")}
 	if r.Fault != "" {
 		arrived.Paras = append(arrived.Paras, w.T("mail.report.fault", k.clip(r.Fault)))
@@ -534,10 +544,13 @@ func (k *mailMaker) findings() {
 			it := MailItem{Lead: capital(x.VerdictWords), Text: x.Text}
 			for _, c := range few(k, x.Checks) {
 				note := strings.TrimRight(k.clip(c.Text), ".")
-				if c.Reading != "" {
+				if c.Reading != "" && c.Measured == nil {
 					note = w.T("mail.report.reading", note, c.Reading)
 				}
 				it.Notes = append(it.Notes, w.T("mail.report.check", note, c.Outcome))
+				if c.Measured != nil {
+					it.Notes = append(it.Notes, c.Measured.Line())
+				}
 				it.Photos = append(it.Photos, k.photos(c.Photos)...)
 			}
 			s.Items = append(s.Items, it)
@@ -590,6 +603,9 @@ func (k *mailMaker) findingList(heading, note string, list []FindingView) {
 			it.Notes = append(it.Notes, k.w.T("mail.report.where", f.Where))
 		}
 		it.Notes = append(it.Notes, f.Sentence)
+		if f.Measured != nil {
+			it.Notes = append(it.Notes, f.Measured.Line())
+		}
 		if f.Matters != "" {
 			it.Notes = append(it.Notes, k.clip(f.Matters))
 		}

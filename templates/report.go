@@ -22,6 +22,8 @@ type ReportView struct {
 	Newer int
 
 	Short string
+	// Changes says what is new against the report before, nil in the first.
+	Changes *ChangesView
 
 	Fault     string // the customer's own words
 	Contents  []ContentView
@@ -75,6 +77,7 @@ type SuspectView struct {
 // CheckView is one check.
 type CheckView struct {
 	Text, Outcome, Reading string
+	Measured               *MeasuredView
 	Photos                 []PhotoView
 	// See names photos that stand further up already.
 	See string
@@ -115,7 +118,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 		}
 	}
 	for _, id := range r.Findings {
-		f := j.Finding(id)
+		f := r.Finding(j, id)
 		if f == nil {
 			continue
 		}
@@ -129,6 +132,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 			v.Cautions = append(v.Cautions, w.T("caution.danger", f.Text))
 		}
 	}
+	v.Changes = changesOf(j, r, w)
 	v.Pairs = pairsOf(j, w, loc, urls)
 	for _, id := range r.Suspects {
 		for i := range j.Suspects {
@@ -249,7 +253,7 @@ func suspectView(s *workflow.Suspect, w *locale.Words, show showPhotos) SuspectV
 	}
 	for _, c := range s.Checks {
 		photos, see := show(c.Photos)
-		v.Checks = append(v.Checks, CheckView{sentence(c.Text), w.T("check." + string(c.Outcome)), c.Reading, photos, see})
+		v.Checks = append(v.Checks, CheckView{sentence(c.Text), w.T("check." + string(c.Outcome)), c.Reading, measuredView(c.Measurement, w), photos, see})
 	}
 	return v
 }
@@ -296,6 +300,8 @@ type ReportPage struct {
 	Report ReportView
 	// Track is the address of the tracking page; Decide that of the quote, "" if this link can't decide.
 	Track, Decide string
+	// Paper is the address of the same as PDF, "" in a preview.
+	Paper string
 	// NewerURL is the address of a later report, "" if this is the latest.
 	NewerURL string
 }

@@ -741,6 +741,9 @@ func (c DoCheck) decide(t *turn) error {
 	if k.Reading, err = line("reading", "The reading", k.Reading, false); err != nil {
 		return err
 	}
+	if k.Measurement, k.Reading, err = checkMeasurement(k.Measurement, k.Reading); err != nil {
+		return err
+	}
 	if err := oneOf("outcome", "The outcome of a check", k.Outcome, []CheckOutcome{CheckConfirmed, CheckRuledOut, CheckUnclear}); err != nil {
 		return err
 	}
@@ -775,6 +778,9 @@ func (c NoteFinding) decide(t *turn) error {
 		return err
 	}
 	if f.Reading, err = line("reading", "The reading", f.Reading, false); err != nil {
+		return err
+	}
+	if f.Measurement, f.Reading, err = checkMeasurement(f.Measurement, f.Reading); err != nil {
 		return err
 	}
 	if err := oneOf("origin", "The origin", f.Origin, Origins); err != nil {

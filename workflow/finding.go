@@ -54,10 +54,12 @@ type Finding struct {
 	// Where is the place on the device: "main board, beside the DC socket".
 	Where string `json:"where,omitempty"`
 	// Matters says in the bench's words why it matters, or that it does not.
-	Matters string    `json:"matters,omitempty"`
-	Photos  []int     `json:"photos,omitempty"`
-	Reading string    `json:"reading,omitempty"`
-	At      time.Time `json:"at,omitzero"`
+	Matters string `json:"matters,omitempty"`
+	Photos  []int  `json:"photos,omitempty"`
+	Reading string `json:"reading,omitempty"`
+	// Measurement is the reading taken apart, if it was.
+	Measurement *Measurement `json:"measurement,omitempty"`
+	At          time.Time    `json:"at,omitzero"`
 	// Withdrawn findings stay in the history but leave the report; Reason says why.
 	Withdrawn bool   `json:"withdrawn,omitempty"`
 	Reason    string `json:"reason,omitempty"`

@@ -272,9 +272,11 @@ type Check struct {
 	Text    string       `json:"text"`
 	Outcome CheckOutcome `json:"outcome"`
 	// Reading is a measured value with its unit, if there was one: "3.28 V (3.30 V expected)".
-	Reading string    `json:"reading,omitempty"`
-	Photos  []int     `json:"photos,omitempty"`
-	At      time.Time `json:"at,omitzero"`
+	Reading string `json:"reading,omitempty"`
+	// Measurement is the reading taken apart, if it was.
+	Measurement *Measurement `json:"measurement,omitempty"`
+	Photos      []int        `json:"photos,omitempty"`
+	At          time.Time    `json:"at,omitzero"`
 }
 
 // Report is a findings report as it was sent.
@@ -288,6 +290,23 @@ type Report struct {
 	Photos   []int `json:"photos,omitempty"`
 	// Head is the event chain's head when the report was sent, printed on it.
 	Head string `json:"head"`
+	// Said are the findings as they stood when it was sent, for the report itself and for the next one's
+	// account of what changed. Folding fills it in; it stands in no event.
+	Said []Finding `json:"said,omitempty"`
+}
+
+// Finding gives a finding as the report has it, nil if it is not in it. A job folded before reports kept
+// their findings has them as they stand now.
+func (r *Report) Finding(j *Job, id int) *Finding {
+	for i := range r.Said {
+		if r.Said[i].ID == id {
+			return &r.Said[i]
+		}
+	}
+	if r.Said == nil && slices.Contains(r.Findings, id) {
+		return j.Finding(id)
+	}
+	return nil
 }
 
 // ReportText is what the technician writes in their own words; all else in the report comes from

@@ -384,7 +384,12 @@ func (*ReportSent) Kind() EventKind { return "report.sent" }
 
 func (p *ReportSent) fold(j *Job, e *Event) {
 	r := p.Report
-	r.SentAt = e.At
+	r.SentAt, r.Said = e.At, nil
+	for _, id := range r.Findings {
+		if f := j.Finding(id); f != nil {
+			r.Said = append(r.Said, *f)
+		}
+	}
 	j.Reports = append(j.Reports, r)
 	j.tell(e, r.Number)
 }

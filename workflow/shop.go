@@ -18,6 +18,8 @@ type Shop struct {
 	Address string
 	Email   string
 	Phone   string
+	// Paper is the format of what is printed, "a4" or "letter"; "" is the usual one of the shop's country.
+	Paper string
 	// About is one line under the name.
 	About string
 
@@ -50,6 +52,19 @@ type Shop struct {
 	Quiet Quiet
 	// LinkFor is how long a look link lives, counted from when it was last given out.
 	LinkFor time.Duration
+}
+
+// PaperSize gives the format of paper: letter where the money is that of the United States, Canada or
+// Mexico (common practice, no source), A4 elsewhere, unless the settings say otherwise.
+func (s *Shop) PaperSize() string {
+	if s.Paper != "" {
+		return s.Paper
+	}
+	switch s.Currency {
+	case "USD", "CAD", "MXN":
+		return "letter"
+	}
+	return "a4"
 }
 
 // pauses reports whether a hold of this reason stops the promise clock.

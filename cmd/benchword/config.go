@@ -39,6 +39,7 @@ type ShopSettings struct {
 	Email     string   `toml:"email" validate:"required,email" example:"bench@harbour.example"`
 	Phone     string   `toml:"phone" validate:"max=40" example:"+1 902 555 0100"`
 	About     string   `toml:"about" validate:"max=200"`
+	Paper     string   `toml:"paper" validate:"omitempty,oneof=a4 letter"`
 	Languages []string `toml:"languages" validate:"dive,oneof=en fr de es" example:"[\"en\"]"`
 }
 
@@ -159,7 +160,7 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 	}
 	out := &workflow.Shop{
 		ID: workflow.ShopID(s.Shop.ID), Name: s.Shop.Name, BaseURL: strings.TrimRight(s.Shop.BaseURL, "/"),
-		Address: strings.Join(s.Shop.Address, "\n"), Email: s.Shop.Email, Phone: s.Shop.Phone, About: s.Shop.About,
+		Address: strings.Join(s.Shop.Address, "\n"), Email: s.Shop.Email, Phone: s.Shop.Phone, About: s.Shop.About, Paper: s.Shop.Paper,
 		Calendar: cal, Currency: money.Currency(s.Money.Currency), Prices: money.Prices(s.Money.Prices), Taxes: map[string]money.Tax{},
 		Languages: s.Shop.Languages, PromiseDays: s.Promise.WorkingDays, QuoteDays: s.Quote.Days, RemindDays: slices.Sorted(slices.Values(s.Quote.Remind)),
 		WarrantyDays: s.Promise.Warranty, Tests: s.Promise.Tests, SettleFirst: s.Money.SettleFirst,

@@ -16,6 +16,9 @@ func (r *request) finding(id int) workflow.Finding {
 		ID: id, Text: r.value("text"), Origin: workflow.Origin(r.value("origin")), Weight: workflow.Weight(r.value("weight")),
 		Certainty: workflow.Certainty(r.value("certainty")), Where: r.value("where"), Matters: r.value("matters"), Reading: r.value("reading"),
 	}
+	if f.Measurement = r.measurement(); f.Measurement != nil && f.Certainty == workflow.CertaintySeen {
+		f.Certainty = workflow.CertaintyMeasured
+	}
 	f.Photos = append(r.newIDs(), r.ids("photos")...)
 	return f
 }
@@ -26,7 +29,7 @@ func (r *request) findingPage(id int) *templates.CounterFindingForm {
 		title = "Finding " + strconv.Itoa(id)
 	}
 	v := &templates.CounterFindingForm{ID: id, Photos: templates.CounterPhotoViews(r.job, r.shop())}
-	for _, name := range []string{"where", "matters", "duty", "alt", "photos"} {
+	for _, name := range []string{"where", "matters", "duty", "alt", "photos", "value", "unit", "low", "high", "instrument"} {
 		v.More = v.More || strings.TrimSpace(r.value(name)) != "" || r.form.ErrorFor(name) != ""
 	}
 	if f := r.job.Finding(id); f != nil {
@@ -103,6 +106,7 @@ var correctTask = &task{
 		} {
 			r.form.Values.Set(name, s)
 		}
+		r.fillMeasurement(f.Measurement)
 		for _, id := range f.Photos {
 			r.form.Values.Add("photos", strconv.Itoa(id))
 		}
@@ -204,7 +208,7 @@ var checksTask = &task{
 		}
 		out = append(r.addPhotos(workflow.PhotoEvidence), out...)
 		out = append(out, workflow.DoCheck{Suspect: suspect, Check: workflow.Check{
-			Text: check, Outcome: workflow.CheckOutcome(r.value("outcome")), Reading: r.value("reading"), Photos: append(r.newIDs(), r.ids("photos")...),
+			Text: check, Outcome: workflow.CheckOutcome(r.value("outcome")), Reading: r.value("reading"), Measurement: r.measurement(), Photos: append(r.newIDs(), r.ids("photos")...),
 		}})
 		r.said = "The check is noted."
 		return out, nil

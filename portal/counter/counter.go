@@ -68,6 +68,7 @@ func Mount(s *portal.Server, cfg Config) {
 	j.Get("/history", anybody, x.showHistory)
 	j.Get("/photo/:id/:size.jpg", anybody, x.photoFile)
 	j.Get("/report/preview", anybody, x.showPreview)
+	j.Get("/report/preview/paper.pdf", anybody, x.previewPaper)
 	j.Get("/report/preview/page", anybody, x.previewPage)
 	j.Get("/report/preview/quote", anybody, x.previewQuote)
 	j.Get("/report/preview/mail", anybody, x.previewMail)
@@ -82,6 +83,7 @@ func Mount(s *portal.Server, cfg Config) {
 			j.Post("/"+t.path, need, x.post(t))
 		}
 	}
+	j.Get("/report/:n.pdf", anybody, x.showSentPaper)
 	j.Get("/report/:n", anybody, x.showSent)
 }
 

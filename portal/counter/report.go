@@ -271,7 +271,7 @@ var sendTask = &task{
 			v.Refused = portal.Sentence(k.err)
 		} else {
 			if k.report != nil {
-				v.PageURL = r.base.To("report/preview/page")
+				v.PageURL, v.PaperURL = r.base.To("report/preview/page"), r.base.To("report/preview/paper.pdf")
 				v.Hints = reportHints(r.job, reportText(k.report.Values))
 			}
 			if k.quote != nil {
@@ -395,6 +395,31 @@ func (x *counter) previewPage(c *fiber.Ctx) error {
 	}
 	framed(c, "'self'")
 	return x.s.Render(c, fiber.StatusOK, v)
+}
+
+// previewPaper is the report as PDF, as it would be sent.
+func (x *counter) previewPaper(c *fiber.Ctx) error {
+	_, k, err := x.glimpse(c)
+	if err != nil {
+		return err
+	}
+	if k.report == nil {
+		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no draft of a findings report."}
+	}
+	return x.s.SendReportPaper(c, k.job, &k.job.Reports[len(k.job.Reports)-1])
+}
+
+// showSentPaper is a report that was sent, as PDF.
+func (x *counter) showSentPaper(c *fiber.Ctx) error {
+	r, err := x.open(c, "")
+	if err != nil {
+		return err
+	}
+	n := r.param("n")
+	if n < 1 || n > len(r.job.Reports) {
+		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such findings report on this job."}
+	}
+	return x.s.SendReportPaper(c, r.job, &r.job.Reports[n-1])
 }
 
 func (x *counter) previewQuote(c *fiber.Ctx) error {

@@ -85,8 +85,9 @@ type Paper struct {
 	about *About
 	fonts *fonts
 	into  []layout.Element
-	width float64 // of the column, in points
-	err   *error  // the first thing that went wrong
+	heads []layout.Element // headings that wait for what they stand above
+	width float64          // of the column, in points
+	err   *error           // the first thing that went wrong
 }
 
 // New begins a paper.
@@ -99,6 +100,26 @@ func New(a About) (*Paper, error) {
 		a.Size = A4
 	}
 	return &Paper{about: &a, fonts: f, width: a.Size.points().Width - 2*side, err: new(error)}, nil
+}
+
+// add adds an element, on one page with the headings above it.
+func (p *Paper) add(e layout.Element) {
+	if len(p.heads) == 0 {
+		p.into = append(p.into, e)
+		return
+	}
+	d := layout.NewDiv().SetKeepTogether(true)
+	for _, h := range p.heads {
+		d.Add(h)
+	}
+	p.heads = nil
+	p.into = append(p.into, d.Add(e))
+}
+
+// flush adds headings that nothing follows.
+func (p *Paper) flush() {
+	p.into = append(p.into, p.heads...)
+	p.heads = nil
 }
 
 // Style is how a span of text looks. Styles add up: Strong | Muted.
@@ -127,7 +148,7 @@ func (p *Paper) Heading(level int, text string) {
 	h := layout.NewHeadingEmbedded(text, layout.HeadingLevel(level), p.fonts.bold)
 	run := layout.NewRunEmbedded(spaced(p.clean(text)), p.fonts.bold, size).WithColor(ink)
 	run.WordSpacing = -p.fonts.bold.MeasureString(" ", size)
-	p.into = append(p.into, h.SetRuns([]layout.TextRun{run}))
+	p.heads = append(p.heads, h.SetRuns([]layout.TextRun{run}))
 }
 
 // Text adds running text. A blank line begins a paragraph, a line break stays one.
@@ -144,7 +165,7 @@ func (p *Paper) Text(text string, style ...Style) {
 // Spans adds one paragraph of differently styled pieces.
 func (p *Paper) Spans(spans ...Span) {
 	if e := p.paragraph(spans); e != nil {
-		p.into = append(p.into, e.SetSpaceAfter(gap))
+		p.add(e.SetSpaceAfter(gap))
 	}
 }
 
@@ -201,7 +222,7 @@ func (p *Paper) List(items ...[]Span) {
 		}
 	}
 	if n > 0 {
-		p.into = append(p.into, layout.NewDiv().Add(l).SetSpaceAfter(gap))
+		p.add(layout.NewDiv().Add(l).SetSpaceAfter(gap))
 	}
 }
 
@@ -278,6 +299,7 @@ func (p *Paper) Table(columns []Column, rows []Row) {
 			cell(r, c, text, s, above)
 		}
 	}
+	p.flush() // a long table may not wait for a page that holds all of it
 	p.into = append(p.into, layout.NewDiv().Add(t).SetSpaceAfter(gap))
 }
 
@@ -335,7 +357,7 @@ func (p *Paper) side(pictures []Picture) {
 		}
 		row.AddItem(layout.NewFlexItem(box))
 	}
-	p.into = append(p.into, layout.NewDiv().Add(row).SetKeepTogether(true).SetSpaceAfter(gap+2))
+	p.add(layout.NewDiv().Add(row).SetKeepTogether(true).SetSpaceAfter(gap + 2))
 }
 
 // Box adds a framed part: cautions, terms, what is to be signed.
@@ -352,28 +374,29 @@ func (p *Paper) part(fill func(*Paper), framed, together bool) {
 		d.SetPadding(10).SetBorder(layout.SolidBorder(1, line)).SetBackground(tint).SetSpaceBefore(4).SetSpaceAfter(10)
 	}
 	fill(in)
+	in.flush()
 	if len(in.into) == 0 {
 		return
 	}
 	for _, e := range in.into {
 		d.Add(e)
 	}
-	p.into = append(p.into, d)
+	p.add(d)
 }
 
 // Rule adds a thin line across the column.
 func (p *Paper) Rule() {
-	p.into = append(p.into, layout.NewLineSeparator().SetColor(line).SetWidth(0.5).SetSpaceBefore(4).SetSpaceAfter(6))
+	p.add(layout.NewLineSeparator().SetColor(line).SetWidth(0.5).SetSpaceBefore(4).SetSpaceAfter(6))
 }
 
 // Blank adds a line to write on by hand, with what belongs there below it: a date, a signature.
 func (p *Paper) Blank(label string) {
-	p.into = append(p.into, layout.NewLineSeparator().SetColor(ink).SetWidth(0.6).SetFraction(0.6).SetSpaceBefore(26).SetSpaceAfter(2))
+	p.add(layout.NewLineSeparator().SetColor(ink).SetWidth(0.6).SetFraction(0.6).SetSpaceBefore(26).SetSpaceAfter(2))
 	p.Text(label, Small, Muted)
 }
 
 // Break begins a page.
-func (p *Paper) Break() { p.into = append(p.into, layout.NewAreaBreak()) }
+func (p *Paper) Break() { p.flush(); p.into = append(p.into, layout.NewAreaBreak()) }
 
 func (p *Paper) fail(err error) {
 	if *p.err == nil {
@@ -390,6 +413,7 @@ func (p *Paper) Bytes() ([]byte, error) {
 		p.Text(p.about.Missing, Small, Muted)
 		p.fonts.missed = false
 	}
+	p.flush()
 	a := p.about
 	d := document.NewDocument(a.Size.points())
 	d.SetMargins(layout.Margins{Top: top, Bottom: foot, Left: side, Right: side})

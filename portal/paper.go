@@ -1,0 +1,105 @@
+package portal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"sync"
+
+	"benchword/templates"
+	"benchword/templates/locale"
+	"benchword/workflow"
+	"benchword/workflow/evidence"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// marked keeps photos with their marks drawn in, which takes longer than all the rest of a paper.
+type marked struct {
+	mu   sync.Mutex
+	kept map[string][]byte
+	age  []string // oldest first
+}
+
+// markedKept is at most about 10 MB.
+const markedKept = 32
+
+// PaperPhotos gives a job's photos as a paper shows them: what is public of them, with their marks drawn
+// in. A photo that is not there any more is nil.
+func PaperPhotos(ctx context.Context, desk PhotoDesk, j *workflow.Job) templates.PhotoBytes {
+	return new(marked).of(ctx, desk, j)
+}
+
+func (m *marked) of(ctx context.Context, desk PhotoDesk, j *workflow.Job) templates.PhotoBytes {
+	return func(id int) ([]byte, error) {
+		p := j.Photo(id)
+		if p == nil {
+			return nil, nil
+		}
+		key := fmt.Sprintf("%s %v", p.Large.Digest, p.Marks) // what it is, not whose
+		m.mu.Lock()
+		b, ok := m.kept[key]
+		m.mu.Unlock()
+		if ok {
+			return b, nil
+		}
+		r, _, err := desk.Open(ctx, j.Shop, j.Number, p.Large.Digest)
+		if errors.Is(err, workflow.ErrNotFound) {
+			return nil, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		defer r.Close()
+		if b, err = io.ReadAll(r); err != nil {
+			return nil, err
+		}
+		// One at a time: a picture taken apart is large.
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		if b, err = evidence.Burn(b, p.Marks); err != nil {
+			return nil, err
+		}
+		if m.kept == nil {
+			m.kept = map[string][]byte{}
+		}
+		if _, ok := m.kept[key]; !ok {
+			m.kept[key] = b
+			m.age = append(m.age, key)
+			if len(m.age) > markedKept {
+				delete(m.kept, m.age[0])
+				m.age = m.age[1:]
+			}
+		}
+		return b, nil
+	}
+}
+
+// SendReportPaper answers with a report as PDF, in the customer's language. The job may be one that is
+// only being tried out.
+func (s *Server) SendReportPaper(c *fiber.Ctx, j *workflow.Job, r *workflow.Report) error {
+	w := locale.For(j.Customer.Language)
+	nowhere := func(*workflow.Photo) (string, string) { return "", "" }
+	v := templates.ReportOf(j, r, s.Shop(), s.Now(), w, nowhere)
+	b, err := templates.ReportPaper(v, s.Shop(), r.SentAt, s.marked.of(c.UserContext(), s.cfg.Photos, j))
+	if err != nil {
+		return err
+	}
+	c.Set(fiber.HeaderContentType, "application/pdf")
+	c.Set(fiber.HeaderContentDisposition, `inline; filename="`+w.T("paper.name", strconv.Itoa(r.Number))+`"`)
+	return c.Send(b)
+}
+
+func (s *Server) showReportPaper(c *fiber.Ctx) error {
+	_, _, j, err := s.openedJob(c)
+	if err != nil {
+		return err
+	}
+	n, err := strconv.Atoi(c.Params("n"))
+	if err != nil || n < 1 || n > len(j.Reports) {
+		return notFound("There is no such report on this job.")
+	}
+	return s.SendReportPaper(c, j, &j.Reports[n-1])
+}

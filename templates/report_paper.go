@@ -1,0 +1,224 @@
+package templates
+
+import (
+	"strings"
+	"time"
+
+	"benchword/templates/paper"
+	"benchword/workflow"
+)
+
+// PhotoBytes gives the JPEG of a photo as it is shown, with its marks drawn in; nil if it is gone.
+type PhotoBytes func(id int) ([]byte, error)
+
+// ReportPaper writes a findings report as PDF: the same sentences as on the page, in the same order, each
+// photo with its number and what its marks point at. The same report gives the same bytes.
+func ReportPaper(v ReportView, shop *workflow.Shop, at time.Time, photos PhotoBytes) ([]byte, error) {
+	w := v.W
+	p, err := paper.New(paper.About{
+		Size: paper.Size(shop.PaperSize()), Lang: w.Lang, Title: w.T("report.title", v.Number) + " · " + v.Device, Author: shop.Name, Date: at,
+		Head: shop.Name + " · " + v.Job, Missing: w.T("paper.missing"),
+		Foot: func(n, of int) string { return w.T("paper.page", n, of) },
+	})
+	if err != nil {
+		return nil, err
+	}
+	d := &reportPaper{Paper: p, v: v, photos: photos}
+	d.fill(shop)
+	if d.err != nil {
+		return nil, d.err
+	}
+	return p.Bytes()
+}
+
+type reportPaper struct {
+	*paper.Paper
+	v      ReportView
+	photos PhotoBytes
+	err    error
+}
+
+func (d *reportPaper) fill(shop *workflow.Shop) {
+	v, w := d.v, d.v.W
+	d.Heading(1, w.T("report.title", v.Number))
+	of := []paper.Span{{Text: v.Device, Style: paper.Strong}}
+	if v.Serial != "" {
+		of = append(of, paper.Span{Text: " · " + w.T("report.serial", v.Serial)})
+	}
+	d.Spans(of...)
+	d.Spans(paper.Span{Text: w.T("track.number") + " "}, paper.Span{Text: v.Job, Style: paper.Code})
+	d.Text(w.T("report.sent", shop.Name, v.Sent), paper.Muted)
+	if v.Newer > 0 {
+		d.Text(w.T("report.newer", v.Newer), paper.Strong)
+	}
+	d.Box(func(in *paper.Paper) {
+		in.Heading(2, w.T("report.short"))
+		in.Text(v.Short)
+	})
+	if c := v.Changes; c != nil {
+		d.Heading(2, c.Title)
+		d.Text(c.None)
+		d.Bullets(c.Items...)
+	}
+	d.Heading(2, w.T("report.arrived"))
+	var items []string
+	for _, c := range v.Contents {
+		text := c.Text
+		if c.Condition != "" {
+			text += ": " + c.Condition
+		}
+		items = append(items, text)
+	}
+	d.Bullets(items...)
+	d.Text(v.Condition)
+	if v.Fault != "" {
+		d.Heading(3, w.T("report.fault"))
+		d.Text(v.Fault, paper.Italic)
+	}
+	d.Text(strings.TrimSpace(v.Tried + " " + v.TriedNote))
+	d.show(v.Arrival)
+
+	d.Heading(2, w.T("report.seen"))
+	d.findings(v.Seen)
+	if len(v.Seen) == 0 {
+		d.Text(w.T("report.seen.none"))
+	}
+	d.Heading(2, w.T("report.prior"))
+	if len(v.Prior) > 0 {
+		d.Text(w.T("report.prior.intro"))
+		d.findings(v.Prior)
+	} else {
+		d.Text(w.T("report.prior.none"))
+	}
+
+	d.Heading(2, w.T("report.checked"))
+	for _, s := range v.Suspects {
+		d.Spans(paper.Span{Text: s.Text + ": "}, paper.Span{Text: s.VerdictWords, Style: paper.Strong})
+		for _, c := range s.Checks {
+			spans := []paper.Span{{Text: c.Text + " "}}
+			if c.Reading != "" && c.Measured == nil {
+				spans = append(spans, paper.Span{Text: c.Reading + " ", Style: paper.Strong})
+			}
+			spans = append(spans, paper.Span{Text: c.Outcome})
+			if c.See != "" {
+				spans = append(spans, paper.Span{Text: " " + c.See, Style: paper.Muted})
+			}
+			d.List(spans)
+			d.measured(c.Measured)
+			d.show(c.Photos)
+		}
+	}
+	if len(v.Suspects) == 0 {
+		d.Text(w.T("report.checked.none"))
+	}
+	if v.Cause != "" {
+		d.Heading(2, w.T("report.cause"))
+		d.Text(v.Cause)
+		d.Text(v.CauseHow, paper.Italic)
+	}
+	if v.Proposal != "" || len(v.Ways) > 0 || v.Date != "" {
+		d.Heading(2, w.T("report.proposal"))
+		d.Text(v.Proposal)
+		var rows []paper.Row
+		for _, x := range v.Ways {
+			rows = append(rows, paper.Row{Cells: []string{x.Title, x.Total, x.Days}})
+		}
+		if len(rows) > 0 {
+			d.Table([]paper.Column{{Share: 3}, {Share: 1.3, Right: true}, {Share: 2}}, rows)
+		}
+		d.Text(v.QuoteStands)
+		if v.Date != "" {
+			d.Spans(paper.Span{Text: w.T("report.date") + " "}, paper.Span{Text: v.Date, Style: paper.Strong})
+		}
+	}
+	if len(v.Pairs) > 0 {
+		d.Heading(2, w.T("report.pairs"))
+		for _, x := range v.Pairs {
+			before, after := d.picture(x.Before), d.picture(x.After)
+			if before != nil && after != nil {
+				d.Beside(*before, *after)
+			}
+		}
+	}
+	if len(v.Cautions) > 0 {
+		d.Box(func(in *paper.Paper) {
+			in.Heading(2, w.T("report.cautions"))
+			in.Bullets(v.Cautions...)
+		})
+	}
+	d.Heading(2, w.T("report.next"))
+	d.Text(v.Next)
+	d.Rule()
+	d.Spans(paper.Span{Text: w.T("report.head") + " ", Style: paper.Small | paper.Muted}, paper.Span{Text: v.Head, Style: paper.Small | paper.Code})
+	for _, key := range []string{"report.head.more", "report.head.not", "report.head.check"} {
+		d.Text(w.T(key), paper.Small, paper.Muted)
+	}
+}
+
+func (d *reportPaper) findings(list []FindingView) {
+	for _, f := range list {
+		d.Together(func(in *paper.Paper) {
+			in.Heading(3, d.v.W.T("paper.finding", f.ID, f.WeightName))
+			in.Spans(paper.Span{Text: f.Text, Style: paper.Strong})
+			in.Text(f.Where, paper.Muted)
+			in.Text(f.Sentence)
+		})
+		d.measured(f.Measured)
+		d.Text(f.Matters)
+		var duties []string
+		for _, x := range f.Duties {
+			duties = append(duties, x.Text+": "+x.State)
+		}
+		d.Bullets(duties...)
+		d.Text(f.See, paper.Muted)
+		d.show(f.Photos)
+	}
+}
+
+func (d *reportPaper) measured(m *MeasuredView) {
+	if m == nil {
+		return
+	}
+	spans := []paper.Span{{Text: m.Text}}
+	if m.Verdict != "" {
+		spans = append(spans, paper.Span{Text: " " + strings.TrimSpace(m.Sign()+" "+m.Verdict), Style: paper.Strong})
+	}
+	if m.With != "" {
+		spans = append(spans, paper.Span{Text: " " + m.With, Style: paper.Muted})
+	}
+	d.Spans(spans...)
+}
+
+func (d *reportPaper) show(photos []PhotoView) {
+	var out []paper.Picture
+	for _, v := range photos {
+		if p := d.picture(v); p != nil {
+			out = append(out, *p)
+		}
+	}
+	d.Pictures(out...)
+}
+
+// picture gives a photo with its words, nil if its bytes are gone.
+func (d *reportPaper) picture(v PhotoView) *paper.Picture {
+	b, err := d.photos(v.ID)
+	if err != nil && d.err == nil {
+		d.err = err
+	}
+	if b == nil {
+		return nil
+	}
+	name := v.Number
+	if v.Label != "" {
+		name += " " + v.Label
+	}
+	out := &paper.Picture{JPEG: b, Alt: v.Alt, Caption: []paper.Span{{Text: strings.TrimSpace(name + " " + v.Caption)}}}
+	for _, n := range v.Notes {
+		text := n.Text
+		if n.Number != "" {
+			text = n.Number + " " + text
+		}
+		out.Caption = append(out.Caption, paper.Span{Text: text})
+	}
+	return out
+}

@@ -1,0 +1,211 @@
+package templates
+
+import (
+	"bytes"
+	"image"
+	"image/jpeg"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+	"benchword/workflow/money"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/net/html"
+)
+
+// pdfTool runs one of Debian's poppler-utils or qpdf: others read our papers.
+func pdfTool(t testing.TB, name string, args ...string) string {
+	t.Helper()
+	if _, err := exec.LookPath(name); err != nil {
+		require.Empty(t, os.Getenv("CI"), "%s is missing: apt-get install poppler-utils qpdf", name)
+		t.Skipf("%s is missing", name)
+	}
+	out, err := exec.Command(name, args...).CombinedOutput()
+	require.NoError(t, err, "%s: %s", name, out)
+	return string(out)
+}
+
+// plate is a stand-in for a photo: what matters here is that it is a JPEG of that size.
+func plate(w, h int) []byte {
+	m := image.NewYCbCr(image.Rect(0, 0, w, h), image.YCbCrSubsampleRatio420)
+	for i := range m.Y {
+		m.Y[i] = uint8(i % w * 255 / w)
+	}
+	for i := range m.Cb {
+		m.Cb[i], m.Cr[i] = 110, 140
+	}
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, m, nil); err != nil {
+		panic(err)
+	}
+	return b.Bytes()
+}
+
+func plates(int) ([]byte, error) { return plate(1600, 1200), nil }
+
+// again plays a second report: a finding corrected, one withdrawn, one added, with measurements.
+func (b *bench) again() *workflow.Job {
+	b.t.Helper()
+	b.testing()
+	low, high := money.MustDecimal("4.75"), money.MustDecimal("5.25")
+	f := *b.job().Finding(1)
+	f.Weight = workflow.WeightDanger
+	felt := *b.job().Finding(4)
+	felt.Text = "The felt under nine keys is pressed flat."
+	return b.do(ada, workflow.NoteFinding{Finding: f}, workflow.NoteFinding{Finding: felt}, workflow.WithdrawFinding{ID: 2, Reason: "The longer screw turned out to be the maker’s own."},
+		workflow.NoteFinding{Finding: workflow.Finding{Text: "The supply sags while all keys sound.", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured,
+			Measurement: &workflow.Measurement{Value: money.MustDecimal("4.6"), Unit: "V", Low: &low, High: &high, Instrument: "multimeter 2"}}},
+		workflow.SendReport{Text: workflow.ReportText{Short: "One more thing came up: the supply sags.\n\nIt is put right in the same price.", Cause: "The socket, and a tired capacitor."}})
+}
+
+// sentencesOf gives the text blocks of a page's report, without what is there for the screen only.
+func sentencesOf(t testing.TB, page string) []string {
+	t.Helper()
+	root, err := html.Parse(strings.NewReader(page))
+	require.NoError(t, err)
+	var out []string
+	var text func(n *html.Node) string
+	text = func(n *html.Node) string {
+		if n.Type == html.TextNode {
+			return n.Data
+		}
+		if n.Type == html.ElementNode && n.Data == "br" {
+			return " "
+		}
+		s := ""
+		for c := n.FirstChild; c != nil; c = c.NextSibling {
+			s += text(c)
+		}
+		return s
+	}
+	has := func(n *html.Node, name, value string) bool {
+		for _, a := range n.Attr {
+			if a.Key == name && (value == "" || strings.Contains(" "+a.Val+" ", " "+value+" ")) {
+				return true
+			}
+		}
+		return false
+	}
+	var walk func(n *html.Node, in bool)
+	walk = func(n *html.Node, in bool) {
+		if n.Type == html.ElementNode {
+			if has(n, "class", "no-print") || has(n, "aria-hidden", "true") || n.Data == "svg" {
+				return
+			}
+			in = in || n.Data == "article"
+			switch n.Data {
+			case "p", "h1", "h2", "h3", "figcaption", "li":
+				plain := true
+				for c := n.FirstChild; c != nil; c = c.NextSibling {
+					plain = plain && (c.Type != html.ElementNode || c.Data != "p" && c.Data != "ul" && c.Data != "figure" && c.Data != "div")
+				}
+				if plain && in {
+					// A span may stand in a cell or line of its own, so each counts by itself.
+					for c := n.FirstChild; c != nil; c = c.NextSibling {
+						if s := strings.Join(strings.Fields(text(c)), " "); s != "" && !has(c, "aria-hidden", "true") {
+							out = append(out, s)
+						}
+					}
+					return
+				}
+			}
+		}
+		for c := n.FirstChild; c != nil; c = c.NextSibling {
+			walk(c, in)
+		}
+	}
+	walk(root, false)
+	return out
+}
+
+// Page, mail and paper are made from one view; this looks at what came out. Every sentence of the page has
+// to be in the text that pdftotext, which nobody here wrote, finds in the PDF.
+func TestThePaperSaysWhatThePageSays(t *testing.T) {
+	set, err := Load()
+	require.NoError(t, err)
+	b := newBench(t)
+	j := b.again()
+	for _, lang := range locale.Languages {
+		w := locale.Draft(lang)
+		for n := range j.Reports {
+			r := &j.Reports[n]
+			v := ReportOf(j, r, b.s.Shop, b.now, w, TrackPhotos(sampleToken))
+			p := samplePage(b, "Report")
+			p.Lang = lang
+			page := render(t, set, &ReportPage{Page: p, Report: v, Track: "/j/x"})
+			file, err := ReportPaper(v, b.s.Shop, r.SentAt, plates)
+			require.NoError(t, err)
+			again, err := ReportPaper(v, b.s.Shop, r.SentAt, plates)
+			require.NoError(t, err)
+			require.Equal(t, file, again)
+			name := filepath.Join(t.TempDir(), "report.pdf")
+			if *gallery != "" {
+				name = filepath.Join(*gallery, "report-"+lang+"-"+string(rune('1'+n))+".pdf")
+			}
+			require.NoError(t, os.WriteFile(name, file, 0o600))
+			pdfTool(t, "qpdf", "--check", name)
+			squeeze := func(s string) string { return strings.Join(strings.Fields(s), "") } // lines may break anywhere
+			found := squeeze(pdfTool(t, "pdftotext", name, "-"))
+			all := sentencesOf(t, page)
+			require.Greater(t, len(all), 60)
+			for _, s := range all {
+				require.Contains(t, found, squeeze(s), "%s, report %d", lang, n+1)
+			}
+			require.Contains(t, found, squeeze(r.Head), "the seal")
+			require.Contains(t, pdfTool(t, "pdfinfo", name), "612 x 792", "a Canadian shop prints on letter")
+		}
+	}
+}
+
+func TestALaterReportSaysWhatChanged(t *testing.T) {
+	b := newBench(t)
+	j := b.again()
+	en := locale.For("en")
+	first := ReportOf(j, &j.Reports[0], b.s.Shop, b.now, en, TrackPhotos(sampleToken))
+	require.Nil(t, first.Changes)
+	require.Len(t, first.Prior, 3, "the first report stays as it was sent")
+	require.Equal(t, workflow.WeightFault, first.Prior[0].Weight)
+	second := ReportOf(j, &j.Reports[1], b.s.Shop, b.now, en, TrackPhotos(sampleToken))
+	require.Equal(t, []string{
+		"Changed, finding 1: Three solder joints of socket J4 are cracked. New about it: how much it matters.",
+		"Changed, finding 4: it now says “The felt under nine keys is pressed flat.”, and said “The felt under five keys is pressed flat.” before.",
+		"New, finding 5: The supply sags while all keys sound.",
+		"Withdrawn, finding 2: One case screw is longer than the others. The reason: The longer screw turned out to be the maker’s own.",
+		"Changed: what we think is wrong, or how sure we are of it.",
+	}, second.Changes.Items)
+	m := second.Seen[len(second.Seen)-1].Measured
+	require.Equal(t, "Measured: 4.6 V. Below what is expected (4.75 V to 5.25 V). Instrument: multimeter 2.", m.Line())
+	require.Equal(t, "▼", m.Sign())
+
+	// Nothing new is said, too.
+	j = b.do(ada, workflow.SendReport{Text: j.Reports[1].ReportText})
+	third := ReportOf(j, &j.Reports[2], b.s.Shop, b.now, en, TrackPhotos(sampleToken))
+	require.Equal(t, "No finding was added, changed or withdrawn since report 2.", third.Changes.None)
+}
+
+// A report of two findings pages and six photos, as PDF, against reading and writing one of its photos:
+// what any way of putting photos on paper costs at least.
+func BenchmarkReportPaper(b *testing.B) {
+	x := newBench(b)
+	j := x.again()
+	v := ReportOf(j, &j.Reports[1], x.s.Shop, x.now, locale.For("en"), TrackPhotos(sampleToken))
+	photo := plate(1600, 1200)
+	b.Run("paper", func(b *testing.B) {
+		for b.Loop() {
+			_, err := ReportPaper(v, x.s.Shop, x.now, func(int) ([]byte, error) { return photo, nil })
+			require.NoError(b, err)
+		}
+	})
+	b.Run("one photo decoded and encoded", func(b *testing.B) {
+		for b.Loop() {
+			m, err := jpeg.Decode(bytes.NewReader(photo))
+			require.NoError(b, err)
+			require.NoError(b, jpeg.Encode(new(bytes.Buffer), m, nil))
+		}
+	})
+}
