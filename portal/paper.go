@@ -1,9 +1,11 @@
 package portal
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"image/jpeg"
 	"io"
 	"strconv"
 	"sync"
@@ -59,6 +61,9 @@ func (m *marked) of(ctx context.Context, desk PhotoDesk, j *workflow.Job) templa
 		// One at a time: a picture taken apart is large.
 		m.mu.Lock()
 		defer m.mu.Unlock()
+		if _, err := jpeg.DecodeConfig(bytes.NewReader(b)); err != nil {
+			return nil, nil // damaged where it lies; the paper names it, and goes out without it
+		}
 		if b, err = evidence.Burn(b, p.Marks); err != nil {
 			return nil, err
 		}

@@ -199,18 +199,19 @@ func (d *reportPaper) show(photos []PhotoView) {
 	d.Pictures(out...)
 }
 
-// picture gives a photo with its words, nil if its bytes are gone.
+// picture gives a photo with its words, nil if its bytes are gone; then the words stand by themselves.
 func (d *reportPaper) picture(v PhotoView) *paper.Picture {
 	b, err := d.photos(v.ID)
 	if err != nil && d.err == nil {
 		d.err = err
 	}
-	if b == nil {
-		return nil
-	}
 	name := v.Number
 	if v.Label != "" {
 		name += " " + v.Label
+	}
+	if b == nil {
+		d.Text(d.v.W.T("paper.gone", strings.TrimSpace(name+" "+v.Caption)), paper.Small)
+		return nil
 	}
 	out := &paper.Picture{JPEG: b, Alt: v.Alt, Caption: []paper.Span{{Text: strings.TrimSpace(name + " " + v.Caption)}}}
 	for _, n := range v.Notes {
