@@ -1,0 +1,174 @@
+package workflow
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"benchword/workflow/calendar"
+	"benchword/workflow/forecast"
+)
+
+// Outlook is when a job on its way will most likely leave the shop, by the shop's own history.
+type Outlook struct {
+	// From and To are the range, told to hold [ForecastCoverage] of such jobs; Median is its middle.
+	From, Median, To time.Time
+	// Jobs is how many ended jobs it rests on, and Kind the kind of device that they all are, "" for any.
+	Jobs int
+	Kind string
+}
+
+// ForecastCoverage is the share of jobs that leave within the range told for them.
+const ForecastCoverage = 0.8
+
+// forecastOn is how many courses a forecast looks back on at most, the latest booked.
+const forecastOn = 2000
+
+// Forecast is what a shop's history said at an instant. It never changes and is safe for concurrent use.
+type Forecast struct {
+	calendar *calendar.Calendar
+	epoch    time.Time
+	model    *forecast.Model
+	// At is the instant it was made at; Jobs is how many courses it has seen.
+	At   time.Time
+	Jobs int
+}
+
+// NewForecast learns from courses, in any order. Time is open time, whether the promise clock stood still
+// or not: a customer waits either way. The time before a device arrives is nobody's to tell, so it doesn't
+// count.
+func NewForecast(c *calendar.Calendar, courses []Course, at time.Time) (*Forecast, error) {
+	f := &Forecast{calendar: c, epoch: at, At: at, Jobs: len(courses)}
+	for i := range courses {
+		if b := courses[i].BookedAt; b.Before(f.epoch) {
+			f.epoch = b
+		}
+	}
+	var passages forecast.Passages
+	for i := range courses {
+		x := &courses[i]
+		p := forecast.Passage{Kind: kindKey(x.Kind), Ended: x.Ended()}
+		for _, v := range x.Visits {
+			if v.Stage != StageBooked {
+				p.Legs = append(p.Legs, forecast.Leg{Stage: string(v.Stage), Begun: f.clock(v.Since)})
+			}
+		}
+		if len(p.Legs) > 0 && !(p.Ended && len(p.Legs) == 1) {
+			passages = append(passages, p)
+		}
+	}
+	var err error
+	f.model, err = passages.Model(f.clock(at), ForecastCoverage)
+	return f, err
+}
+
+// clock gives open hours since the epoch.
+func (f *Forecast) clock(t time.Time) float64 { return f.calendar.Worked(f.epoch, t).Hours() }
+
+// kindKey makes kinds comparable that people typed.
+func kindKey(kind string) string { return strings.ToLower(strings.Join(strings.Fields(kind), " ")) }
+
+// place gives where a job is, and how long it has been there; ok is false where it is not on its way.
+func (f *Forecast) place(j *Job, now time.Time) (kind, stage string, waited float64, ok bool) {
+	if j.Ended() || j.Stage == StageBooked {
+		return "", "", 0, false
+	}
+	return kindKey(j.Device.Kind), string(j.Stage), f.calendar.Worked(j.StageSince, now).Hours(), true
+}
+
+// ErrNoOutlook is the error for a job that has none: it has not arrived, or it has ended.
+var ErrNoOutlook = errors.New("the job is not on its way")
+
+// Outlook tells when a job will most likely leave. The error is ErrNoOutlook, or a [forecast.NoRange] that says
+// what the history lacks.
+func (f *Forecast) Outlook(j *Job, now time.Time) (Outlook, error) {
+	kind, stage, waited, ok := f.place(j, now)
+	if !ok {
+		return Outlook{}, ErrNoOutlook
+	}
+	x, err := f.model.Outlook(kind, stage, waited)
+	if err != nil {
+		return Outlook{}, err
+	}
+	o := Outlook{Jobs: x.Finished}
+	if x.OfKind {
+		o.Kind = j.Device.Kind
+	}
+	for _, p := range []struct {
+		to    *time.Time
+		hours float64
+	}{{&o.From, x.Low}, {&o.To, x.High}, {&o.Median, x.Median}} {
+		if *p.to, ok = f.calendar.After(now, time.Duration(p.hours*float64(time.Hour)).Truncate(time.Second)); !ok {
+			return Outlook{}, &forecast.NoRange{Coverage: ForecastCoverage}
+		}
+	}
+	if !x.MedianKnown {
+		o.Median = time.Time{}
+	}
+	return o, nil
+}
+
+// Missed tells how probable it is, in percent, that a job leaves after due. ok is false where the history
+// says nothing.
+func (f *Forecast) Missed(j *Job, due, now time.Time) (percent int, ok bool) {
+	kind, stage, waited, ok := f.place(j, now)
+	if !ok {
+		return 0, false
+	}
+	share, err := f.model.Longer(kind, stage, waited, f.calendar.Worked(now, due).Hours())
+	if err != nil {
+		return 0, false
+	}
+	return int(share*100 + 0.5), true
+}
+
+// Forecaster keeps a shop's forecast, made apart from the requests that ask it. It is safe for concurrent use.
+type Forecaster struct {
+	Shop  *Shop
+	Store Jobs
+	// Renewed, if set, is told that there is a new forecast.
+	Renewed func()
+	now     atomic.Pointer[Forecast]
+}
+
+// Forecast gives the newest forecast, nil before the first.
+func (x *Forecaster) Forecast() *Forecast { return x.now.Load() }
+
+// Renew makes a new forecast of what the store holds. One call at a time is enough.
+func (x *Forecaster) Renew(ctx context.Context, now time.Time) error {
+	var all []Course
+	for len(all) < forecastOn {
+		var after *Course
+		if n := len(all); n > 0 {
+			after = &all[n-1]
+		}
+		page, err := x.Store.Courses(ctx, x.Shop.ID, after, min(500, forecastOn-len(all)))
+		if err != nil {
+			return err
+		}
+		if len(page) == 0 {
+			break
+		}
+		all = append(all, page...)
+	}
+	f, err := NewForecast(x.Shop.Calendar, all, now)
+	if err != nil {
+		return err
+	}
+	x.now.Store(f)
+	if x.Renewed != nil {
+		x.Renewed()
+	}
+	return nil
+}
+
+// Outlook asks the newest forecast; ok is false where there is nothing to tell.
+func (x *Forecaster) Outlook(j *Job, now time.Time) (o Outlook, ok bool) {
+	if x == nil || x.Forecast() == nil {
+		return Outlook{}, false
+	}
+	o, err := x.Forecast().Outlook(j, now)
+	return o, err == nil
+}
