@@ -63,8 +63,25 @@ func (s *Server) openedJob(c *fiber.Ctx) (token string, row workflow.LinkRow, j 
 }
 
 func (s *Server) trackOf(page templates.Page, j *workflow.Job, token string, row workflow.LinkRow) *templates.Track {
-	return templates.TrackOf(page, j, s.Shop(), s.Now(), templates.TrackLink{Token: token, Purpose: row.Purpose, Until: row.ExpiresAt})
+	l := templates.TrackLink{Token: token, Purpose: row.Purpose, Until: row.ExpiresAt}
+	if f := s.Forecast(); f != nil {
+		if o, err := f.Outlook(j, s.Now()); err == nil {
+			l.Outlook = &o
+		}
+	}
+	return templates.TrackOf(page, j, s.Shop(), s.Now(), l)
 }
+
+// Forecast gives what the shop's history says, nil if nothing yet.
+func (s *Server) Forecast() *workflow.Forecast {
+	if s.cfg.Forecast == nil {
+		return nil
+	}
+	return s.cfg.Forecast()
+}
+
+// Renewed drops every kept page: there is a new forecast.
+func (s *Server) Renewed() { s.pages.clear() }
 
 func (s *Server) showTrack(c *fiber.Ctx) error {
 	token, row, err := s.opened(c)

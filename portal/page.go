@@ -176,6 +176,16 @@ func (p *pageCache) drop(n workflow.JobNumber) {
 	}
 }
 
+// clear forgets every page, and those being rendered at this moment.
+func (p *pageCache) clear() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, r := range p.under {
+		r.stale = true
+	}
+	p.kept, p.of, p.keys, p.order = map[string]*Kept{}, map[string]workflow.JobNumber{}, map[workflow.JobNumber][]string{}, nil
+}
+
 func (p *pageCache) remove(key string) {
 	n, ok := p.of[key]
 	if !ok {

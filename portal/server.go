@@ -50,6 +50,8 @@ type Config struct {
 	// job, unknown links, bookings) within AskFor; zero values mean 20 in 10 minutes.
 	Ask    int
 	AskFor time.Duration
+	// Forecast, if set, gives what the shop's history says; it may give nil.
+	Forecast func() *workflow.Forecast
 }
 
 // Server is the portal. Build it with New, add counter and api, then Serve.

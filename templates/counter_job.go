@@ -152,9 +152,11 @@ type CounterJob struct {
 	Promises  []PromiseView
 	Holds     []HoldView
 	Accounts  []AccountView
-	Paid      *PaidView
-	Payments  []DoneView
-	Notices   []NoticeView
+	// Forecast is what the shop's history says, nil for a job that is not on its way.
+	Forecast *ForecastView
+	Paid     *PaidView
+	Payments []DoneView
+	Notices  []NoticeView
 	// Told says which mails the customer wants.
 	Told  string
 	Story []MomentView

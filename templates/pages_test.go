@@ -35,7 +35,7 @@ func samplePages(t testing.TB) map[string]View {
 		for _, f := range more {
 			j = f(b)
 		}
-		out["track-"+name] = TrackOf(samplePage(b, "Stage piano"), j, b.s.Shop, b.now, TrackLink{sampleToken, purpose, b.now.AddDate(1, 0, 0)})
+		out["track-"+name] = TrackOf(samplePage(b, "Stage piano"), j, b.s.Shop, b.now, TrackLink{Token: sampleToken, Purpose: purpose, Until: b.now.AddDate(1, 0, 0)})
 		return b
 	}
 	track("booked", (*bench).booked, link.Look)

@@ -40,6 +40,9 @@ type Track struct {
 	Errors  []FieldError
 	// LinkUntil is when this link ends.
 	LinkUntil string
+	// Outlook says when it will most likely leave, by the shop's own history, and OutlookOf what that rests
+	// on; "" where the history has nothing to say.
+	Outlook, OutlookOf string
 	// Address is where the parcel goes, for a job that is not here yet.
 	SendTo bool
 }
@@ -95,6 +98,8 @@ type TrackLink struct {
 	Token   string
 	Purpose link.Purpose
 	Until   time.Time
+	// Outlook is what the forecast says, nil for nothing.
+	Outlook *workflow.Outlook
 }
 
 // TrackOf makes the tracking page.
@@ -138,6 +143,9 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	m := &statusMaker{j, shop, now, w, loc}
 	t.Promises, t.Holds = m.promises(), m.holds()
 	t.Story = m.story(base, urls)
+	if l.Outlook != nil && !j.Ended() {
+		t.Outlook, t.OutlookOf = m.outlook(l.Outlook)
+	}
 	return t
 }
 

@@ -105,6 +105,8 @@ type server struct {
 	dispatcher *notify.Dispatcher
 	transport  *notify.SMTP
 	waker      *waker
+	forecaster *workflow.Forecaster
+	renewer    *renewer
 	listener   net.Listener
 	log        *slog.Logger
 }
@@ -155,14 +157,18 @@ func build(ctx context.Context, p parts) (*server, error) {
 		Service: h.service, Transport: p.transport, Composer: mails, Log: p.log, PerMinute: p.mail.PerMinute, PerDomain: p.mail.PerDomain,
 	})
 	s.waker = newWaker(h.service, p.log)
+	s.forecaster = &workflow.Forecaster{Shop: p.shop, Store: store}
+	s.renewer = newRenewer(s.forecaster, h.service.Now, p.log)
 	s.desk = evidence.NewDesk(h.blobs)
 	s.portal, err = portal.New(portal.Config{
 		Service: h.service, Photos: s.desk, Templates: set, Words: p.words, Log: p.log, TrustedProxies: p.web.Proxies,
 		Version: version(), Health: s.health, Ask: p.ask, AskFor: 10 * time.Minute,
+		Forecast: s.forecaster.Forecast,
 	})
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
+	s.forecaster.Renewed = s.portal.Renewed
 	counter.Mount(s.portal, counter.Config{PreviewMail: mails.Preview})
 	api.Mount(s.portal)
 	h.service.Committed = func(j *workflow.Job, notices int) {
@@ -171,6 +177,7 @@ func build(ctx context.Context, p parts) (*server, error) {
 			s.dispatcher.Wake()
 		}
 		s.waker.wake()
+		s.renewer.note()
 	}
 	return s, nil
 }
@@ -181,9 +188,10 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 	s.listener = l
 	work, stopWork := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopWork()
-	done := make(chan struct{}, 2)
+	done := make(chan struct{}, 3)
 	go func() { s.dispatcher.Run(work); done <- struct{}{} }()
 	go func() { s.waker.run(work); done <- struct{}{} }()
+	go func() { s.renewer.run(work); done <- struct{}{} }()
 	failed := make(chan error, 1)
 	go func() { failed <- s.portal.Serve(l) }()
 	var err error
@@ -196,6 +204,7 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 		cancel()
 	}
 	stopWork()
+	<-done
 	<-done
 	<-done
 	return errors.Join(err, s.transport.Close(), s.store.Close())

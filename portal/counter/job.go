@@ -18,7 +18,9 @@ func (x *counter) showJob(c *fiber.Ctx) error {
 	}
 	r.base.Title = r.base.Card.Number + " · " + r.base.Card.Device
 	r.form.Act = r.base.To("move")
-	return x.s.Render(c, fiber.StatusOK, templates.CounterJobOf(r.base, r.job, entries, x.s.Shop(), x.s.Now()))
+	v := templates.CounterJobOf(r.base, r.job, entries, x.s.Shop(), x.s.Now())
+	v.Forecast = templates.ForecastViewOf(x.s.Forecast(), r.job, x.s.Shop(), x.s.Now())
+	return x.s.Render(c, fiber.StatusOK, v)
 }
 
 func (x *counter) showHistory(c *fiber.Ctx) error {
