@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"benchword/workflow/calendar"
 )
 
 // Tally counts promises whose fate is known.
@@ -118,7 +120,7 @@ type Tallier struct {
 // NewTallier begins figures of the months from the one that holds from to the one that holds now.
 func NewTallier(shop *Shop, from, now time.Time) *Tallier {
 	t := &Tallier{shop: shop, now: now, stays: map[Stage][]time.Duration{}, stages: map[Stage]*StageFigures{}, pauses: map[PauseCause]*PauseFigures{}}
-	for m := t.month(from); !m.After(now); m = t.month(m.AddDate(0, 1, 5)) {
+	for m := t.month(from); !m.After(now); m = t.month(m.AddDate(0, 0, 40)) {
 		t.f.Months = append(t.f.Months, MonthFigures{Month: m})
 	}
 	t.f.From, t.f.To = t.month(from), now
@@ -137,7 +139,7 @@ func NewTallier(shop *Shop, from, now time.Time) *Tallier {
 func (t *Tallier) month(at time.Time) time.Time {
 	zone := t.shop.Calendar.Location()
 	y, m, _ := at.In(zone).Date()
-	return time.Date(y, m, 1, 0, 0, 0, 0, zone)
+	return calendar.Local(zone, calendar.NewDate(y, m, 1), 0, 0)
 }
 
 // at finds the month that holds an instant, nil if it lies outside.
