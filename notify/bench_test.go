@@ -76,6 +76,8 @@ func testShop(t testing.TB) *workflow.Shop {
 		Calendar: c, Currency: "CAD", Prices: money.BeforeTax, Taxes: map[string]money.Tax{"hst": {Percent: money.MustDecimal("15")}},
 		Languages: []string{"en"}, PromiseDays: 10, QuoteDays: 14, RemindDays: []int{2, 5}, WarrantyDays: 90,
 		Tests: []string{"Power-on", "Full scan"}, LinkFor: 365 * 24 * time.Hour,
+		UndoFor: 30 * time.Minute, LastNoticeDays: 1, PayURL: "https://pay.example/{job}?amount={amount}&currency={currency}",
+		Uncollected: []workflow.UncollectedNotice{{AfterDays: 30, GiveDays: 14, Text: map[string]string{"en": "Please collect your device, or tell us where to send it."}}},
 	}
 }
 
@@ -387,6 +389,8 @@ func (b *bench) everything() []told {
 	q.Options = append(q.Options, workflow.Option{Kind: workflow.OptionRecycle, Title: "Recycle it", Price: money.Request{}})
 	b.do(counter, q, workflow.Go{To: workflow.StageAwaitingApproval})
 	b.do(customer, workflow.Decide{Verdict: workflow.VerdictApprove, Digest: b.job().Quote().Digest, Option: "C", Name: "Maud Ellery"})
+	b.clock.Move(31 * time.Minute)
+	b.do(clock, workflow.Wake{})
 	take("quote_withdrawn_5", "further_quote_5", "decision_recycle", "withdrawn_recycled")
 
 	b.do(customer, workflow.Book{Person: workflow.Person{Name: "Maud Ellery", Email: "maud@example.org"}, Kind: "bench supply", Fault: "The needle sticks.", Limit: "200.00", Inbound: "RB123456785CA"})
@@ -403,6 +407,28 @@ func (b *bench) everything() []told {
 	b.do(counter, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Ran it for a day", Outcome: workflow.CheckRuledOut}}, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeNoFault})
 	b.do(counter, workflow.DeclareReady{})
 	take("booked_7", "received_7", "ready_no_fault")
+
+	shop := b.svc.Shop
+	b.book("Maud Ellery")
+	b.receive()
+	b.diagnose()
+	b.report()
+	b.do(customer, workflow.Decide{Verdict: workflow.VerdictApprove, Digest: b.job().Quote().Digest, Option: "A", Name: "Maud Ellery"})
+	take("booked_8", "received_8", "findings_8", "decision_undoable")
+	b.do(customer, workflow.UndoDecision{Digest: b.job().Quote().Digest})
+	take("decision_undone")
+	for !b.job().Quote().LastNotice {
+		b.clock.Move(b.job().WakeAt(shop).Sub(b.clock.Now()))
+		b.do(clock, workflow.Wake{})
+	}
+	take("quote_reminder_8", "quote_reminder_9", "quote_last_notice")
+	b.do(counter, workflow.Decide{Verdict: workflow.VerdictDecline, Digest: b.job().Quote().Digest, Name: "Maud Ellery", Round: 1, Call: &workflow.CallNote{Number: "+1 902 555 0123"}})
+	take("decision_by_telephone")
+	b.do(counter, workflow.DoTest{Test: workflow.Test{Name: workflow.SafetyTest, Passed: true}}, workflow.DeclareReady{}, workflow.PrepareShipment{InPerson: true})
+	take("ready_8")
+	b.clock.Move(33 * 24 * time.Hour)
+	b.do(clock, workflow.Wake{})
+	take("promise_breached_8", "uncollected")
 	return out
 }
 

@@ -157,6 +157,11 @@ func (m *Mails) Preview(ctx context.Context, j *workflow.Job, kind workflow.Noti
 	return []byte(w.html), []byte(w.text), nil
 }
 
+// aboutQuote marks the notices that lead to the current quote without naming it.
+var aboutQuote = map[workflow.NoticeKind]bool{
+	workflow.NoticeReminder: true, workflow.NoticeLastNotice: true, workflow.NoticeUndone: true, workflow.NoticeDecision: true,
+}
+
 // previewID marks the entry of a mail that is only looked at.
 const previewID = "preview"
 
@@ -176,7 +181,7 @@ func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (templates.MailOrder, 
 		o.Look = shop.BaseURL + "/j/" + t
 		o.Choose = o.Look + "/notices"
 	}
-	if g := j.Link(link.Decide, now); g != nil && (g.Quote == e.Quote || e.Kind == workflow.NoticeReminder && g.Quote == len(j.Quotes)) {
+	if g := j.Link(link.Decide, now); g != nil && (g.Quote == e.Quote || aboutQuote[e.Kind] && g.Quote == len(j.Quotes)) {
 		t, err := m.Service.Token(j, g)
 		if err != nil {
 			return o, err

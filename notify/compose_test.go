@@ -300,11 +300,11 @@ func TestMailLinks(t *testing.T) {
 			require.Equal(t, map[string]string{"j": "look", "d": "decide"}[f[1]], string(row.Purpose))
 		}
 		require.True(t, found["j"], x.name)
-		asks := slices.Contains([]workflow.NoticeKind{workflow.NoticeQuote, workflow.NoticeFurtherQuote, workflow.NoticeReminder}, x.entry.Kind) || x.name == "findings_with_quote"
+		asks := slices.Contains([]workflow.NoticeKind{workflow.NoticeQuote, workflow.NoticeFurtherQuote, workflow.NoticeReminder, workflow.NoticeLastNotice, workflow.NoticeUndone}, x.entry.Kind) || x.name == "findings_with_quote"
 		if asks && x.name != "further_quote_5" {
 			require.True(t, found["d"], x.name)
 		}
-		if !asks && x.entry.Quote == 0 {
+		if !asks && x.entry.Quote == 0 && x.entry.Kind != workflow.NoticeDecision {
 			require.False(t, found["d"], x.name)
 		}
 	}

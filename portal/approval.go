@@ -2,6 +2,7 @@ package portal
 
 import (
 	"errors"
+	"strconv"
 	"strings"
 
 	"benchword/templates"
@@ -67,7 +68,11 @@ func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
 	if n := templates.ReportFor(a.j, a.q); n > 0 {
 		v.Report = v.Track + "/report/" + itoa(n)
 	}
+	v.Round = a.j.Undone(a.q.Revision)
 	if d := decided(a.j, a.q.Revision); d != nil {
+		if s.Now().Before(a.j.UndoUntil(s.Shop())) {
+			v.Receipt = v.Act + "/done"
+		}
 		when := w.DateTime(d.At, loc)
 		if o := a.q.Option(d.Option); d.Verdict == workflow.VerdictApprove && o != nil {
 			v.Answered = w.T("quote.answered.approve", o.Title, when)
@@ -80,22 +85,19 @@ func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
 	return v
 }
 
-// decided gives the yes or no to a revision, nil if there is none.
-func decided(j *workflow.Job, revision int) *workflow.Decision {
-	for i := len(j.Decisions) - 1; i >= 0; i-- {
-		if d := &j.Decisions[i]; d.Revision == revision && d.Verdict != workflow.VerdictAsk {
-			return d
-		}
-	}
-	return nil
-}
+// decided gives the yes or no to a revision that stands, nil if there is none.
+func decided(j *workflow.Job, revision int) *workflow.Decision { return j.Standing(revision) }
 
 func (s *Server) showQuote(c *fiber.Ctx) error {
 	a, err := s.decideLink(c)
 	if a == nil {
 		return err
 	}
-	return s.Render(c, fiber.StatusOK, s.quotePage(c, a))
+	v := s.quotePage(c, a)
+	if s.hasFlash(c) {
+		v.Flash = s.Page(c, "").Flash
+	}
+	return s.Render(c, fiber.StatusOK, v)
 }
 
 // answer is what was sent from the quote page or the summary.
@@ -103,14 +105,24 @@ type answer struct {
 	verdict                     workflow.Verdict
 	digest, option, name, words string
 	read, confirm               bool
+	round                       int
 }
 
 func readAnswer(c *fiber.Ctx) answer {
 	return answer{
 		verdict: workflow.Verdict(c.FormValue("verdict")), digest: c.FormValue("digest"), option: c.FormValue("option"),
 		name: strings.TrimSpace(c.FormValue("name")), words: strings.TrimSpace(c.FormValue("words")),
-		read: c.FormValue("read") == "yes", confirm: c.FormValue("confirm") == "yes",
+		read: c.FormValue("read") == "yes", confirm: c.FormValue("confirm") == "yes", round: whole(c.FormValue("round")),
 	}
+}
+
+// whole reads a number that a form carried; what is no number is 0, and then fits no round but the first.
+func whole(s string) int {
+	n, err := strconv.Atoi(s)
+	if err != nil {
+		return 0
+	}
+	return n
 }
 
 // fill puts what was typed back into the page.
@@ -187,11 +199,16 @@ func (s *Server) postReview(c *fiber.Ctx) error {
 	if errs := x.missing(v, a.q); len(errs) > 0 || x.verdict == workflow.VerdictAsk {
 		return s.unanswered(c, fiber.StatusUnprocessableEntity, v, x, errs...)
 	}
+	return s.Render(c, fiber.StatusOK, s.review(a, v, x))
+}
+
+// review is the summary of an answer: what is shown above the button, and kept with the decision.
+func (s *Server) review(a *answerable, v *templates.QuotePage, x answer) *templates.QuoteReview {
 	page := v.Page
 	page.Title = page.T("review.title")
 	r := templates.ReviewOf(page, a.j, a.q, s.Shop(), x.verdict, x.option, page.Words())
 	r.Act, r.Name, r.Remark = v.Act, x.name, x.words
-	return s.Render(c, fiber.StatusOK, r)
+	return r
 }
 
 // postDecision decides, or passes a question on.
@@ -213,15 +230,16 @@ func (s *Server) postDecision(c *fiber.Ctx) error {
 	if x.verdict != workflow.VerdictAsk && !x.confirm {
 		return s.unanswered(c, fiber.StatusUnprocessableEntity, v, x, templates.FieldError{Message: v.T("error.again")})
 	}
-	o := workflow.Order{
-		Job: a.row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: a.row.ID},
-		Commands: []workflow.Command{workflow.Decide{
-			Verdict: x.verdict, Digest: x.digest, Option: x.option, Name: x.name, Words: x.words, Address: s.address(c), Agent: c.Get(fiber.HeaderUserAgent),
-		}},
+	d := workflow.Decide{
+		Verdict: x.verdict, Digest: x.digest, Name: x.name, Words: x.words, Address: s.address(c), Agent: c.Get(fiber.HeaderUserAgent), Round: x.round,
 	}
-	if x.verdict == workflow.VerdictDecline {
-		o.Commands = []workflow.Command{workflow.Decide{Verdict: x.verdict, Digest: x.digest, Name: x.name, Words: x.words, Address: s.address(c), Agent: c.Get(fiber.HeaderUserAgent)}}
+	if x.verdict == workflow.VerdictApprove {
+		d.Option = x.option
 	}
+	if x.verdict != workflow.VerdictAsk {
+		d.Shown = s.review(a, v, x).Text()
+	}
+	o := workflow.Order{Job: a.row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: a.row.ID}, Commands: []workflow.Command{d}}
 	if x.verdict == workflow.VerdictAsk {
 		o.Once = s.once("ask", a.row.ID, x.digest, x.words)
 	}
@@ -251,29 +269,77 @@ func (s *Server) notDecided(c *fiber.Ctx, a *answerable, x answer, cause error) 
 	return s.unanswered(c, Status(cause), s.quotePage(c, now), x, templates.FieldError{Field: field, Message: Sentence(cause)})
 }
 
-// showDone is the receipt of a decision. It stays as long as the link would have lived, although the
-// link itself may have ended with the decision.
-func (s *Server) showDone(c *fiber.Ctx) error {
+// receipt opens the receipt of a decision. It stays as long as the link would have lived, although the
+// link itself may have ended with the decision. Where there is none it has answered already, and j is nil.
+func (s *Server) receipt(c *fiber.Ctx) (v *templates.QuoteDone, row workflow.LinkRow, j *workflow.Job, err error) {
 	token, row, j, err := s.openedJob(c)
 	live := err == nil
 	if errors.Is(err, workflow.ErrGone) && row.Purpose == link.Decide && s.Now().Before(row.ExpiresAt) {
 		j, err = s.cfg.Service.Job(c.UserContext(), row.Job)
 	}
 	if err != nil {
+		return nil, row, nil, err
+	}
+	if row.Purpose != link.Decide {
+		return nil, row, nil, &workflow.Error{Code: workflow.CodeForbidden, Message: s.jobPage(c, j, "").T("error.look")}
+	}
+	d := decided(j, row.Quote)
+	if d == nil || row.Quote > len(j.Quotes) {
+		return nil, row, nil, s.Back(c, "/d/"+token)
+	}
+	page := s.jobPage(c, j, "")
+	page.Title = page.T("done.title")
+	v = templates.DoneOf(page, j, &j.Quotes[row.Quote-1], d, s.Shop(), s.Now(), page.Words())
+	v.Act = "/d/" + token
+	if live {
+		v.Track = "/j/" + token
+	} else {
+		v.Undo = ""
+	}
+	return v, row, j, nil
+}
+
+func (s *Server) showDone(c *fiber.Ctx) error {
+	v, _, j, err := s.receipt(c)
+	if j == nil {
+		return err
+	}
+	return s.Render(c, fiber.StatusOK, v)
+}
+
+// postUndo takes an answer back. Like deciding it takes a deliberate tick, so that no program that sends
+// forms as they stand does it.
+func (s *Server) postUndo(c *fiber.Ctx) error {
+	x := workflow.UndoDecision{Digest: c.FormValue("digest"), Round: whole(c.FormValue("round")), Address: s.address(c), Agent: c.Get(fiber.HeaderUserAgent)}
+	refuse := func(status int, e templates.FieldError) error {
+		v, _, j, err := s.receipt(c)
+		if j == nil {
+			return err
+		}
+		if e.Message == "" {
+			e.Message = v.T("undo.missing")
+		}
+		v.Errors = []templates.FieldError{e}
+		v.Title = v.T("form.titled", v.Title)
+		return s.Render(c, status, v)
+	}
+	if c.FormValue("undo") != "yes" {
+		return refuse(fiber.StatusUnprocessableEntity, templates.FieldError{Field: "undo"})
+	}
+	token, row, j, err := s.openedJob(c)
+	if err != nil {
 		return err
 	}
 	if row.Purpose != link.Decide {
 		return &workflow.Error{Code: workflow.CodeForbidden, Message: s.jobPage(c, j, "").T("error.look")}
 	}
-	d := decided(j, row.Quote)
-	if d == nil || row.Quote > len(j.Quotes) {
-		return s.Back(c, "/d/"+token)
+	_, err = s.cfg.Service.Do(c.UserContext(), workflow.Order{Job: row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: row.ID}, Commands: []workflow.Command{x}})
+	if code := workflow.CodeOf(err); err != nil && code != workflow.CodeInternal {
+		return refuse(Status(err), templates.FieldError{Message: Sentence(err)})
 	}
-	page := s.jobPage(c, j, "")
-	page.Title = page.T("done.title")
-	v := templates.DoneOf(page, j, &j.Quotes[row.Quote-1], d, s.Shop(), page.Words())
-	if live {
-		v.Track = "/j/" + token
+	if err != nil {
+		return err
 	}
-	return s.Render(c, fiber.StatusOK, v)
+	s.Flash(c, s.jobPage(c, j, "").T("undo.done"))
+	return s.Back(c, "/d/"+token)
 }

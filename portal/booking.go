@@ -19,6 +19,12 @@ func itoa(n int) string { return strconv.Itoa(n) }
 func (s *Server) bookForm(c *fiber.Ctx) *templates.BookForm {
 	shop := s.Shop()
 	v := &templates.BookForm{Page: s.publicPage(c, "base.book"), Currency: string(shop.Currency), Days: shop.PromiseDays}
+	if shop.Fee != nil && shop.Fee.Minor > 0 {
+		v.Fee = v.T("book.fee", v.Words().Money(*shop.Fee))
+		if shop.FeeCredited {
+			v.Fee = v.T("book.fee.credited", v.Words().Money(*shop.Fee))
+		}
+	}
 	v.Language = v.Lang
 	for _, l := range shop.Languages {
 		if w := v.Catalogue.For(l); w.Lang == l {

@@ -34,4 +34,5 @@ func (s *Server) routes() {
 	d.Post("/review", s.Ask(true), s.postReview)
 	d.Post("/", s.Ask(true), s.postDecision)
 	d.Get("/done", s.showDone)
+	d.Post("/undo", s.Ask(true), s.postUndo)
 }

@@ -26,7 +26,7 @@ func TestCounterHasWordsForEverything(t *testing.T) {
 	for _, x := range workflow.NoticeTable() {
 		require.NotEmpty(t, noticeWords[x.Notice], x.Notice)
 	}
-	for _, list := range [][]Choice{OriginChoices, WeightChoices, CertaintyChoices, CheckChoices, PhotoChoices, AnswerChoices, TriedChoices, HoldChoices, FateChoices, OptionChoices, LineChoices, VerdictChoices, DutyChoices, MarkChoices} {
+	for _, list := range [][]Choice{OriginChoices, WeightChoices, CertaintyChoices, CheckChoices, PhotoChoices, AnswerChoices, TriedChoices, HoldChoices, FateChoices, OptionChoices, LineChoices, GradeChoices, PaymentChoices, VerdictChoices, DutyChoices, MarkChoices} {
 		require.NotEmpty(t, list)
 		seen := map[string]bool{}
 		for _, c := range list {

@@ -45,6 +45,7 @@ var moveWords = map[[2]workflow.Stage]string{
 	{workflow.StageRepairing, workflow.StageTesting}:           "Go to testing",
 	{workflow.StageTesting, workflow.StageRepairing}:           "Back to repairing",
 	{workflow.StageTesting, workflow.StageDiagnosing}:          "Back to diagnosing",
+	{workflow.StageTesting, workflow.StageAwaitingApproval}:    "The answer was taken back",
 	{workflow.StageTesting, workflow.StageShipped}:             "It has left the shop",
 	{workflow.StageBooked, workflow.StageWithdrawn}:            "Cancel the job",
 	{workflow.StageAwaitingApproval, workflow.StageWithdrawn}:  "Recycle it",
@@ -162,9 +163,25 @@ var noticeWords = map[workflow.NoticeKind]string{
 	workflow.NoticePromiseMoved:   "New date",
 	workflow.NoticeBreach:         "Promised date passed",
 	workflow.NoticeReminder:       "Quote reminder",
+	workflow.NoticeLastNotice:     "Last notice about the quote",
+	workflow.NoticeUndone:         "Answer taken back",
+	workflow.NoticeUncollected:    "Waits to be collected",
 	workflow.NoticeExpired:        "Quote ran out",
 	workflow.NoticeMessage:        "Letter",
 	workflow.NoticeLink:           "Link",
+}
+
+var gradeWords = map[money.Grade]string{
+	money.GradeOriginal:    "new, original",
+	money.GradeCompatible:  "new, compatible",
+	money.GradeTested:      "used, tested",
+	money.GradeRefurbished: "refurbished",
+}
+
+var paymentWords = map[workflow.PaymentKind]string{
+	workflow.PaymentPart:    "payment",
+	workflow.PaymentDeposit: "deposit",
+	workflow.PaymentRefund:  "refund",
 }
 
 var accountWords = map[workflow.Account]string{
@@ -203,6 +220,8 @@ var (
 	FateChoices      = choices([]workflow.Fate{workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept}, fateWords)
 	OptionChoices    = choices(workflow.OptionKinds, optionWords)
 	LineChoices      = choices(money.LineKinds, lineWords)
+	GradeChoices     = choices(money.Grades, gradeWords)
+	PaymentChoices   = choices(workflow.PaymentKinds, paymentWords)
 	VerdictChoices   = choices([]workflow.Verdict{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}, verdictWords)
 	DutyChoices      = []Choice{{string(workflow.StageTesting), "before testing"}, {string(workflow.StageShipped), "before it leaves"}}
 )

@@ -27,7 +27,9 @@ type BookForm struct {
 	Languages                          []LanguageView
 	Currency                           string
 	Days                               int
-	Errors                             []FieldError
+	// Fee says what finding the cause costs, "" for nothing.
+	Fee    string
+	Errors []FieldError
 }
 
 // LanguageView is a language to choose.

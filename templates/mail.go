@@ -274,7 +274,7 @@ func (k *mailMaker) tell() {
 		k.received()
 	case workflow.NoticeFindings:
 		k.findings()
-	case workflow.NoticeQuote, workflow.NoticeFurtherQuote, workflow.NoticeReminder:
+	case workflow.NoticeQuote, workflow.NoticeFurtherQuote, workflow.NoticeReminder, workflow.NoticeLastNotice:
 		k.quote()
 	case workflow.NoticeQuoteWithdrawn:
 		k.quoteWithdrawn()
@@ -294,6 +294,10 @@ func (k *mailMaker) tell() {
 		k.expired()
 	case workflow.NoticeMessage:
 		k.message()
+	case workflow.NoticeUndone:
+		k.undone()
+	case workflow.NoticeUncollected:
+		k.uncollected()
 	default:
 		k.link()
 	}
@@ -387,7 +391,7 @@ func noURLs(*workflow.Photo) (small, large string) { return "", "" }
 // quoteAsked gives the revision that the mail shows, nil if there is none.
 func (k *mailMaker) quoteAsked() *workflow.Quote {
 	n := k.Entry.Quote
-	if n == 0 && k.Entry.Kind == workflow.NoticeReminder {
+	if n == 0 && (k.Entry.Kind == workflow.NoticeReminder || k.Entry.Kind == workflow.NoticeLastNotice || k.Entry.Kind == workflow.NoticeUndone) {
 		n = len(k.j.Quotes)
 	}
 	if n < 1 || n > len(k.j.Quotes) {
@@ -630,10 +634,27 @@ func (k *mailMaker) ways(q *workflow.Quote) {
 		}
 		o.Lines = few(k, o.Lines)
 	}
+	if v.Changes != nil {
+		v.Before = ""
+	}
 	for _, t := range []string{v.Reason, v.Before, v.Note} {
 		if t != "" {
 			s.Paras = append(s.Paras, k.clip(t))
 		}
+	}
+	if c := v.Changes; c != nil {
+		x := MailSection{Heading: c.Title, Paras: []string{c.Since}}
+		for _, l := range few(k, c.Lines) {
+			x.Items = append(x.Items, MailItem{Text: l})
+		}
+		x.Items = append(x.Items, MailItem{Text: c.Total})
+		k.add(x)
+	}
+	if v.Limit != "" {
+		s.Paras = append(s.Paras, v.Limit)
+	}
+	if v.Fee != "" {
+		s.Paras = append(s.Paras, v.Fee)
 	}
 	after := []string{k.w.T("mail.quote.stands", v.Expires)}
 	if v.TaxNote != "" {
@@ -649,9 +670,16 @@ func (k *mailMaker) quote() {
 		k.link()
 		return
 	}
-	key := map[workflow.NoticeKind]string{workflow.NoticeQuote: "quote", workflow.NoticeFurtherQuote: "further", workflow.NoticeReminder: "reminder"}[k.Entry.Kind]
+	key := map[workflow.NoticeKind]string{workflow.NoticeQuote: "quote", workflow.NoticeFurtherQuote: "further", workflow.NoticeReminder: "reminder", workflow.NoticeLastNotice: "last"}[k.Entry.Kind]
 	k.say(key, k.day(q.ExpiresAt))
 	k.ways(q)
+}
+
+// fee reminds of the diagnostic fee, where there is one.
+func (k *mailMaker) fee() {
+	if f := k.j.Fee; f != nil && f.Minor > 0 {
+		k.paras("mail.fee", k.w.T("quote.fee", k.w.Money(*f)))
+	}
 }
 
 func (k *mailMaker) quoteWithdrawn() {
@@ -659,6 +687,7 @@ func (k *mailMaker) quoteWithdrawn() {
 	if q := k.j.Quote(); q != nil {
 		k.paras("mail.moved.why", q.TakenBack)
 	}
+	k.fee()
 	k.paras("mail.next", k.w.T("mail.taken_back.next"))
 }
 
@@ -709,6 +738,16 @@ func (k *mailMaker) decision() {
 	if byUs && !d.Name.Empty() {
 		row("how", w.T("mail.decision.how.staff"))
 	}
+	if d.Call != nil {
+		row("called", w.DateTime(d.Call.At, k.loc)+", "+d.Call.Number.Text)
+	}
+	if until := j.UndoUntil(k.Shop); d.UndoneAt.IsZero() && k.now.Before(until) {
+		row("undo", w.T("mail.decision.undo.until", w.DateTime(until, k.loc)))
+		if k.Decide != "" {
+			k.m.Act = MailLink{w.T("undo.look"), k.Decide + "/done"}
+			k.m.Decides = true
+		}
+	}
 	row("quote", w.T("mail.decision.quote.named", d.Revision, short(d.Digest)))
 	if !(byUs && d.Name.Empty()) {
 		rows.After = w.T("mail.decision.wrong")
@@ -721,6 +760,50 @@ func (k *mailMaker) decision() {
 		k.add(MailSection{Heading: w.T("mail.decision.words"), Letter: k.clip(d.Words.Text)})
 	}
 	k.paras("mail.next", nextAfter(j, q, d.Verdict, d.Option, k.Shop, w)...)
+	if due := payable(j, k.Shop); due.Minor > 0 {
+		k.add(MailSection{Heading: w.T("mail.pay"), Paras: []string{payURL(k.Shop, j, due)}})
+	}
+}
+
+// undone confirms that an answer was taken back.
+func (k *mailMaker) undone() {
+	j, w, n := k.j, k.w, k.Entry.Ref
+	q := j.Quote()
+	if n < 1 || n > len(j.Decisions) || q == nil {
+		k.link()
+		return
+	}
+	d := &j.Decisions[n-1]
+	k.say("undone", w.DateTime(q.ExpiresAt, k.loc))
+	rows := MailSection{Heading: w.T("mail.undone.what")}
+	if o := q.Option(d.Option); o != nil {
+		rows.Rows = append(rows.Rows, MailRow{w.T("mail.decision.option"), w.T("mail.decision.option.named", o.Key, o.Title)})
+	}
+	rows.Rows = append(rows.Rows, MailRow{w.T("mail.decision.at"), w.DateTime(d.At, k.loc)}, MailRow{w.T("mail.undone.at"), w.DateTime(d.UndoneAt, k.loc)},
+		MailRow{w.T("mail.decision.quote"), w.T("mail.decision.quote.named", d.Revision, short(d.Digest))})
+	k.add(rows)
+	k.ways(q)
+}
+
+// uncollected is a notice about goods that wait for their customer, in the shop's own words.
+func (k *mailMaker) uncollected() {
+	j, w, n := k.j, k.w, k.Entry.Ref
+	if n < 1 || n > len(j.Uncollected) || j.Ready == nil {
+		k.link()
+		return
+	}
+	u := &j.Uncollected[n-1]
+	k.say("uncollected", k.day(j.Ready.At))
+	k.add(MailSection{Heading: w.T("mail.uncollected.text"), Letter: u.Text})
+	rows := MailSection{Heading: w.T("mail.uncollected.dates"), Rows: []MailRow{{w.T("mail.uncollected.since"), w.Date(j.Ready.At, k.loc)}}}
+	if by, err := time.ParseInLocation(time.DateOnly, u.By, k.loc); err == nil {
+		rows.Rows = append(rows.Rows, MailRow{w.T("mail.uncollected.by"), w.Date(by, k.loc)})
+	}
+	if b := j.Balance(k.Shop); b.Minor > 0 {
+		rows.Rows = append(rows.Rows, MailRow{w.T("mail.uncollected.paid"), w.Money(b)})
+	}
+	k.add(rows)
+	k.money()
 }
 
 // short gives the beginning of a digest: enough to compare by eye.
@@ -818,7 +901,10 @@ func (k *mailMaker) money() {
 	}
 	k.add(MailSection{Heading: k.w.T("mail.money"), Rows: []MailRow{
 		{k.w.T("mail.money.charge"), v.Charge}, {k.w.T("mail.money.paid"), v.Paid}, {k.w.T("mail.money.balance"), v.Balance},
-	}})
+	}, After: v.Less})
+	if v.PayURL != "" {
+		k.add(MailSection{Heading: k.w.T("mail.pay"), Paras: []string{v.PayURL}})
+	}
 }
 
 func (k *mailMaker) shipped() {
@@ -932,6 +1018,7 @@ func (k *mailMaker) breach() {
 
 func (k *mailMaker) expired() {
 	k.say("expired")
+	k.fee()
 	k.paras("mail.next", k.w.T("mail.expired.next"))
 }
 

@@ -96,7 +96,7 @@ func samplePages(t testing.TB) map[string]View {
 	no := ReviewOf(samplePage(w, words.T("review.title")), j, q, w.s.Shop, workflow.VerdictDecline, "", words)
 	no.Act, no.Name, no.Remark = "/d/"+sampleToken, "Mira Osei", "I found another one for less."
 	out["review-no"] = no
-	receipt := DoneOf(samplePage(s, words.T("done.title")), sj, sj.Quote(), &sj.Decisions[0], s.s.Shop, words)
+	receipt := DoneOf(samplePage(s, words.T("done.title")), sj, sj.Quote(), &sj.Decisions[0], s.s.Shop, s.now, words)
 	receipt.Track = "/j/" + sampleToken
 	out["done"] = receipt
 	out["ended"] = QuoteEndedOf(samplePage(w, "Quote"), fj, 1, words)

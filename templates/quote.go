@@ -1,12 +1,25 @@
 package templates
 
 import (
+	"slices"
+	"strings"
 	"time"
 
 	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/money"
 )
+
+// Consent gives the sentence that is agreed to on approving, in each of the languages.
+func Consent(languages []string) map[string]string {
+	out := map[string]string{}
+	for _, l := range languages {
+		if w := locale.For(l); w.Lang == l {
+			out[l] = w.T("consent.words")
+		}
+	}
+	return out
+}
 
 // QuoteView is a revision of the quote as a customer reads it: on the quote page, in the mail, in the
 // findings report.
@@ -20,6 +33,10 @@ type QuoteView struct {
 	// Answerable: a decision can still be taken.
 	Answerable bool
 	Note       string
+	// Limit says what was agreed to beforehand, Fee what a no costs; "" if nothing.
+	Limit, Fee string
+	// Changes says what a later revision changes, nil for the first.
+	Changes *ChangesView
 	// Reason says why this revision differs from the one before; Before what was approved until then.
 	Reason, Before  string
 	Issued, Expires string
@@ -45,6 +62,9 @@ type OptionView struct {
 	Total string
 	// Days says how long it takes once approved, Warranty how long the work is warranted; "" if not said.
 	Days, Warranty string
+	// By says when it is done if the customer says yes today, by the shop's calendar; Deposit what is to
+	// be paid before; Within that its total was agreed to beforehand. "" if not said.
+	By, Deposit, Within string
 	// Repairs: the bench works on the fault.
 	Repairs  bool
 	Approved bool
@@ -55,9 +75,25 @@ type OptionView struct {
 // LineView is a line of an option.
 type LineView struct {
 	KindName, Text string
+	// Grade says what kind of part it is, "" if not said.
+	Grade string
+	// Free: there is no charge for it; Amount says so.
+	Free bool
 	// Count is quantity and unit price, "" for one piece.
 	Count  string
 	Amount string
+}
+
+// Plain gives the line as text: "Part: Lamp, new, compatible (2 at CA$4.00 each), CA$8.00".
+func (l LineView) Plain() string {
+	s := l.KindName + ": " + l.Text
+	if l.Grade != "" {
+		s += ", " + l.Grade
+	}
+	if l.Count != "" {
+		s += " (" + l.Count + ")"
+	}
+	return s + ", " + l.Amount
 }
 
 // TaxView is one tax of an option.
@@ -86,6 +122,14 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 	for i := range q.Options {
 		o := optionView(&q.Options[i], w)
 		o.Approved = q.State == workflow.QuoteApproved && q.Approved == o.Key
+		if x := &q.Options[i]; q.Answerable(now) && x.WorkingDays > 0 {
+			if at, ok := shop.Calendar.CloseOf(now, x.WorkingDays); ok {
+				o.By = w.T("option.by", w.Day(at, loc))
+			}
+		}
+		if j.Limit != nil && o.Repairs && q.Options[i].Result.Total.Minor <= j.Limit.Minor {
+			o.Within = w.T("option.within", w.Money(*j.Limit))
+		}
 		taxed = taxed || len(o.Taxes) > 0
 		v.Options = append(v.Options, o)
 	}
@@ -96,6 +140,52 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 		if old, o := j.Approved(); o != nil && old.Revision < q.Revision {
 			v.Before = w.T("quote.before", o.Title, w.Money(o.Result.Total))
 		}
+	}
+	if j.Limit != nil {
+		v.Limit = w.T("quote.limit", w.Money(*j.Limit))
+	}
+	if j.Fee != nil && j.Fee.Minor > 0 {
+		v.Fee = w.T("quote.fee", w.Money(*j.Fee))
+	}
+	if c := j.Changes(q); c != nil {
+		v.Changes = changesView(c, w)
+	}
+	return v
+}
+
+// ChangesView is what a later revision changes against what was approved, or against the one before.
+type ChangesView struct {
+	Title, Since string
+	Lines        []string
+	// Total sums up: more, less, or as before.
+	Total string
+}
+
+func changesView(c *workflow.Changes, w *locale.Words) *ChangesView {
+	since := "changes.since"
+	if !c.Approved {
+		since = "changes.since.before"
+	}
+	v := &ChangesView{Title: w.T("changes.title"), Since: w.T(since, c.From.Title, w.Money(c.From.Result.Total))}
+	for _, l := range c.Lines {
+		switch {
+		case l.Was == nil:
+			v.Lines = append(v.Lines, w.T("changes.added", l.Text, w.Money(*l.Is)))
+		case l.Is == nil:
+			v.Lines = append(v.Lines, w.T("changes.gone", l.Text, w.Money(*l.Was)))
+		default:
+			v.Lines = append(v.Lines, w.T("changes.other", l.Text, w.Money(*l.Is), w.Money(*l.Was)))
+		}
+	}
+	total, more := w.Money(c.To.Result.Total), c.More
+	switch {
+	case more.Minor > 0:
+		v.Total = w.T("changes.more", total, w.Money(more))
+	case more.Minor < 0:
+		more.Minor = -more.Minor
+		v.Total = w.T("changes.less", total, w.Money(more))
+	default:
+		v.Total = w.T("changes.same", total)
 	}
 	return v
 }
@@ -112,6 +202,12 @@ func optionView(o *workflow.Option, w *locale.Words) OptionView {
 		lv := LineView{KindName: w.T("line." + string(l.Kind)), Text: l.Text}
 		if i < len(o.Result.Lines) {
 			lv.Amount = w.Money(o.Result.Lines[i])
+			if lv.Free = o.Result.Lines[i].Minor == 0; lv.Free {
+				lv.Amount = w.T("line.free")
+			}
+		}
+		if l.Grade != "" {
+			lv.Grade = w.T("grade." + string(l.Grade))
 		}
 		if l.Quantity.Cmp(one) != 0 {
 			unit := w.Decimal(l.UnitPrice)
@@ -134,6 +230,9 @@ func optionView(o *workflow.Option, w *locale.Words) OptionView {
 	}
 	if o.WarrantyDays > 0 {
 		v.Warranty = w.T("option.warranty", o.WarrantyDays)
+	}
+	if o.Deposit != nil {
+		v.Deposit = w.T("option.deposit", w.Money(*o.Deposit))
 	}
 	return v
 }
@@ -180,8 +279,11 @@ type QuotePage struct {
 	Question     string
 	// Errors lead to the fields they are about.
 	Errors []FieldError
-	// Answered says what was decided already, "" if nothing; then no form is shown.
-	Answered string
+	// Answered says what was decided already, "" if nothing; then no form is shown. Receipt leads to its
+	// receipt, with the way to take it back while there is one.
+	Answered, Receipt string
+	// Round counts the answers that were taken back before.
+	Round int
 	// Asked says that a question is on its way to the bench.
 	Asked string
 }
@@ -216,6 +318,8 @@ type QuoteReview struct {
 	Verdict        workflow.Verdict
 	Revision       int
 	Digest         string
+	// Round counts the answers that were taken back before.
+	Round int
 	// Option is the option chosen, nil for a no.
 	Option *OptionView
 	Name   string
@@ -241,9 +345,19 @@ type QuoteDone struct {
 	// Next says what happens next.
 	Next  []string
 	Track string
+	// Undo says until when the answer can be taken back, "" if it can't (any more); Act is the address of
+	// that form, Round which answer it is about.
+	Undo, Act string
+	Round     int
+	Errors    []FieldError
+	// PayURL and Pay lead to the shop's payment service, "" where nothing is to be paid now.
+	PayURL, Pay string
 	// Digest is printed, so that the receipt names the revision exactly.
 	Digest string
 }
+
+// ErrorFor gives the sentence about a field of the form.
+func (v *QuoteDone) ErrorFor(field string) string { return ErrorFor(v.Errors, field) }
 
 // Template implements [View].
 func (*QuoteDone) Template() string { return "customer/done.html" }
@@ -256,11 +370,52 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 		v.Option, v.Consent = &ov, q.Words
 	}
 	v.Next = nextAfter(j, q, verdict, option, shop, w)
+	if shop.UndoFor > 0 {
+		v.Next = append(v.Next, w.T("review.undo", w.Duration(shop.UndoFor)))
+	}
+	v.Round = j.Undone(q.Revision)
 	return v
 }
 
+// Text gives the summary as plain text: what the customer had before them when they pressed the button. It
+// is kept with the decision.
+func (v *QuoteReview) Text() string {
+	lines := []string{v.Number + " " + v.Device}
+	if o := v.Option; o != nil {
+		lines = append(lines, v.T("review.yes", o.Title), o.Text)
+		for _, l := range o.Lines {
+			lines = append(lines, "- "+l.Plain())
+		}
+		if o.Net != "" {
+			lines = append(lines, o.NetName+": "+o.Net)
+		}
+		for _, t := range o.Taxes {
+			lines = append(lines, t.Name+": "+t.Amount)
+		}
+		lines = append(lines, o.TotalName+": "+o.Total, o.Days, o.Deposit, o.Warranty)
+		if o.Excluded != "" {
+			lines = append(lines, o.ExcludedName+": "+o.Excluded)
+		}
+	} else {
+		lines = append(lines, v.T("review.no"))
+	}
+	lines = append(lines, v.T("quote.name")+": "+v.Name)
+	if v.Remark != "" {
+		lines = append(lines, v.T("quote.remark")+": "+v.Remark)
+	}
+	if v.Consent != "" {
+		lines = append(lines, v.T("review.words")+": "+v.Consent)
+	}
+	lines = append(lines, v.T("next.title"))
+	for _, n := range v.Next {
+		lines = append(lines, "- "+n)
+	}
+	lines = slices.DeleteFunc(lines, func(s string) bool { return s == "" })
+	return strings.Join(append(lines, v.T("quote.digest")+" "+v.Digest), "\n")
+}
+
 // DoneOf makes the receipt of a decision on a revision.
-func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision, shop *workflow.Shop, w *locale.Words) *QuoteDone {
+func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision, shop *workflow.Shop, now time.Time, w *locale.Words) *QuoteDone {
 	loc := zoneOf(shop)
 	v := &QuoteDone{
 		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), When: w.DateTime(d.At, loc), Digest: d.Digest,
@@ -270,6 +425,15 @@ func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision,
 		ov := optionView(o, w)
 		v.Option, v.Consent = &ov, q.Words
 		v.Said = w.T("done.said.approve", o.Title, w.Money(o.Result.Total))
+	}
+	if q := j.Quote(); q.Revision == d.Revision {
+		v.Round = j.Undone(q.Revision)
+		if until := j.UndoUntil(shop); now.Before(until) {
+			v.Undo = w.T("undo.until", w.DateTime(until, loc))
+		}
+		if due := payable(j, shop); due.Minor > 0 {
+			v.PayURL, v.Pay = payURL(shop, j, due), w.T("pay.now", w.Money(due))
+		}
 	}
 	return v
 }
@@ -282,14 +446,25 @@ func nextAfter(j *workflow.Job, q *workflow.Quote, verdict workflow.Verdict, opt
 		return []string{w.T("next.ask"), w.T("next.ask.stands")}
 	case verdict == workflow.VerdictDecline, o == nil, o.Kind == workflow.OptionReturn:
 		out := []string{w.T("next.return"), w.T("next.return.parts")}
+		if o == nil && j.Fee != nil && j.Fee.Minor > 0 {
+			out = append(out, w.T("next.fee", w.Money(*j.Fee)))
+		}
 		if o != nil && o.Result.Total.Minor > 0 {
 			out = append(out, w.T("next.charge", w.Money(o.Result.Total)))
 		}
 		return out
 	case o.Kind == workflow.OptionRecycle:
+		if until := j.UndoUntil(shop); !until.IsZero() {
+			return []string{w.T("next.recycle"), w.T("next.waits", w.DateTime(until, zoneOf(shop)))}
+		}
 		return []string{w.T("next.recycle")}
 	}
-	out := []string{w.T("next.repair")}
+	var out []string
+	if o.Deposit != nil && o.Deposit.Minor > j.Paid(shop).Minor {
+		left := money.Amount{Minor: o.Deposit.Minor - j.Paid(shop).Minor, Currency: o.Deposit.Currency}
+		out = append(out, w.T("next.deposit", w.Money(left)))
+	}
+	out = append(out, w.T("next.repair"))
 	if o.WorkingDays > 0 {
 		out = append(out, w.T("next.repair.days", o.WorkingDays))
 	}

@@ -1,6 +1,8 @@
 package templates
 
 import (
+	"net/url"
+	"strings"
 	"time"
 
 	"benchword/templates/locale"
@@ -317,6 +319,12 @@ func paidOf(j *workflow.Job, shop *workflow.Shop, w *locale.Words) *PaidView {
 	}
 	b := j.Balance(shop)
 	v := &PaidView{Charge: w.Money(charge), Paid: w.Money(paid)}
+	if j.Charged != nil && j.ChargedWhy != "" {
+		v.Less = w.T("pay.less", j.ChargedWhy)
+	}
+	if due := payable(j, shop); due.Minor > 0 {
+		v.PayURL, v.Pay = payURL(shop, j, due), w.T("pay.now", w.Money(due))
+	}
 	switch {
 	case b.Minor > 0:
 		v.Balance = w.T("paid.balance", w.Money(b))
@@ -329,4 +337,35 @@ func paidOf(j *workflow.Job, shop *workflow.Shop, w *locale.Words) *PaidView {
 }
 
 // PaidView is where the money stands.
-type PaidView struct{ Charge, Paid, Balance string }
+type PaidView struct {
+	Charge, Paid, Balance string
+	// Less says why less is charged than was agreed to, "" if it is not.
+	Less string
+	// PayURL is the shop's payment service, "" where there is none or nothing is due; Pay its words.
+	PayURL, Pay string
+}
+
+// payable is what can be paid now: the deposit while it is awaited, else the balance once it is asked for.
+func payable(j *workflow.Job, shop *workflow.Shop) money.Amount {
+	if shop.PayURL == "" || !j.Erased.IsZero() {
+		return money.Amount{}
+	}
+	if d := j.DepositOpen(shop); d.Minor > 0 {
+		return d
+	}
+	switch j.Stage {
+	case workflow.StageTesting, workflow.StageShipped, workflow.StageWithdrawn:
+		return j.Balance(shop)
+	}
+	if h := j.Hold(); h != nil && h.Reason == workflow.HoldPayment {
+		return j.Balance(shop)
+	}
+	return money.Amount{}
+}
+
+// payURL fills in the shop's payment address. It holds no card data and nothing about the person.
+func payURL(shop *workflow.Shop, j *workflow.Job, due money.Amount) string {
+	return strings.NewReplacer(
+		"{job}", url.QueryEscape(string(j.Number)), "{amount}", url.QueryEscape(due.Plain()), "{currency}", url.QueryEscape(string(due.Currency)),
+	).Replace(shop.PayURL)
+}

@@ -17,6 +17,8 @@ const (
 	NeedDecide NeedKind = "decide" // an answer to the quote
 	NeedAnswer NeedKind = "answer" // an answer to a message
 	NeedPay    NeedKind = "pay"    // the balance
+	// NeedCollect: it is ready at the counter.
+	NeedCollect NeedKind = "collect"
 )
 
 // Status answers the three things that an owner wants to know, in words: where is it, do you need
@@ -194,6 +196,10 @@ func (m *statusMaker) need(s *Status) {
 		say(NeedAnswer, "expired", m.day(q.ExpiresAt))
 	case hold != nil && hold.Reason == workflow.HoldCustomer:
 		say(NeedAnswer, "hold")
+	case j.DepositOpen(m.shop).Minor > 0 && hold != nil && hold.Reason == workflow.HoldPayment:
+		say(NeedPay, "deposit", w.Money(j.DepositOpen(m.shop)))
+	case j.Shipment != nil && j.Shipment.InPerson && !j.WaitsSince(m.shop).IsZero():
+		say(NeedCollect, "collect", m.day(j.WaitsSince(m.shop)))
 	case balance.Minor > 0 && (hold != nil && hold.Reason == workflow.HoldPayment || m.shop.SettleFirst && j.Stage == workflow.StageTesting):
 		say(NeedPay, "pay", w.Money(balance))
 	default:

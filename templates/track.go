@@ -269,7 +269,7 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 }
 
 var milestones = map[workflow.EventKind]bool{
-	"job.booked": true, "stage.moved": true, "report.sent": true, "quote.issued": true, "decision.made": true,
+	"job.booked": true, "stage.moved": true, "report.sent": true, "quote.issued": true, "decision.made": true, "decision.undone": true, "collection.asked": true,
 	"promise.made": true, "promise.breached": true, "hold.placed": true, "job.ready": true,
 }
 
@@ -337,6 +337,18 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		default:
 			v.Text = w.T(key + "." + string(d.Verdict))
 		}
+	case "decision.undone":
+		v.Text = w.T(key)
+	case "charge.set":
+		if j.Charged == nil {
+			return false
+		}
+		v.Text, v.Quote = w.T(key, w.Money(*j.Charged)), j.ChargedWhy
+	case "collection.asked":
+		if i < 0 || i >= len(j.Uncollected) {
+			return false
+		}
+		v.Text, v.Quote = w.T(key), j.Uncollected[i].Text
 	case "payment.recorded":
 		if i < 0 || i >= len(j.Payments) {
 			return false

@@ -272,6 +272,7 @@ func (c Book) decide(t *turn) error {
 			return invalid("follows", "The earlier job number is not right: %s", MessageOf(err))
 		}
 	}
+	p.Fee = t.shop.Fee
 	if err := t.record(p); err != nil {
 		return err
 	}
@@ -358,6 +359,9 @@ func (c Go) decide(t *turn) error {
 	if (c.To == StageShipped || c.To == StageWithdrawn || c.To == StageAwaitingApproval) && t.by.Role == RoleBench {
 		return &Error{Code: CodeForbidden, Message: "This step reaches the customer, so it is the counter's to make."}
 	}
+	if c.To == StageWithdrawn && t.now.Before(t.j.pendingUntil(t.shop)) {
+		return refused("The customer can still take their consent back; the job is closed by itself when that time is over.")
+	}
 	return t.move(c.To, c.Outcome, c.Reason)
 }
 
@@ -401,6 +405,11 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	from := j.Stage
 	if from == StageAwaitingApproval {
 		if err := t.resume("approval"); err != nil {
+			return err
+		}
+	}
+	if from == StageTesting {
+		if err := t.resume("collection"); err != nil {
 			return err
 		}
 	}
@@ -1000,6 +1009,9 @@ func (c IssueQuote) decide(t *turn) error {
 		Job: t.j.Number, Revision: len(t.j.Quotes) + 1, Words: ConsentWords,
 		IssuedAt: t.now, ExpiresAt: t.now.Add(time.Duration(days) * 24 * time.Hour).Truncate(time.Second),
 	}
+	if w := t.shop.Consent[t.j.Customer.Language]; w != "" {
+		terms.Words, terms.Language = w, t.j.Customer.Language
+	}
 	var err error
 	if terms.Note, err = text("note", "The note", c.Note, false); err != nil {
 		return err
@@ -1028,6 +1040,9 @@ func (c IssueQuote) decide(t *turn) error {
 		o.Price.Paid = money.Decimal{}
 		if o.Result, err = money.Price(o.Price); err != nil {
 			return &Error{Code: CodeInvalid, Field: "lines", Message: "Option " + o.Key + ": " + err.Error(), Err: err}
+		}
+		if d := o.Deposit; d != nil && (d.Currency != t.shop.Currency || d.Minor <= 0 || d.Minor > o.Result.Total.Minor || !o.repairs()) {
+			return invalid("deposit", "Option %s: a deposit goes with a repair, in %s, above zero and at most the total of %s.", o.Key, t.shop.Currency, o.Result.Total)
 		}
 		terms.Options = append(terms.Options, o)
 	}
@@ -1088,6 +1103,13 @@ type Decide struct {
 	// the call and how the customer was reached.
 	Address string `json:"address,omitempty"`
 	Agent   string `json:"agent,omitempty"`
+	// Round counts the answers to this revision that were taken back before; an answer from an earlier
+	// round is refused.
+	Round int `json:"round,omitempty"`
+	// Shown is the text of the summary that stood above the button.
+	Shown string `json:"shown,omitempty"`
+	// Call says more of an answer by telephone.
+	Call *CallNote `json:"call,omitempty"`
 }
 
 func (Decide) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
@@ -1103,7 +1125,10 @@ func (c Decide) decide(t *turn) error {
 	if c.Digest != q.Digest {
 		return &Error{Code: CodeConflict, Message: "This quote has been replaced by a newer one. Nothing was decided; please look at the new one."}
 	}
-	if last := t.j.lastDecision(q.Revision); last != nil && q.State != QuoteOpen {
+	if c.Verdict != VerdictAsk && c.Round != t.j.Undone(q.Revision) {
+		return &Error{Code: CodeConflict, Message: "An earlier answer to this quote was taken back. Nothing was decided now; please look at the quote again."}
+	}
+	if last := t.j.Standing(q.Revision); last != nil && q.State != QuoteOpen {
 		if last.Verdict == c.Verdict && last.Option == c.Option {
 			return nil // the same answer again: it counts once
 		}
@@ -1152,6 +1177,17 @@ func (c Decide) decide(t *turn) error {
 	if d.Agent, err = t.seal(clip(c.Agent)); err != nil {
 		return err
 	}
+	shown, err := text("shown", "The summary", c.Shown, false)
+	if err != nil {
+		return err
+	}
+	if d.Shown, err = t.seal(shown); err != nil {
+		return err
+	}
+	if d.Call, err = t.call(c.Call); err != nil {
+		return err
+	}
+	d.SentTo, d.Language = t.j.Customer.Email, t.j.Customer.Language
 	if err := t.record(&DecisionMade{d}); err != nil {
 		return err
 	}
@@ -1161,9 +1197,15 @@ func (c Decide) decide(t *turn) error {
 	case c.Verdict == VerdictDecline, option.Kind == OptionReturn:
 		return t.move(StageTesting, OutcomeUnrepaired, "")
 	case option.Kind == OptionRecycle:
+		if t.now.Before(t.j.pendingUntil(t.shop)) {
+			return nil // what can't be undone waits until the answer can't be taken back any more
+		}
 		return t.move(StageWithdrawn, OutcomeRecycled, "")
 	}
-	return t.move(StageRepairing, "", "")
+	if err := t.move(StageRepairing, "", ""); err != nil {
+		return err
+	}
+	return t.awaitDeposit()
 }
 
 // clip keeps a machine-made text within bounds, without control characters.
@@ -1180,19 +1222,12 @@ func clip(s string) string {
 	return s
 }
 
-func (j *Job) lastDecision(revision int) *Decision {
-	for i := len(j.Decisions) - 1; i >= 0; i-- {
-		if d := &j.Decisions[i]; d.Revision == revision && d.Verdict != VerdictAsk {
-			return d
-		}
-	}
-	return nil
-}
-
-// RecordPayment writes down money that came in; below zero, that went back.
+// RecordPayment writes down money that came in; below zero, that went back. It never holds card data.
 type RecordPayment struct {
 	Amount string `json:"amount"`
 	How    string `json:"how"`
+	// For is what it was for, "" for what the sign says.
+	For PaymentKind `json:"for,omitempty"`
 }
 
 func (RecordPayment) allowed() []Role { return counterUp }
@@ -1209,7 +1244,32 @@ func (c RecordPayment) decide(t *turn) error {
 	if err != nil {
 		return err
 	}
-	return t.record(&PaymentRecorded{*a, how})
+	if cardLike(how) {
+		return invalid("how", "This looks like a card number. Card data is never kept here: write “card at the counter” or the receipt's number.")
+	}
+	if c.For != "" {
+		if err := oneOf("for", "What a payment is for", c.For, PaymentKinds); err != nil {
+			return err
+		}
+		if (c.For == PaymentRefund) != (a.Minor < 0) {
+			return invalid("amount", "A refund is below zero, and every other payment above it.")
+		}
+	}
+	sum, err := t.j.Paid(t.shop).Add(*a)
+	if err != nil {
+		return &Error{Code: CodeInvalid, Field: "amount", Message: "The payments would come to more than can be counted.", Err: err}
+	}
+	if a.Minor < 0 && sum.Minor < 0 {
+		return refused("Only %s has come in, so no more than that can go back.", t.j.Paid(t.shop))
+	}
+	if err := t.record(&PaymentRecorded{Amount: *a, How: how, For: c.For}); err != nil {
+		return err
+	}
+	// The deposit that the job stood still for has come in.
+	if h := t.j.Hold(); h != nil && h.Reason == HoldPayment && t.j.Stage == StageRepairing && t.j.DepositOpen(t.shop).Minor == 0 {
+		return LiftHold{}.decide(t)
+	}
+	return nil
 }
 
 // PlaceHold says that the job stands still, and why.
@@ -1320,6 +1380,9 @@ func (c DoWork) decide(t *turn) error {
 			return refused("A further quote waits for an answer: work above the approved total stops until then. Move the job to awaiting approval, or withdraw the quote.")
 		}
 	}
+	if h, open := t.j.Hold(), t.j.DepositOpen(t.shop); h != nil && h.Reason == HoldPayment && open.Minor > 0 {
+		return refused("%s of the deposit has not come in. Record the payment first, or lift the hold to begin without it.", open)
+	}
 	s, err := text("text", "What was done", c.Text, true)
 	if err != nil {
 		return err
@@ -1402,7 +1465,10 @@ func (c DeclareReady) decide(t *turn) error {
 	if err != nil {
 		return err
 	}
-	return t.record(&JobReady{note})
+	if err := t.record(&JobReady{note}); err != nil {
+		return err
+	}
+	return t.waitForCollection()
 }
 
 // Pack accounts for items of the contents.
@@ -1484,7 +1550,10 @@ func (c PrepareShipment) decide(t *turn) error {
 	if s.WarrantyDays < 0 || s.WarrantyDays > 3650 {
 		return invalid("warranty_days", "The warranty must be between 0 and 3650 days.")
 	}
-	return t.record(&ShipmentPrepared{s})
+	if err := t.record(&ShipmentPrepared{s}); err != nil {
+		return err
+	}
+	return t.waitForCollection()
 }
 
 // SendMessage is a letter from the customer (by link) or from the counter.
@@ -1572,8 +1641,17 @@ func (c Wake) decide(t *turn) error {
 	if err := t.noteBreach(); err != nil {
 		return err
 	}
+	if t.j.Ended() {
+		return nil
+	}
+	if at := t.j.pendingUntil(t.shop); !at.IsZero() && !t.now.Before(at) {
+		return t.move(StageWithdrawn, OutcomeRecycled, "")
+	}
+	if err := t.noticeUncollected(); err != nil {
+		return err
+	}
 	q := t.j.Quote()
-	if q == nil || q.State != QuoteOpen || t.j.Ended() {
+	if q == nil || q.State != QuoteOpen {
 		return nil
 	}
 	if !t.now.Before(q.ExpiresAt) {
@@ -1586,8 +1664,14 @@ func (c Wake) decide(t *turn) error {
 		// The customer has had their time; the bench has the ball again.
 		return t.resume("approval")
 	}
-	if at := t.j.remindAt(t.shop); t.j.Stage == StageAwaitingApproval && !at.IsZero() && !t.now.Before(at) {
-		return t.record(&QuoteReminded{q.Revision})
+	if t.j.Stage != StageAwaitingApproval {
+		return nil
+	}
+	if at := t.j.lastNoticeAt(t.shop); !at.IsZero() && !t.now.Before(at) {
+		return t.record(&QuoteReminded{Revision: q.Revision, Last: true})
+	}
+	if at := t.j.remindAt(t.shop); !at.IsZero() && !t.now.Before(at) {
+		return t.record(&QuoteReminded{Revision: q.Revision})
 	}
 	return nil
 }

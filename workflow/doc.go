@@ -31,6 +31,7 @@
 //	    repairing --> testing
 //	    testing --> repairing
 //	    testing --> diagnosing
+//	    testing --> awaiting_approval
 //	    testing --> shipped
 //	    booked --> withdrawn
 //	    awaiting_approval --> withdrawn

@@ -40,6 +40,11 @@ type Job struct {
 	// Limit is the total that the customer agreed to beforehand, without being asked again; zero
 	// value if none.
 	Limit *money.Amount `json:"limit,omitempty"`
+	// Fee is the diagnostic fee that was announced on booking, nil for none.
+	Fee *money.Amount `json:"fee,omitempty"`
+	// Charged is set where less is charged than was approved; ChargedWhy says why.
+	Charged    *money.Amount `json:"charged,omitempty"`
+	ChargedWhy string        `json:"charged_why,omitempty"`
 	// Inbound is the number of the parcel on its way to the shop, as the customer gave it.
 	Inbound string `json:"inbound,omitempty"`
 
@@ -71,6 +76,8 @@ type Job struct {
 	Tell NoticeChoice `json:"tell,omitempty"`
 	// DeadAddress is the digest of the mail address that sent a mail back for good.
 	DeadAddress string `json:"dead_address,omitempty"`
+	// Uncollected are the notices about goods that wait for their customer.
+	Uncollected []Uncollected `json:"uncollected,omitempty"`
 	// Story is what happened, in order, as far as the customer is concerned.
 	Story []Moment `json:"story,omitempty"`
 	// Erased is when the person was erased from the job, zero if not.
@@ -479,8 +486,11 @@ func (j *Job) secrets(into Vault) {
 		into[s.Digest] = s.Text
 	}
 	for _, d := range j.Decisions {
-		for _, s := range []Sealed{d.Name, d.Words, d.Address, d.Agent} {
+		for _, s := range []Sealed{d.Name, d.Words, d.Address, d.Agent, d.SentTo, d.Shown} {
 			into[s.Digest] = s.Text
+		}
+		if d.Call != nil {
+			into[d.Call.Number.Digest] = d.Call.Number.Text
 		}
 	}
 	for _, m := range j.Messages {

@@ -407,7 +407,7 @@ func TestRandomWays(t *testing.T) {
 				WithdrawQuote{Reason: "Wrong"}, Decide{Verdict: VerdictApprove, Digest: digest, Option: "A", Name: "M"}, Decide{Verdict: VerdictDecline, Digest: digest, Name: "M"},
 				Decide{Verdict: VerdictAsk, Digest: digest, Words: "Why?"}, SendMessage{Text: "Hello"}, PlaceHold{HoldParts, ""}, LiftHold{}, MovePromise{Days: 2, Reason: "Late"},
 				DoWork{Text: "Did it"}, DoDuty{1 + r.IntN(3)}, WaiveDuty{1, "Not needed"}, pass("Function"), pass(SafetyTest), DoTest{Test{Name: "Function", Note: "No"}},
-				packAll, PrepareShipment{InPerson: true}, RecordPayment{"20.00", "bank"}, DeclareReady{}, AskLink{}, RevokeLinks{},
+				packAll, PrepareShipment{InPerson: true}, RecordPayment{Amount: "20.00", How: "bank"}, DeclareReady{}, AskLink{}, RevokeLinks{},
 				Go{To: StageReceived}, Go{To: StageDiagnosing, Reason: "again"}, Go{To: StageAwaitingApproval}, Go{To: StageRepairing}, Go{To: StageTesting}, Go{To: StageShipped},
 			)
 			by := counter

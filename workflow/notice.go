@@ -25,6 +25,9 @@ const (
 	NoticePromiseMoved   NoticeKind = "promise_moved"
 	NoticeBreach         NoticeKind = "promise_breached"
 	NoticeReminder       NoticeKind = "quote_reminder"
+	NoticeLastNotice     NoticeKind = "quote_last_notice"
+	NoticeUndone         NoticeKind = "decision_undone"
+	NoticeUncollected    NoticeKind = "uncollected"
 	NoticeExpired        NoticeKind = "quote_expired"
 	NoticeMessage        NoticeKind = "message"
 	NoticeLink           NoticeKind = "link"
@@ -61,11 +64,14 @@ var noticeRules = []noticeRule{
 	{On: "quote.issued", Notice: NoticeFurtherQuote, Says: "a later revision", ref: quoteRef},
 	{On: "quote.withdrawn", Notice: NoticeQuoteWithdrawn, Says: "the bench took a quote back"},
 	{On: "quote.expired", Notice: NoticeExpired, Says: "nobody answered in time"},
+	{On: "quote.reminded", Notice: NoticeLastNotice, Says: "a quote is about to run out", when: func(j *Job, e *Event) bool { return e.Payload.(*QuoteReminded).Last }},
 	{On: "quote.reminded", Notice: NoticeReminder, Says: "a quote waits for an answer"},
 	{On: "decision.made", Notice: NoticeDecision, Says: "yes, no or a question came in", ref: func(j *Job, e *Event) int { return len(j.Decisions) }},
 	{On: "job.ready", Notice: NoticeReady, Optional: true, Says: "done and tested"},
 	{On: "promise.made", Notice: NoticePromiseMoved, Optional: true, Says: "a new date, with its reason", when: func(j *Job, e *Event) bool { return e.Payload.(*PromiseMade).Promise.Number > 1 }, ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseMade).Promise.Number }},
 	{On: "promise.breached", Notice: NoticeBreach, Optional: true, Says: "the promised date has passed", ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseBreached).Number }},
+	{On: "decision.undone", Notice: NoticeUndone, Says: "an answer was taken back in time", ref: func(j *Job, e *Event) int { return e.Payload.(*DecisionUndone).Decision }},
+	{On: "collection.asked", Notice: NoticeUncollected, Says: "goods wait to be collected or paid for", ref: func(j *Job, e *Event) int { return e.Payload.(*CollectionAsked).Number }},
 	{On: "message.sent", Notice: NoticeMessage, Says: "the bench wrote", when: func(j *Job, e *Event) bool { return e.By.Role != RoleCustomer }, ref: func(j *Job, e *Event) int { return e.Payload.(*MessageSent).ID }},
 	{On: "link.asked", Notice: NoticeLink, Says: "somebody who knows number and address asked for the link"},
 }

@@ -32,6 +32,9 @@ var kinds = map[EventKind]kindOf{
 	"quote.expired":      {make: func() Payload { return new(QuoteLapsed) }},
 	"quote.reminded":     {make: func() Payload { return new(QuoteReminded) }},
 	"decision.made":      {make: func() Payload { return new(DecisionMade) }},
+	"decision.undone":    {make: func() Payload { return new(DecisionUndone) }},
+	"charge.set":         {make: func() Payload { return new(ChargeSet) }},
+	"collection.asked":   {make: func() Payload { return new(CollectionAsked) }},
 	"payment.recorded":   {make: func() Payload { return new(PaymentRecorded) }},
 	"promise.made":       {make: func() Payload { return new(PromiseMade) }},
 	"promise.breached":   {make: func() Payload { return new(PromiseBreached) }},
@@ -104,6 +107,8 @@ type JobBooked struct {
 	Follows  JobNumber     `json:"follows,omitempty"`
 	Limit    *money.Amount `json:"limit,omitempty"`
 	Inbound  string        `json:"inbound,omitempty"`
+	// Fee is the diagnostic fee that was announced on booking, nil for none.
+	Fee *money.Amount `json:"fee,omitempty"`
 	// WalkIn: handed in at the counter, so that no "booked" notice is sent.
 	WalkIn bool `json:"walk_in,omitempty"`
 }
@@ -114,6 +119,7 @@ func (*JobBooked) Kind() EventKind { return "job.booked" }
 func (p *JobBooked) fold(j *Job, e *Event) {
 	j.Shop, j.Number, j.Stage, j.StageSince, j.BookedAt = e.Shop, e.Job, StageBooked, e.At, e.At
 	j.Customer, j.Device, j.Fault, j.Follows, j.Limit, j.Inbound = p.Customer, p.Device, p.Fault, p.Follows, p.Limit, p.Inbound
+	j.Fee = p.Fee
 	j.tell(e, 0)
 }
 
@@ -445,13 +451,17 @@ func (p *QuoteLapsed) fold(j *Job, e *Event) {
 // QuoteReminded is a follow-up on an open revision.
 type QuoteReminded struct {
 	Revision int `json:"revision"`
+	// Last marks the last notice before it runs out.
+	Last bool `json:"last,omitempty"`
 }
 
 // Kind is "quote.reminded".
 func (*QuoteReminded) Kind() EventKind { return "quote.reminded" }
 
 func (p *QuoteReminded) fold(j *Job, e *Event) {
-	if q := j.revision(p.Revision); q != nil {
+	if q := j.revision(p.Revision); q != nil && p.Last {
+		q.LastNotice = true
+	} else if q != nil {
 		q.Reminded++
 	}
 }
@@ -474,6 +484,10 @@ func (*DecisionMade) Kind() EventKind { return "decision.made" }
 func (p *DecisionMade) fold(j *Job, e *Event) {
 	d := p.Decision
 	d.At, d.By = e.At, e.By
+	d.WorkBefore, d.TestsBefore = len(j.Work), len(j.Tests)
+	if old, _ := j.Approved(); old != nil && d.Verdict == VerdictApprove {
+		d.Replaced = old.Revision
+	}
 	j.Decisions = append(j.Decisions, d)
 	if q := j.revision(d.Revision); q != nil {
 		switch d.Verdict {
@@ -484,6 +498,7 @@ func (p *DecisionMade) fold(j *Job, e *Event) {
 				}
 			}
 			q.State, q.Approved = QuoteApproved, d.Option
+			j.Charged, j.ChargedWhy = nil, ""
 		case VerdictDecline:
 			q.State = QuoteDeclined
 		}
@@ -495,13 +510,15 @@ func (p *DecisionMade) fold(j *Job, e *Event) {
 type PaymentRecorded struct {
 	Amount money.Amount `json:"amount"`
 	How    string       `json:"how"`
+	// For is what it was for, "" for what the sign says.
+	For PaymentKind `json:"for,omitempty"`
 }
 
 // Kind is "payment.recorded".
 func (*PaymentRecorded) Kind() EventKind { return "payment.recorded" }
 
 func (p *PaymentRecorded) fold(j *Job, e *Event) {
-	j.Payments = append(j.Payments, Payment{Amount: p.Amount, How: p.How, At: e.At})
+	j.Payments = append(j.Payments, Payment{Amount: p.Amount, Kind: p.For, How: p.How, At: e.At})
 	j.tell(e, len(j.Payments))
 }
 

@@ -38,6 +38,8 @@ type Option struct {
 	Result       money.Result  `json:"result,omitzero"`
 	WorkingDays  int           `json:"working_days,omitempty"`
 	WarrantyDays int           `json:"warranty_days,omitempty"`
+	// Deposit is what is to be paid before the work begins, part of the total; nil for none.
+	Deposit *money.Amount `json:"deposit,omitempty"`
 }
 
 // repairs reports whether the option has the bench work on the fault.
@@ -58,6 +60,8 @@ type QuoteTerms struct {
 	ExpiresAt time.Time `json:"expires_at"`
 	// Words is the sentence that the customer agrees to when approving.
 	Words string `json:"words"`
+	// Language is that of Words, "" for English.
+	Language string `json:"language,omitempty"`
 }
 
 // Digest is the hex SHA-256 of the terms in canonical JSON (RFC 8785). A decision names it.
@@ -97,6 +101,8 @@ type Quote struct {
 	TakenBack string `json:"taken_back,omitempty"`
 	// Reminded counts the reminders sent.
 	Reminded int `json:"reminded,omitempty"`
+	// LastNotice: the last notice before it runs out was sent.
+	LastNotice bool `json:"last_notice,omitempty"`
 }
 
 // Option gives the option with this key, nil if there is none.
@@ -155,13 +161,33 @@ type Decision struct {
 	// decision by telephone Agent says who took the call and how.
 	Address Sealed `json:"address"`
 	Agent   Sealed `json:"agent"`
+	// SentTo is the mail address that the link had been sent to.
+	SentTo Sealed `json:"sent_to,omitzero"`
+	// Shown is the text of the summary that stood above the button, as it was shown.
+	Shown Sealed `json:"shown,omitzero"`
+	// Language is the one that it was shown in.
+	Language string `json:"language,omitempty"`
+	// Call says more of an answer by telephone.
+	Call *Call `json:"call,omitempty"`
+
+	// The rest is not evidence but what became of it; the event does not hold it.
+
+	// UndoneAt is when it was taken back, zero while it stands.
+	UndoneAt time.Time `json:"undone_at,omitzero"`
+	// Replaced is the revision whose approval it took the place of, 0 for none.
+	Replaced int `json:"replaced,omitempty"`
+	// WorkBefore and TestsBefore count what had been done when it came.
+	WorkBefore  int `json:"work_before,omitempty"`
+	TestsBefore int `json:"tests_before,omitempty"`
 }
 
 // Payment is money that came in (or, negative, went back), as a fact. No card data, ever.
 type Payment struct {
 	Amount money.Amount `json:"amount"`
-	How    string       `json:"how"`
-	At     time.Time    `json:"at,omitzero"`
+	// Kind is "" for one that was written down before there were kinds.
+	Kind PaymentKind `json:"kind,omitempty"`
+	How  string      `json:"how"`
+	At   time.Time   `json:"at,omitzero"`
 }
 
 // Approved gives the approved revision and option in force, nil if there is none.

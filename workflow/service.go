@@ -335,31 +335,29 @@ func (j *Job) WakeAt(shop *Shop) time.Time {
 		sooner(q.ExpiresAt)
 		if j.Stage == StageAwaitingApproval {
 			sooner(j.remindAt(shop))
+			sooner(j.lastNoticeAt(shop))
 		}
 	}
+	sooner(j.pendingUntil(shop))
+	sooner(j.uncollectedAt(shop))
 	return at
 }
 
 // remindAt gives when the open quote is followed up next: at the opening of the shop's n-th working
-// day after its issue, zero if not again.
+// day after its issue, zero if not again. From the last notice on nothing more is sent.
 func (j *Job) remindAt(shop *Shop) time.Time {
 	q := j.Quote()
-	if q == nil || q.State != QuoteOpen || q.Reminded >= len(shop.RemindDays) {
+	if q == nil || q.State != QuoteOpen || q.LastNotice || q.Reminded >= len(shop.RemindDays) {
 		return time.Time{}
 	}
 	at, ok := shop.Calendar.OpeningOf(q.IssuedAt, shop.RemindDays[q.Reminded])
 	if !ok || !at.Before(q.ExpiresAt) {
 		return time.Time{}
 	}
-	return at
-}
-
-// Charge is what the approved option comes to; zero if nothing is approved.
-func (j *Job) Charge(shop *Shop) money.Amount {
-	if _, o := j.Approved(); o != nil {
-		return o.Result.Total
+	if last := j.lastNoticeAt(shop); !last.IsZero() && !at.Before(last) {
+		return time.Time{}
 	}
-	return money.Amount{Currency: shop.Currency}
+	return at
 }
 
 // Paid is the sum of the payments.

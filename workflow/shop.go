@@ -37,6 +37,22 @@ type Shop struct {
 	QuoteDays int
 	// RemindDays are the working days after issue on which an unanswered quote is followed up.
 	RemindDays []int
+	// LastNoticeDays is how many working days before a quote runs out the last notice about it is sent,
+	// 0 for none.
+	LastNoticeDays int
+	// UndoFor is how long an answer to a quote can be taken back while the bench has not begun, 0 for
+	// not at all.
+	UndoFor time.Duration
+	// Consent is the sentence agreed to on approving, by language; [ConsentWords] where there is none.
+	Consent map[string]string
+	// Fee is the diagnostic fee, announced on booking; nil for none. FeeCredited: it counts towards a
+	// repair.
+	Fee         *money.Amount
+	FeeCredited bool
+	// PayURL is where a balance can be paid, with places {job}, {amount} and {currency}; "" for none.
+	PayURL string
+	// Uncollected are the notices about goods that wait for their customer, in order.
+	Uncollected []UncollectedNotice
 	// WarrantyDays is given on a repair where the option does not say otherwise.
 	WarrantyDays int
 	// Tests must have passed before a repaired device leaves.

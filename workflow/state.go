@@ -78,11 +78,12 @@ var Transitions = []Transition{
 	{From: StageAwaitingApproval, To: StageRepairing, Needs: "an approval of the current revision", ByCustomer: true, guard: guardApproved},
 	{From: StageAwaitingApproval, To: StageDiagnosing, Needs: "a question that needs the bench, or the quote withdrawn", guard: guardBackToBench},
 	{From: StageAwaitingApproval, To: StageTesting, Needs: "declined: goes back unrepaired, after closing up and a safety check", ByCustomer: true, guard: guardDeclined},
-	{From: StageRepairing, To: StageAwaitingApproval, Needs: "a further finding, and a new revision above what was approved", guard: guardFurther},
+	{From: StageRepairing, To: StageAwaitingApproval, Needs: "a further finding, and a new revision above what was approved; or the approval taken back in time", guard: guardFurther},
 	{From: StageRepairing, To: StageDiagnosing, Needs: "the repair did not cure it: said", guard: guardNotCured},
 	{From: StageRepairing, To: StageTesting, Needs: "what was done is recorded", guard: guardTesting},
 	{From: StageTesting, To: StageRepairing, Needs: "a test failed", guard: guardTestFailed},
 	{From: StageTesting, To: StageDiagnosing, Needs: "a test failed", guard: guardTestFailed},
+	{From: StageTesting, To: StageAwaitingApproval, Needs: "the customer took their no back in time", ByCustomer: true, guard: guardTakenBack},
 	{From: StageTesting, To: StageShipped, Needs: "required tests passed (or outcome is not repaired); duties done or waived; contents reconciled; balance settled where the shop demands it; parcel number, or handed over in person", guard: guardShipped},
 	{From: StageBooked, To: StageWithdrawn, Needs: "cancelled, or never arrived", guard: guardCancelled},
 	{From: StageAwaitingApproval, To: StageWithdrawn, Needs: "recycled with the customer's written consent", guard: guardRecycled},
@@ -269,7 +270,14 @@ func guardDeclined(m *moving) {
 	m.need(ok, "The customer has not declined the quote.")
 }
 
+func guardTakenBack(m *moving) {
+	m.need(m.j.takenBack(), "The customer has not taken their answer back.")
+}
+
 func guardFurther(m *moving) {
+	if m.j.takenBack() {
+		return
+	}
 	q := m.j.Quote()
 	if q == nil || q.State != QuoteOpen || q.Revision < 2 {
 		m.need(false, "Issue a new revision of the quote first.")

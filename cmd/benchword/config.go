@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"benchword/templates"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/money"
@@ -26,8 +27,10 @@ type Settings struct {
 	Money   MoneySettings   `toml:"money"`
 	Promise PromiseSettings `toml:"promise"`
 	Quote   QuoteSettings   `toml:"quote"`
-	Mail    MailSettings    `toml:"mail"`
-	Web     WebSettings     `toml:"web"`
+	// Uncollected are in order of AfterDays.
+	Uncollected []UncollectedSettings `toml:"uncollected" validate:"max=10,dive"`
+	Mail        MailSettings          `toml:"mail"`
+	Web         WebSettings           `toml:"web"`
 }
 
 // ShopSettings says who the shop is.
@@ -50,6 +53,12 @@ type MoneySettings struct {
 	Taxes    map[string]string `toml:"taxes" validate:"dive,percent" example:"{ hst = \"15\" }"`
 	// SettleFirst demands payment before shipping.
 	SettleFirst bool `toml:"settle_first"`
+	// PayURL is where a balance can be paid: {job}, {amount} and {currency} are filled in.
+	PayURL string `toml:"pay_url" validate:"omitempty,payurl" example:"https://pay.example.net/{job}?amount={amount}&currency={currency}"`
+	// Fee is charged for finding the cause, and announced on booking; FeeCredited lets it count towards a
+	// repair.
+	Fee         string `toml:"diagnostic_fee" validate:"max=20" example:"35.00"`
+	FeeCredited bool   `toml:"diagnostic_fee_credited"`
 }
 
 // PromiseSettings says what is promised.
@@ -64,6 +73,18 @@ type PromiseSettings struct {
 type QuoteSettings struct {
 	Days   int   `toml:"days" validate:"min=0,max=365" example:"14"`
 	Remind []int `toml:"remind_after_working_days" validate:"max=5,dive,min=1,max=60" example:"[2, 5]"`
+	// Last is how many working days before it runs out the last notice goes out, 0 for none.
+	Last int `toml:"last_notice_working_days" validate:"min=0,max=60" example:"1"`
+	// Undo is how many minutes an answer can be taken back while the bench has not begun, 0 for not at all.
+	Undo int `toml:"undo_minutes" validate:"min=0,max=1440" example:"30"`
+}
+
+// UncollectedSettings is a notice about goods that nobody collects: the shop sets what local law asks for.
+type UncollectedSettings struct {
+	// After is in calendar days after the goods were ready, Give how many calendar days the notice gives.
+	After int               `toml:"after_days" validate:"min=1,max=3650" example:"30"`
+	Give  int               `toml:"give_days" validate:"min=0,max=3650" example:"14"`
+	Text  map[string]string `toml:"text" validate:"required,min=1,dive,keys,oneof=en fr de es,endkeys,required,max=4000" example:"{ en = \"Please collect your device.\" }"`
 }
 
 // MailSettings says how mail is sent.
@@ -115,7 +136,7 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 	s := &Settings{
 		Money:   MoneySettings{Prices: "before_tax"},
 		Promise: PromiseSettings{WorkingDays: 10, Warranty: 90, Tests: []string{"Function"}},
-		Quote:   QuoteSettings{Days: 14, Remind: []int{2, 5}},
+		Quote:   QuoteSettings{Days: 14, Remind: []int{2, 5}, Last: 1, Undo: 30},
 		Mail:    MailSettings{Port: 587, Security: "starttls"},
 		Web:     WebSettings{Listen: "127.0.0.1:8080"},
 	}
@@ -165,6 +186,20 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		Languages: s.Shop.Languages, PromiseDays: s.Promise.WorkingDays, QuoteDays: s.Quote.Days, RemindDays: slices.Sorted(slices.Values(s.Quote.Remind)),
 		WarrantyDays: s.Promise.Warranty, Tests: s.Promise.Tests, SettleFirst: s.Money.SettleFirst,
 		PauseFor: map[workflow.HoldReason]bool{}, LinkFor: 365 * 24 * time.Hour,
+		LastNoticeDays: s.Quote.Last, UndoFor: time.Duration(s.Quote.Undo) * time.Minute, Consent: templates.Consent(s.Shop.Languages),
+		FeeCredited: s.Money.FeeCredited, PayURL: s.Money.PayURL,
+	}
+	if s.Money.Fee != "" {
+		a, err := money.Parse(s.Money.Fee, out.Currency)
+		if err != nil || a.Minor < 0 {
+			return nil, fmt.Errorf("money.diagnostic_fee: %q is not an amount in %s", s.Money.Fee, out.Currency)
+		}
+		if a.Minor > 0 {
+			out.Fee = &a
+		}
+	}
+	for _, n := range slices.SortedStableFunc(slices.Values(s.Uncollected), func(a, b UncollectedSettings) int { return a.After - b.After }) {
+		out.Uncollected = append(out.Uncollected, workflow.UncollectedNotice{AfterDays: n.After, GiveDays: n.Give, Text: n.Text})
 	}
 	out.Gather, out.Quiet = 3*time.Minute, workflow.Quiet{From: 21 * 60, To: 8 * 60}
 	if s.Mail.Gather != nil {
@@ -224,6 +259,10 @@ func checker() *validator.Validate {
 		_, ok := parseQuiet(f.Field().String())
 		return ok
 	}))
+	must(v.RegisterValidation("payurl", func(f validator.FieldLevel) bool {
+		u, err := url.Parse(strings.NewReplacer("{job}", "J", "{amount}", "1", "{currency}", "EUR").Replace(f.Field().String()))
+		return err == nil && u.Scheme == "https" && u.Host != "" && u.User == nil
+	}))
 	must(v.RegisterValidation("baseurl", func(f validator.FieldLevel) bool {
 		u, err := url.Parse(f.Field().String())
 		return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host != "" && strings.Trim(u.Path, "/") == "" && u.RawQuery == "" && u.User == nil
@@ -256,6 +295,8 @@ func wrong(e validator.FieldError) string {
 		return "must be hours like 21:00-08:00, or empty for none"
 	case "fqdn":
 		return "is not the name of a domain"
+	case "payurl":
+		return "must be an address that starts with https://"
 	case "file":
 		return "names a file that is not there"
 	case "ip|cidr":

@@ -376,6 +376,13 @@ func (c *Calendar) AddWorkingDays(d Date, n int) (date Date, ok bool) {
 	return x.date, ok
 }
 
+// LastDay gives the last day of a period of so many calendar days that begins with the date from: from
+// itself never counts, and a last day that is no working day moves to the next one, as in Regulation (EEC,
+// Euratom) 1182/71 article 3. ok is false if there is no working day any more.
+func (c *Calendar) LastDay(from Date, days int) (date Date, ok bool) {
+	return c.AddWorkingDays(from+Date(days)-1, 1)
+}
+
 // OpeningOf gives the first opening on the nth working day after the shop's date at t, n from 1; ok is
 // false if there is none.
 func (c *Calendar) OpeningOf(t time.Time, n int) (at time.Time, ok bool) {

@@ -40,10 +40,25 @@ const (
 // LineKinds lists every kind in the order in which a form offers them.
 var LineKinds = []LineKind{Labour, Part, Fee, Carriage, Credit}
 
+// Grade says what kind of part a line is for (common practice, no source).
+type Grade string
+
+const (
+	GradeOriginal    Grade = "new_original"   // new, from the device's maker
+	GradeCompatible  Grade = "new_compatible" // new, from somebody else
+	GradeTested      Grade = "pulled_tested"  // taken out of another device, and tested
+	GradeRefurbished Grade = "refurbished"    // used, and made good
+)
+
+// Grades lists every grade in the order in which a form offers them.
+var Grades = []Grade{GradeOriginal, GradeCompatible, GradeTested, GradeRefurbished}
+
 // Line is one line of a price. Its amount is quantity times unit price, rounded.
 type Line struct {
 	Kind LineKind `json:"kind"`
 	Text string   `json:"text"`
+	// Grade is for a part, "" if nothing is said about it.
+	Grade Grade `json:"grade,omitempty"`
 	// Quantity is not negative: hours, pieces.
 	Quantity Decimal `json:"quantity"`
 	// UnitPrice may be finer than the minor unit. It is below zero on a credit line only.
@@ -225,6 +240,9 @@ func (r *Request) check() error {
 func (l *Line) check(taxes map[string]Tax) error {
 	if !slices.Contains(LineKinds, l.Kind) {
 		return fmt.Errorf("kind: %q is not known; write labour, part, fee, carriage or credit", short(string(l.Kind)))
+	}
+	if l.Grade != "" && (l.Kind != Part || !slices.Contains(Grades, l.Grade)) {
+		return fmt.Errorf("grade: %q is not known, or not for a part; write new_original, new_compatible, pulled_tested or refurbished", short(string(l.Grade)))
 	}
 	if len(l.Text) > maxText {
 		return fmt.Errorf("text: it has %d bytes; at most %d are possible", len(l.Text), maxText)

@@ -79,7 +79,7 @@ func (r *Request) UnmarshalJSON(b []byte) error {
 }
 
 func (l *Line) read(raw json.RawMessage, at string) error {
-	f, err := object(raw, at, "kind", "text", "quantity", "unit_price", "tax")
+	f, err := object(raw, at, "kind", "text", "grade", "quantity", "unit_price", "tax")
 	if err != nil {
 		return err
 	}
@@ -91,6 +91,11 @@ func (l *Line) read(raw json.RawMessage, at string) error {
 	if err := f.optional("text", &l.Text); err != nil {
 		return err
 	}
+	var grade string
+	if err := f.optional("grade", &grade); err != nil {
+		return err
+	}
+	l.Grade = Grade(grade)
 	if err := f.optional("tax", &l.Tax); err != nil {
 		return err
 	}
