@@ -428,7 +428,7 @@ func (b *bench) everything() []told {
 	take("ready_8")
 	b.clock.Move(33 * 24 * time.Hour)
 	b.do(clock, workflow.Wake{})
-	take("promise_breached_8", "uncollected")
+	take("uncollected")
 	return out
 }
 
