@@ -36,7 +36,7 @@ type QuoteView struct {
 	// Limit says what was agreed to beforehand, Fee what a no costs; "" if nothing.
 	Limit, Fee string
 	// Changes says what a later revision changes, nil for the first.
-	Changes *ChangesView
+	Changes *QuoteChanges
 	// Reason says why this revision differs from the one before; Before what was approved until then.
 	Reason, Before  string
 	Issued, Expires string
@@ -148,44 +148,44 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 		v.Fee = w.T("quote.fee", w.Money(*j.Fee))
 	}
 	if c := j.Changes(q); c != nil {
-		v.Changes = changesView(c, w)
+		v.Changes = quoteChanges(c, w)
 	}
 	return v
 }
 
-// ChangesView is what a later revision changes against what was approved, or against the one before.
-type ChangesView struct {
+// QuoteChanges is what a later revision changes against what was approved, or against the one before.
+type QuoteChanges struct {
 	Title, Since string
 	Lines        []string
 	// Total sums up: more, less, or as before.
 	Total string
 }
 
-func changesView(c *workflow.Changes, w *locale.Words) *ChangesView {
-	since := "changes.since"
+func quoteChanges(c *workflow.Changes, w *locale.Words) *QuoteChanges {
+	since := "quote.changes.since"
 	if !c.Approved {
-		since = "changes.since.before"
+		since = "quote.changes.since.before"
 	}
-	v := &ChangesView{Title: w.T("changes.title"), Since: w.T(since, c.From.Title, w.Money(c.From.Result.Total))}
+	v := &QuoteChanges{Title: w.T("quote.changes.title"), Since: w.T(since, c.From.Title, w.Money(c.From.Result.Total))}
 	for _, l := range c.Lines {
 		switch {
 		case l.Was == nil:
-			v.Lines = append(v.Lines, w.T("changes.added", l.Text, w.Money(*l.Is)))
+			v.Lines = append(v.Lines, w.T("quote.changes.added", l.Text, w.Money(*l.Is)))
 		case l.Is == nil:
-			v.Lines = append(v.Lines, w.T("changes.gone", l.Text, w.Money(*l.Was)))
+			v.Lines = append(v.Lines, w.T("quote.changes.gone", l.Text, w.Money(*l.Was)))
 		default:
-			v.Lines = append(v.Lines, w.T("changes.other", l.Text, w.Money(*l.Is), w.Money(*l.Was)))
+			v.Lines = append(v.Lines, w.T("quote.changes.other", l.Text, w.Money(*l.Is), w.Money(*l.Was)))
 		}
 	}
 	total, more := w.Money(c.To.Result.Total), c.More
 	switch {
 	case more.Minor > 0:
-		v.Total = w.T("changes.more", total, w.Money(more))
+		v.Total = w.T("quote.changes.more", total, w.Money(more))
 	case more.Minor < 0:
 		more.Minor = -more.Minor
-		v.Total = w.T("changes.less", total, w.Money(more))
+		v.Total = w.T("quote.changes.less", total, w.Money(more))
 	default:
-		v.Total = w.T("changes.same", total)
+		v.Total = w.T("quote.changes.same", total)
 	}
 	return v
 }
