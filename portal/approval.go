@@ -47,13 +47,18 @@ func (s *Server) decideLink(c *fiber.Ctx) (a *answerable, err error) {
 		return nil, err
 	}
 	if row.Purpose != link.Decide {
-		return nil, &workflow.Error{Code: workflow.CodeForbidden, Message: s.jobPage(c, j, "").T("error.look")}
+		return nil, lookOnly(s.jobPage(c, j, ""))
 	}
 	q := j.Quote()
 	if q == nil || q.Revision != row.Quote {
 		return nil, s.ended(c, j, row.Quote)
 	}
 	return &answerable{token, row, j, q}, nil
+}
+
+// lookOnly refuses to decide by a link that can only look.
+func lookOnly(page templates.Page) error {
+	return &workflow.Error{Code: workflow.CodeForbidden, Reason: "look", Message: page.T("error.look")}
 }
 
 // quotePage shows the revision with the ways to answer it.
@@ -266,7 +271,7 @@ func (s *Server) notDecided(c *fiber.Ctx, a *answerable, x answer, cause error) 
 	if field == "name" && x.verdict == workflow.VerdictDecline {
 		field = "decline-name"
 	}
-	return s.unanswered(c, Status(cause), s.quotePage(c, now), x, templates.FieldError{Field: field, Message: Sentence(cause)})
+	return s.unanswered(c, Status(cause), s.quotePage(c, now), x, templates.FieldError{Field: field, Message: say(s.jobPage(c, now.j, "").Words(), cause)})
 }
 
 // receipt opens the receipt of a decision. It stays as long as the link would have lived, although the
@@ -331,7 +336,7 @@ func (s *Server) postUndo(c *fiber.Ctx) error {
 		return err
 	}
 	if row.Purpose != link.Decide {
-		return &workflow.Error{Code: workflow.CodeForbidden, Message: s.jobPage(c, j, "").T("error.look")}
+		return lookOnly(s.jobPage(c, j, ""))
 	}
 	_, err = s.cfg.Service.Do(c.UserContext(), workflow.Order{Job: row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: row.ID}, Commands: []workflow.Command{x}})
 	if code := workflow.CodeOf(err); err != nil && code != workflow.CodeInternal {

@@ -87,7 +87,7 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 		j, err = s.cfg.Service.Job(c.UserContext(), workflow.JobNumber(again.Once.Result))
 	}
 	if code := workflow.CodeOf(err); code == workflow.CodeInvalid || code == workflow.CodeRefused {
-		v.Errors = []templates.FieldError{{Field: FieldOf(err), Message: Sentence(err)}}
+		v.Errors = []templates.FieldError{{Field: FieldOf(err), Message: say(v.Words(), err)}}
 		v.Title = v.T("form.titled", v.Title)
 		return s.Render(c, Status(err), v)
 	}

@@ -24,13 +24,19 @@ func (s *Server) publicPage(c *fiber.Ctx, title string) templates.Page {
 		p.Lang = l
 	}
 	c.Vary(fiber.HeaderAcceptLanguage)
-	p.Title = p.T(title)
+	if title != "" {
+		p.Title = p.T(title)
+	}
 	p.Shop.Zone = p.Words().Zone(s.Shop().Calendar.Location())
 	return p
 }
 
+// speaks is where a request keeps the language of the job it is about, for a page that tells of an error.
+const speaks = "speaks"
+
 // jobPage is the base of a page about a job: in its customer's language.
 func (s *Server) jobPage(c *fiber.Ctx, j *workflow.Job, title string) templates.Page {
+	c.Locals(speaks, j.Customer.Language)
 	p := templates.Page{Lang: j.Customer.Language, Catalogue: s.cfg.Words, Title: title, Path: c.Path(), Shop: templates.ShopOf(s.Shop())}
 	p.Shop.Zone = p.Words().Zone(s.Shop().Calendar.Location())
 	return p
@@ -49,6 +55,11 @@ func (s *Server) showPacking(c *fiber.Ctx) error {
 func (s *Server) opened(c *fiber.Ctx) (token string, row workflow.LinkRow, err error) {
 	token = c.Params("token")
 	row, err = s.cfg.Service.Open(c.UserContext(), token)
+	if row.Job != "" && err != nil { // the link was one of ours: its end is told in its holder's language
+		if j, gone := s.cfg.Service.Job(c.UserContext(), row.Job); gone == nil {
+			c.Locals(speaks, j.Customer.Language)
+		}
+	}
 	return token, row, err
 }
 
@@ -118,7 +129,7 @@ func (s *Server) showReport(c *fiber.Ctx) error {
 	}
 	n, err := strconv.Atoi(c.Params("n"))
 	if err != nil || n < 1 || n > len(j.Reports) {
-		return notFound("There is no such report on this job.")
+		return notFound("no_report", "There is no such report on this job.")
 	}
 	page := s.jobPage(c, j, "")
 	page.Title = page.T("report.title", n)
@@ -185,7 +196,7 @@ func (s *Server) postMessage(c *fiber.Ctx) error {
 			return err
 		}
 		v := s.trackOf(s.jobPage(c, j, j.Device.Name()), j, token, row)
-		v.Message, v.Errors = text, []templates.FieldError{{Field: "text", Message: Sentence(err)}}
+		v.Message, v.Errors = text, []templates.FieldError{{Field: "text", Message: say(v.Words(), err)}}
 		v.Title = v.T("form.titled", v.Title)
 		return s.Render(c, Status(err), v)
 	}

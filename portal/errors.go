@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"benchword/templates"
+	"benchword/templates/locale"
 	"benchword/workflow"
 
 	"github.com/gofiber/fiber/v2"
@@ -42,7 +43,9 @@ func Status(err error) int {
 type StatusError struct {
 	Status  int
 	Message string
-	Err     error
+	// Reason names the sentence for a customer's page, as in [workflow.Error].
+	Reason string
+	Err    error
 }
 
 func (e *StatusError) Error() string { return fmt.Sprintf("%d: %s", e.Status, e.Message) }
@@ -73,8 +76,55 @@ func Sentence(err error) string {
 	return workflow.MessageOf(err)
 }
 
-func notFound(sentence string) error {
-	return &workflow.Error{Code: workflow.CodeNotFound, Message: sentence}
+// say gives what a customer reads about an error, in their language. What has no sentence of its own in
+// the catalogue gets one of its kind.
+func say(w *locale.Words, err error) string {
+	reason, kind := "", "code.internal"
+	var values []any
+	var e *workflow.Error
+	var s *StatusError
+	var f *fiber.Error
+	switch {
+	case errors.As(err, &s):
+		reason, kind = s.Reason, "code.request"
+	case errors.As(err, &e):
+		reason, values, kind = e.Reason, e.Values, "code."+string(e.Code)
+	case errors.As(err, &f):
+		kind = "code.request"
+		switch f.Code {
+		case fiber.StatusNotFound:
+			reason = "no_page"
+		case fiber.StatusMethodNotAllowed:
+			reason = "method"
+		case fiber.StatusRequestEntityTooLarge:
+			reason = "too_much"
+		case fiber.StatusUpgradeRequired, fiber.StatusBadRequest:
+			reason = "unreadable"
+		}
+	}
+	if reason == "look" {
+		return w.T("error.look")
+	}
+	if reason != "" && w.Has("refusal."+reason) {
+		return w.T("refusal."+reason, values...)
+	}
+	return w.T("refusal." + kind)
+}
+
+// heading gives an error page's heading, in the customer's language.
+func heading(w *locale.Words, status int) string {
+	key := "refusal.title." + itoa(status)
+	switch {
+	case w.Has(key):
+		return w.T(key)
+	case status >= 500:
+		return w.T("refusal.title.500")
+	}
+	return w.T("refusal.title.other")
+}
+
+func notFound(reason, sentence string) error {
+	return &workflow.Error{Code: workflow.CodeNotFound, Reason: reason, Message: sentence}
 }
 
 // Missing gives the sentences of a refusal, where it has several.
@@ -141,8 +191,18 @@ func (s *Server) fail(c *fiber.Ctx, err error) (sent error) {
 		c.Set(fiber.HeaderContentType, "application/problem+json")
 		return nil
 	}
-	page := s.Page(c, title(status))
-	v := &templates.Problem{Page: page, Status: status, Heading: title(status), Message: Sentence(err), Missing: Missing(err), Request: requestID(c)}
+	v := &templates.Problem{Status: status, Request: requestID(c)}
+	if strings.HasPrefix(c.Path(), "/counter") {
+		v.Page, v.Heading, v.Message, v.Missing = s.Page(c, title(status)), title(status), Sentence(err), Missing(err)
+		v.Lang = "en"
+	} else {
+		v.Page = s.publicPage(c, "")
+		if lang, ok := c.Locals(speaks).(string); ok {
+			v.Lang = lang
+		}
+		v.Heading, v.Message = heading(v.Words(), status), say(v.Words(), err)
+		v.Title = v.Heading
+	}
 	if rerr := s.Render(c, status, v); rerr != nil {
 		s.cfg.Log.Error("the error page failed", "request", requestID(c), "cause", rerr)
 		c.Set(fiber.HeaderContentType, fiber.MIMETextPlainCharsetUTF8)

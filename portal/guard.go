@@ -141,20 +141,20 @@ func (s *Server) guardBody(c *fiber.Ctx) error {
 	n := c.Request().Header.ContentLength()
 	if n < 0 {
 		if n == -1 { // chunked: its size is not known beforehand
-			return &StatusError{Status: fiber.StatusLengthRequired, Message: "The length of what was sent is not stated. Please send it again from the page."}
+			return &StatusError{Status: fiber.StatusLengthRequired, Reason: "unreadable", Message: "The length of what was sent is not stated. Please send it again from the page."}
 		}
 		return nil
 	}
 	if e := c.Get(fiber.HeaderContentEncoding); e != "" && !strings.EqualFold(e, "identity") {
 		// A small body may unpack to a very large one, and the limits below are for what is sent.
-		return &StatusError{Status: fiber.StatusUnsupportedMediaType, Message: "What was sent is compressed, which is not read here. Please send it as it is."}
+		return &StatusError{Status: fiber.StatusUnsupportedMediaType, Reason: "unreadable", Message: "What was sent is compressed, which is not read here. Please send it as it is."}
 	}
 	limit := formLimit
 	if s.takesPhotos(c) {
 		limit = bodyLimit
 	}
 	if n > limit {
-		return &StatusError{Status: fiber.StatusRequestEntityTooLarge, Message: "That was too much at once. Send fewer or smaller photos, at most " + megabytes(limit) + " together."}
+		return &StatusError{Status: fiber.StatusRequestEntityTooLarge, Reason: "too_much", Message: "That was too much at once. Send fewer or smaller photos, at most " + megabytes(limit) + " together."}
 	}
 	return nil
 }
@@ -182,7 +182,7 @@ func (s *Server) takesPhotos(c *fiber.Ctx) bool {
 // guardOrigin refuses a form that another site's page sends (ASVS 5.0 V3.5.1). Browsers say where a
 // form comes from; the API's callers, which are no browsers, say nothing.
 func (s *Server) guardOrigin(c *fiber.Ctx) error {
-	refuse := &workflow.Error{Code: workflow.CodeForbidden, Message: "This was not sent from a page of ours, so it was not acted on. Open the page again and send it from there."}
+	refuse := &workflow.Error{Code: workflow.CodeForbidden, Reason: "foreign", Message: "This was not sent from a page of ours, so it was not acted on. Open the page again and send it from there."}
 	switch c.Get("Sec-Fetch-Site") {
 	case "", "same-origin", "none":
 	default:
@@ -241,7 +241,7 @@ func failed(c *fiber.Ctx, err error) bool {
 
 func tooMany(c *fiber.Ctx, wait time.Duration) error {
 	c.Set(fiber.HeaderRetryAfter, strconv.Itoa(int((wait+time.Second-1)/time.Second)))
-	return &StatusError{Status: fiber.StatusTooManyRequests, Message: "There were too many tries from your connection. Please wait ten minutes, or telephone the bench."}
+	return &StatusError{Status: fiber.StatusTooManyRequests, Reason: "too_many", Message: "There were too many tries from your connection. Please wait ten minutes, or telephone the bench."}
 }
 
 // asks counts tries by network, each within a while that begins with its first.

@@ -33,7 +33,7 @@ func (s *Server) live(c *fiber.Ctx, n workflow.JobNumber) error {
 	}
 	ch, leave := s.hub.subscribe(n)
 	if ch == nil {
-		return &StatusError{Status: fiber.StatusServiceUnavailable, Message: "Too many pages are open at once; this one does not update itself now. Reload it to see what is new.", Err: errClosed}
+		return &StatusError{Status: fiber.StatusServiceUnavailable, Reason: "too_many_open", Message: "Too many pages are open at once; this one does not update itself now. Reload it to see what is new.", Err: errClosed}
 	}
 	// Read after subscribing: a commit in between is either in the version or in the channel.
 	version, err := s.cfg.Service.Store.Version(c.UserContext(), s.Shop().ID, n)

@@ -36,7 +36,7 @@ const MaxPhotos = 20
 func (s *Server) ReadPhotos(c *fiber.Ctx, field string) ([]workflow.Photo, error) {
 	n, err := workflow.ParseJobNumber(c.Params("number"))
 	if err != nil {
-		return nil, notFound("There is no job with this number.")
+		return nil, notFound("", "There is no job with this number.")
 	}
 	if _, err := s.cfg.Service.Store.Version(c.UserContext(), s.Shop().ID, n); err != nil {
 		return nil, err
@@ -110,7 +110,7 @@ func (s *Server) DiscardOld(ctx context.Context, before, after *workflow.Job) er
 
 // SendPhoto answers with a shown copy of a photo on the job: size is "large" or "small".
 func (s *Server) SendPhoto(c *fiber.Ctx, j *workflow.Job, id, size string) error {
-	none := notFound("There is no such photo.")
+	none := notFound("no_photo", "There is no such photo.")
 	n, err := strconv.Atoi(id)
 	if err != nil {
 		return none

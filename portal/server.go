@@ -239,7 +239,7 @@ func (s *Server) health(c *fiber.Ctx) error {
 func (s *Server) asset(c *fiber.Ctx) error {
 	body, contentType, etag, ok := templates.Asset(c.Params("*"))
 	if !ok {
-		return notFound("There is no such file here.")
+		return notFound("no_file", "There is no such file here.")
 	}
 	c.Set(fiber.HeaderContentType, contentType)
 	c.Set(fiber.HeaderETag, etag)

@@ -80,14 +80,14 @@ func line(field, what, s string, required bool) (string, error) {
 	s = strings.TrimSpace(strings.ToValidUTF8(s, "\ufffd"))
 	for _, r := range s {
 		if r < 0x20 || r == 0x7f || r == 0x2028 || r == 0x2029 {
-			return "", invalid(field, "%s must be a single line without control characters.", what)
+			return "", invalid(field, "%s must be a single line without control characters.", what).because("one_line")
 		}
 	}
 	if len([]rune(s)) > MaxLine {
-		return "", invalid(field, "%s is too long: at most %d characters fit.", what, MaxLine)
+		return "", invalid(field, "%s is too long: at most %d characters fit.", what, MaxLine).because("too_long", MaxLine)
 	}
 	if required && s == "" {
-		return "", invalid(field, "%s is missing.", what)
+		return "", invalid(field, "%s is missing.", what).because("missing")
 	}
 	return s, nil
 }
@@ -97,14 +97,14 @@ func text(field, what, s string, required bool) (string, error) {
 	s = strings.TrimSpace(strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(strings.ToValidUTF8(s, "\ufffd")))
 	for _, r := range s {
 		if (r < 0x20 && r != '\n' && r != '\t') || r == 0x7f {
-			return "", invalid(field, "%s holds control characters; please type it again.", what)
+			return "", invalid(field, "%s holds control characters; please type it again.", what).because("control")
 		}
 	}
 	if n := len([]rune(s)); n > MaxText {
-		return "", invalid(field, "%s is too long: %d characters, at most %d fit.", what, n, MaxText)
+		return "", invalid(field, "%s is too long: %d characters, at most %d fit.", what, n, MaxText).because("too_long", MaxText)
 	}
 	if required && s == "" {
-		return "", invalid(field, "%s is missing.", what)
+		return "", invalid(field, "%s is missing.", what).because("missing")
 	}
 	return s, nil
 }
@@ -115,7 +115,7 @@ func oneOf[T ~string](field, what string, v T, allowed []T) error {
 			return nil
 		}
 	}
-	return invalid(field, "%s must be one of the choices offered.", what)
+	return invalid(field, "%s must be one of the choices offered.", what).because("choice")
 }
 
 // needStage refuses unless the job is in one of the stages.
@@ -129,13 +129,13 @@ func (t *turn) needStage(action string, stages ...Stage) error {
 	for i, s := range stages {
 		words[i] = strings.ReplaceAll(string(s), "_", " ")
 	}
-	return refused("%s is possible while a job is %s; this one is %s.", action, strings.Join(words, " or "), strings.ReplaceAll(string(t.j.Stage), "_", " "))
+	return refused("%s is possible while a job is %s; this one is %s.", action, strings.Join(words, " or "), strings.ReplaceAll(string(t.j.Stage), "_", " ")).because("stage")
 }
 
 // needOpen refuses once the job has ended.
 func (t *turn) needOpen(action string) error {
 	if t.j.Ended() {
-		return refused("%s is not possible any more: the job has ended.", action)
+		return refused("%s is not possible any more: the job has ended.", action).because("ended")
 	}
 	return nil
 }
@@ -172,13 +172,13 @@ func (t *turn) customer(p Person) (Customer, error) {
 		return c, err
 	}
 	if p.Email != "" && !plausibleEmail(p.Email) {
-		return c, invalid("email", "The e-mail address “%s” does not look complete; it should read like name@example.org.", p.Email)
+		return c, invalid("email", "The e-mail address “%s” does not look complete; it should read like name@example.org.", p.Email).because("email", p.Email)
 	}
 	if p.Phone, err = line("phone", "The telephone number", p.Phone, false); err != nil {
 		return c, err
 	}
 	if p.Email == "" && p.Phone == "" {
-		return c, invalid("email", "Give an e-mail address or a telephone number, so that the bench can reach the customer.")
+		return c, invalid("email", "Give an e-mail address or a telephone number, so that the bench can reach the customer.").because("reach")
 	}
 	if p.Address, err = text("address", "The postal address", p.Address, false); err != nil {
 		return c, err
@@ -235,7 +235,7 @@ func (Book) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwne
 
 func (c Book) decide(t *turn) error {
 	if t.j.Version != 0 {
-		return refused("This job number is taken.")
+		return refused("This job number is taken.").because("taken")
 	}
 	p := &JobBooked{Follows: c.Follows, WalkIn: c.WalkIn && t.by.Role != RoleCustomer}
 	var err error
@@ -265,7 +265,7 @@ func (c Book) decide(t *turn) error {
 		return err
 	}
 	if p.Limit != nil && p.Limit.Minor < 0 {
-		return invalid("limit", "The limit can't be below zero.")
+		return invalid("limit", "The limit can't be below zero.").because("limit_below_zero")
 	}
 	if c.Follows != "" {
 		if _, err := ParseJobNumber(string(c.Follows)); err != nil {
@@ -290,7 +290,7 @@ func (t *turn) amount(field, s string) (*money.Amount, error) {
 	}
 	a, err := money.Parse(s, t.shop.Currency)
 	if err != nil {
-		return nil, &Error{Code: CodeInvalid, Field: field, Message: "“" + s + "” is not an amount in " + string(t.shop.Currency) + ": " + err.Error() + ".", Err: err}
+		return nil, &Error{Code: CodeInvalid, Field: field, Reason: "amount", Values: []any{s, string(t.shop.Currency)}, Message: "“" + s + "” is not an amount in " + string(t.shop.Currency) + ": " + err.Error() + ".", Err: err}
 	}
 	return &a, nil
 }
@@ -1117,13 +1117,13 @@ func (Decide) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOw
 func (c Decide) decide(t *turn) error {
 	q := t.j.Quote()
 	if q == nil {
-		return refused("There is no quote on this job.")
+		return refused("There is no quote on this job.").because("quote_none")
 	}
 	if err := oneOf("verdict", "Your answer", c.Verdict, []Verdict{VerdictApprove, VerdictDecline, VerdictAsk}); err != nil {
 		return err
 	}
 	if c.Digest != q.Digest {
-		return &Error{Code: CodeConflict, Message: "This quote has been replaced by a newer one. Nothing was decided; please look at the new one."}
+		return &Error{Code: CodeConflict, Reason: "quote_replaced", Message: "This quote has been replaced by a newer one. Nothing was decided; please look at the new one."}
 	}
 	if c.Verdict != VerdictAsk && c.Round != t.j.Undone(q.Revision) {
 		return &Error{Code: CodeConflict, Message: "An earlier answer to this quote was taken back. Nothing was decided now; please look at the quote again."}
@@ -1132,15 +1132,15 @@ func (c Decide) decide(t *turn) error {
 		if last.Verdict == c.Verdict && last.Option == c.Option {
 			return nil // the same answer again: it counts once
 		}
-		return &Error{Code: CodeConflict, Message: "This quote was answered already, and that answer stands. Write to the bench if it should change."}
+		return &Error{Code: CodeConflict, Reason: "quote_answered", Message: "This quote was answered already, and that answer stands. Write to the bench if it should change."}
 	}
 	switch {
 	case q.State == QuoteWithdrawn:
-		return &Error{Code: CodeGone, Message: "The bench has taken this quote back. Nothing was decided; you will hear from us."}
+		return &Error{Code: CodeGone, Reason: "quote_withdrawn", Message: "The bench has taken this quote back. Nothing was decided; you will hear from us."}
 	case q.State == QuoteExpired || !t.now.Before(q.ExpiresAt):
-		return &Error{Code: CodeGone, Message: "This quote has run out, so it can't be answered any more. Write to the bench for a new one."}
+		return &Error{Code: CodeGone, Reason: "quote_expired", Message: "This quote has run out, so it can't be answered any more. Write to the bench for a new one."}
 	case t.j.Stage != StageAwaitingApproval:
-		return refused("This quote is not waiting for an answer.")
+		return refused("This quote is not waiting for an answer.").because("quote_not_open")
 	}
 	d := Decision{Verdict: c.Verdict, Revision: q.Revision, Digest: q.Digest}
 	name, err := line("name", "Your name", c.Name, c.Verdict != VerdictAsk)
@@ -1154,7 +1154,7 @@ func (c Decide) decide(t *turn) error {
 	var option *Option
 	if c.Verdict == VerdictApprove {
 		if option = q.Option(c.Option); option == nil {
-			return invalid("option", "Choose one of the options.")
+			return invalid("option", "Choose one of the options.").because("option")
 		}
 		d.Option = option.Key
 		total := option.Result.Total
@@ -1577,10 +1577,10 @@ func (t *turn) message(s string, question bool) error {
 		return err
 	}
 	if !t.j.Erased.IsZero() {
-		return refused("The customer was erased from this job; there is nobody to write to.")
+		return refused("The customer was erased from this job; there is nobody to write to.").because("erased")
 	}
 	if len(t.j.Messages) >= 500 {
-		return refused("There are 500 messages on this job already; please telephone.")
+		return refused("There are 500 messages on this job already; please telephone.").because("letters_full")
 	}
 	sealed, err := t.seal(s)
 	if err != nil {
@@ -1606,7 +1606,7 @@ func (AskLink) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleO
 
 func (c AskLink) decide(t *turn) error {
 	if t.j.Customer.Email.Text == "" {
-		return refused("There is no e-mail address on this job.")
+		return refused("There is no e-mail address on this job.").because("no_email")
 	}
 	if t.j.Link(link.Look, t.now.Add(7*24*time.Hour)) == nil {
 		if err := t.issueLink(link.Look, 0, t.now.Add(t.shop.LinkFor)); err != nil {

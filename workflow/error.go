@@ -31,6 +31,10 @@ const (
 type Error struct {
 	Code    Code
 	Message string
+	// Reason names the sentence, and Values what stands in its places, for whoever says it in another
+	// language: a customer's page does. "" where only staff and programs can meet it.
+	Reason string
+	Values []any
 	// Field names the input that Message is about, where there is one ("customer.email").
 	Field string
 	// Missing lists, one sentence each, what a refused move still needs.
@@ -93,6 +97,12 @@ func MessageOf(err error) string {
 
 func invalid(field, format string, args ...any) *Error {
 	return &Error{Code: CodeInvalid, Field: field, Message: fmt.Sprintf(format, args...)}
+}
+
+// because names a refusal that a customer can meet; see [Error.Reason].
+func (e *Error) because(reason string, values ...any) *Error {
+	e.Reason, e.Values = reason, values
+	return e
 }
 
 func refused(format string, args ...any) *Error {

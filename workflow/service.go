@@ -54,7 +54,7 @@ const retries = 20
 func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 	for _, c := range o.Commands {
 		if !permits(c, o.By.Role) {
-			return nil, &Error{Code: CodeForbidden, Message: "Your role does not include this action; ask somebody at the counter."}
+			return nil, &Error{Code: CodeForbidden, Reason: "role", Message: "Your role does not include this action; ask somebody at the counter."}
 		}
 	}
 	if o.Once != nil {
@@ -97,7 +97,7 @@ func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 func (s *Service) Try(ctx context.Context, o Order) (*Job, error) {
 	for _, c := range o.Commands {
 		if !permits(c, o.By.Role) {
-			return nil, &Error{Code: CodeForbidden, Message: "Your role does not include this action; ask somebody at the counter."}
+			return nil, &Error{Code: CodeForbidden, Reason: "role", Message: "Your role does not include this action; ask somebody at the counter."}
 		}
 	}
 	j, err := s.Store.Job(ctx, s.Shop.ID, o.Job)
@@ -114,7 +114,7 @@ const conflictMessage = "Somebody else changed this job a moment ago. Please loo
 
 // Conflict is the error of a commit whose expected version does not hold. Stores return it.
 func Conflict(cause error) error {
-	return &Error{Code: CodeConflict, Message: conflictMessage, Err: cause}
+	return &Error{Code: CodeConflict, Reason: "conflict", Message: conflictMessage, Err: cause}
 }
 
 func permits(c Command, r Role) bool {
@@ -207,7 +207,7 @@ func (s *Service) Job(ctx context.Context, n JobNumber) (*Job, error) {
 // Open finds what a link's token opens. It tells an unknown link from one that has ended, and
 // nothing else. Errors: ErrNotFound, ErrGone.
 func (s *Service) Open(ctx context.Context, token string) (LinkRow, error) {
-	unknown := &Error{Code: CodeNotFound, Message: "This link is not complete. Open it again from the mail, or ask for a new one with your job number."}
+	unknown := &Error{Code: CodeNotFound, Reason: "link_unknown", Message: "This link is not complete. Open it again from the mail, or ask for a new one with your job number."}
 	parsed, err := link.ParseToken(token)
 	if err != nil {
 		return LinkRow{}, unknown
@@ -220,7 +220,7 @@ func (s *Service) Open(ctx context.Context, token string) (LinkRow, error) {
 		return LinkRow{}, err
 	}
 	if row.Revoked || !s.Now().Before(row.ExpiresAt) {
-		return row, &Error{Code: CodeGone, Message: "This link has ended. Ask for a new one with your job number and e-mail address."}
+		return row, &Error{Code: CodeGone, Reason: "link_ended", Message: "This link has ended. Ask for a new one with your job number and e-mail address."}
 	}
 	return row, nil
 }
