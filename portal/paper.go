@@ -11,7 +11,6 @@ import (
 	"sync"
 
 	"benchword/templates"
-	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/evidence"
 
@@ -85,7 +84,7 @@ func (m *marked) of(ctx context.Context, desk PhotoDesk, j *workflow.Job) templa
 // SendReportPaper answers with a report as PDF, in the customer's language. The job may be one that is
 // only being tried out.
 func (s *Server) SendReportPaper(c *fiber.Ctx, j *workflow.Job, r *workflow.Report) error {
-	w := locale.For(j.Customer.Language)
+	w := s.cfg.Words.For(j.Customer.Language)
 	nowhere := func(*workflow.Photo) (string, string) { return "", "" }
 	v := templates.ReportOf(j, r, s.Shop(), s.Now(), w, nowhere)
 	b, err := templates.ReportPaper(v, s.Shop(), r.SentAt, s.marked.of(c.UserContext(), s.cfg.Photos, j))
@@ -104,7 +103,7 @@ func (s *Server) showReportPaper(c *fiber.Ctx) error {
 	}
 	n, err := strconv.Atoi(c.Params("n"))
 	if err != nil || n < 1 || n > len(j.Reports) {
-		return notFound("There is no such report on this job.")
+		return notFound("no_report", "There is no such report on this job.")
 	}
 	return s.SendReportPaper(c, j, &j.Reports[n-1])
 }
