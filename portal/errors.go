@@ -33,6 +33,9 @@ func Status(err error) int {
 	if errors.As(err, &s) {
 		return s.Status
 	}
+	if errors.Is(err, workflow.ErrUnavailable) {
+		return fiber.StatusServiceUnavailable
+	}
 	if n, ok := statusOf[workflow.CodeOf(err)]; ok {
 		return n
 	}
@@ -58,6 +61,9 @@ func Sentence(err error) string {
 	var s *StatusError
 	if errors.As(err, &s) {
 		return s.Message
+	}
+	if errors.Is(err, workflow.ErrUnavailable) {
+		return "Our records do not answer at this moment; nothing is lost. Please try again in a minute, and look first whether what you sent has arrived."
 	}
 	var f *fiber.Error
 	if errors.As(err, &f) {
@@ -191,6 +197,9 @@ func (s *Server) fail(c *fiber.Ctx, err error) (sent error) {
 		c.Set(fiber.HeaderContentType, "application/problem+json")
 		return nil
 	}
+	if errors.Is(err, workflow.ErrUnavailable) {
+		return s.away(c)
+	}
 	v := &templates.Problem{Status: status, Request: requestID(c)}
 	if strings.HasPrefix(c.Path(), "/counter") {
 		v.Page, v.Heading, v.Message, v.Missing = s.Page(c, title(status)), title(status), Sentence(err), Missing(err)
@@ -209,6 +218,17 @@ func (s *Server) fail(c *fiber.Ctx, err error) (sent error) {
 		return c.Status(status).SendString(Sentence(err))
 	}
 	return nil
+}
+
+// away answers while the store can't be reached: in the browser's language, since who asks can't be looked
+// up either.
+func (s *Server) away(c *fiber.Ctx) error {
+	c.Locals(localStaff, (*Session)(nil))
+	c.Set(fiber.HeaderRetryAfter, "10")
+	page := s.publicPage(c, "outage.heading")
+	return s.Render(c, fiber.StatusServiceUnavailable, &templates.Problem{
+		Page: page, Status: fiber.StatusServiceUnavailable, Heading: page.T("outage.heading"), Message: page.T("outage.text"), Request: requestID(c),
+	})
 }
 
 // title heads an error page or problem document.

@@ -197,9 +197,39 @@ func (s *Server) guardOrigin(c *fiber.Ctx) error {
 	return nil
 }
 
+// bucketAsks counts tries where several processes count them together.
+const bucketAsks = "asks"
+
+// countShared counts one more try of a network, or only looks, over all processes. There are too many if
+// wait is above 0. Addresses are not kept, only what a secret makes of them.
+func (s *Server) countShared(c *fiber.Ctx, from string, add bool) (wait time.Duration, err error) {
+	if !s.cfg.Shared {
+		return 0, nil
+	}
+	m := hmac.New(sha256.New, s.key)
+	m.Write([]byte("asks\x00" + c.Method() + route(c) + "\x00" + from))
+	key := hex.EncodeToString(m.Sum(nil)[:16])
+	store, now := s.cfg.Service.Store, s.Now()
+	if add {
+		n, err := store.CountKey(c.UserContext(), s.Shop().ID, bucketAsks, key, now, now.Add(s.cfg.AskFor))
+		if err == nil && n > int64(s.cfg.Ask) {
+			wait = s.cfg.AskFor
+		}
+		return wait, err
+	}
+	b, err := store.GetKey(c.UserContext(), s.Shop().ID, bucketAsks, key, now)
+	if errors.Is(err, workflow.ErrNotFound) {
+		return 0, nil
+	}
+	if n, _ := strconv.ParseInt(string(b), 10, 64); err == nil && n >= int64(s.cfg.Ask) {
+		wait = s.cfg.AskFor
+	}
+	return wait, err
+}
+
 // Ask gives a limiter for what can be guessed or abused: at most so many failed tries (or all tries,
 // if every) from one network within a while; after that the handler isn't asked. Tries under way
-// count, so that many at once are no way round it. Constant in its answer, per node.
+// count, so that many at once are no way round it. Where processes share a store, they count together.
 func (s *Server) Ask(every bool) fiber.Handler {
 	a := &asks{max: s.cfg.Ask, within: s.cfg.AskFor, of: map[string]*tries{}}
 	return func(c *fiber.Ctx) error {
@@ -207,9 +237,20 @@ func (s *Server) Ask(every bool) fiber.Handler {
 		if wait := a.count(from, s.Now()); wait > 0 {
 			return tooMany(c, wait)
 		}
+		switch wait, err := s.countShared(c, from, every); {
+		case err != nil:
+			return err
+		case wait > 0:
+			return tooMany(c, wait)
+		}
 		err := c.Next()
-		if !every && !failed(c, err) {
+		if every {
+			return err
+		}
+		if !failed(c, err) || errors.Is(err, workflow.ErrUnavailable) {
 			a.forgive(from)
+		} else if _, err2 := s.countShared(c, from, true); err2 != nil {
+			s.cfg.Log.Error("a failed try was not counted", "cause", err2)
 		}
 		return err
 	}
@@ -224,7 +265,14 @@ func (s *Server) askLinks() fiber.Handler {
 		if !failed(c, err) {
 			return err
 		}
-		if wait := a.count(network(s.address(c)), s.Now()); wait > 0 {
+		if errors.Is(err, workflow.ErrUnavailable) {
+			return err // nobody's fault, and not counted
+		}
+		from := network(s.address(c))
+		if wait := a.count(from, s.Now()); wait > 0 {
+			return tooMany(c, wait)
+		}
+		if wait, err2 := s.countShared(c, from, true); err2 == nil && wait > 0 {
 			return tooMany(c, wait)
 		}
 		return err

@@ -1,6 +1,8 @@
 package portal
 
 import (
+	"maps"
+	"slices"
 	"sync"
 
 	"benchword/workflow"
@@ -57,6 +59,13 @@ func (h *hub) publish(n workflow.JobNumber, version int64) {
 		}
 		ch <- version
 	}
+}
+
+// jobs gives those that somebody has a page open of.
+func (h *hub) jobs() []workflow.JobNumber {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return slices.Collect(maps.Keys(h.subs))
 }
 
 // close ends every subscription; no new one is taken.

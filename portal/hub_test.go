@@ -205,8 +205,10 @@ func TestAThousandLivePages(t *testing.T) {
 		require.NoError(t, s.conn.Close())
 	}
 	// Only writing shows that a reader has gone, and the first write after may still be taken.
+	next := d.job().Version
 	require.Eventually(t, func() bool {
-		d.s.hub.publish(d.n, 1)
+		next++
+		d.s.hub.publish(d.n, next)
 		d.s.hub.mu.Lock()
 		defer d.s.hub.mu.Unlock()
 		return d.s.hub.count == 0

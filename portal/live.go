@@ -63,14 +63,19 @@ func (s *Server) live(c *fiber.Ctx, n workflow.JobNumber) error {
 		if version > seen && seen > 0 && !send("id: %d\nevent: changed\ndata: %d\n\n", version, version) {
 			return
 		}
+		seen = version
 		tick := time.NewTicker(keepAlive)
 		defer tick.Stop()
 		for {
 			select {
 			case v, ok := <-ch:
+				if ok && v <= seen {
+					continue // told before
+				}
 				if !ok || !send("id: %d\nevent: changed\ndata: %d\n\n", v, v) {
 					return
 				}
+				seen = v
 			case <-tick.C:
 				if !send(": still here\n\n") {
 					return

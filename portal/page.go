@@ -20,10 +20,21 @@ func keepKey(token string) string { return "j/" + token }
 
 // sendKept answers with the kept page of a link, or goes on to the handler that renders it.
 func (s *Server) sendKept(c *fiber.Ctx) error {
-	if k := s.pages.get(keepKey(c.Params("token")), s.Now()); k != nil && !s.hasFlash(c) {
-		return s.sendPage(c, k)
+	k := s.pages.get(keepKey(c.Params("token")), s.Now())
+	if k == nil || s.hasFlash(c) {
+		return c.Next()
 	}
-	return c.Next()
+	if s.cfg.Shared {
+		// Another process may have changed the job, and its word of it may be on its way.
+		switch version, err := s.cfg.Service.Store.Version(c.UserContext(), s.Shop().ID, k.job); {
+		case err != nil:
+			return err
+		case version != k.version:
+			s.pages.drop(k.job)
+			return c.Next()
+		}
+	}
+	return s.sendPage(c, k)
 }
 
 func (s *Server) sendPage(c *fiber.Ctx, k *Kept) error {
@@ -66,7 +77,7 @@ func (s *Server) keep(c *fiber.Ctx, token string, l workflow.LinkRow, view func(
 	if l.ExpiresAt.Before(until) {
 		until = l.ExpiresAt
 	}
-	k = &Kept{Body: b.Bytes(), ETag: etagOf(b.Bytes()), Until: until}
+	k = &Kept{Body: b.Bytes(), ETag: etagOf(b.Bytes()), Until: until, job: j.Number, version: j.Version}
 	return s.sendPage(c, k)
 }
 
@@ -77,6 +88,9 @@ type Kept struct {
 	// Until is when it must be rendered again although nothing changed: the next midnight, since a
 	// page says "today", or the end of its link.
 	Until time.Time
+
+	job     workflow.JobNumber
+	version int64
 }
 
 func etagOf(body []byte) string {

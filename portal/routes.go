@@ -1,10 +1,16 @@
 package portal
 
+// healthRoutes are for those who watch over the process.
+func (s *Server) healthRoutes() {
+	s.app.Get("/healthz", s.health)
+	s.app.Get("/readyz", s.ready)
+	s.app.Get("/livez", s.alive)
+}
+
 // routes is the table of the customer's pages. A GET never changes anything; what changes something is
 // a POST, and what can be guessed is limited.
 func (s *Server) routes() {
 	a := s.app
-	a.Get("/healthz", s.health)
 	a.Get("/assets/*", s.asset)
 	a.Get("/robots.txt", s.robots)
 

@@ -40,6 +40,11 @@ type Config struct {
 	// Words are what customers read; nil means the usual texts.
 	Words *locale.Set
 	Log   *slog.Logger
+	// Shared says that other processes write to the same store: kept pages are checked against their job's
+	// version with each request, and tries are counted for all processes together.
+	Shared bool
+	// HealthOnly answers nothing but the health pages, for a process that only sends mail.
+	HealthOnly bool
 	// TrustedProxies are the addresses or networks whose X-Forwarded-For is believed.
 	TrustedProxies []string
 	// Version is what the health page says.
@@ -114,7 +119,10 @@ func New(cfg Config) (*Server, error) {
 		EnableTrustedProxyCheck: true,
 	})
 	s.app.Use(s.guard)
-	s.routes()
+	s.healthRoutes()
+	if !cfg.HealthOnly {
+		s.routes()
+	}
 	return s, nil
 }
 
@@ -157,6 +165,27 @@ func (s *Server) Log() *slog.Logger { return s.cfg.Log }
 func (s *Server) Committed(j *workflow.Job) {
 	s.pages.drop(j.Number)
 	s.hub.publish(j.Number, j.Version)
+}
+
+// Changed tells the portal of a commit of another process.
+func (s *Server) Changed(n workflow.JobNumber, version int64) {
+	s.pages.drop(n)
+	s.hub.publish(n, version)
+}
+
+// Missed tells the portal that it may not have been told of commits: open pages are told of what they have
+// missed. It does not wait for that.
+func (s *Server) Missed() {
+	s.later(func(ctx context.Context) {
+		for _, n := range s.hub.jobs() {
+			version, err := s.cfg.Service.Store.Version(ctx, s.Shop().ID, n)
+			if err != nil {
+				s.cfg.Log.Error("what open pages may have missed can't be read", "cause", err)
+				return
+			}
+			s.Changed(n, version)
+		}
+	})
 }
 
 // Serve answers on the listener until Shutdown.
@@ -218,11 +247,30 @@ func (s *Server) formKey(ctx context.Context) ([]byte, error) {
 	return store.GetKey(ctx, shop, "secret", "form", s.Now())
 }
 
+// alive answers as long as the process does: what restarts it must not do so because the store is away.
+func (s *Server) alive(c *fiber.Ctx) error {
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	return c.JSON(fiber.Map{"status": "ok"})
+}
+
+// ready says whether requests should be sent here now.
+func (s *Server) ready(c *fiber.Ctx) error {
+	s.mu.Lock()
+	closed := s.closed
+	s.mu.Unlock()
+	if closed {
+		return c.Status(fiber.StatusServiceUnavailable).JSON(fiber.Map{"status": "stopping"})
+	}
+	return s.health(c)
+}
+
 // health answers a load balancer and the container's check. It says nothing about customers.
 func (s *Server) health(c *fiber.Ctx) error {
 	out := fiber.Map{"status": "ok", "version": s.cfg.Version}
 	if s.cfg.Health != nil {
-		more, err := s.cfg.Health(c.UserContext())
+		ctx, cancel := context.WithTimeout(c.UserContext(), 3*time.Second)
+		defer cancel()
+		more, err := s.cfg.Health(ctx)
 		for k, v := range more {
 			out[k] = v
 		}

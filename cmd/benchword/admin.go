@@ -80,7 +80,7 @@ func withStore(ctx context.Context, config, data string, do func(s *workflow.Ser
 	if err != nil {
 		return err
 	}
-	h, err := openHouse(ctx, shop, data)
+	h, err := openHouse(ctx, settings.Store, shop, data)
 	if err != nil {
 		return err
 	}

@@ -15,6 +15,7 @@ import (
 	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/money"
+	"benchword/workflow/store/redis"
 
 	"github.com/BurntSushi/toml"
 	"github.com/go-playground/validator/v10"
@@ -31,6 +32,7 @@ type Settings struct {
 	Uncollected []UncollectedSettings `toml:"uncollected" validate:"max=10,dive"`
 	Mail        MailSettings          `toml:"mail"`
 	Web         WebSettings           `toml:"web"`
+	Store       StoreSettings         `toml:"store"`
 }
 
 // ShopSettings says who the shop is.
@@ -139,6 +141,7 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 		Quote:   QuoteSettings{Days: 14, Remind: []int{2, 5}, Last: 1, Undo: 30},
 		Mail:    MailSettings{Port: 587, Security: "starttls"},
 		Web:     WebSettings{Listen: "127.0.0.1:8080"},
+		Store:   StoreSettings{Within: 1000, PackDays: 90},
 	}
 	meta, err := toml.NewDecoder(bytes.NewReader(text)).Decode(s)
 	var perr toml.ParseError
@@ -267,6 +270,7 @@ func checker() *validator.Validate {
 		u, err := url.Parse(f.Field().String())
 		return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host != "" && strings.Trim(u.Path, "/") == "" && u.RawQuery == "" && u.User == nil
 	}))
+	must(v.RegisterValidation("store", func(f validator.FieldLevel) bool { return redis.Options{URL: f.Field().String()}.Check() == nil }))
 	return v
 }
 
@@ -299,6 +303,8 @@ func wrong(e validator.FieldError) string {
 		return "must be an address that starts with https://"
 	case "file":
 		return "names a file that is not there"
+	case "store":
+		return "must be an address like redis://host:6379/0, redis-sentinel://host:26379,host:26379/name/0 or redis-cluster://host:6379,host:6379 (rediss… with TLS)"
 	case "ip|cidr":
 		return "is not an address or a network"
 	case "hostname|ip":

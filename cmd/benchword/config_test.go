@@ -16,7 +16,12 @@ func readmeSettings(t *testing.T) string {
 	require.True(t, ok)
 	settings, _, ok := strings.Cut(after, "```")
 	require.True(t, ok)
-	// The password's file is not on this machine.
+	// The files of secrets are not on this machine.
+	settings, dkim, ok := strings.Cut(settings, "[[mail.dkim]]")
+	if ok {
+		_, rest, _ := strings.Cut(dkim, "\n[")
+		settings += "[" + rest
+	}
 	return strings.Replace(settings, "/run/secrets/smtp", os.DevNull, 1)
 }
 

@@ -17,7 +17,12 @@ import (
 func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) error {
 	f := flags("serve", errOut)
 	config, data := f.String("config", "shop.toml", "settings file"), f.String("data", "data", "data folder")
+	work := f.String("roles", "portal,notifier", "what this process does: portal (pages), notifier (mails and the clock), or both")
 	if _, err := parse(f, args); err != nil {
+		return err
+	}
+	does, err := parseRoles(*work)
+	if err != nil {
 		return err
 	}
 	s, err := ReadSettings(*config)
@@ -35,9 +40,12 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	if err != nil {
 		return err
 	}
+	if !s.Store.shared() && does != (roles{true, true}) {
+		return misused("a server whose jobs are in its data folder does everything itself: leave --roles out, or name a store that several share")
+	}
 	log := slog.New(slog.NewJSONHandler(errOut, nil))
 	slog.SetDefault(log)
-	srv, err := build(ctx, parts{shop: shop, data: *data, transport: transport, mail: s.Mail, web: s.Web, log: log})
+	srv, err := build(ctx, parts{shop: shop, data: *data, transport: transport, mail: s.Mail, web: s.Web, log: log, store: s.Store, does: does})
 	if err != nil {
 		return err
 	}

@@ -10,6 +10,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"benchword/notify"
@@ -22,19 +23,21 @@ import (
 	"benchword/workflow/calendar"
 	"benchword/workflow/evidence"
 	"benchword/workflow/link"
+	"benchword/workflow/store/redis"
 	"benchword/workflow/store/sqlite"
 )
 
 // Every part is held to the contracts of those who use it here, where all of them are in sight.
 var (
 	_ workflow.Store   = (*sqlite.Store)(nil)
+	_ workflow.Store   = (*redis.Store)(nil)
 	_ notify.Composer  = (*notify.Mails)(nil)
 	_ notify.Transport = (*notify.SMTP)(nil)
 )
 
 // house is a shop's data folder, opened: benchword.db, photos and link.keys.
 type house struct {
-	store   *sqlite.Store
+	store   workflow.Store
 	blobs   evidence.Blobs
 	service *workflow.Service
 }
@@ -45,20 +48,26 @@ const (
 )
 
 // openHouse opens the folder for a command that may run beside a server.
-func openHouse(ctx context.Context, shop *workflow.Shop, data string) (*house, error) {
-	store, err := sqlite.OpenBeside(ctx, data)
+func openHouse(ctx context.Context, where StoreSettings, shop *workflow.Shop, data string) (*house, error) {
+	store, err := where.open(ctx, data, false)
 	if err != nil {
 		return nil, plain(err)
 	}
-	h, err := furnish(shop, data, store)
+	h, err := furnish(ctx, shop, data, store, where.shared(), time.Now())
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
 	return h, nil
 }
 
-func furnish(shop *workflow.Shop, data string, store *sqlite.Store) (*house, error) {
-	links, err := linkKeys(filepath.Join(data, keysName))
+func furnish(ctx context.Context, shop *workflow.Shop, data string, store workflow.Store, shared bool, now time.Time) (*house, error) {
+	var links *link.Maker
+	var err error
+	if path := filepath.Join(data, keysName); shared {
+		links, err = sharedLinkKeys(ctx, store, shop.ID, path, now)
+	} else {
+		links, err = linkKeys(path)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -107,6 +116,8 @@ type server struct {
 	waker      *waker
 	forecaster *workflow.Forecaster
 	renewer    *renewer
+	shared     *redis.Store // nil where this process is alone
+	does       roles
 	listener   net.Listener
 	log        *slog.Logger
 }
@@ -122,28 +133,45 @@ type parts struct {
 	web   WebSettings
 	log   *slog.Logger
 	now   func() time.Time
+	store StoreSettings
+	// does is what this process is for; nothing means everything.
+	does roles
 	// ask is how often one address may try what can be guessed; 0 means the portal's usual.
 	ask int
 }
 
 // build opens the folder and puts the parts together; nothing runs yet.
 func build(ctx context.Context, p parts) (*server, error) {
-	store, err := sqlite.Open(ctx, p.data)
+	store, err := p.store.open(ctx, p.data, true)
 	if err != nil {
 		return nil, plain(err)
 	}
-	h, err := furnish(p.shop, p.data, store)
+	if p.now == nil {
+		p.now = time.Now
+	}
+	if p.does == (roles{}) {
+		p.does = roles{portal: true, notifier: true}
+	}
+	h, err := furnish(ctx, p.shop, p.data, store, p.store.shared(), p.now())
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
-	// What a killed server had in hand need not wait for its lease to run out: the folder is ours alone.
-	if err := store.ReleaseLeases(ctx, p.shop.ID); err != nil {
-		return nil, errors.Join(err, store.Close())
+	s := &server{house: h, transport: p.transport, log: p.log, does: p.does}
+	switch store := store.(type) {
+	case *sqlite.Store:
+		// What a killed server had in hand need not wait for its lease to run out: the folder is ours alone.
+		if err := store.ReleaseLeases(ctx, p.shop.ID); err != nil {
+			return nil, errors.Join(err, store.Close())
+		}
+	case *redis.Store:
+		s.shared = store
+		d := store.Durability()
+		p.log.Info("the store is shared", "version", d.Version, "disk", d.Disk, "replicas", d.Replicas)
+		for _, w := range d.Warnings {
+			p.log.Warn(w)
+		}
 	}
-	s := &server{house: h, transport: p.transport, log: p.log}
-	if p.now != nil {
-		h.service.Now = p.now
-	}
+	h.service.Now = p.now
 	h.service.Log = p.log
 	set, err := templates.Load()
 	if err != nil {
@@ -159,27 +187,40 @@ func build(ctx context.Context, p parts) (*server, error) {
 	s.waker = newWaker(h.service, p.log)
 	s.forecaster = &workflow.Forecaster{Shop: p.shop, Store: store}
 	s.renewer = newRenewer(s.forecaster, h.service.Now, p.log)
+	if s.shared != nil && p.store.PackDays > 0 {
+		s.waker.pack = func(ctx context.Context) (int, error) {
+			return s.shared.Pack(ctx, p.shop.ID, p.now().AddDate(0, 0, -p.store.PackDays), packedAtOnce)
+		}
+	}
 	s.desk = evidence.NewDesk(h.blobs)
 	s.portal, err = portal.New(portal.Config{
 		Service: h.service, Photos: s.desk, Templates: set, Words: p.words, Log: p.log, TrustedProxies: p.web.Proxies,
 		Version: version(), Health: s.health, Ask: p.ask, AskFor: 10 * time.Minute,
 		Forecast: s.forecaster.Forecast,
+		Shared:   s.shared != nil, HealthOnly: !p.does.portal,
 	})
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
 	s.forecaster.Renewed = s.portal.Renewed
-	counter.Mount(s.portal, counter.Config{PreviewMail: mails.Preview})
-	api.Mount(s.portal)
+	if p.does.portal {
+		counter.Mount(s.portal, counter.Config{PreviewMail: mails.Preview})
+		api.Mount(s.portal)
+	}
 	h.service.Committed = func(j *workflow.Job, notices int) {
 		s.portal.Committed(j)
-		if notices > 0 {
-			s.dispatcher.Wake()
-		}
-		s.waker.wake()
-		s.renewer.note()
+		s.told(notices)
 	}
 	return s, nil
+}
+
+// told wakes whoever may have something to do after a commit.
+func (s *server) told(notices int) {
+	if notices > 0 {
+		s.dispatcher.Wake()
+	}
+	s.waker.wake()
+	s.renewer.note()
 }
 
 // run answers until ctx ends, then stops in order: no new requests, live pages closed, requests under
@@ -188,10 +229,25 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 	s.listener = l
 	work, stopWork := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopWork()
-	done := make(chan struct{}, 3)
-	go func() { s.dispatcher.Run(work); done <- struct{}{} }()
-	go func() { s.waker.run(work); done <- struct{}{} }()
-	go func() { s.renewer.run(work); done <- struct{}{} }()
+	var jobs sync.WaitGroup
+	if s.does.notifier {
+		jobs.Go(func() { s.dispatcher.Run(work) })
+		jobs.Go(func() { s.waker.run(work) })
+	}
+	if s.does.portal {
+		jobs.Go(func() { s.renewer.run(work) })
+	}
+	if s.shared != nil {
+		jobs.Go(func() {
+			s.shared.Watch(work, s.service.Shop.ID, func(c redis.Change) {
+				s.portal.Changed(c.Job, c.Version)
+				s.told(c.Notices)
+			}, func() {
+				s.portal.Missed()
+				s.told(1)
+			})
+		})
+	}
 	failed := make(chan error, 1)
 	go func() { failed <- s.portal.Serve(l) }()
 	var err error
@@ -204,20 +260,27 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 		cancel()
 	}
 	stopWork()
-	<-done
-	<-done
-	<-done
+	jobs.Wait()
 	return errors.Join(err, s.transport.Close(), s.store.Close())
 }
 
 // health says what a health page should, and fails where the shop can't do its work.
 func (s *server) health(ctx context.Context) (map[string]string, error) {
 	out := map[string]string{"time_zone_data": calendar.ZoneDataVersion()}
+	if s.shared != nil {
+		if err := s.shared.Ping(ctx); err != nil {
+			out["database"] = "not answering"
+			return out, err
+		}
+	}
 	if _, err := s.store.NextWake(ctx, s.service.Shop.ID); err != nil {
 		out["database"] = "not answering"
 		return out, err
 	}
 	out["database"] = "ok"
+	if !s.does.notifier {
+		return out, nil
+	}
 	out["mail"] = "ok"
 	if h := s.dispatcher.Health(); !h.AwaySince.IsZero() {
 		// Mails wait and lose nothing meanwhile, so this makes the page not red.
@@ -232,11 +295,16 @@ type waker struct {
 	service *workflow.Service
 	log     *slog.Logger
 	told    chan struct{}
+	// pack, if set, packs some jobs that ended long ago, and gives how many.
+	pack func(ctx context.Context) (int, error)
 }
 
 func newWaker(s *workflow.Service, log *slog.Logger) *waker {
-	return &waker{s, log, make(chan struct{}, 1)}
+	return &waker{service: s, log: log, told: make(chan struct{}, 1)}
 }
+
+// packedAtOnce bounds how many jobs are packed before the clock is looked at again.
+const packedAtOnce = 500
 
 // wake tells the waker that an instant may have changed. It never blocks.
 func (w *waker) wake() {
@@ -259,6 +327,16 @@ func (w *waker) run(ctx context.Context) {
 			swept = now
 			if err := w.service.Store.SweepKeys(ctx, w.service.Shop.ID, now); err != nil && ctx.Err() == nil {
 				w.log.Error("what has expired was not removed", "cause", err)
+			}
+			if w.pack != nil {
+				n, err := w.pack(ctx)
+				if err != nil && ctx.Err() == nil {
+					w.log.Error("jobs that ended were not packed", "cause", err)
+				}
+				if n == packedAtOnce { // there are more
+					swept = time.Time{}
+					w.wake()
+				}
 			}
 		}
 		if _, err := w.service.WakeDue(ctx); err != nil && ctx.Err() == nil {

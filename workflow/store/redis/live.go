@@ -38,6 +38,7 @@ const quietFor = 5 * time.Second
 
 func (s *Store) watch(ctx context.Context, shop workflow.ShopID, told func(Change), gap func()) {
 	sub := s.c.SSubscribe(ctx, of(shop).live())
+	defer context.AfterFunc(ctx, func() { _ = sub.Close() })() // receiving does not look at ctx
 	defer sub.Close()
 	asked := false
 	for {

@@ -109,6 +109,12 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 	return s, nil
 }
 
+// Check reports whether the address can be read.
+func (opt Options) Check() error {
+	_, err := parse(opt)
+	return err
+}
+
 func parse(opt Options) (*driver.UniversalOptions, error) {
 	wrong := func(cause error) error {
 		return unusable(cause, "The store's address can't be read. Write it like redis://host:6379/0, redis-sentinel://host:26379,host:26379/name/0 or redis-cluster://host:6379,host:6379.")

@@ -1,0 +1,125 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"benchword/workflow"
+	"benchword/workflow/link"
+	"benchword/workflow/store/redis"
+	"benchword/workflow/store/sqlite"
+)
+
+// StoreSettings says where jobs, outbox and sessions are kept.
+type StoreSettings struct {
+	// URL is empty for a database in the data folder, or the address of a Redis that several servers share.
+	URL          string `toml:"url" validate:"omitempty,store" example:"redis://redis.internal:6379/0"`
+	PasswordFile string `toml:"password_file" validate:"omitempty,file" example:"/run/secrets/redis"`
+	// Replicas is how many replicas must have a step before it is confirmed.
+	Replicas int `toml:"wait_replicas" validate:"min=0,max=8" example:"1"`
+	// Disk waits for the disk, of the replicas too.
+	Disk     bool `toml:"wait_disk"`
+	Within   int  `toml:"wait_milliseconds" validate:"min=0,max=60000" example:"1000"`
+	Lossy    bool `toml:"data_may_be_lost"`
+	PackDays int  `toml:"pack_after_days" validate:"min=0,max=36500" example:"90"`
+}
+
+func (s StoreSettings) shared() bool { return s.URL != "" }
+
+// open opens the store of a server (alone), or of a command that may run beside one. In a shared store
+// there is no difference.
+func (s StoreSettings) open(ctx context.Context, data string, alone bool) (workflow.Store, error) {
+	if !s.shared() {
+		open := sqlite.OpenBeside
+		if alone {
+			open = sqlite.Open
+		}
+		store, err := open(ctx, data)
+		if err != nil {
+			return nil, err // and no store: a nil pointer in an interface is one
+		}
+		return store, nil
+	}
+	o := redis.Options{URL: s.URL, Replicas: s.Replicas, Fsync: s.Disk, Within: time.Duration(s.Within) * time.Millisecond, Lossy: s.Lossy}
+	if s.PasswordFile != "" {
+		p, err := os.ReadFile(s.PasswordFile)
+		if err != nil {
+			return nil, fmt.Errorf("the file of the store's password can't be read: %w", err)
+		}
+		o.Password = strings.TrimSpace(string(p))
+	}
+	store, err := redis.Open(ctx, o)
+	if err != nil {
+		return nil, err
+	}
+	return store, nil
+}
+
+const bucketLinkKeys = "linkkeys"
+
+// sharedLinkKeys is linkKeys where several servers share a store: all must have the same keys, or a mail's
+// link would be another one with each of them. The store knows the keys by their sums only; the first
+// server makes them, the others are given a copy of its file.
+func sharedLinkKeys(ctx context.Context, store workflow.Store, shop workflow.ShopID, path string, now time.Time) (*link.Maker, error) {
+	known, err := store.ListKeys(ctx, shop, bucketLinkKeys, now)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := os.Stat(path); len(known) > 0 && errors.Is(err, os.ErrNotExist) {
+		return nil, fmt.Errorf("%s is not there, and the shop has link keys already: copy the file %s from a server of this shop", path, filepath.Base(path))
+	}
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return nil, fmt.Errorf("the data folder can't be made: %w", err)
+	}
+	links, err := linkKeys(path)
+	if err != nil {
+		return nil, err
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("the link keys can't be read: %w", err)
+	}
+	var mine []string
+	for line := range bytes.Lines(text) {
+		if line = bytes.TrimSpace(line); len(line) > 0 {
+			sum := sha256.Sum256(line)
+			mine = append(mine, hex.EncodeToString(sum[:]))
+		}
+	}
+	if len(known) > 0 && !slices.ContainsFunc(known, func(k workflow.KeyValue) bool { return slices.Contains(mine, k.Key) }) {
+		return nil, fmt.Errorf("the link keys in %s are not those of the shop's other servers: their links would open nothing here. Copy the file from one of them", path)
+	}
+	for _, sum := range mine {
+		if _, err := store.PutNewKey(ctx, shop, bucketLinkKeys, sum, nil, now, time.Time{}); err != nil {
+			return nil, err
+		}
+	}
+	return links, nil
+}
+
+// roles are what one process does of a shop's work.
+type roles struct{ portal, notifier bool }
+
+func parseRoles(text string) (roles, error) {
+	var r roles
+	for name := range strings.SplitSeq(text, ",") {
+		switch strings.TrimSpace(name) {
+		case "portal":
+			r.portal = true
+		case "notifier":
+			r.notifier = true
+		default:
+			return r, misused("there is no role %q: say portal, notifier or both, parted by a comma", name)
+		}
+	}
+	return r, nil
+}
