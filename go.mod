@@ -4,6 +4,7 @@ go 1.26.0
 
 require (
 	github.com/BurntSushi/toml v1.6.0
+	github.com/anishathalye/porcupine v1.3.1
 	github.com/bojanz/currency v1.4.2
 	github.com/carlos7ags/folio v0.11.0
 	github.com/chromedp/cdproto v0.159.0

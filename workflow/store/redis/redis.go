@@ -98,6 +98,7 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 	if opt.Within <= 0 {
 		opt.Within = time.Second
 	}
+	hush()
 	u, err := parse(opt)
 	if err != nil {
 		return nil, err
@@ -114,6 +115,14 @@ func (opt Options) Check() error {
 	_, err := parse(opt)
 	return err
 }
+
+// hush keeps the client from writing to standard error, once for every try to reach a server that is away:
+// what it has to say comes back as errors, and those who get them have a log.
+var hush = sync.OnceFunc(func() { driver.SetLogger(silence{}) })
+
+type silence struct{}
+
+func (silence) Printf(context.Context, string, ...any) {}
 
 func parse(opt Options) (*driver.UniversalOptions, error) {
 	wrong := func(cause error) error {

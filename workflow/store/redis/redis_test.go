@@ -64,3 +64,5 @@ func TestCluster(t *testing.T) {
 	}
 	storetest.Run(t, empty(url, clients...))
 }
+
+var driverQuery = driver.FunctionListQuery{LibraryNamePattern: "benchword_*"}
