@@ -10,11 +10,12 @@ import (
 	"benchword/workflow/money"
 )
 
-// Consent gives the sentence that is agreed to on approving, in each of the languages.
-func Consent(languages []string) map[string]string {
+// Consent gives the sentence that is agreed to on approving, in each of the languages, in the
+// shop's words.
+func Consent(set *locale.Set, languages []string) map[string]string {
 	out := map[string]string{}
 	for _, l := range languages {
-		if w := locale.For(l); w.Lang == l {
+		if w := set.For(l); w.Lang == l {
 			out[l] = w.T("consent.words")
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"benchword/templates"
+	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/money"
@@ -33,18 +34,24 @@ type Settings struct {
 	Mail        MailSettings          `toml:"mail"`
 	Web         WebSettings           `toml:"web"`
 	Store       StoreSettings         `toml:"store"`
+	// Words are texts in the shop's own words: language to key to text; see runWords.
+	Words wordings `toml:"words" validate:"-"`
+
+	own *locale.Set
 }
 
 // ShopSettings says who the shop is.
 type ShopSettings struct {
-	ID        string   `toml:"id" validate:"required,shopid" example:"harbour"`
-	Name      string   `toml:"name" validate:"required,max=80" example:"Harbour Bench"`
-	BaseURL   string   `toml:"base_url" validate:"required,baseurl" example:"https://status.harbour.example"`
-	Address   []string `toml:"address" validate:"required,min=1,max=8" example:"[\"Harbour Bench\", \"1 Dock Street\"]"`
-	Email     string   `toml:"email" validate:"required,email" example:"bench@harbour.example"`
-	Phone     string   `toml:"phone" validate:"max=40" example:"+1 902 555 0100"`
-	About     string   `toml:"about" validate:"max=200"`
-	Paper     string   `toml:"paper" validate:"omitempty,oneof=a4 letter"`
+	ID      string   `toml:"id" validate:"required,shopid" example:"harbour"`
+	Name    string   `toml:"name" validate:"required,max=80" example:"Harbour Bench"`
+	BaseURL string   `toml:"base_url" validate:"required,baseurl" example:"https://status.harbour.example"`
+	Address []string `toml:"address" validate:"required,min=1,max=8" example:"[\"Harbour Bench\", \"1 Dock Street\"]"`
+	Email   string   `toml:"email" validate:"required,email" example:"bench@harbour.example"`
+	Phone   string   `toml:"phone" validate:"max=40" example:"+1 902 555 0100"`
+	About   string   `toml:"about" validate:"max=200"`
+	Paper   string   `toml:"paper" validate:"omitempty,oneof=a4 letter"`
+	// WordsFile names a file with more of the shop's own words, beside this one.
+	WordsFile string   `toml:"words_file" validate:"max=500" example:"words.toml"`
 	Languages []string `toml:"languages" validate:"dive,oneof=en fr de es" example:"[\"en\"]"`
 }
 
@@ -144,12 +151,8 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 		Store:   StoreSettings{Within: 1000, PackDays: 90},
 	}
 	meta, err := toml.NewDecoder(bytes.NewReader(text)).Decode(s)
-	var perr toml.ParseError
-	if errors.As(err, &perr) {
-		return nil, fmt.Errorf("%s, line %d: %s", path, perr.Position.Line, perr.Message)
-	}
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
+		return nil, tomlError(path, err)
 	}
 	if unknown := meta.Undecoded(); len(unknown) > 0 {
 		key := unknown[0].String()
@@ -170,6 +173,9 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 	if s.Mail.From == "" {
 		s.Mail.From = s.Shop.Email
 	}
+	if s.own, err = s.ownWords(path, text); err != nil {
+		return nil, err
+	}
 	if _, err := s.shop(); err != nil {
 		return nil, fmt.Errorf("%s, line %d: %w", path, lineOf(text, "calendar"), err)
 	}
@@ -189,7 +195,7 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		Languages: s.Shop.Languages, PromiseDays: s.Promise.WorkingDays, QuoteDays: s.Quote.Days, RemindDays: slices.Sorted(slices.Values(s.Quote.Remind)),
 		WarrantyDays: s.Promise.Warranty, Tests: s.Promise.Tests, SettleFirst: s.Money.SettleFirst,
 		PauseFor: map[workflow.HoldReason]bool{}, LinkFor: 365 * 24 * time.Hour,
-		LastNoticeDays: s.Quote.Last, UndoFor: time.Duration(s.Quote.Undo) * time.Minute, Consent: templates.Consent(s.Shop.Languages),
+		LastNoticeDays: s.Quote.Last, UndoFor: time.Duration(s.Quote.Undo) * time.Minute, Consent: templates.Consent(s.own, s.Shop.Languages),
 		FeeCredited: s.Money.FeeCredited, PayURL: s.Money.PayURL,
 	}
 	if s.Money.Fee != "" {

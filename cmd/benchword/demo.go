@@ -217,7 +217,7 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 	host, _, _ := net.SplitHostPort(post.Addr())
 	clock := &movedClock{}
 	srv, err := build(ctx, parts{
-		shop: shop, data: data, log: log, web: settings.Web, mail: settings.Mail, now: clock.now,
+		shop: shop, words: settings.own, data: data, log: log, web: settings.Web, mail: settings.Mail, now: clock.now,
 		transport: &notify.SMTP{Host: host, Port: post.Port(), Encryption: notify.Plain, Name: "harbour.example"},
 	})
 	if err != nil {

@@ -27,6 +27,7 @@ func init() {
 		{"serve", "--config shop.toml --data DIR", "run a shop", runServe},
 		{"staff", "add|list|remove …", "who may sign in at the counter", runStaff},
 		{"token", "add|list|remove …", "who may use the JSON interface", runToken},
+		{"words", "[--config shop.toml] [--lang fr] [TEXT]", "print the texts that customers read, to be said in other words", runWords},
 		{"backup", "--data DIR --to FOLDER", "copy database, photos and keys while the shop runs", runBackup},
 		{"verify", "FILE", "check an exported event chain offline", runVerify},
 		{"export", "--data DIR --config shop.toml JOB", "write a job's event chain, a line an event", runExport},

@@ -45,7 +45,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	}
 	log := slog.New(slog.NewJSONHandler(errOut, nil))
 	slog.SetDefault(log)
-	srv, err := build(ctx, parts{shop: shop, data: *data, transport: transport, mail: s.Mail, web: s.Web, log: log, store: s.Store, does: does})
+	srv, err := build(ctx, parts{shop: shop, words: s.own, data: *data, transport: transport, mail: s.Mail, web: s.Web, log: log, store: s.Store, does: does})
 	if err != nil {
 		return err
 	}
