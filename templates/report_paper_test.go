@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -208,4 +209,19 @@ func BenchmarkReportPaper(b *testing.B) {
 			require.NoError(b, jpeg.Encode(new(bytes.Buffer), m, nil))
 		}
 	})
+}
+
+// Hostile texts stay texts on the archive's page too, which has no Content-Security-Policy to help it.
+func TestHostileArchive(t *testing.T) {
+	s, err := Load()
+	require.NoError(t, err)
+	for _, text := range []string{hostile, "javascript:alert(2)"} {
+		v := &Archive{}
+		fill(reflect.ValueOf(v).Elem(), text, 0)
+		page := render(t, s, v)
+		require.NotContains(t, page, "<script")
+		require.NotContains(t, page, "'&{{")
+		require.NotRegexp(t, `(href|src|srcset)="\s*javascript:`, page)
+	}
+	require.NotEmpty(t, render(t, s, &Archive{W: locale.For("de")}))
 }

@@ -2,14 +2,12 @@ package main
 
 import (
 	"bufio"
-	"bytes"
 	"context"
 	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
-	"os"
 	"runtime/debug"
 	"strings"
 	"time"
@@ -172,96 +170,3 @@ func plain(err error) error {
 }
 
 // runExport writes a job's events in canonical form, one a line, and its head last on the other stream.
-func runExport(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) error {
-	f := flags("export", errOut)
-	config, data := f.String("config", "shop.toml", "settings file"), f.String("data", "data", "data folder")
-	rest, err := parse(f, args)
-	if err != nil {
-		return err
-	}
-	if len(rest) != 1 {
-		return misused("give one job number")
-	}
-	n, err := workflow.ParseJobNumber(rest[0])
-	if err != nil {
-		return plain(err)
-	}
-	return withStore(ctx, *config, *data, func(s *workflow.Service) error {
-		events, err := s.Store.Events(ctx, s.Shop.ID, n, 0)
-		if err != nil {
-			return plain(err)
-		}
-		if len(events) == 0 {
-			return fmt.Errorf("there is no job %s", n.Shown())
-		}
-		for _, e := range events {
-			line, err := e.Canonical()
-			if err != nil {
-				return err
-			}
-			if _, err := fmt.Fprintf(out, "%s\n", line); err != nil {
-				return err
-			}
-		}
-		head, err := workflow.VerifyChain(events)
-		if err != nil {
-			return err
-		}
-		fmt.Fprintf(errOut, "head %s\n", head)
-		return nil
-	})
-}
-
-// runVerify checks an exported chain; it needs no shop, no network and no data folder.
-func runVerify(_ context.Context, args []string, in io.Reader, out, errOut io.Writer) error {
-	f := flags("verify", errOut)
-	want := f.String("head", "", "the head that a report prints, to compare with")
-	rest, err := parse(f, args)
-	if err != nil {
-		return err
-	}
-	if len(rest) > 1 {
-		return misused("give one file, or none to read standard input")
-	}
-	if len(rest) == 1 {
-		file, err := os.Open(rest[0])
-		if err != nil {
-			return fmt.Errorf("the file can't be read: %w", err)
-		}
-		defer file.Close()
-		in = file
-	}
-	var events []*workflow.Event
-	lines := bufio.NewScanner(in)
-	lines.Buffer(nil, 16<<20)
-	for n := 1; lines.Scan(); n++ {
-		if len(bytes.TrimSpace(lines.Bytes())) == 0 {
-			continue
-		}
-		e, err := workflow.ParseEvent(bytes.Clone(lines.Bytes()))
-		if err != nil {
-			return fmt.Errorf("line %d does not fit: %w", n, err)
-		}
-		events = append(events, e)
-	}
-	if err := lines.Err(); err != nil {
-		return err
-	}
-	if len(events) == 0 {
-		return errors.New("there is no event in it")
-	}
-	head, err := workflow.VerifyChain(events)
-	if err != nil {
-		return fmt.Errorf("the chain is broken: %w", err)
-	}
-	heads := map[string]bool{head: true}
-	for _, e := range events {
-		heads[e.Prev] = true
-	}
-	if *want != "" && !heads[*want] {
-		return fmt.Errorf("the chain is whole, but the head %.12s… is not one of its events", *want)
-	}
-	fmt.Fprintf(out, "whole: %d events of job %s, head %s\n", len(events), events[0].Job.Shown(), head)
-	fmt.Fprintln(out, "This proves the order of the events and that none was changed later. It does not prove who wrote them, or that a photo shows this device.")
-	return nil
-}

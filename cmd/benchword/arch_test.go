@@ -36,6 +36,7 @@ var layers = map[string][]string{
 	"workflow/catalogue": {},
 	"workflow":           {"workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
 	"workflow/evidence":  {"workflow"},
+	"workflow/proof":     {"workflow"},
 	"templates/paper":    {},
 	"workflow/store":     {"workflow", "workflow/link", "workflow/money", "workflow/calendar"},
 	"templates": {"workflow", "workflow/link", "workflow/money", "workflow/calendar",
@@ -46,7 +47,7 @@ var layers = map[string][]string{
 		"workflow/calendar", "workflow/forecast", "workflow/catalogue"},
 	"notify/smtptest": {},
 	"cmd": {"portal", "notify", "notify/smtptest", "templates", "workflow", "workflow/evidence",
-		"workflow/store", "workflow/link", "workflow/money", "workflow/calendar", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
+		"workflow/store", "workflow/link", "workflow/money", "workflow/calendar", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/proof"},
 }
 
 // Tests may import these too, wherever they stand: they are there for tests.

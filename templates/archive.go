@@ -1,0 +1,69 @@
+package templates
+
+import (
+	"strconv"
+	"time"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+)
+
+// Archive is the page by which a job's archive is read: opened from a folder, without a network, a server
+// or a script. Its links lead to the archive's other members.
+type Archive struct {
+	W                   *locale.Words
+	Shop, Title, Device string
+	Made                string
+	// Head is the event chain's head over the whole archive.
+	Head   string
+	Papers []ArchivePaper
+	// Report is the latest, nil before the first; the others are among the papers.
+	Report *ReportView
+	Photos []PhotoView
+	Events []ArchiveEvent
+}
+
+// ArchivePaper is a PDF in the archive.
+type ArchivePaper struct{ URL, Text string }
+
+// ArchiveEvent is an event as the archive's table has it; the archive's own file of events has it whole.
+type ArchiveEvent struct {
+	Seq        int64
+	When, Kind string
+	Digest     string // the first characters
+}
+
+// Template implements [View].
+func (*Archive) Template() string { return "archive/index.html" }
+
+// ArchiveOf makes the page. photo gives a photo's member, "" for one that is not in the archive.
+func ArchiveOf(j *workflow.Job, events []*workflow.Event, shop *workflow.Shop, now time.Time, w *locale.Words, papers []ArchivePaper, photo func(id int) string) (*Archive, error) {
+	loc := zoneOf(shop)
+	urls := func(p *workflow.Photo) (string, string) { return photo(p.ID), photo(p.ID) }
+	v := &Archive{
+		W: w, Shop: shop.Name, Title: w.T("archive.title", j.Number.Shown()), Device: j.Device.Name(), Made: w.DateTime(now, loc), Papers: papers,
+	}
+	if n := len(j.Reports); n > 0 {
+		r := ReportOf(j, &j.Reports[n-1], shop, now, w, urls)
+		v.Report = &r
+	}
+	for i := range j.Photos {
+		if p := &j.Photos[i]; !p.Removed && photo(p.ID) != "" {
+			v.Photos = append(v.Photos, photoView(j, p, w, loc, urls))
+		}
+	}
+	for _, e := range events {
+		hash, err := e.Hash()
+		if err != nil {
+			return nil, err
+		}
+		v.Head = hash
+		v.Events = append(v.Events, ArchiveEvent{Seq: e.Seq, When: w.DateTime(e.At, loc), Kind: string(e.Payload.Kind()), Digest: hash[:16]})
+	}
+	return v, nil
+}
+
+// ArchivePaperOf names a report's PDF in an archive.
+func ArchivePaperOf(n int, w *locale.Words) ArchivePaper {
+	return ArchivePaper{"reports/report-" + strconv.Itoa(n) + ".pdf", w.T("report.title", n) + " (PDF)"}
+}
