@@ -58,8 +58,10 @@ type stage struct {
 	// redis, if set, is the store of two portals and two notifiers; then srv is a notifier, and bases are
 	// the portals.
 	redis     string
+	redisOf   func(node int) string // where a node finds it, if not there
 	bases     []string
 	notifiers []*server
+	portals   []*server
 }
 
 func newStage(t testing.TB) *stage { return newStageAsking(t, 0) }
@@ -103,16 +105,21 @@ func (s *stage) start() {
 	host, _, _ := net.SplitHostPort(s.post.Addr())
 	ctx, cancel := context.WithCancel(context.Background())
 	var servers []*server
-	for _, does := range nodes {
+	for i, does := range nodes {
+		where := s.redis
+		if s.redisOf != nil {
+			where = s.redisOf(i)
+		}
 		srv, err := build(ctx, parts{
 			shop: shop, data: s.data, now: s.clock.now, mail: settings.Mail, words: s.words, ask: s.ask,
 			log:       slog.New(slog.NewTextHandler(s.log, nil)),
 			transport: &notify.SMTP{Host: host, Port: s.post.Port(), Encryption: notify.Plain},
-			store:     StoreSettings{URL: s.redis, PackDays: 90}, does: does,
+			store:     StoreSettings{URL: where, PackDays: 90}, does: does,
 		})
 		require.NoError(s.t, err)
 		servers = append(servers, srv)
 	}
+	s.portals = servers[:(len(servers)+1)/2]
 	s.srv, s.notifiers = servers[len(servers)-1], servers[len(servers)/2:]
 	for _, r := range []workflow.Role{workflow.RoleBench, workflow.RoleCounter, workflow.RoleOwner} {
 		s.tokens[string(r)], err = portal.AddToken(ctx, s.srv.store, shop.ID, rand.Reader, s.clock.now(), "story "+string(r), r, time.Time{})
