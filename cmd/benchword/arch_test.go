@@ -36,7 +36,7 @@ var layers = map[string][]string{
 	"workflow/catalogue": {},
 	"workflow":           {"workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
 	"workflow/evidence":  {"workflow"},
-	"workflow/proof":     {"workflow"},
+	"workflow/proof":     {"workflow", "workflow/link", "workflow/money"},
 	"templates/paper":    {},
 	"workflow/store":     {"workflow", "workflow/link", "workflow/money", "workflow/calendar"},
 	"templates": {"workflow", "workflow/link", "workflow/money", "workflow/calendar",
