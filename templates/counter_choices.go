@@ -91,6 +91,19 @@ func (d *CounterDuties) WaiveReason(id int) Field {
 	return f
 }
 
+// PlanForm is the small form with which a planned check is written down.
+type PlanForm struct {
+	Act  string
+	Form *Form
+	ID   int
+}
+
+// OnPlan makes the form for a planned check.
+func (v *CounterChecks) OnPlan(id int) PlanForm { return PlanForm{v.To("checks"), v.Form, id} }
+
+// PlanFor are the suspects that a check can be planned for.
+func (v *CounterChecks) PlanFor() []Choice { return v.Pick[:len(v.Pick)-1] }
+
 // FromFindings are the findings that a duty can come from.
 func (d *CounterDuties) FromFindings() []Choice {
 	return append([]Choice{{"", "none"}}, d.Findings...)

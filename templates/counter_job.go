@@ -213,8 +213,10 @@ type CounterFinding struct {
 
 // CounterDuty is a duty with what staff can do to it.
 type CounterDuty struct {
-	ID     int
-	Text   string
+	ID   int
+	Text string
+	// Test is the test that settles it, "" if it is settled by hand.
+	Test   string
 	Open   bool
 	State  string
 	Before string
@@ -379,7 +381,10 @@ func screeningWords(s *workflow.Screening) []string {
 func (k clockOf) duties(j *workflow.Job) []CounterDuty {
 	var out []CounterDuty
 	for _, d := range j.Duties {
-		v := CounterDuty{ID: d.ID, Text: d.Text, Open: d.Open(), Before: "before it leaves"}
+		if d.Dropped {
+			continue
+		}
+		v := CounterDuty{ID: d.ID, Text: d.Text, Test: d.Test, Open: d.Open(), Before: "before it leaves"}
 		if d.Before == workflow.StageTesting {
 			v.Before = "before testing"
 		}
@@ -390,6 +395,9 @@ func (k clockOf) duties(j *workflow.Job) []CounterDuty {
 			v.State = "done " + k.at(d.DoneAt)
 		default:
 			v.State = "open, due " + v.Before
+			if d.Test != "" {
+				v.State += ", settled by the test “" + d.Test + "”"
+			}
 		}
 		out = append(out, v)
 	}

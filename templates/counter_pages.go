@@ -6,6 +6,7 @@ import (
 
 	"benchword/templates/locale"
 	"benchword/workflow"
+	"benchword/workflow/catalogue"
 	"benchword/workflow/money"
 )
 
@@ -135,6 +136,69 @@ type CounterFindingForm struct {
 	Saved []CounterFinding
 	// More says that a field of the second part holds something, so it is shown open.
 	More bool
+	// Find is what was looked for in the catalogue, Hits what fits it, several of them or none.
+	Find  string
+	Hits  []EntryView
+	Entry *EntryView // what was chosen, nil for a finding in the bench's own words
+	// Groups is the whole catalogue.
+	Groups []EntryGroup
+}
+
+// EntryGroup is a group of the catalogue of findings.
+type EntryGroup struct {
+	Name    string
+	Entries []EntryView
+}
+
+// EntryView is an entry of the catalogue as staff read it.
+type EntryView struct {
+	ID string
+	catalogue.FindingWords
+	// Evidence is what should be shown, Duties what it obliges to, Cautions what may hurt.
+	Evidence, Duties, Cautions []string
+}
+
+// CounterEntry shows an entry, nil if there is none.
+func CounterEntry(shop *workflow.Shop, id string) *EntryView {
+	c := shop.Trade()
+	e := c.Finding(id)
+	if e == nil {
+		return nil
+	}
+	v := &EntryView{ID: id, FindingWords: c.Say("en", id)}
+	for _, x := range e.Evidence {
+		v.Evidence = append(v.Evidence, c.Evidence("en", x))
+	}
+	for _, r := range c.RulesFor(id) {
+		v.Duties = append(v.Duties, c.Duty("en", r.ID)+", "+dutyBefore(workflow.Stage(r.Before)))
+	}
+	for _, x := range e.Cautions {
+		v.Cautions = append(v.Cautions, c.Caution("en", x))
+	}
+	return v
+}
+
+func dutyBefore(s workflow.Stage) string {
+	if s == workflow.StageTesting {
+		return "before testing"
+	}
+	return "before it leaves"
+}
+
+// CounterGroups lists the shop's catalogue of findings by group.
+func CounterGroups(shop *workflow.Shop) []EntryGroup {
+	c := shop.Trade()
+	var out []EntryGroup
+	for _, name := range catalogue.Groups {
+		g := EntryGroup{Name: c.Group("en", name)}
+		for _, f := range c.Findings {
+			if f.Group == name {
+				g.Entries = append(g.Entries, EntryView{ID: f.ID, FindingWords: c.Say("en", f.ID)})
+			}
+		}
+		out = append(out, g)
+	}
+	return out
 }
 
 // Template implements [View].
@@ -147,6 +211,33 @@ type CounterChecks struct {
 	// Pick are the suspects to choose from.
 	Pick   []Choice
 	Photos []PhotoView
+	// Symptoms are what the device can be said to do, Symptom what was said, Tell its form.
+	Symptoms []Choice
+	Symptom  string
+	Tell     *Form
+	// Next is the check that is proposed, nil if none is left; Plans are the others that can be done.
+	Next  *PlanView
+	Plans []PlanView
+	// Found says that a suspect is confirmed.
+	Found bool
+	// Plan is the form for a check of one's own; Steps what can lie before it.
+	Plan  *Form
+	Steps []Choice
+	// Chances are the suspects, the likeliest first.
+	Chances []ChanceView
+}
+
+// PlanView is a check that can be done.
+type PlanView struct {
+	ID            int
+	Suspect, Text string
+	Takes, Why    string
+}
+
+// ChanceView is how likely a suspect is by now, in percent.
+type ChanceView struct {
+	Text    string
+	Percent int
 }
 
 // Template implements [View].
@@ -265,6 +356,8 @@ type CounterWork struct {
 	Findings []Choice
 	Duties   []Choice
 	Photos   []PhotoView
+	// Did are the actions that bring a duty with them.
+	Did []Choice
 }
 
 // Template implements [View].
@@ -277,6 +370,8 @@ type CounterDuties struct {
 	// Waive is the form that lets one go; WaiveID says which, 0 for none.
 	Waive    *Form
 	Findings []Choice
+	// Rules are the duties that the catalogue knows.
+	Rules []Choice
 }
 
 // Template implements [View].

@@ -10,6 +10,9 @@ import (
 // FindingView is a finding as a reader meets it.
 type FindingView struct {
 	ID int
+	// Term is the trade's term and Plain the plain words for it, "" for a finding in the bench's own words
+	// only; Plain is "" too where Text says the same.
+	Term, Plain string
 	// Text is what was observed, in the bench's words.
 	Text  string
 	Where string
@@ -51,16 +54,37 @@ func FindingSentence(f workflow.Finding, w *locale.Words) string {
 	}, " ")
 }
 
+// dangers gives the catalogue's cautions for what is dangerous, without those that the screening's own
+// cautions say already.
+func dangers(j *workflow.Job, f *workflow.Finding, shop *workflow.Shop, w *locale.Words) []string {
+	e := shop.Trade().Finding(f.Entry)
+	if e == nil || f.Weight != workflow.WeightDanger {
+		return nil
+	}
+	var out []string
+	for _, c := range e.Cautions {
+		s := j.Screening
+		said := s != nil && (c == "mains" && s.Mains == workflow.Yes || c == "lithium" && s.CellDamaged == workflow.Yes)
+		if !said {
+			out = append(out, shop.Trade().Caution(w.Lang, c))
+		}
+	}
+	return out
+}
+
 // findingView makes the view; photos come from show.
 func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show showPhotos) FindingView {
 	v := FindingView{
-		ID: f.ID, Text: f.Text, Where: f.Where, Sentence: FindingSentence(*f, w), Matters: f.Matters, Reading: f.Reading,
+		ID: f.ID, Term: f.Term, Text: f.Text, Where: f.Where, Sentence: FindingSentence(*f, w), Matters: f.Matters, Reading: f.Reading,
 		Weight: f.Weight, WeightName: w.T("weight." + string(f.Weight)), PriorWork: f.PriorWork(),
 	}
 	v.Measured = measuredView(f.Measurement, w)
+	if f.Plain != "" && f.Plain != f.Text {
+		v.Plain = w.T("finding.plain", f.Plain)
+	}
 	v.Photos, v.See = show(f.Photos)
 	for _, d := range j.Duties {
-		if d.Finding == f.ID {
+		if d.Finding == f.ID && !d.Dropped {
 			v.Duties = append(v.Duties, dutyView(d, w))
 		}
 	}
@@ -70,9 +94,9 @@ func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show sho
 func dutyView(d workflow.Duty, w *locale.Words) DutyView {
 	switch {
 	case d.Waived != "":
-		return DutyView{Text: d.Text, State: w.T("duty.waived", d.Waived)}
+		return DutyView{Text: d.Words(), State: w.T("duty.waived", d.Waived)}
 	case !d.DoneAt.IsZero():
-		return DutyView{Text: d.Text, State: w.T("duty.done"), Done: true}
+		return DutyView{Text: d.Words(), State: w.T("duty.done"), Done: true}
 	}
-	return DutyView{Text: d.Text, State: w.T("duty.open." + string(d.Before))}
+	return DutyView{Text: d.Words(), State: w.T("duty.open." + string(d.Before))}
 }

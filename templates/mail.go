@@ -603,8 +603,14 @@ func (k *mailMaker) findingList(heading, note string, list []FindingView) {
 	}
 	for _, f := range few(k, list) {
 		it := MailItem{Lead: f.WeightName, Text: k.clip(f.Text)}
+		if f.Term != "" {
+			it.Text = k.w.T("finding.named", f.Term, it.Text)
+		}
 		if f.Where != "" {
 			it.Notes = append(it.Notes, k.w.T("mail.report.where", f.Where))
+		}
+		if f.Plain != "" {
+			it.Notes = append(it.Notes, f.Plain)
 		}
 		it.Notes = append(it.Notes, f.Sentence)
 		if f.Measured != nil {
@@ -872,7 +878,7 @@ func (k *mailMaker) waived() {
 	var items []MailItem
 	for _, d := range k.j.Duties {
 		if d.Waived != "" {
-			items = append(items, MailItem{Text: d.Text, Notes: []string{k.w.T("duty.waived", d.Waived)}})
+			items = append(items, MailItem{Text: d.Words(), Notes: []string{k.w.T("duty.waived", d.Waived)}})
 		}
 	}
 	if len(items) > 0 {

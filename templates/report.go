@@ -2,6 +2,7 @@ package templates
 
 import (
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -39,6 +40,9 @@ type ReportView struct {
 	Pairs []PhotoPair
 
 	Suspects []SuspectView
+
+	// Left are duties that were let go and come from no finding, with the reasons.
+	Left []DutyView
 
 	Cause    string
 	CauseHow string // how sure we are
@@ -132,6 +136,11 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 		}
 		if f.Weight == workflow.WeightDanger {
 			v.Cautions = append(v.Cautions, w.T("caution.danger", f.Text))
+			for _, c := range dangers(j, f, shop, w) {
+				if !slices.Contains(v.Cautions, c) {
+					v.Cautions = append(v.Cautions, c)
+				}
+			}
 		}
 	}
 	v.Changes = changesOf(j, r, w)
@@ -141,6 +150,26 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 			if s := &j.Suspects[i]; s.ID == id {
 				v.Suspects = append(v.Suspects, suspectView(s, w, show))
 			}
+		}
+	}
+	for i := range v.Suspects {
+		if s := &v.Suspects[i]; s.Verdict == "" && j.Found() {
+			s.VerdictWords = w.T("verdict.spared")
+		}
+	}
+	// What was checked stands before what was not.
+	slices.SortStableFunc(v.Suspects, func(a, b SuspectView) int {
+		switch {
+		case (a.Verdict == "") == (b.Verdict == ""):
+			return 0
+		case b.Verdict == "":
+			return -1
+		}
+		return 1
+	})
+	for _, d := range j.Duties {
+		if d.Waived != "" && d.Finding == 0 {
+			v.Left = append(v.Left, dutyView(d, w))
 		}
 	}
 	v.eachPhotoOnce()

@@ -305,7 +305,7 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		if i < 0 || i >= len(j.Duties) {
 			return false
 		}
-		v.Text, v.Quote = w.T(key, j.Duties[i].Text), j.Duties[i].Waived
+		v.Text, v.Quote = w.T(key, j.Duties[i].Words()), j.Duties[i].Waived
 	case "report.sent":
 		if i < 0 || i >= len(j.Reports) {
 			return false

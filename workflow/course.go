@@ -15,6 +15,9 @@ type Course struct {
 	// Kind is the kind of device in plain words, as it was typed.
 	Kind    string  `json:"kind"`
 	Outcome Outcome `json:"outcome,omitempty"`
+	// Symptom and Causes are what it suffered from and which suspects of the catalogue were confirmed.
+	Symptom string   `json:"symptom,omitempty"`
+	Causes  []string `json:"causes,omitempty"`
 	// Visits are its stages in order; a job that came back to one has a visit for each time. Each lasts
 	// until the next begins; a stage that jobs end in is the last.
 	Visits []Visit `json:"visits"`
@@ -33,8 +36,13 @@ type Visit struct {
 // Course gives the job's course so far.
 func (j *Job) Course() Course {
 	c := Course{
-		Job: j.Number, BookedAt: j.BookedAt, EndedAt: j.EndedAt, Kind: j.Device.Kind, Outcome: j.Outcome,
+		Job: j.Number, BookedAt: j.BookedAt, EndedAt: j.EndedAt, Kind: j.Device.Kind, Outcome: j.Outcome, Symptom: j.Symptom,
 		Visits: []Visit{{StageBooked, j.BookedAt}}, Promises: slices.Clone(j.Promises), Pauses: slices.Clone(j.Pauses),
+	}
+	for _, s := range j.Suspects {
+		if s.Cause != "" && s.Verdict() == CheckConfirmed {
+			c.Causes = append(c.Causes, s.Cause)
+		}
 	}
 	for i := range c.Promises {
 		c.Promises[i].Reason = ""

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"benchword/workflow/catalogue"
 	"benchword/workflow/link"
 	"benchword/workflow/money"
 )
@@ -385,7 +386,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	}
 	m := &moving{j: j, shop: t.shop, outcome: outcome, reason: reason}
 	row.guard(m)
-	if blocked := j.openDuties(to); blocked != "" && !row.ByCustomer {
+	if blocked := j.openDuties(to, t.shop); blocked != "" && !row.ByCustomer {
 		m.missing = append(m.missing, blocked)
 	}
 	if len(m.missing) > 0 {
@@ -537,19 +538,18 @@ func (c AnswerScreening) decide(t *turn) error {
 	if err := t.record(&ScreeningAnswered{s}); err != nil {
 		return err
 	}
-	if s.CellDamaged == Yes && !t.j.hasDuty("Take the damaged cell out and pass it to a licensed collection point; it is never posted") {
-		return t.record(&DutyRaised{Duty{ID: len(t.j.Duties) + 1, Text: "Take the damaged cell out and pass it to a licensed collection point; it is never posted", Before: StageShipped}})
+	if s.CellDamaged == Yes {
+		if r := t.shop.Trade().Rule(ruleCell); r != nil {
+			return t.raise([]catalogue.Rule{*r}, 0, "")
+		}
+		return nil
 	}
-	return nil
-}
-
-func (j *Job) hasDuty(text string) bool {
-	for _, d := range j.Duties {
-		if d.Text == text {
-			return true
+	for _, d := range t.j.Duties { // answered yes before, by mistake
+		if d.Rule == ruleCell && d.Finding == 0 && d.Open() {
+			return t.record(&DutyDropped{d.ID})
 		}
 	}
-	return false
+	return nil
 }
 
 // NoteCondition says how the device looks on arrival.
@@ -709,6 +709,8 @@ func (c RemovePhoto) decide(t *turn) error {
 // NameSuspect adds a candidate cause of the fault.
 type NameSuspect struct {
 	Text string `json:"text"`
+	// Weight is how likely it is to be the cause, in thousandths, 0 if one can't say.
+	Weight int `json:"weight,omitempty"`
 }
 
 func (NameSuspect) allowed() []Role { return benchUp }
@@ -724,12 +726,16 @@ func (c NameSuspect) decide(t *turn) error {
 	if len(t.j.Suspects) >= MaxList {
 		return refused("There are %d suspects already; no more fit.", MaxList)
 	}
-	return t.record(&SuspectNamed{len(t.j.Suspects) + 1, s})
+	if c.Weight < 0 || c.Weight > 1000 {
+		return invalid("weight", "The weight of a suspect is 1 to 1000 thousandths, or 0 if one can’t say.")
+	}
+	return t.record(&SuspectNamed{ID: len(t.j.Suspects) + 1, Text: s, Weight: c.Weight})
 }
 
 // DoCheck records something done to a suspect and what came of it.
 type DoCheck struct {
-	Suspect int   `json:"suspect"`
+	// Suspect is who it is about; a planned check says that by itself.
+	Suspect int   `json:"suspect,omitempty"`
 	Check   Check `json:"check"`
 }
 
@@ -739,10 +745,19 @@ func (c DoCheck) decide(t *turn) error {
 	if err := t.needStage("Recording a check", StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting); err != nil {
 		return err
 	}
+	k := c.Check
+	plan := t.j.plan(k.Plan)
+	if plan != nil {
+		c.Suspect = plan.Suspect
+		if strings.TrimSpace(k.Text) == "" {
+			k.Text = plan.Text
+		}
+	} else if k.Plan != 0 {
+		return invalid("plan", "There is no planned check %d on this job.", k.Plan)
+	}
 	if c.Suspect < 1 || c.Suspect > len(t.j.Suspects) {
 		return invalid("suspect", "There is no suspect %d on this job.", c.Suspect)
 	}
-	k := c.Check
 	var err error
 	if k.Text, err = line("text", "What was checked", k.Text, true); err != nil {
 		return err
@@ -759,7 +774,17 @@ func (c DoCheck) decide(t *turn) error {
 	if err := t.checkPhotos(k.Photos); err != nil {
 		return err
 	}
-	return t.record(&CheckDone{c.Suspect, k})
+	if err := t.record(&CheckDone{c.Suspect, k}); err != nil || plan == nil {
+		return err
+	}
+	for _, s := range plan.Behind {
+		if s.Does != "" {
+			if err := t.did([]string{s.Does}); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // NoteFinding adds a finding, or corrects the one whose ID is given.
@@ -776,7 +801,10 @@ func (c NoteFinding) decide(t *turn) error {
 		return err
 	}
 	f := c.Finding
-	var err error
+	err := f.fromCatalogue(t.shop.Trade(), t.j.Customer.Language)
+	if err != nil {
+		return err
+	}
 	if f.Text, err = text("text", "The finding", f.Text, true); err != nil {
 		return err
 	}
@@ -820,6 +848,9 @@ func (c NoteFinding) decide(t *turn) error {
 	if err := t.record(&FindingNoted{f}); err != nil {
 		return err
 	}
+	if err := t.raise(t.shop.Trade().RulesFor(f.Entry), f.ID, ""); err != nil {
+		return err
+	}
 	if strings.TrimSpace(c.Duty.Text) == "" {
 		return nil
 	}
@@ -844,7 +875,10 @@ func (c WithdrawFinding) decide(t *turn) error {
 	if err != nil {
 		return err
 	}
-	return t.record(&FindingWithdrawn{c.ID, reason})
+	if err := t.record(&FindingWithdrawn{c.ID, reason}); err != nil {
+		return err
+	}
+	return t.drop(c.ID)
 }
 
 // RaiseDuty obliges the bench to do something before a stage.
@@ -860,6 +894,16 @@ func (c RaiseDuty) decide(t *turn) error {
 	}
 	d := c.Duty
 	var err error
+	if d.Rule != "" {
+		r := t.shop.Trade().Rule(d.Rule)
+		if r == nil {
+			return invalid("rule", "There is no rule “%s” for duties.", d.Rule)
+		}
+		if d.Finding != 0 && t.j.Finding(d.Finding) == nil {
+			return invalid("finding", "There is no finding %d on this job.", d.Finding)
+		}
+		return t.raise([]catalogue.Rule{*r}, d.Finding, "")
+	}
 	if d.Text, err = line("duty", "The duty", d.Text, true); err != nil {
 		return err
 	}
@@ -892,6 +936,9 @@ func (c DoDuty) decide(t *turn) error {
 	}
 	if !d.Open() {
 		return nil
+	}
+	if d.Test != "" {
+		return refused("This duty is settled by the test “%s”: record the test, and once it has passed the duty is done.", d.Test)
 	}
 	return t.record(&DutyDone{c.ID})
 }
@@ -1367,6 +1414,8 @@ type DoWork struct {
 	Photos   []int  `json:"photos,omitempty"`
 	// Duties are settled with it.
 	Duties []int `json:"duties,omitempty"`
+	// Did are actions that bring a duty with them, as the catalogue names them: "heatsink_lifted".
+	Did []string `json:"did,omitempty"`
 }
 
 func (DoWork) allowed() []Role { return benchUp }
@@ -1395,7 +1444,10 @@ func (c DoWork) decide(t *turn) error {
 	if err := t.checkPhotos(c.Photos); err != nil {
 		return err
 	}
-	if err := t.record(&WorkDone{Work{ID: len(t.j.Work) + 1, Text: s, Findings: c.Findings, Photos: c.Photos}}); err != nil {
+	if err := t.record(&WorkDone{Work{ID: len(t.j.Work) + 1, Text: s, Findings: c.Findings, Photos: c.Photos, Did: c.Did}}); err != nil {
+		return err
+	}
+	if err := t.did(c.Did); err != nil {
 		return err
 	}
 	for _, id := range c.Duties {
@@ -1431,7 +1483,10 @@ func (c DoTest) decide(t *turn) error {
 	if err := t.checkPhotos(x.Photos); err != nil {
 		return err
 	}
-	return t.record(&TestDone{x})
+	if err := t.record(&TestDone{x}); err != nil || !x.Passed {
+		return err
+	}
+	return t.passed(x.Name)
 }
 
 // DeclareReady tells the customer that the device is done and tested.

@@ -90,7 +90,7 @@ func TestAnAnswerStandsOnceTheBenchHasBegun(t *testing.T) {
 func TestConsentToRecyclingTakesEffectWhenItCantBeTakenBackAnyMore(t *testing.T) {
 	b := newBench(t).undoable()
 	b.toDiagnosing()
-	b.do(technician, NameSuspect{"Lamp"}, DoCheck{1, Check{Text: "Looked", Outcome: CheckConfirmed}})
+	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{1, Check{Text: "Looked", Outcome: CheckConfirmed}})
 	j := b.do(counter, SendReport{ReportText{Short: "Not worth it."}}, IssueQuote{Options: []Option{recycleOption()}}, Go{To: StageAwaitingApproval})
 	yes := Decide{Verdict: VerdictApprove, Digest: j.Quote().Digest, Option: "A", Name: "Mira Osei"}
 	j = b.do(customer, yes)
@@ -125,7 +125,7 @@ func TestTakingAFurtherApprovalBackRestoresTheEarlierOne(t *testing.T) {
 func TestADepositComesBeforeTheWork(t *testing.T) {
 	b := newBench(t).undoable()
 	b.toDiagnosing()
-	b.do(technician, NameSuspect{"Lamp"}, DoCheck{1, Check{Text: "Looked", Outcome: CheckConfirmed}})
+	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{1, Check{Text: "Looked", Outcome: CheckConfirmed}})
 	o := repairOption("100.00")
 	deposit := money.Amount{Minor: 11501, Currency: "CAD"}
 	o.Deposit = &deposit

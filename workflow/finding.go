@@ -1,6 +1,11 @@
 package workflow
 
-import "time"
+import (
+	"strings"
+	"time"
+
+	"benchword/workflow/catalogue"
+)
 
 // Origin says where a finding comes from. About earlier work a finding says what is there, never who
 // is to blame.
@@ -46,11 +51,16 @@ var Certainties = []Certainty{CertaintyMeasured, CertaintySeen, CertaintyInferre
 
 // Finding is something observed, with its origin, weight, certainty and evidence.
 type Finding struct {
-	ID        int       `json:"id,omitempty"`
-	Text      string    `json:"text"`
-	Origin    Origin    `json:"origin"`
-	Weight    Weight    `json:"weight"`
-	Certainty Certainty `json:"certainty"`
+	ID int `json:"id,omitempty"`
+	// Entry is the finding's entry in the catalogue, "" for one in the bench's own words. Term and Plain
+	// are what the catalogue said then, in the customer's language.
+	Entry     string    `json:"entry,omitempty"`
+	Term      string    `json:"term,omitempty"`
+	Plain     string    `json:"plain,omitempty"`
+	Text      string    `json:"text,omitempty"`
+	Origin    Origin    `json:"origin,omitempty"`
+	Weight    Weight    `json:"weight,omitempty"`
+	Certainty Certainty `json:"certainty,omitempty"`
 	// Where is the place on the device: "main board, beside the DC socket".
 	Where string `json:"where,omitempty"`
 	// Matters says in the bench's words why it matters, or that it does not.
@@ -68,18 +78,35 @@ type Finding struct {
 // PriorWork reports whether the finding is about earlier work by a third party.
 func (f Finding) PriorWork() bool { return f.Origin == OriginEarlierWork }
 
-// Duty is what a finding or an action obliges the bench to do before a later stage.
-type Duty struct {
-	ID   int    `json:"id,omitempty"`
-	Text string `json:"text"`
-	// Before is the stage that the job can't enter while the duty is open.
-	Before Stage `json:"before,omitempty"`
-	// Finding is what it comes from, 0 for a duty that comes from something else.
-	Finding int       `json:"finding,omitempty"`
-	DoneAt  time.Time `json:"done_at,omitzero"`
-	// Waived is the reason, which the customer will read; "" if not waived.
-	Waived string `json:"waived,omitempty"`
+// fromCatalogue gives a finding its entry's words in a language, and what was left out from the entry.
+func (f *Finding) fromCatalogue(c *catalogue.Catalogue, lang string) error {
+	f.Term, f.Plain = "", ""
+	if f.Entry == "" {
+		return nil
+	}
+	e := c.Finding(f.Entry)
+	if e == nil {
+		return invalid("entry", "There is no entry “%s” in the catalogue of findings.", f.Entry)
+	}
+	w := c.Say(lang, e.ID)
+	f.Term, f.Plain = w.Term, w.Plain
+	if strings.TrimSpace(f.Text) == "" {
+		f.Text = w.Plain
+	}
+	if strings.TrimSpace(f.Matters) == "" {
+		f.Matters = w.Matters
+	}
+	if f.Origin == "" {
+		f.Origin = Origin(e.Origin)
+	}
+	if f.Weight == "" {
+		f.Weight = Weight(e.Weight)
+	}
+	if f.Certainty == "" {
+		f.Certainty = Certainty(e.Certainty)
+		if f.Certainty == CertaintyMeasured && strings.TrimSpace(f.Reading) == "" {
+			f.Certainty = CertaintySeen // no more than is known
+		}
+	}
+	return nil
 }
-
-// Open reports whether the duty is neither done nor waived.
-func (d Duty) Open() bool { return d.DoneAt.IsZero() && d.Waived == "" }

@@ -53,20 +53,24 @@ type Job struct {
 	Condition    string        `json:"condition,omitempty"`
 	Reproduction *Reproduction `json:"reproduction,omitempty"`
 	Photos       []Photo       `json:"photos,omitempty"`
-	Suspects     []Suspect     `json:"suspects,omitempty"`
-	Findings     []Finding     `json:"findings,omitempty"`
-	Duties       []Duty        `json:"duties,omitempty"`
-	Reports      []Report      `json:"reports,omitempty"`
-	Quotes       []Quote       `json:"quotes,omitempty"`
-	Decisions    []Decision    `json:"decisions,omitempty"`
-	Payments     []Payment     `json:"payments,omitempty"`
-	Work         []Work        `json:"work,omitempty"`
-	Tests        []Test        `json:"tests,omitempty"`
-	Ready        *Ready        `json:"ready,omitempty"`
-	Packed       []PackedItem  `json:"packed,omitempty"`
-	Shipment     *Shipment     `json:"shipment,omitempty"`
-	Promises     []Promise     `json:"promises,omitempty"`
-	Holds        []Hold        `json:"holds,omitempty"`
+	// Symptom is what the device does, in the catalogue's terms, "" if that was not said.
+	Symptom  string    `json:"symptom,omitempty"`
+	Suspects []Suspect `json:"suspects,omitempty"`
+	// Plans are the checks that can be done.
+	Plans     []CheckPlan  `json:"plans,omitempty"`
+	Findings  []Finding    `json:"findings,omitempty"`
+	Duties    []Duty       `json:"duties,omitempty"`
+	Reports   []Report     `json:"reports,omitempty"`
+	Quotes    []Quote      `json:"quotes,omitempty"`
+	Decisions []Decision   `json:"decisions,omitempty"`
+	Payments  []Payment    `json:"payments,omitempty"`
+	Work      []Work       `json:"work,omitempty"`
+	Tests     []Test       `json:"tests,omitempty"`
+	Ready     *Ready       `json:"ready,omitempty"`
+	Packed    []PackedItem `json:"packed,omitempty"`
+	Shipment  *Shipment    `json:"shipment,omitempty"`
+	Promises  []Promise    `json:"promises,omitempty"`
+	Holds     []Hold       `json:"holds,omitempty"`
 	// Pauses are the stretches during which the promise clock stands still, in order of From.
 	Pauses   []Pause        `json:"pauses,omitempty"`
 	Messages []Message      `json:"messages,omitempty"`
@@ -249,8 +253,12 @@ type Mark struct {
 
 // Suspect is a candidate cause of the fault, with what was checked about it.
 type Suspect struct {
-	ID     int     `json:"id"`
-	Text   string  `json:"text"`
+	ID   int    `json:"id"`
+	Text string `json:"text"`
+	// Cause is its entry among the catalogue's usual suspects, "" for one in the bench's own words.
+	Cause string `json:"cause,omitempty"`
+	// Weight is how likely it was to be the cause when it was named, in thousandths; 0 is not known.
+	Weight int     `json:"weight,omitempty"`
 	Checks []Check `json:"checks,omitempty"`
 }
 
@@ -276,8 +284,10 @@ const (
 
 // Check is something done to a suspect, and what came of it.
 type Check struct {
-	Text    string       `json:"text"`
+	Text    string       `json:"text,omitempty"`
 	Outcome CheckOutcome `json:"outcome"`
+	// Plan is the planned check that this was, 0 for another.
+	Plan int `json:"plan,omitempty"`
 	// Reading is a measured value with its unit, if there was one: "3.28 V (3.30 V expected)".
 	Reading string `json:"reading,omitempty"`
 	// Measurement is the reading taken apart, if it was.
@@ -339,6 +349,8 @@ type Work struct {
 	// Findings are those that this work put right.
 	Findings []int `json:"findings,omitempty"`
 	Photos   []int `json:"photos,omitempty"`
+	// Did are actions that bring a duty: "heatsink_lifted".
+	Did []string `json:"did,omitempty"`
 }
 
 // Test is one run of one test. The latest run of a name counts.

@@ -232,7 +232,7 @@ func TestNoFaultFound(t *testing.T) {
 	b := newBench(t)
 	b.toDiagnosing()
 	b.refuses(CodeRefused, technician, Go{To: StageTesting, Outcome: OutcomeNoFault})
-	b.do(technician, NameSuspect{"Lamp"}, DoCheck{1, Check{Text: "Ran for four hours", Outcome: CheckRuledOut}})
+	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{1, Check{Text: "Ran for four hours", Outcome: CheckRuledOut}})
 	j := b.do(technician, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	require.Equal(t, OutcomeNoFault, j.Outcome)
 	b.checkHistory()
@@ -276,7 +276,7 @@ func TestDamagedCellIsNeverPosted(t *testing.T) {
 	e := b.refuses(CodeRefused, technician, NoteCondition{"Case bulges"}, TryFault{Result: FaultNotReproduced}, Go{To: StageDiagnosing})
 	require.Contains(t, e.Message, "isolate")
 	b.do(technician, NoteCondition{"Case bulges; cell isolated in the fire box"}, TryFault{Result: FaultNotReproduced}, Go{To: StageDiagnosing})
-	b.do(technician, NameSuspect{"Cell"}, DoCheck{1, Check{Text: "Seen", Outcome: CheckConfirmed}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
+	b.do(technician, NameSuspect{Text: "Cell"}, DoCheck{1, Check{Text: "Seen", Outcome: CheckConfirmed}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	e = b.refuses(CodeRefused, counter, Pack{[]PackedItem{{Item: 1, Fate: FateReturned}}}, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped})
 	require.Contains(t, strings.Join(e.Missing, " "), "damaged cell")
 	b.do(counter, DoDuty{1}, Pack{[]PackedItem{{Item: 1, Fate: FateReturned}}}, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped})
@@ -401,7 +401,7 @@ func TestRandomWays(t *testing.T) {
 			}
 			c := pick(
 				ListContents{Items: []Item{{Text: "Scanner", Device: true}, {Text: "Holder"}}}, AnswerScreening{Screening{No, No, Yes, No, ""}},
-				photo(PhotoArrival), NoteCondition{"Good"}, TryFault{FaultReproduced, ""}, NameSuspect{"Lamp"},
+				photo(PhotoArrival), NoteCondition{"Good"}, TryFault{FaultReproduced, ""}, NameSuspect{Text: "Lamp"},
 				DoCheck{1, Check{Text: "Looked", Outcome: CheckUnclear}}, NoteFinding{Finding: Finding{Text: "Dust", Origin: OriginWear, Weight: WeightPutRight, Certainty: CertaintySeen}, Duty: Duty{Text: "Clean it", Before: StageTesting}},
 				SendReport{ReportText{Short: "Dust."}}, IssueQuote{Options: []Option{repairOption("80.00"), returnOption()}, Reason: reason}, IssueQuote{Options: []Option{repairOption("95.00")}, Reason: reason},
 				WithdrawQuote{Reason: "Wrong"}, Decide{Verdict: VerdictApprove, Digest: digest, Option: "A", Name: "M"}, Decide{Verdict: VerdictDecline, Digest: digest, Name: "M"},

@@ -26,6 +26,9 @@ var kinds = map[EventKind]kindOf{
 	"duty.raised":        {make: func() Payload { return new(DutyRaised) }},
 	"duty.done":          {make: func() Payload { return new(DutyDone) }},
 	"duty.waived":        {make: func() Payload { return new(DutyWaived) }},
+	"duty.dropped":       {make: func() Payload { return new(DutyDropped) }},
+	"symptom.noted":      {make: func() Payload { return new(SymptomNoted) }},
+	"check.planned":      {make: func() Payload { return new(CheckPlanned) }},
 	"report.sent":        {make: func() Payload { return new(ReportSent) }},
 	"quote.issued":       {make: func() Payload { return new(QuoteIssued) }},
 	"quote.withdrawn":    {make: func() Payload { return new(QuoteTakenBack) }},
@@ -263,17 +266,40 @@ func (p *PhotoRemoved) fold(j *Job, e *Event) {
 	}
 }
 
+// SymptomNoted says in the catalogue's terms what the device does.
+type SymptomNoted struct {
+	Symptom string `json:"symptom"`
+}
+
+// Kind is "symptom.noted".
+func (*SymptomNoted) Kind() EventKind { return "symptom.noted" }
+
+func (p *SymptomNoted) fold(j *Job, e *Event) { j.Symptom = p.Symptom }
+
+// CheckPlanned is a check that can be done, with what its outcomes say.
+type CheckPlanned struct {
+	Plan CheckPlan `json:"plan"`
+}
+
+// Kind is "check.planned".
+func (*CheckPlanned) Kind() EventKind { return "check.planned" }
+
+func (p *CheckPlanned) fold(j *Job, e *Event) { j.Plans = append(j.Plans, p.Plan) }
+
 // SuspectNamed adds a candidate cause.
 type SuspectNamed struct {
 	ID   int    `json:"id"`
 	Text string `json:"text"`
+	// Cause and Weight are as in [Suspect].
+	Cause  string `json:"cause,omitempty"`
+	Weight int    `json:"weight,omitempty"`
 }
 
 // Kind is "suspect.named".
 func (*SuspectNamed) Kind() EventKind { return "suspect.named" }
 
 func (p *SuspectNamed) fold(j *Job, e *Event) {
-	j.Suspects = append(j.Suspects, Suspect{ID: p.ID, Text: p.Text})
+	j.Suspects = append(j.Suspects, Suspect{ID: p.ID, Text: p.Text, Cause: p.Cause, Weight: p.Weight})
 }
 
 // CheckDone is something done to a suspect.
@@ -368,6 +394,20 @@ func (p *DutyWaived) fold(j *Job, e *Event) {
 	if d := j.duty(p.ID); d != nil {
 		d.Waived = p.Reason
 		j.tell(e, p.ID)
+	}
+}
+
+// DutyDropped: what the duty came from was taken back.
+type DutyDropped struct {
+	ID int `json:"id"`
+}
+
+// Kind is "duty.dropped".
+func (*DutyDropped) Kind() EventKind { return "duty.dropped" }
+
+func (p *DutyDropped) fold(j *Job, e *Event) {
+	if d := j.duty(p.ID); d != nil {
+		d.Dropped = true
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"benchword/workflow/calendar"
+	"benchword/workflow/catalogue"
 	"benchword/workflow/money"
 )
 
@@ -68,6 +69,16 @@ type Shop struct {
 	Quiet Quiet
 	// LinkFor is how long a look link lives, counted from when it was last given out.
 	LinkFor time.Duration
+	// Catalogue holds findings and duties, the shop's own among them; nil is the standard one.
+	Catalogue *catalogue.Catalogue
+}
+
+// Trade gives the shop's catalogue.
+func (s *Shop) Trade() *catalogue.Catalogue {
+	if s.Catalogue == nil {
+		return catalogue.Standard()
+	}
+	return s.Catalogue
 }
 
 // PaperSize gives the format of paper: letter where the money is that of the United States, Canada or

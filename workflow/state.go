@@ -117,7 +117,7 @@ func (j *Job) Moves(shop *Shop) []Move {
 		}
 		m := &moving{j: j, shop: shop, outcome: j.expectedOutcome(t.To), reason: "given when moving"}
 		t.guard(m)
-		if blocked := j.openDuties(t.To); blocked != "" && !t.ByCustomer {
+		if blocked := j.openDuties(t.To, shop); blocked != "" && !t.ByCustomer {
 			m.missing = append(m.missing, blocked)
 		}
 		out = append(out, Move{To: t.To, Missing: m.missing, ByCustomer: t.ByCustomer})
@@ -153,14 +153,18 @@ func stageRank(s Stage) int {
 // openDuties gives one sentence about the duties that stand before a stage, "" if there are none.
 // Going back (from testing to repairing) is never blocked by a duty, nor is a customer's decision: their
 // no brings the job to testing, and from there the duties stand before shipping.
-func (j *Job) openDuties(to Stage) string {
+func (j *Job) openDuties(to Stage, shop *Shop) string {
 	if stageRank(to) <= stageRank(j.Stage) || to == StageWithdrawn {
 		return ""
 	}
 	var open []string
 	for _, d := range j.Duties {
 		if d.Open() && stageRank(d.Before) <= stageRank(to) {
-			open = append(open, "“"+d.Text+"”")
+			s := "“" + d.Text + "”"
+			if why := j.why(d, shop.Trade()); why != "" {
+				s += " (" + why + ")"
+			}
+			open = append(open, s)
 		}
 	}
 	switch len(open) {
@@ -359,15 +363,8 @@ func guardShipped(m *moving) {
 	if j.Shipment != nil && j.Device.Serial != "" && j.Shipment.Serial != "" {
 		m.need(strings.EqualFold(j.Device.Serial, j.Shipment.Serial), "The serial number read at packing (%s) is not the one read on arrival (%s).", j.Shipment.Serial, j.Device.Serial)
 	}
-	if s := j.Screening; s != nil && s.CellDamaged == Yes && j.Shipment != nil && !j.Shipment.InPerson {
-		out := false
-		for _, p := range j.Packed {
-			out = out || p.Fate == FateRecycled
-		}
-		for _, d := range j.Duties {
-			out = out || d.Before == StageShipped && !d.DoneAt.IsZero()
-		}
-		m.need(out, "A damaged cell came in: it must not be posted. Take it out, and record that first.")
+	if j.Shipment != nil && !j.Shipment.InPerson {
+		m.need(!j.cellIn(), "A damaged cell is still with the device: it must not be posted. Take it out and record that first, or hand the device over in person.")
 	}
 }
 

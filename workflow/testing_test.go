@@ -197,7 +197,7 @@ func (b *bench) toDiagnosing() *Job {
 func (b *bench) toAwaiting() *Job {
 	b.t.Helper()
 	b.toDiagnosing()
-	b.do(technician, NameSuspect{"Lamp supply"}, DoCheck{1, Check{Text: "Measured under load", Outcome: CheckConfirmed, Reading: "9.1 V"}},
+	b.do(technician, NameSuspect{Text: "Lamp supply"}, DoCheck{1, Check{Text: "Measured under load", Outcome: CheckConfirmed, Reading: "9.1 V"}},
 		NoteFinding{Finding: Finding{Text: "A capacitor has dried out", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintyMeasured, Reading: "ESR 9 ohm"}})
 	return b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), returnOption()}}, Go{To: StageAwaitingApproval})
 }

@@ -35,6 +35,21 @@ func (d *PhotoDescription) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (
 	return task{cmd: cmd, pin: before.Version, after: after}, nil
 }
 
+// Symptom is what the device does, in the catalogue's terms.
+type Symptom struct {
+	Symptom string `json:"symptom"`
+}
+
+// command adds what the shop's own jobs say.
+func (s *Symptom) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (task, error) {
+	j, err := a.s.Service().Job(c.UserContext(), n)
+	if err != nil {
+		return task{}, err
+	}
+	past, err := a.s.Service().Past(c.UserContext(), j.Device.Kind, s.Symptom)
+	return task{cmd: workflow.NoteSymptom{Symptom: s.Symptom, Past: past}}, err
+}
+
 // Answer is a decision that the customer gave by telephone, as staff write it down.
 type Answer struct {
 	Verdict workflow.Verdict `json:"verdict"`

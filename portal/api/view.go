@@ -1,8 +1,11 @@
 package api
 
 import (
+	"math"
+	"strconv"
 	"time"
 
+	"benchword/templates"
 	"benchword/workflow"
 	"benchword/workflow/money"
 )
@@ -33,7 +36,10 @@ type Job struct {
 	Condition    string                  `json:"condition,omitempty"`
 	Reproduction *workflow.Reproduction  `json:"reproduction,omitempty"`
 	Photos       []workflow.Photo        `json:"photos"`
+	Symptom      string                  `json:"symptom,omitempty"`
 	Suspects     []workflow.Suspect      `json:"suspects"`
+	Plans        []workflow.CheckPlan    `json:"plans"`
+	Ledger       Ledger                  `json:"ledger"`
 	Findings     []workflow.Finding      `json:"findings"`
 	Duties       []workflow.Duty         `json:"duties"`
 	Reports      []workflow.Report       `json:"reports"`
@@ -56,6 +62,41 @@ type Job struct {
 	Balance      money.Amount            `json:"balance"`
 	// Moves are the rows of the table that start here, with what each still needs.
 	Moves []Move `json:"moves"`
+}
+
+// Ledger is how likely each suspect is by now, and which check is proposed next. Nobody has to follow it.
+type Ledger struct {
+	Chances []Chance `json:"chances"`
+	// Plan is the planned check that is proposed, 0 if none is left.
+	Plan int `json:"plan,omitempty"`
+	// Minutes include the steps that have to be opened for it.
+	Minutes float64  `json:"minutes,omitempty"`
+	Opens   []string `json:"opens,omitempty"`
+	// Why says in words what speaks for it.
+	Why string `json:"why,omitempty"`
+}
+
+// Chance is how likely a suspect is to be the cause; suspect 0 is one that nobody has named yet.
+type Chance struct {
+	Suspect int     `json:"suspect"`
+	Percent float64 `json:"percent"`
+}
+
+// ledgerOf shows the job's ledger; one that can't be made is empty.
+func ledgerOf(j *workflow.Job) Ledger {
+	out := Ledger{Chances: []Chance{}}
+	l, err := j.Ledger()
+	if err != nil || len(j.Suspects) == 0 {
+		return out
+	}
+	for id := range len(j.Suspects) + 1 {
+		out.Chances = append(out.Chances, Chance{id, math.Round(l.Chance(strconv.Itoa(id))*1000) / 10})
+	}
+	if p, ok := l.Next(); ok {
+		out.Plan, _ = strconv.Atoi(p.Check)
+		out.Minutes, out.Opens, out.Why = p.Minutes, p.Opens, templates.WhyCheck(p)
+	}
+	return out
 }
 
 // Customer is the person to tell.
@@ -112,7 +153,7 @@ func (a *api) view(j *workflow.Job) *Job {
 		},
 		Device: j.Device, Fault: j.Fault.Text, Follows: j.Follows, Limit: j.Limit, Inbound: j.Inbound,
 		Screening: j.Screening, Contents: list(j.Contents), Condition: j.Condition, Reproduction: j.Reproduction,
-		Suspects: list(j.Suspects), Findings: list(j.Findings), Duties: list(j.Duties), Reports: list(j.Reports), Quotes: list(j.Quotes),
+		Symptom: j.Symptom, Suspects: list(j.Suspects), Plans: list(j.Plans), Ledger: ledgerOf(j), Findings: list(j.Findings), Duties: list(j.Duties), Reports: list(j.Reports), Quotes: list(j.Quotes),
 		Payments: list(j.Payments), Work: list(j.Work), Tests: list(j.Tests), Packed: list(j.Packed), Shipment: j.Shipment,
 		Promises: list(j.Promises), Holds: list(j.Holds), Pauses: list(j.Pauses), Notices: list(j.Notices),
 		Photos: []workflow.Photo{}, Decisions: []Decision{}, Messages: []Message{}, Moves: []Move{},

@@ -13,7 +13,7 @@ import (
 // finding reads the finding that was typed; new photos come first among its photos.
 func (r *request) finding(id int) workflow.Finding {
 	f := workflow.Finding{
-		ID: id, Text: r.value("text"), Origin: workflow.Origin(r.value("origin")), Weight: workflow.Weight(r.value("weight")),
+		ID: id, Entry: r.value("entry"), Text: r.value("text"), Origin: workflow.Origin(r.value("origin")), Weight: workflow.Weight(r.value("weight")),
 		Certainty: workflow.Certainty(r.value("certainty")), Where: r.value("where"), Matters: r.value("matters"), Reading: r.value("reading"),
 	}
 	if f.Measurement = r.measurement(); f.Measurement != nil && f.Certainty == workflow.CertaintySeen {
@@ -29,7 +29,12 @@ func (r *request) findingPage(id int) *templates.CounterFindingForm {
 		title = "Finding " + strconv.Itoa(id)
 	}
 	v := &templates.CounterFindingForm{ID: id, Photos: templates.CounterPhotoViews(r.job, r.shop())}
+	v.Entry = templates.CounterEntry(r.shop(), r.value("entry"))
+	usual := r.shop().Trade().Say(r.job.Customer.Language, r.value("entry")).Matters
 	for _, name := range []string{"where", "matters", "duty", "alt", "photos", "value", "unit", "low", "high", "instrument"} {
+		if name == "matters" && v.Entry != nil && r.value(name) == usual {
+			continue
+		}
 		v.More = v.More || strings.TrimSpace(r.value(name)) != "" || r.form.ErrorFor(name) != ""
 	}
 	if f := r.job.Finding(id); f != nil {
@@ -44,6 +49,12 @@ func (r *request) findingPage(id int) *templates.CounterFindingForm {
 		all := templates.CounterJobOf(r.base, r.job, nil, r.shop(), r.now()).Findings
 		slices.Reverse(all)
 		v.Saved = all
+		v.Groups = templates.CounterGroups(r.shop())
+		if v.Find = strings.TrimSpace(r.c.Query("find")); v.Entry == nil && v.Find != "" {
+			for _, f := range r.shop().Trade().Search(clip(v.Find, 60)) {
+				v.Hits = append(v.Hits, *templates.CounterEntry(r.shop(), f.ID))
+			}
+		}
 	}
 	return v
 }
@@ -56,6 +67,14 @@ var findingTask = &task{
 		r.form.Values.Set("weight", string(workflow.WeightFault))
 		r.form.Values.Set("certainty", string(workflow.CertaintySeen))
 		r.form.Values.Set("before", string(workflow.StageShipped))
+		// What the catalogue says of the one entry that was looked for.
+		trade := r.shop().Trade()
+		if hits := trade.Search(clip(r.c.Query("find"), 60)); len(hits) == 1 {
+			f, w := hits[0], trade.Say(r.job.Customer.Language, hits[0].ID)
+			for name, s := range map[string]string{"entry": f.ID, "text": w.Plain, "matters": w.Matters, "origin": f.Origin, "weight": f.Weight, "certainty": f.Certainty} {
+				r.form.Values.Set(name, s)
+			}
+		}
 	},
 	view: func(r *request) (templates.View, error) { return r.findingPage(0), nil },
 	read: func(r *request) ([]workflow.Command, error) {
@@ -101,7 +120,7 @@ var correctTask = &task{
 			return
 		}
 		for name, s := range map[string]string{
-			"text": f.Text, "origin": string(f.Origin), "weight": string(f.Weight), "certainty": string(f.Certainty),
+			"entry": f.Entry, "text": f.Text, "origin": string(f.Origin), "weight": string(f.Weight), "certainty": string(f.Certainty),
 			"where": f.Where, "matters": f.Matters, "reading": f.Reading, "before": string(workflow.StageShipped),
 		} {
 			r.form.Values.Set(name, s)
@@ -169,7 +188,14 @@ var checksTask = &task{
 		}
 	},
 	view: func(r *request) (templates.View, error) {
-		v := &templates.CounterChecks{Photos: templates.CounterPhotoViews(r.job, r.shop())}
+		v := &templates.CounterChecks{Photos: templates.CounterPhotoViews(r.job, r.shop()), Tell: r.x.form(r.c, r.base.To("symptom"))}
+		v.Tell.Values.Set("symptom", r.job.Symptom)
+		if len(r.job.Suspects) > 0 {
+			v.Plan = r.x.form(r.c, r.base.To("check-plan"))
+		}
+		if err := v.Weigh(r.job, r.shop()); err != nil {
+			return nil, err
+		}
 		for _, s := range r.job.Suspects {
 			v.Pick = append(v.Pick, templates.Choice{Value: strconv.Itoa(s.ID), Words: s.Text})
 		}
@@ -180,6 +206,12 @@ var checksTask = &task{
 	},
 	read: func(r *request) ([]workflow.Command, error) {
 		var out []workflow.Command
+		if plan := r.number("plan", "The planned check"); plan != 0 {
+			r.said = "The check is noted."
+			return append(r.addPhotos(workflow.PhotoEvidence), workflow.DoCheck{Check: workflow.Check{
+				Plan: plan, Outcome: workflow.CheckOutcome(r.value("outcome")), Reading: r.value("reading"), Photos: r.newIDs(),
+			}}), nil
+		}
 		name := strings.TrimSpace(r.value("name"))
 		suspect, err := strconv.Atoi(r.value("suspect"))
 		switch {
@@ -215,6 +247,49 @@ var checksTask = &task{
 	},
 }
 
+// beside shows the checks again around a refused form that stands on their page.
+func (r *request) beside(put func(v *templates.CounterChecks, form *templates.Form)) (templates.View, error) {
+	form := r.form
+	r.form = r.x.form(r.c, r.base.To("checks"))
+	r.form.Version = r.job.Version
+	r.base.Form = r.form
+	checksTask.fill(r)
+	v, err := checksTask.view(r)
+	if v, ok := v.(*templates.CounterChecks); ok && err == nil {
+		put(v, form)
+	}
+	return v, err
+}
+
+var symptomTask = &task{
+	path: "symptom", postOnly: true, then: "checks",
+	view: func(r *request) (templates.View, error) {
+		return r.beside(func(v *templates.CounterChecks, form *templates.Form) { v.Tell = form })
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		past, err := r.x.s.Service().Past(r.c.UserContext(), r.job.Device.Kind, r.value("symptom"))
+		if err != nil {
+			return nil, err
+		}
+		return []workflow.Command{workflow.NoteSymptom{Symptom: r.value("symptom"), Past: past}}, nil
+	},
+	said: "The usual suspects are on the list.",
+}
+
+var planTask = &task{
+	path: "check-plan", postOnly: true, then: "checks",
+	fields: map[string]string{"suspect": "about", "text": "what"},
+	view: func(r *request) (templates.View, error) {
+		return r.beside(func(v *templates.CounterChecks, form *templates.Form) { v.Plan = form })
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		return []workflow.Command{workflow.PlanCheck{
+			Suspect: r.number("about", "The suspect"), Text: r.value("what"), Minutes: r.number("minutes", "The time it takes"), Behind: r.value("behind"),
+		}}, nil
+	},
+	said: "The check is planned.",
+}
+
 var workTask = &task{
 	path: "work",
 	view: func(r *request) (templates.View, error) {
@@ -225,9 +300,12 @@ var workTask = &task{
 			}
 		}
 		for _, d := range r.job.Duties {
-			if d.Open() {
+			if d.Open() && d.Test == "" {
 				v.Duties = append(v.Duties, templates.Choice{Value: strconv.Itoa(d.ID), Words: d.Text})
 			}
+		}
+		for _, a := range r.shop().Trade().Actions() {
+			v.Did = append(v.Did, templates.Choice{Value: a, Words: r.shop().Trade().Action("en", a)})
 		}
 		v.JobPage = r.title("What was done")
 		v.Done = templates.CounterJobOf(r.base, r.job, nil, r.shop(), r.now()).Work
@@ -241,7 +319,7 @@ var workTask = &task{
 				out[i] = p
 			}
 		}
-		out = append(out, workflow.DoWork{Text: r.value("text"), Findings: r.ids("findings"), Duties: r.ids("duties"), Photos: append(r.newIDs(), r.ids("photos")...)})
+		out = append(out, workflow.DoWork{Text: r.value("text"), Findings: r.ids("findings"), Duties: r.ids("duties"), Did: r.form.Values["did"], Photos: append(r.newIDs(), r.ids("photos")...)})
 		if r.value("do") == "another" {
 			r.then = "work"
 		}
@@ -257,7 +335,7 @@ var dutiesTask = &task{
 	view:   func(r *request) (templates.View, error) { return r.dutiesPage(nil), nil },
 	read: func(r *request) ([]workflow.Command, error) {
 		finding := r.number("finding", "The finding")
-		return []workflow.Command{workflow.RaiseDuty{Duty: workflow.Duty{Text: r.value("duty"), Before: workflow.Stage(r.value("before")), Finding: finding}}}, nil
+		return []workflow.Command{workflow.RaiseDuty{Duty: workflow.Duty{Rule: r.value("rule"), Text: r.value("duty"), Before: workflow.Stage(r.value("before")), Finding: finding}}}, nil
 	},
 	said: "The duty is on the list.",
 }
@@ -272,6 +350,10 @@ func (r *request) dutiesPage(waive *templates.Form) *templates.CounterDuties {
 		if !f.Withdrawn {
 			v.Findings = append(v.Findings, templates.Choice{Value: strconv.Itoa(f.ID), Words: f.Text})
 		}
+	}
+	v.Rules = []templates.Choice{{Value: "", Words: "none of these"}}
+	for _, x := range r.shop().Trade().Rules {
+		v.Rules = append(v.Rules, templates.Choice{Value: x.ID, Words: r.shop().Trade().Duty("en", x.ID)})
 	}
 	v.JobPage = r.title("Duties")
 	v.Duties = templates.CounterJobOf(r.base, r.job, nil, r.shop(), r.now()).Duties

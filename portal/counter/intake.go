@@ -11,7 +11,7 @@ import (
 // tasks lists every form on a job.
 func (x *counter) tasks() []*task {
 	return []*task{
-		intakeTask, lookTask, photosTask, wordsTask, photoTask, photoRemoveTask, findingTask, correctTask, withdrawTask, checksTask,
+		intakeTask, lookTask, photosTask, wordsTask, photoTask, photoRemoveTask, findingTask, correctTask, withdrawTask, checksTask, symptomTask, planTask,
 		workTask, dutiesTask, dutyDoneTask, dutyWaiveTask, testsTask, readyTask, packingTask, holdTask, liftTask,
 		reportTask, sendTask, quoteTask, takeBackTask, answerTask,
 		promiseTask, paymentTask, customerTask, lettersTask, linkTask, linkRevokeTask, linkMailTask, noticesTask, againTask, toldTask, eraseTask, moveTask,

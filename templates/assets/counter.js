@@ -24,6 +24,32 @@
     if (d) d.open = true;
   });
 
+  // The catalogue of findings: what is chosen fills the form in, and photos that were chosen stay.
+  const look = document.querySelector("[data-entry]");
+  if (look) {
+    const into = document.querySelector("[data-quick]");
+    const fill = async () => {
+      const url = look.action + "?find=" + encodeURIComponent(look.elements.find.value);
+      try {
+        const answer = await fetch(url);
+        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+        const from = page.querySelector("[data-quick]");
+        document.querySelector("[data-entry-says]").replaceWith(page.querySelector("[data-entry-says]"));
+        if (from.elements.entry.value === "") return;
+        for (const name of ["entry", "text", "matters", "origin", "weight", "certainty"]) into.elements[name].value = from.elements[name].value;
+      } catch {
+        location.href = url;
+      }
+    };
+    look.addEventListener("submit", (e) => {
+      e.preventDefault();
+      fill();
+    });
+    look.elements.find.addEventListener("input", (e) => {
+      if ([...e.target.list.options].some((o) => o.value === e.target.value)) fill();
+    });
+  }
+
   // Camera and files: what was chosen is shown; photos can be dropped; several are taken at once.
   for (const box of all("[data-camera]")) {
     const form = box.closest("form");

@@ -1,0 +1,312 @@
+package workflow
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"benchword/workflow/ledger"
+)
+
+// CheckPlan is a check that can be done, what it costs, and what its outcomes say.
+type CheckPlan struct {
+	ID int `json:"id"`
+	// Suspect is who it is about, Text what is done, in the customer's language.
+	Suspect int    `json:"suspect"`
+	Text    string `json:"text"`
+	// Cause is the catalogue's suspect whose usual check it is, "" for one of the bench's own.
+	Cause   string `json:"cause,omitempty"`
+	Minutes int    `json:"minutes"`
+	// Behind are the disassembly steps before it, outermost first; steps of one name are done once.
+	Behind []OpenStep `json:"behind,omitempty"`
+	// Finds is the chance in percent that it confirms the suspect if that is the cause.
+	Finds int `json:"finds"`
+	// Shows gives, where the check speaks of several suspects, the chance in percent of "confirmed" for
+	// each of them as the cause; then Finds is not used.
+	Shows []Shows `json:"shows,omitempty"`
+}
+
+// OpenStep is a disassembly step before a check.
+type OpenStep struct {
+	Name    string `json:"name"`
+	Minutes int    `json:"minutes"`
+	// Does is the action that it amounts to, for the duties that it brings.
+	Does string `json:"does,omitempty"`
+}
+
+// Shows says what a check says of a suspect.
+type Shows struct {
+	Suspect int `json:"suspect"`
+	Percent int `json:"percent"`
+}
+
+func (j *Job) plan(id int) *CheckPlan {
+	for i := range j.Plans {
+		if j.Plans[i].ID == id {
+			return &j.Plans[i]
+		}
+	}
+	return nil
+}
+
+// Common practice, without a source.
+const (
+	// usualFinds is the chance in percent that a check shows its suspect, where nobody said.
+	usualFinds = 90
+	// falseAlarm is the chance that a check confirms a suspect that is not the cause.
+	falseAlarm = 0.02
+	// unnamed is the share of a cause that nobody has named yet.
+	unnamed = 0.05
+	// usualMinutes is what a check takes where nobody said.
+	usualMinutes = 10
+)
+
+// somethingElse stands for a cause that nobody has named yet.
+const somethingElse = "0"
+
+// Ledger weighs the job's suspects by the checks so far. The checks that can be proposed are named by
+// their plan's id in decimal, the suspects by theirs; "0" is a cause that nobody has named yet, which
+// has a twentieth of the weight.
+func (j *Job) Ledger() (*ledger.Ledger, error) {
+	known, n := 0, 0
+	for _, s := range j.Suspects {
+		if s.Weight > 0 {
+			known, n = known+s.Weight, n+1
+		}
+	}
+	average := 1.0
+	if n > 0 {
+		average = float64(known) / float64(n)
+	}
+	var suspects []ledger.Suspect
+	total := 0.0
+	for _, s := range j.Suspects {
+		w := float64(s.Weight)
+		if s.Weight <= 0 {
+			w = average
+		}
+		total += w
+		suspects = append(suspects, ledger.Suspect{Name: fmt.Sprint(s.ID), Weight: w})
+	}
+	if total == 0 {
+		total = 1
+	}
+	suspects = append(suspects, ledger.Suspect{Name: somethingElse, Weight: total * unnamed / (1 - unnamed)})
+
+	var steps []ledger.Step
+	var checks []ledger.Check
+	for _, p := range j.Plans {
+		behind := ""
+		for _, s := range p.Behind {
+			if !slices.ContainsFunc(steps, func(x ledger.Step) bool { return x.Name == s.Name }) {
+				steps = append(steps, ledger.Step{Name: s.Name, Minutes: float64(s.Minutes), Inside: behind})
+			}
+			behind = s.Name
+		}
+		c := ledger.Check{Name: fmt.Sprint(p.ID), Minutes: float64(p.Minutes), Behind: behind, About: fmt.Sprint(p.Suspect), Finds: float64(p.Finds) / 100, False: falseAlarm}
+		if len(p.Shows) > 0 {
+			c.Shows = map[string]float64{somethingElse: falseAlarm}
+			for _, s := range j.Suspects {
+				c.Shows[fmt.Sprint(s.ID)] = falseAlarm
+			}
+			for _, s := range p.Shows {
+				c.Shows[fmt.Sprint(s.Suspect)] = math.Min(0.99, math.Max(0.01, float64(s.Percent)/100))
+			}
+		}
+		checks = append(checks, c)
+	}
+	// A check that was not planned, or was done again, counts as one of its own.
+	type said struct {
+		check   string
+		outcome ledger.Outcome
+		at      int64
+	}
+	var done []said
+	used := map[int]bool{}
+	for _, s := range j.Suspects {
+		for i, k := range s.Checks {
+			x := said{check: fmt.Sprint(k.Plan), at: k.At.UnixNano()}
+			if k.Plan == 0 || used[k.Plan] {
+				x.check = fmt.Sprintf("%d/%d", s.ID, i)
+				checks = append(checks, ledger.Check{Name: x.check, Minutes: usualMinutes, About: fmt.Sprint(s.ID), Finds: usualFinds / 100.0, False: falseAlarm})
+			}
+			used[k.Plan] = true
+			switch k.Outcome {
+			case CheckConfirmed:
+				x.outcome = ledger.Yes
+			case CheckRuledOut:
+				x.outcome = ledger.No
+			}
+			done = append(done, x)
+		}
+	}
+	l, err := ledger.New(suspects, steps, checks)
+	if err != nil {
+		return nil, err
+	}
+	slices.SortStableFunc(done, func(a, b said) int { return cmp.Compare(a.at, b.at) })
+	for _, x := range done {
+		l.Record(x.check, x.outcome)
+	}
+	return l, nil
+}
+
+// Found reports whether a suspect has been confirmed, so that no other need be checked.
+func (j *Job) Found() bool {
+	return slices.ContainsFunc(j.Suspects, func(s Suspect) bool { return s.Verdict() == CheckConfirmed })
+}
+
+// Past is how often each cause of the catalogue was confirmed in the shop's own jobs of one kind of
+// device and one symptom.
+type Past struct {
+	Causes map[string]int
+	// Jobs is how many of the shop's jobs that is.
+	Jobs int
+}
+
+// usualCases is for how many of the shop's own jobs the catalogue's weights stand (common practice, no
+// source): with as many own jobs, each side counts half.
+const usualCases = 8
+
+// weight mixes the catalogue's share in percent with the shop's own cases, in thousandths.
+func (p Past) weight(cause string, percent int) int {
+	w := (usualCases*float64(percent)/100 + float64(p.Causes[cause])) / (usualCases + float64(p.Jobs)) * 1000
+	return max(1, int(math.Round(w)))
+}
+
+// pastCourses bounds how many of the shop's latest jobs are looked at.
+const pastCourses = 5000
+
+// Past looks through the shop's own jobs for those of the same kind of device with the same symptom.
+func (s *Service) Past(ctx context.Context, kind, symptom string) (Past, error) {
+	p := Past{Causes: map[string]int{}}
+	var after *Course
+	for seen := 0; seen < pastCourses; {
+		list, err := s.Store.Courses(ctx, s.Shop.ID, after, 500)
+		if err != nil || len(list) == 0 {
+			return p, err
+		}
+		for _, c := range list {
+			if c.Ended() && c.Symptom == symptom && strings.EqualFold(c.Kind, kind) && len(c.Causes) > 0 {
+				p.Jobs++
+				for _, cause := range c.Causes {
+					p.Causes[cause]++
+				}
+			}
+		}
+		seen += len(list)
+		after = &list[len(list)-1]
+	}
+	return p, nil
+}
+
+// NoteSymptom says in the catalogue's terms what the device does, and puts its usual suspects with their
+// checks on the list; those that are on it already stay as they are.
+type NoteSymptom struct {
+	Symptom string `json:"symptom"`
+	// Past is what the shop's own jobs say, filled in by the caller from [Service.Past].
+	Past Past `json:"-"`
+}
+
+func (NoteSymptom) allowed() []Role { return benchUp }
+
+func (c NoteSymptom) decide(t *turn) error {
+	if err := t.needStage("Noting the symptom", StageReceived, StageDiagnosing, StageRepairing, StageTesting); err != nil {
+		return err
+	}
+	trade := t.shop.Trade()
+	s := trade.Symptom(c.Symptom)
+	if s == nil {
+		return invalid("symptom", "Choose one of the symptoms offered.")
+	}
+	if t.j.Symptom != s.ID {
+		if err := t.record(&SymptomNoted{s.ID}); err != nil {
+			return err
+		}
+	}
+	lang := t.j.Customer.Language
+	for _, cause := range trade.Causes {
+		percent, usual := s.Causes[cause.ID]
+		if !usual && c.Past.Causes[cause.ID] == 0 {
+			continue
+		}
+		if slices.ContainsFunc(t.j.Suspects, func(x Suspect) bool { return x.Cause == cause.ID }) || len(t.j.Suspects) >= MaxList {
+			continue
+		}
+		w := trade.SayCause(lang, cause.ID)
+		id := len(t.j.Suspects) + 1
+		if err := t.record(&SuspectNamed{ID: id, Text: w.Name, Cause: cause.ID, Weight: c.Past.weight(cause.ID, percent)}); err != nil {
+			return err
+		}
+		p := CheckPlan{ID: len(t.j.Plans) + 1, Suspect: id, Text: w.Check, Cause: cause.ID, Minutes: cause.Minutes, Finds: cause.Finds}
+		for _, step := range trade.Path(cause.Behind) {
+			p.Behind = append(p.Behind, OpenStep{trade.SayStep("en", step.ID), step.Minutes, step.Does})
+		}
+		if err := t.record(&CheckPlanned{p}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// PlanCheck adds a check of the bench's own.
+type PlanCheck struct {
+	Suspect int    `json:"suspect"`
+	Text    string `json:"text"`
+	Minutes int    `json:"minutes,omitempty"`
+	// Behind is the catalogue's disassembly step before it, "" if it can be done at once.
+	Behind string `json:"behind,omitempty"`
+	// Finds is as in [CheckPlan]; 0 is the usual chance.
+	Finds int     `json:"finds,omitempty"`
+	Shows []Shows `json:"shows,omitempty"`
+}
+
+func (PlanCheck) allowed() []Role { return benchUp }
+
+func (c PlanCheck) decide(t *turn) error {
+	if err := t.needStage("Planning a check", StageReceived, StageDiagnosing, StageRepairing, StageTesting); err != nil {
+		return err
+	}
+	suspect := func(id int) error {
+		if id < 1 || id > len(t.j.Suspects) {
+			return invalid("suspect", "There is no suspect %d on this job.", id)
+		}
+		return nil
+	}
+	if err := suspect(c.Suspect); err != nil {
+		return err
+	}
+	s, err := line("text", "What is checked", c.Text, true)
+	if err != nil {
+		return err
+	}
+	p := CheckPlan{ID: len(t.j.Plans) + 1, Suspect: c.Suspect, Text: s, Minutes: cmp.Or(c.Minutes, usualMinutes), Finds: cmp.Or(c.Finds, usualFinds), Shows: c.Shows}
+	if p.Minutes < 1 || p.Minutes > 24*60 {
+		return invalid("minutes", "A check takes 1 to 1440 minutes.")
+	}
+	if p.Finds < 1 || p.Finds > 99 {
+		return invalid("finds", "The chance that the check finds it is 1 to 99 percent.")
+	}
+	if len(t.j.Plans) >= 2*MaxList || len(c.Shows) > MaxList {
+		return refused("There are %d planned checks already; no more fit.", len(t.j.Plans))
+	}
+	for _, x := range c.Shows {
+		if err := suspect(x.Suspect); err != nil {
+			return err
+		}
+		if x.Percent < 0 || x.Percent > 100 {
+			return invalid("shows", "What a check says of a suspect is 0 to 100 percent.")
+		}
+	}
+	trade := t.shop.Trade()
+	if c.Behind != "" && trade.Step(c.Behind) == nil {
+		return invalid("behind", "There is no disassembly step “%s”.", c.Behind)
+	}
+	for _, step := range trade.Path(c.Behind) {
+		p.Behind = append(p.Behind, OpenStep{trade.SayStep("en", step.ID), step.Minutes, step.Does})
+	}
+	return t.record(&CheckPlanned{p})
+}

@@ -1,0 +1,178 @@
+package workflow
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"testing"
+
+	"benchword/workflow/catalogue"
+	"benchword/workflow/ledger"
+
+	"github.com/stretchr/testify/require"
+)
+
+func chance(t *testing.T, j *Job, suspect int) float64 {
+	t.Helper()
+	l, err := j.Ledger()
+	require.NoError(t, err)
+	return l.Chance(fmt.Sprint(suspect))
+}
+
+// The usual suspects of a symptom come with their weights and checks; outcomes move the weights, unclear
+// moves none, and the technician checks what they like.
+func TestLedgerOfAJob(t *testing.T) {
+	b := newBench(t)
+	b.toDiagnosing()
+	j := b.do(technician, NoteSymptom{Symptom: "cuts_out"})
+	require.Equal(t, "cuts_out", j.Symptom)
+	require.Len(t, j.Suspects, 6)
+	require.Len(t, j.Plans, 6)
+	byCause := map[string]Suspect{}
+	for _, s := range j.Suspects {
+		byCause[s.Cause] = s
+	}
+	socket, lead := byCause["power_socket"], byCause["lead_or_adaptor"]
+	require.Equal(t, 250, socket.Weight)
+	require.Equal(t, "Lead or adaptor", lead.Text)
+	require.InDelta(t, 0.25*0.95, chance(t, j, socket.ID), 1e-9, "a twentieth is for what nobody named")
+	same := b.do(technician, NoteSymptom{Symptom: "cuts_out"})
+	require.Len(t, same.Suspects, 6, "named already")
+
+	l, err := j.Ledger()
+	require.NoError(t, err)
+	next, ok := l.Next()
+	require.True(t, ok)
+	require.Equal(t, lead.ID, j.plan(atoi(t, next.Check)).Suspect, "20 % in 8 minutes, with nothing to open")
+
+	j = b.do(technician, DoCheck{Check: Check{Plan: atoi(t, next.Check), Outcome: CheckUnclear}})
+	require.InDelta(t, 0.25*0.95, chance(t, j, socket.ID), 1e-9, "unclear is an answer, and says nothing")
+	require.Equal(t, "Fed it from a bench supply, moved the lead under load", j.Suspects[lead.ID-1].Checks[0].Text)
+	j = b.do(technician, DoCheck{Suspect: lead.ID, Check: Check{Text: "Swapped it", Outcome: CheckRuledOut}})
+	require.Greater(t, chance(t, j, socket.ID), 0.28, "the others gain")
+	require.Less(t, chance(t, j, lead.ID), 0.03)
+	require.False(t, j.Found())
+
+	// Behind the heat sink: the duty comes by itself.
+	heat := byCause["heat_path"]
+	j = b.do(technician, DoCheck{Check: Check{Plan: heat.ID, Outcome: CheckRuledOut, Text: "No hotter than it should be"}})
+	require.Equal(t, "heatsink_lifted", j.Duties[0].Action)
+	l, err = j.Ledger()
+	require.NoError(t, err)
+	next, _ = l.Next()
+	require.NotContains(t, next.Opens, "Case off", "it is off")
+
+	j = b.do(technician, DoCheck{Check: Check{Plan: socket.ID, Outcome: CheckConfirmed, Reading: "open while flexed"}})
+	require.True(t, j.Found())
+	require.Greater(t, chance(t, j, socket.ID), 0.9)
+	require.Equal(t, []string{"power_socket"}, j.Course().Causes)
+	b.checkHistory()
+
+	b.refuses(CodeInvalid, technician, NoteSymptom{Symptom: "sulks"})
+	b.refuses(CodeInvalid, technician, DoCheck{Check: Check{Plan: 99, Outcome: CheckUnclear}})
+}
+
+func atoi(t *testing.T, s string) int {
+	n := 0
+	_, err := fmt.Sscan(s, &n)
+	require.NoError(t, err)
+	return n
+}
+
+// Suspects without a weight count as an average one; a check can speak of several suspects.
+func TestLedgerOfOnesOwn(t *testing.T) {
+	b := newBench(t)
+	b.toDiagnosing()
+	j := b.do(technician, NameSuspect{Text: "Lamp", Weight: 600}, NameSuspect{Text: "Motor", Weight: 200}, NameSuspect{Text: "Cable"})
+	require.InDelta(t, 0.95/3, chance(t, j, 3), 1e-9)
+	j = b.do(technician, PlanCheck{Suspect: 1, Text: "Measure the 12 V line", Minutes: 4, Behind: "board_out", Shows: []Shows{{1, 90}, {2, 90}}})
+	require.Equal(t, []OpenStep{{"Case off", 15, ""}, {"Board out", 10, ""}}, j.Plans[0].Behind)
+	l, err := j.Ledger()
+	require.NoError(t, err)
+	next, _ := l.Next()
+	require.Equal(t, ledger.ByGain, next.Way)
+	require.Equal(t, 29.0, next.Minutes)
+	j = b.do(technician, DoCheck{Check: Check{Plan: 1, Outcome: CheckRuledOut}})
+	require.Greater(t, chance(t, j, 3), 0.7)
+
+	for _, bad := range []PlanCheck{{Suspect: 9, Text: "x"}, {Suspect: 1}, {Suspect: 1, Text: "x", Minutes: -1}, {Suspect: 1, Text: "x", Finds: 100}, {Suspect: 1, Text: "x", Behind: "roof"}, {Suspect: 1, Text: "x", Shows: []Shows{{9, 1}}}, {Suspect: 1, Text: "x", Shows: []Shows{{1, 101}}}} {
+		b.refuses(CodeInvalid, technician, bad)
+	}
+	b.refuses(CodeInvalid, technician, NameSuspect{Text: "x", Weight: 1001})
+	b.checkHistory()
+}
+
+// The catalogue stands for eight cases; after as many of the shop's own, each side counts half.
+func TestPastCases(t *testing.T) {
+	require.Equal(t, 250, Past{}.weight("power_socket", 25))
+	require.Equal(t, 625, Past{Jobs: 8, Causes: map[string]int{"power_socket": 8}}.weight("power_socket", 25))
+	require.Equal(t, 125, Past{Jobs: 8, Causes: map[string]int{"fan": 8}}.weight("power_socket", 25))
+	require.Equal(t, 500, Past{Jobs: 8, Causes: map[string]int{"fan": 8}}.weight("fan", 0), "a cause that the catalogue does not expect")
+
+	b := newBench(t)
+	b.toDiagnosing()
+	j := b.do(technician, NoteSymptom{Symptom: "overheats", Past: Past{Jobs: 8, Causes: map[string]int{"contacts": 8}}})
+	require.True(t, slices.ContainsFunc(j.Suspects, func(s Suspect) bool { return s.Cause == "contacts" && s.Weight == 500 }), "the shop knows better")
+}
+
+// courses is a store that knows courses only.
+type courses struct {
+	Store
+	list []Course
+}
+
+func (c courses) Courses(_ context.Context, _ ShopID, after *Course, limit int) ([]Course, error) {
+	at := 0
+	for i := range c.list {
+		if after != nil && c.list[i].Job == after.Job {
+			at = i + 1
+		}
+	}
+	return c.list[at:min(at+limit, len(c.list))], nil
+}
+
+func TestPastIsTheShopsOwn(t *testing.T) {
+	b := newBench(t)
+	var list []Course
+	add := func(kind, symptom string, ended bool, causes ...string) {
+		c := Course{Job: JobNumber(fmt.Sprint(len(list))), Kind: kind, Symptom: symptom, Causes: causes, BookedAt: b.now}
+		if ended {
+			c.EndedAt = b.now
+		}
+		list = append(list, c)
+	}
+	for range 700 { // more than one page
+		add("stage piano", "no_sound", true, "speaker")
+	}
+	add("Stage Piano", "cuts_out", true, "power_socket")
+	add("stage piano", "cuts_out", true, "power_socket", "fuse")
+	add("stage piano", "cuts_out", true)
+	add("stage piano", "cuts_out", false, "fan")
+	add("film scanner", "cuts_out", true, "fan")
+	b.s.Store = courses{list: list}
+	p, err := b.s.Past(t.Context(), "stage piano", "cuts_out")
+	require.NoError(t, err)
+	require.Equal(t, Past{Causes: map[string]int{"power_socket": 2, "fuse": 1}, Jobs: 2}, p)
+}
+
+// Whatever the symptom, the first proposal is one of the catalogue's checks, and following the proposals
+// goes through all of them.
+func TestProposalsGoThroughAllChecks(t *testing.T) {
+	for _, s := range catalogue.Standard().Symptoms {
+		b := newBench(t)
+		b.toDiagnosing()
+		j := b.do(technician, NoteSymptom{Symptom: s.ID})
+		for n := range j.Plans {
+			l, err := j.Ledger()
+			require.NoError(t, err)
+			next, ok := l.Next()
+			require.True(t, ok, "%s: %d checks are left", s.ID, len(j.Plans)-n)
+			j = b.do(technician, DoCheck{Check: Check{Plan: atoi(t, next.Check), Outcome: CheckRuledOut}})
+		}
+		l, err := j.Ledger()
+		require.NoError(t, err)
+		_, ok := l.Next()
+		require.False(t, ok)
+		require.Greater(t, l.Chance(somethingElse), 0.2, "all ruled out: it is something that nobody named")
+	}
+}
