@@ -104,7 +104,7 @@ func (f *Finding) fromCatalogue(c *catalogue.Catalogue, lang string) error {
 	}
 	if f.Certainty == "" {
 		f.Certainty = Certainty(e.Certainty)
-		if f.Certainty == CertaintyMeasured && strings.TrimSpace(f.Reading) == "" {
+		if f.Certainty == CertaintyMeasured && strings.TrimSpace(f.Reading) == "" && f.Measurement == nil {
 			f.Certainty = CertaintySeen // no more than is known
 		}
 	}
