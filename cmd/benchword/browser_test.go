@@ -32,7 +32,7 @@ func demoStage(t testing.TB, with ...func(*stage)) (*stage, *demo) {
 	s := newStageAsking(t, 1_000_000, with...)
 	s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
 	// The running dispatcher stands aside by itself: it is woken by commits, and those are not told.
-	d, err := playDemo(context.Background(), s.srv, s.clock)
+	d, err := playDemo(context.Background(), s.srv, s.clock, 0)
 	require.NoError(t, err)
 	s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
 	return s, d
@@ -138,7 +138,8 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 		}
 		staff = append(staff, aPage{"job-" + name, "/counter/job/" + string(p.number)})
 	}
-	staff = append(staff, aPage{"board", "/counter"}, aPage{"new", "/counter/new"}, aPage{"search", "/counter/search?q=scanner"})
+	staff = append(staff, aPage{"board", "/counter"}, aPage{"new", "/counter/new"}, aPage{"search", "/counter/search?q=scanner"},
+		aPage{"figures", "/counter/figures"}, aPage{"hours", "/counter/hours"})
 	return customer, staff
 }
 

@@ -223,7 +223,7 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 	if err != nil {
 		return err
 	}
-	d, err := playDemo(ctx, srv, clock)
+	d, err := playDemo(ctx, srv, clock, pastJobs)
 	if err != nil {
 		return errors.Join(err, srv.store.Close())
 	}
@@ -238,8 +238,8 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 }
 
 // playDemo fills a new shop with the demo's jobs, as they would have come and gone in the weeks before
-// today.
-func playDemo(ctx context.Context, srv *server, clock *movedClock) (*demo, error) {
+// today, and that many finished ones before them.
+func playDemo(ctx context.Context, srv *server, clock *movedClock, past int) (*demo, error) {
 	committed := srv.service.Committed
 	srv.service.Committed = nil // while the past is played nobody looks on
 	defer func() { srv.service.Committed = committed }()
@@ -252,8 +252,14 @@ func playDemo(ctx context.Context, srv *server, clock *movedClock) (*demo, error
 	if err := d.takeAll(ctx); err != nil {
 		return nil, err
 	}
+	if err := d.playPast(ctx, past); err != nil {
+		return nil, err
+	}
 	d.write()
-	return d, d.run(ctx)
+	if err := d.run(ctx); err != nil {
+		return nil, err
+	}
+	return d, srv.forecaster.Renew(ctx, clock.now())
 }
 
 func (d *demo) staff(ctx context.Context) error {
@@ -290,7 +296,7 @@ func (d *demo) tell(ctx context.Context, out io.Writer, base, mailbox string, be
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(out, "%s is open, with %d invented jobs (ready in %.1f s). Photos are illustrations; mails go to the mailbox below and nowhere else.\n\n", d.service.Shop.Name, len(d.plays), time.Since(began).Seconds())
+	fmt.Fprintf(out, "%s is open, with %d invented jobs and %d that are long done (ready in %.1f s). Photos are illustrations; mails go to the mailbox below and nowhere else.\n\n", d.service.Shop.Name, len(d.plays), pastJobs, time.Since(began).Seconds())
 	fmt.Fprintf(out, "customer: %s  (a quote waits; its mail is in the mailbox)\n", approve)
 	fmt.Fprintf(out, "finished: %s  (earlier work found, repaired, sent back)\n", story)
 	fmt.Fprintf(out, "front:    %s/\n", base)

@@ -1,0 +1,103 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"benchword/portal/portaltest"
+	"benchword/workflow"
+	"benchword/workflow/link"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+)
+
+// TestAShopWithAPast: what a shop's own history brings to its pages. With -screens it also writes
+// screenshots.
+func TestAShopWithAPast(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs whole without -short")
+	}
+	s := newStageAsking(t, 1_000_000)
+	today := time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC)
+	s.clock.set(today)
+	d, err := playDemo(context.Background(), s.srv, s.clock, pastJobs)
+	require.NoError(t, err)
+	s.clock.set(today)
+	require.NoError(t, s.srv.forecaster.Renew(context.Background(), today))
+	cookies := s.signIn()
+
+	pages := []aPage{{"figures", "/counter/figures"}, {"hours", "/counter/hours"}}
+	ranges := 0
+	for _, p := range d.plays {
+		j := s.job(p.number)
+		_, page := s.fetch("/counter/job/"+string(p.number), cookies)
+		if j.Ended() || j.Stage == workflow.StageBooked {
+			require.NotContains(t, string(page), "By the shop’s own history", p.key)
+			continue
+		}
+		require.Contains(t, string(page), "By the shop’s own history", p.key)
+		_, track := s.fetch(strings.TrimPrefix(s.link(p, link.Look), s.base), nil)
+		o, err := s.srv.forecaster.Forecast().Outlook(j, today)
+		if err != nil {
+			require.Contains(t, string(page), "No date is guessed", p.key)
+			require.NotContains(t, string(track), `class="outlook"`, p.key)
+			continue
+		}
+		ranges++
+		require.False(t, o.To.Before(o.From))
+		require.False(t, o.From.Before(today))
+		require.Contains(t, string(page), "Most likely leaves", p.key)
+		require.Contains(t, string(track), `class="outlook"`, p.key)
+		pages = append(pages, aPage{"past-job-" + string(j.Stage), "/counter/job/" + string(p.number)}, aPage{"past-track-" + string(j.Stage), strings.TrimPrefix(s.link(p, link.Look), s.base)})
+	}
+	require.Greater(t, ranges, 3, "the history reaches most jobs on the bench")
+
+	// What the page says and what the files say is one.
+	_, figures := s.fetch("/counter/figures", cookies)
+	require.Contains(t, string(figures), `class="chart"`)
+	status, file := s.fetch("/counter/figures/promises.csv?months=12", cookies)
+	require.Equal(t, http.StatusOK, status)
+	kept, broken := 0, 0
+	for _, line := range strings.Split(strings.TrimSpace(string(file)), "\r\n")[1:] {
+		var month string
+		var a, b, c, e int
+		_, err := fmt.Sscanf(strings.ReplaceAll(line, ",", " "), "%s %d %d %d %d", &month, &a, &b, &c, &e)
+		require.NoError(t, err, line)
+		kept, broken = kept+a, broken+b
+	}
+	require.Contains(t, string(figures), fmt.Sprintf("%d of %d kept by the last date told", kept, kept+broken))
+	require.Greater(t, kept, pastJobs/2)
+	require.Positive(t, broken)
+
+	html := map[string][]byte{}
+	for _, p := range pages {
+		_, html[p.name] = s.fetch(p.path, cookies)
+	}
+	require.Empty(t, portaltest.InvalidHTML(t, html, false))
+	ctx := portaltest.Browser(t)
+	for _, c := range cookies {
+		require.NoError(t, chromedp.Do(ctx, portaltest.Cookie(c, s.base)))
+	}
+	for _, p := range pages {
+		for _, width := range []int64{320, 1280} {
+			scheme := map[int64]string{320: "light", 1280: "dark"}[width]
+			if p.name != "figures" && p.name != "hours" && (width == 320) == strings.Contains(p.name, "job") {
+				continue
+			}
+			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 6000), portaltest.Media("", scheme), chromedp.Navigate(s.base+p.path), chromedp.WaitReady("main")))
+			require.Empty(t, portaltest.Violations(t, ctx), "%s at %d px", p.name, width)
+			if *screens != "" {
+				portaltest.Shoot(t, ctx, *screens, fmt.Sprintf("%s-%d-%s.png", p.name, width, scheme))
+			}
+		}
+		if *screens != "" {
+			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(794, 1123), portaltest.Media("print", "light"), chromedp.Navigate(s.base+p.path), chromedp.WaitReady("main")))
+			portaltest.Shoot(t, ctx, *screens, p.name+"-print.png")
+		}
+	}
+}
