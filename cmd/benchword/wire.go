@@ -234,9 +234,7 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 		jobs.Go(func() { s.dispatcher.Run(work) })
 		jobs.Go(func() { s.waker.run(work) })
 	}
-	if s.does.portal {
-		jobs.Go(func() { s.renewer.run(work) })
-	}
+	jobs.Go(func() { s.renewer.run(work) }) // pages tell it, and the clock asks it
 	if s.shared != nil {
 		jobs.Go(func() {
 			s.shared.Watch(work, s.service.Shop.ID, func(c redis.Change) {
