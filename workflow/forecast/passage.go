@@ -51,7 +51,7 @@ func (p Passages) known(at float64, newest int) []Step {
 		for i, leg := range x.Legs {
 			last := i == len(x.Legs)-1
 			switch {
-			case leg.Begun >= at || last && x.Ended:
+			case leg.Begun > at || last && x.Ended:
 			case !last && x.Legs[i+1].Begun <= at:
 				steps = append(steps, Step{leg.Stage, x.Legs[i+1].Begun - leg.Begun, x.Legs[i+1].Stage})
 			default:
