@@ -41,12 +41,12 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// TestKilledAtAnyMoment kills a running server fifty times (SIGKILL) in the middle of a stream of
+// TestKilledAtAnyMoment kills a running server two hundred times (SIGKILL) in the middle of a stream of
 // commands and mails. After each restart every command that was acknowledged is there; at the end every
 // event that leads to a notice has it, every notice was sent, and no notice ever went out under two
 // Message-IDs or with two contents.
 func TestKilledAtAnyMoment(t *testing.T) {
-	kills := 50
+	kills := 200
 	if testing.Short() {
 		kills = 5
 	}
@@ -104,7 +104,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 				}
 			})
 		}
-		time.Sleep(time.Duration(20+mathrand.IntN(150)) * time.Millisecond)
+		time.Sleep(time.Duration(5+mathrand.IntN(90)) * time.Millisecond)
 		require.NoError(t, child.Process.Signal(syscall.SIGKILL))
 		close(dead)
 		_ = child.Wait()
@@ -112,7 +112,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 
 		require.NoError(t, withStore(context.Background(), filepath.Join(dir, "shop.toml"), filepath.Join(dir, "data"), func(s *workflow.Service) error {
 			for n, texts := range acked {
-				if k < kills-1 && mathrand.IntN(8) > 0 {
+				if k < kills-1 && mathrand.IntN(20) > 0 {
 					continue // a sample each time, all of them at the end
 				}
 				j, err := s.Job(context.Background(), workflow.JobNumber(n))
