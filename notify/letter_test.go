@@ -1,0 +1,355 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	"benchword/workflow"
+	"benchword/workflow/evidence"
+
+	"github.com/emersion/go-imap/v2"
+	"github.com/emersion/go-imap/v2/imapserver"
+	"github.com/emersion/go-imap/v2/imapserver/imapmemserver"
+	"github.com/stretchr/testify/require"
+)
+
+// notification wraps a delivery status as a mail server sends it (RFC 3462).
+func notification(status, id string) string {
+	return strings.ReplaceAll(`Return-Path: <>
+From: Mail Delivery System <MAILER-DAEMON@post.example>
+To: desk@bench.example
+Subject: Undelivered Mail
+Message-ID: <dsn.1@post.example>
+Auto-Submitted: auto-replied
+MIME-Version: 1.0
+Content-Type: multipart/report; report-type=delivery-status; boundary="=_b"
+
+--=_b
+Content-Type: text/plain
+
+Your mail could not be delivered.
+
+--=_b
+Content-Type: message/delivery-status
+
+`+status+`
+--=_b
+Content-Type: text/rfc822-headers
+
+From: desk@bench.example
+Message-ID: <`+id+`>
+Subject: Your film scanner
+
+--=_b--
+`, "\n", "\r\n")
+}
+
+// The samples of RFC 3464 appendix D: comments after Status, a folded diagnostic, an address type that
+// nobody knows, and "delayed", which is no bounce.
+func TestPublishedBounces(t *testing.T) {
+	raw, err := os.ReadFile("../testdata/published/rfc3464_samples.json")
+	require.NoError(t, err)
+	var file struct {
+		Samples []struct {
+			Name, Text string
+			Recipients int
+			Expect     []struct{ Final, Action, Status string }
+		}
+	}
+	require.NoError(t, json.Unmarshal(raw, &file))
+	require.Len(t, file.Samples, 4)
+	for _, s := range file.Samples {
+		l, err := ReadLetter(strings.NewReader(notification(s.Text, "H7K3M9X-4-received@bench.example")))
+		require.NoError(t, err, s.Name)
+		require.True(t, l.Auto)
+		require.Equal(t, []string{"H7K3M9X-4-received@bench.example"}, l.Refs)
+		require.Len(t, l.Bounces, s.Recipients, s.Name)
+		for i, want := range s.Expect {
+			got := l.Bounces[i]
+			require.Equal(t, want.Final, got.To, s.Name)
+			require.Equal(t, want.Action, got.Action)
+			require.Equal(t, want.Status, got.Status)
+			require.Equal(t, want.Action == "failed", got.Failed())
+		}
+	}
+}
+
+// What a machine wrote, by RFC 3834 and RFC 2919; a person's mail program writes "no" or nothing.
+func TestAutomatic(t *testing.T) {
+	for head, want := range map[string]bool{
+		"Subject: Re": false, "Auto-Submitted: no": false, "Auto-Submitted: NO (a person)": false, "Return-Path: <maud@example.org>": false,
+		"Auto-Submitted: auto-replied": true, "Auto-Submitted: auto-generated; x=y": true, "auto-submitted: Auto-Notified": true,
+		"Precedence: bulk": true, "Precedence: first-class": false, "Return-Path: <>": true, "List-Id: <all.example.org>": true,
+		"List-Unsubscribe: <mailto:x@example.org>": true, "X-Autoreply: yes": true, "X-Loop: a": true,
+		`Content-Type: multipart/report; report-type=disposition-notification; boundary=x`: true,
+	} {
+		l, err := ReadLetter(strings.NewReader(head + "\r\nFrom: maud@example.org\r\n\r\nHello\r\n"))
+		require.NoError(t, err, head)
+		require.Equal(t, want, l.Auto, head)
+	}
+}
+
+// desked is a shop with a Maildir before it.
+type desked struct {
+	*bench
+	dir string
+	in  *Inbox
+}
+
+func newInbox(t *testing.T) *desked {
+	d := &desked{bench: newBench(t), dir: t.TempDir()}
+	for _, f := range []string{"new", "cur", "tmp"} {
+		require.NoError(t, os.Mkdir(filepath.Join(d.dir, f), 0o755))
+	}
+	d.in = &Inbox{Service: d.svc, Box: Maildir{d.dir}, Desk: evidence.NewDesk(d.photos), Domain: "bench.example", Log: slog.New(slog.DiscardHandler)}
+	d.book("Maud Ellery")
+	d.receive()
+	return d
+}
+
+// comes delivers a mail and has it looked at; it gives what became of the file: "done", "left" or "new".
+func (d *desked) comes(raw string) string {
+	d.nth++
+	name := fmt.Sprintf("%010d.M1P1.host", d.nth)
+	require.NoError(d.t, os.WriteFile(filepath.Join(d.dir, "new", name), []byte(raw), 0o600))
+	before, err := d.store.EntriesIn(context.Background(), d.svc.Shop.ID, workflow.EntryQueued, 99)
+	require.NoError(d.t, err)
+	lookErr := d.in.Look(context.Background())
+	after, err := d.store.EntriesIn(context.Background(), d.svc.Shop.ID, workflow.EntryQueued, 99)
+	require.NoError(d.t, err)
+	require.Equal(d.t, before, after, "nothing that comes in leads to a mail that goes out: no loop can be")
+	for where, at := range map[string]string{"done": "cur/" + name + ":2,S", "left": "cur/" + name + ":2,", "new": "new/" + name} {
+		if _, err := os.Stat(filepath.Join(d.dir, at)); err == nil {
+			require.Equal(d.t, where == "new", lookErr != nil)
+			return where
+		}
+	}
+	d.t.Fatal("the mail is gone")
+	return ""
+}
+
+// answer is a customer's reply with a picture and a quotation.
+func (d *desked) answer(from, text string, photo []byte, head ...string) string {
+	parts := "--=_b\r\nContent-Type: text/plain; charset=iso-8859-1\r\nContent-Transfer-Encoding: quoted-printable\r\n\r\n" + text +
+		"\r\n\r\nOn Tue, 3 Nov 2026, Harbour Bench wrote:\r\n> The parcel was opened.\r\n>> Really\r\n-- \r\nMaud's telephone\r\n"
+	if photo != nil {
+		parts += "--=_b\r\nContent-Type: image/jpeg; name=\"a.jpg\"\r\nContent-Transfer-Encoding: base64\r\n\r\n" + base64.StdEncoding.EncodeToString(photo) + "\r\n"
+	}
+	return strings.Join(append([]string{
+		"From: =?utf-8?q?Maud_Ellery?= <" + from + ">", "To: desk@bench.example", "Subject: Re: Your film scanner", fmt.Sprintf("Message-ID: <%d@example.org>", d.nth),
+		"In-Reply-To: <" + string(d.n) + "-8-received@bench.example>", "References: <" + string(d.n) + ".job@bench.example> <" + string(d.n) + "-8-received@bench.example>",
+		"MIME-Version: 1.0", "Content-Type: multipart/mixed; boundary=\"=_b\"",
+	}, head...), "\r\n") + "\r\n\r\n" + parts + "--=_b--\r\n"
+}
+
+func TestReplies(t *testing.T) {
+	d := newInbox(t)
+	photos := len(d.job().Photos)
+	raw := d.answer("Maud@Example.org", "It went click, caf=E9 style.\r\n\r\nThen nothing.", picture(640, 480, 9))
+	require.Equal(t, "done", d.comes(raw))
+	j := d.job()
+	m := j.Messages[len(j.Messages)-1]
+	require.Equal(t, "It went click, café style.\n\nThen nothing.", m.Text.Text)
+	require.Equal(t, workflow.Actor{Role: workflow.RoleCustomer, ID: "mail"}, m.By)
+	require.NotNil(t, j.OpenQuestion(), "somebody should answer it")
+	require.Len(t, j.Photos, photos+1)
+	p := j.Photos[photos]
+	require.Equal(t, "Sent by the customer", p.Caption)
+	version := j.Version
+	require.Equal(t, "done", d.comes(raw), "delivered twice")
+	require.Equal(t, version, d.job().Version, "is told once")
+
+	for name, c := range map[string]struct{ raw, want string }{
+		"somebody else":       {d.answer("mallory@example.org", "Send it to me.", nil), "left"},
+		"a machine":           {d.answer("maud@example.org", "I am away.", nil, "Auto-Submitted: auto-replied"), "done"},
+		"a list":              {d.answer("maud@example.org", "Hello all.", nil, "List-Id: <x.example.org>"), "done"},
+		"our own, come back":  {strings.Replace(d.answer("maud@example.org", "x", nil), "Message-ID: <", "Message-ID: <"+string(d.n)+"-8-received@bench.example> (", 1), "done"},
+		"about no job":        {strings.ReplaceAll(d.answer("maud@example.org", "x", nil), string(d.n), "K7M2QX9"), "left"},
+		"another shop's":      {strings.ReplaceAll(d.answer("maud@example.org", "x", nil), "@bench.example>", "@other.example>"), "left"},
+		"nothing in it":       {d.answer("maud@example.org", "", nil), "left"},
+		"no mail":             {"\x00\xff\x00", "left"},
+		"a picture that lies": {"", ""},
+	} {
+		if c.raw == "" {
+			continue
+		}
+		require.Equal(t, c.want, d.comes(c.raw), name)
+		require.Equal(t, version, d.job().Version, name)
+	}
+	require.Equal(t, "done", d.comes(d.answer("maud@example.org", "See:", []byte("no picture"))))
+	j = d.job()
+	require.Equal(t, "See:\n\n(pictures that could not be read: 1)", j.Messages[len(j.Messages)-1].Text.Text)
+
+	// A page without a plain part is read as text, and a very long one is cut.
+	long := "From: maud@example.org\r\nReferences: <" + string(d.n) + ".job@bench.example>\r\nContent-Type: text/html\r\n\r\n<style>p{}</style><p>It &lt;hums&gt; <b>again</b></p><blockquote>You wrote</blockquote><p>" + strings.Repeat("la ", 9000)
+	require.Equal(t, "done", d.comes(long))
+	j = d.job()
+	text := j.Messages[len(j.Messages)-1].Text.Text
+	require.True(t, strings.HasPrefix(text, "It <hums> again"), text[:40])
+	require.NotContains(t, text, "You wrote")
+	require.Len(t, []rune(text), workflow.MaxText)
+}
+
+func TestBounces(t *testing.T) {
+	d := newInbox(t)
+	id := d.job().Notices[1].ID
+	failed := "Reporting-MTA: dns; post.example\n\nFinal-Recipient: rfc822; maud@example.org\nAction: %s\nStatus: %s\nDiagnostic-Code: smtp; 550 5.1.1 no such person maud@example.org\n"
+	version := d.job().Version
+	require.Equal(t, "done", d.comes(notification(fmt.Sprintf(failed, "delayed", "4.4.1"), id+"@bench.example")))
+	require.Equal(t, "left", d.comes(notification(strings.ReplaceAll(fmt.Sprintf(failed, "failed", "5.1.1"), "rfc822; maud@", "rfc822; other@"), id+"@bench.example")), "forged: about another address")
+	require.Equal(t, "left", d.comes(notification(fmt.Sprintf(failed, "failed", "5.1.1"), string(d.n)+"-99-received@bench.example")), "about no mail of ours")
+	require.Equal(t, version, d.job().Version)
+
+	raw := notification(fmt.Sprintf(failed, "failed", "5.1.1 (bad destination)"), id+"@bench.example")
+	require.Equal(t, "done", d.comes(raw))
+	require.Equal(t, "done", d.comes(strings.Replace(raw, "dsn.1", "dsn.2", 1)))
+	j := d.job()
+	require.Len(t, j.Undelivered(), 1)
+	require.Contains(t, j.Undelivered()[0].Reason, "does not exist")
+	require.NotContains(t, j.Undelivered()[0].Reason, "maud")
+	require.Equal(t, j.Customer.Email.Digest, j.DeadAddress)
+	require.Equal(t, version+1, j.Version, "once")
+	d.do(counter, workflow.NoteTold{ID: id})
+	require.Empty(t, d.job().Undelivered())
+}
+
+// The same over IMAP, against a server of other hands: what is done with is seen, what is left is flagged,
+// and neither is read again.
+func TestIMAP(t *testing.T) {
+	d := newInbox(t)
+	user := imapmemserver.NewUser("desk", "s3cret")
+	require.NoError(t, user.Create("INBOX", nil))
+	mem := imapmemserver.New()
+	mem.AddUser(user)
+	s := imapserver.New(&imapserver.Options{
+		NewSession: func(*imapserver.Conn) (imapserver.Session, *imapserver.GreetingData, error) {
+			return mem.NewSession(), nil, nil
+		},
+		Caps: imap.CapSet{imap.CapIMAP4rev1: {}}, InsecureAuth: true, Logger: slog.NewLogLogger(slog.DiscardHandler, 0),
+	})
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	done := make(chan error, 1)
+	go func() { done <- s.Serve(ln) }()
+	defer func() { require.NoError(t, s.Close()); <-done }()
+	put := func(raw string) {
+		_, err := user.Append("INBOX", literal{strings.NewReader(raw)}, &imap.AppendOptions{Time: time.Now()})
+		require.NoError(t, err)
+	}
+	put(d.answer("maud@example.org", "By IMAP.", nil))
+	put(d.answer("mallory@example.org", "Not me.", nil))
+	put("no mail")
+	box := &IMAP{Host: "127.0.0.1", Port: ln.Addr().(*net.TCPAddr).Port, Encryption: Plain, User: "desk", Password: "s3cret"}
+	d.in.Box = box
+	require.NoError(t, d.in.Look(t.Context()))
+	j := d.job()
+	require.Equal(t, "By IMAP.", j.Messages[len(j.Messages)-1].Text.Text)
+	version := j.Version
+	read := 0
+	require.NoError(t, box.Each(t.Context(), func([]byte) (bool, error) { read++; return true, nil }))
+	require.Zero(t, read)
+	put(d.answer("maud@example.org", "Once more.", nil))
+	require.Error(t, box.Each(t.Context(), func([]byte) (bool, error) { return false, io.ErrUnexpectedEOF }))
+	require.NoError(t, d.in.Look(t.Context()), "after an error it is given again")
+	require.Greater(t, d.job().Version, version)
+	box.Password = "wrong"
+	require.Error(t, d.in.Look(t.Context()))
+}
+
+type literal struct{ *strings.Reader }
+
+func (l literal) Size() int64 { return l.Reader.Size() }
+
+// hostile are mails made to do harm.
+func hostile() map[string]string {
+	head := "From: maud@example.org\r\nReferences: <K7M2QX8.job@bench.example>\r\nMIME-Version: 1.0\r\n"
+	deep := head
+	for i := range 3000 {
+		deep += fmt.Sprintf("Content-Type: multipart/mixed; boundary=b%d\r\n\r\n--b%d\r\n", i, i)
+	}
+	wide := head + "Content-Type: multipart/mixed; boundary=b\r\n\r\n" + strings.Repeat("--b\r\nContent-Type: image/jpeg\r\n\r\nx\r\n", 50000)
+	return map[string]string{
+		"deep": deep, "wide": wide,
+		"header":    head + "X-Big: " + strings.Repeat("a", 3<<20) + "\r\n\r\nx",
+		"headers":   head + strings.Repeat("X-Many: a\r\n", 200000) + "\r\nx",
+		"refs":      head + "References: " + strings.Repeat("<a@b> ", 30000) + "\r\n\r\nx",
+		"rfc822":    head + strings.Repeat("Content-Type: message/rfc822\r\n\r\n", 5000),
+		"html":      head + "Content-Type: text/html\r\n\r\n" + strings.Repeat("<div>", 100000) + "<" + strings.Repeat("a", 1<<20),
+		"quoted":    head + "\r\n" + strings.Repeat(":\n\n", 60000) + ">",
+		"charset":   head + "Content-Type: text/plain; charset=\"utf-7\"\r\n\r\n+ADw-script+AD4-",
+		"transfer":  head + "Content-Transfer-Encoding: x-gzip64\r\n\r\nH4sI",
+		"boundary":  head + "Content-Type: multipart/mixed; boundary=\"\"\r\n\r\n--\r\n\r\nx",
+		"nul":       head + "\r\n\x00\x00\x1b[2J",
+		"status":    notification(strings.Repeat("Action: failed\nFinal-Recipient: rfc822; a@b\n\n", 5000), "x"),
+		"status +":  notification("Original-Envelope-Id: +ZZ+4\n\nAction: failed\nFinal-Recipient: utf-8; \\x{FFFFFFFF}\\x{41\nStatus: 5", "x"),
+		"from":      "From: <<<>\r\n\r\nx",
+		"from list": "From: " + strings.Repeat("a@b, ", 10000) + "\r\n\r\nx",
+	}
+}
+
+// Mails made to do harm cost little, and what is read of them keeps to its bounds.
+func TestHostileLetters(t *testing.T) {
+	for name, raw := range hostile() {
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		l, err := ReadLetter(strings.NewReader(raw))
+		runtime.ReadMemStats(&after)
+		require.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(256<<20), name)
+		if err == nil {
+			within(t, l)
+		}
+	}
+	_, err := ReadLetter(io.MultiReader(strings.NewReader("From: a@b\r\n\r\n"), io.LimitReader(zeros{}, MaxLetter*4)))
+	require.NoError(t, err, "what is too much is left out")
+}
+
+type zeros struct{}
+
+func (zeros) Read(p []byte) (int, error) {
+	for i := range p {
+		p[i] = '0'
+	}
+	return len(p), nil
+}
+
+func within(t require.TestingT, l *Letter) {
+	require.LessOrEqual(t, len(l.Refs), maxRefs+1)
+	require.LessOrEqual(t, len(l.Pictures), maxPictures)
+	require.LessOrEqual(t, len(l.Bounces), maxReports)
+	require.LessOrEqual(t, len(l.Text), 4*maxLetterText)
+	for _, r := range l.Text {
+		require.False(t, r < 0x20 && r != '\n' && r != '\t', "%q", l.Text)
+	}
+}
+
+func FuzzReadLetter(f *testing.F) {
+	for _, raw := range hostile() {
+		if len(raw) < 20000 {
+			f.Add([]byte(raw))
+		}
+	}
+	f.Add([]byte(notification("Final-Recipient: rfc822; maud@example.org\nAction: failed\nStatus: 5.1.1\n", "H7K3M9X-4-received@bench.example")))
+	f.Fuzz(func(t *testing.T, raw []byte) {
+		l, err := ReadLetter(bytes.NewReader(raw))
+		if err != nil {
+			return
+		}
+		within(t, l)
+		_, notice, ok := (&Inbox{Domain: "bench.example"}).names(l.ID)
+		if ok && notice != "" {
+			require.True(t, strings.HasPrefix(l.ID, notice))
+		}
+	})
+}
