@@ -55,6 +55,9 @@ func (m *Mails) from() string {
 	return m.Service.Shop.Email
 }
 
+// MessageDomain is the right side of the Message-IDs: what an answer names.
+func (m *Mails) MessageDomain() (string, error) { return m.domain() }
+
 func (m *Mails) domain() (string, error) {
 	if m.Domain != "" {
 		return m.Domain, nil

@@ -362,6 +362,9 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 	var later errLater
 	if errors.As(err, &later) {
 		d.away.unused()
+		if d.cfg.Tried != nil {
+			d.cfg.Tried(e, later.fate, 0)
+		}
 		d.settle(ctx, log, e, workflow.Settlement{State: workflow.EntryQueued, RetryAt: later.until, Attempt: workflow.Attempt{At: begin, Result: string(later.fate), Words: later.why}}, nil)
 		return
 	}

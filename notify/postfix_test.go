@@ -3,6 +3,7 @@ package notify
 import (
 	"bytes"
 	"fmt"
+	"log/slog"
 	"net"
 	netmail "net/mail"
 	"os"
@@ -208,6 +209,13 @@ func TestAgainstPostfix(t *testing.T) {
 	for _, e := range entries {
 		require.True(t, ids["<"+e.ID+"@bench.example>"], e.ID)
 	}
+
+	// The bounce that Postfix wrote is read from the Maildir that it lies in.
+	in := &Inbox{Service: b.svc, Box: Maildir{filepath.Join(s.dir, "mail", "desk")}, Domain: "bench.example", Log: slog.New(slog.DiscardHandler)}
+	require.NoError(t, in.Look(t.Context()))
+	require.Contains(t, reason(gone), "does not exist")
+	require.Equal(t, b.job().Customer.Email.Digest, b.job().DeadAddress)
+	require.Empty(t, s.box("desk"), "dealt with")
 
 	// The server goes away and comes back: nothing is lost, and what it had is not sent twice under
 	// another name.

@@ -32,6 +32,7 @@ type Settings struct {
 	// Uncollected are in order of AfterDays.
 	Uncollected []UncollectedSettings `toml:"uncollected" validate:"max=10,dive"`
 	Mail        MailSettings          `toml:"mail"`
+	Inbox       InboxSettings         `toml:"inbox"`
 	Web         WebSettings           `toml:"web"`
 	Store       StoreSettings         `toml:"store"`
 	// Words are texts in the shop's own words: language to key to text; see runWords.
@@ -128,6 +129,21 @@ type DKIMSettings struct {
 type WebSettings struct {
 	Listen  string   `toml:"listen" example:"127.0.0.1:8080"`
 	Proxies []string `toml:"trusted_proxies" validate:"dive,ip|cidr" example:"[\"127.0.0.1\"]"`
+	// Metrics is where Prometheus reads figures about mails, "" for nowhere. It is for the house, not for
+	// the public.
+	Metrics string `toml:"metrics" validate:"omitempty,hostname_port" example:"127.0.0.1:9464"`
+}
+
+// InboxSettings say where bounces and replies come in: a Maildir, or a mailbox on a server.
+type InboxSettings struct {
+	Maildir string `toml:"maildir" validate:"omitempty,dir" example:"/var/mail/bench"`
+	Host    string `toml:"host" validate:"omitempty,hostname|ip" example:"imap.example.net"`
+	Port    int    `toml:"port" validate:"min=0,max=65535" example:"993"`
+	// Security is tls (usual), starttls, or none.
+	Security     string `toml:"security" validate:"omitempty,oneof=starttls tls none" example:"tls"`
+	User         string `toml:"user" example:"bench@harbour.example"`
+	PasswordFile string `toml:"password_file" validate:"omitempty,file" example:"/run/secrets/imap"`
+	Folder       string `toml:"folder" validate:"max=200" example:"INBOX"`
 }
 
 // ReadSettings reads and checks shop.toml. A wrong setting is named with its line, what is wrong with
@@ -307,6 +323,10 @@ func wrong(e validator.FieldError) string {
 		return "is not the name of a domain"
 	case "payurl":
 		return "must be an address that starts with https://"
+	case "dir":
+		return "names a folder that is not there"
+	case "hostname_port":
+		return "is not an address with a port"
 	case "file":
 		return "names a file that is not there"
 	case "store":
@@ -322,10 +342,12 @@ func wrong(e validator.FieldError) string {
 // keyOf turns "Settings.shop.base_url" into "shop.base_url".
 func keyOf(namespace string) string {
 	_, key, _ := strings.Cut(namespace, ".")
-	if i := strings.IndexByte(key, '['); i >= 0 {
-		key = key[:i]
+	before, rest, ok := strings.Cut(key, "[") // taxes[hst], dkim[0].domain
+	if !ok {
+		return key
 	}
-	return key
+	_, after, _ := strings.Cut(rest, "]")
+	return before + after
 }
 
 func lastPart(key string) string { return key[strings.LastIndexByte(key, '.')+1:] }
@@ -344,7 +366,10 @@ func exampleOf(key string) string {
 		if !found {
 			return "…"
 		}
-		if t = field.Type; t.Kind() != reflect.Struct {
+		if t = field.Type; t.Kind() == reflect.Slice {
+			t = t.Elem()
+		}
+		if t.Kind() != reflect.Struct {
 			break
 		}
 	}

@@ -2,8 +2,13 @@ package main
 
 import (
 	"os"
+	"regexp"
 	"strings"
 	"testing"
+	"time"
+
+	"benchword/notify"
+	"benchword/workflow"
 
 	"github.com/stretchr/testify/require"
 )
@@ -16,28 +21,30 @@ func readmeSettings(t *testing.T) string {
 	require.True(t, ok)
 	settings, _, ok := strings.Cut(after, "```")
 	require.True(t, ok)
-	// The files of secrets are not on this machine.
-	settings, dkim, ok := strings.Cut(settings, "[[mail.dkim]]")
-	if ok {
-		_, rest, _ := strings.Cut(dkim, "\n[")
-		settings += "[" + rest
-	}
-	return strings.Replace(settings, "/run/secrets/smtp", os.DevNull, 1)
+	// The files of passwords and keys are not on this machine.
+	return regexp.MustCompile(`/run/secrets/[\w.]+`).ReplaceAllString(settings, "config_test.go")
 }
 
 func TestSettingsInReadmeWork(t *testing.T) {
-	s, err := ParseSettings("README.md", []byte(strings.Replace(readmeSettings(t), "password_file", "# password_file", 1)))
+	s, err := ParseSettings("README.md", []byte(readmeSettings(t)))
 	require.NoError(t, err)
 	shop, err := s.shop()
 	require.NoError(t, err)
 	require.Equal(t, "America/Halifax", shop.Calendar.Location().String())
 	require.Equal(t, []int{2, 5}, shop.RemindDays)
 	require.False(t, shop.PauseFor["carrier"])
+	require.Equal(t, 3*time.Minute, shop.Gather)
+	require.Equal(t, workflow.Quiet{From: 21 * 60, To: 8 * 60}, shop.Quiet)
+	box, err := s.Inbox.inbox()
+	require.NoError(t, err)
+	require.Equal(t, 993, box.Box.(*notify.IMAP).Port)
+	_, err = s.Mail.signers()
+	require.ErrorContains(t, err, "config_test.go", "it is no key")
 }
 
 // TestWrongSettingsAreNamed: a wrong setting is named with its line, what is wrong, and an example.
 func TestWrongSettingsAreNamed(t *testing.T) {
-	good := strings.Replace(readmeSettings(t), "password_file", "# password_file", 1)
+	good := readmeSettings(t)
 	for _, c := range []struct{ from, to, want string }{
 		{`id = "harbour"`, `id = "Harbour Bench"`, `line 2: shop.id may hold only a-z`},
 		{`base_url = "https://status.harbour.example"`, `base_url = "status.harbour.example"`, `line 4: shop.base_url must be the address of the portal`},
@@ -48,6 +55,8 @@ func TestWrongSettingsAreNamed(t *testing.T) {
 		{`security = "starttls"`, `security = "ssl"`, `mail.security must be one of: starttls, tls, none. Example: security = "starttls"`},
 		{`time_zone = "America/Halifax"`, `time_zone = "Atlantic/Halifax"`, `calendar: `},
 		{`"09:00-12:30", "13:00-17:00"`, `"09:00-13:30", "13:00-17:00"`, `calendar: `},
+		{`quiet = "21:00-08:00"`, `quiet = "night"`, `mail.quiet must be hours like 21:00-08:00`},
+		{`domain = "harbour.example"`, `domain = ""`, `mail.dkim.domain is missing. Example: domain = "harbour.example"`},
 		{`[quote]`, "[quote]\ndaze = 3", `there is no setting called quote.daze`},
 		{`settle_first = false`, `settle_first = "no"`, `line `},
 		{`days = 14`, `days = `, `line `},

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -45,7 +46,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	}
 	log := slog.New(slog.NewJSONHandler(errOut, nil))
 	slog.SetDefault(log)
-	srv, err := build(ctx, parts{shop: shop, words: s.own, data: *data, transport: transport, mail: s.Mail, web: s.Web, log: log, store: s.Store, does: does})
+	srv, err := build(ctx, parts{shop: shop, words: s.own, data: *data, transport: transport, mail: s.Mail, inbox: s.Inbox, web: s.Web, log: log, store: s.Store, does: does})
 	if err != nil {
 		return err
 	}
@@ -79,6 +80,39 @@ func (s *Settings) transport() (*notify.SMTP, error) {
 		t.Name = domain
 	}
 	return t, nil
+}
+
+// inbox gives the mailbox that is read, nil if the settings name none.
+func (m *InboxSettings) inbox() (*notify.Inbox, error) {
+	switch {
+	case m.Maildir != "" && m.Host != "":
+		return nil, errors.New("inbox: name a maildir or a host, not both")
+	case m.Maildir != "":
+		return &notify.Inbox{Box: notify.Maildir{Path: m.Maildir}}, nil
+	case m.Host == "":
+		return nil, nil
+	}
+	box := &notify.IMAP{Host: m.Host, Port: m.Port, Encryption: notify.ImplicitTLS, User: m.User, Folder: m.Folder}
+	switch m.Security {
+	case "starttls":
+		box.Encryption = notify.StartTLS
+	case "none":
+		box.Encryption = notify.Plain
+	}
+	if box.Port == 0 {
+		box.Port = map[notify.Encryption]int{notify.ImplicitTLS: 993}[box.Encryption]
+		if box.Port == 0 {
+			box.Port = 143
+		}
+	}
+	if m.PasswordFile != "" {
+		p, err := os.ReadFile(m.PasswordFile)
+		if err != nil {
+			return nil, fmt.Errorf("the file of the mailbox's password can't be read: %w", err)
+		}
+		box.Password = strings.TrimSpace(string(p))
+	}
+	return &notify.Inbox{Box: box}, nil
 }
 
 // signers reads the keys that sign mails.

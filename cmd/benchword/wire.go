@@ -8,6 +8,7 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"net/http"
 	"os"
 	"path/filepath"
 	"sync"
@@ -118,6 +119,9 @@ type server struct {
 	renewer    *renewer
 	shared     *redis.Store // nil where this process is alone
 	does       roles
+	inbox      *notify.Inbox // nil where nothing is read
+	figures    *figures
+	metrics    string
 	listener   net.Listener
 	log        *slog.Logger
 }
@@ -128,6 +132,7 @@ type parts struct {
 	data      string
 	transport *notify.SMTP
 	mail      MailSettings
+	inbox     InboxSettings
 	// words are what customers read; nil means the usual texts.
 	words *locale.Set
 	web   WebSettings
@@ -183,7 +188,10 @@ func build(ctx context.Context, p parts) (*server, error) {
 	}
 	s.dispatcher = notify.New(notify.Config{
 		Service: h.service, Transport: p.transport, Composer: mails, Log: p.log, PerMinute: p.mail.PerMinute, PerDomain: p.mail.PerDomain,
+		Tried: func(e *workflow.Entry, f notify.Fate, took time.Duration) { s.figures.tried(e, f, took) },
 	})
+	s.figures, s.metrics = newFigures(h.service), p.web.Metrics
+	s.figures.dispatcher = s.dispatcher.Health
 	s.waker = newWaker(h.service, p.log)
 	s.forecaster = &workflow.Forecaster{Shop: p.shop, Store: store}
 	s.renewer = newRenewer(s.forecaster, h.service.Now, p.log)
@@ -193,6 +201,15 @@ func build(ctx context.Context, p parts) (*server, error) {
 		}
 	}
 	s.desk = evidence.NewDesk(h.blobs)
+	if s.inbox, err = p.inbox.inbox(); err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
+	if s.inbox != nil {
+		s.inbox.Service, s.inbox.Desk, s.inbox.Log = h.service, s.desk, p.log
+		if s.inbox.Domain, err = mails.MessageDomain(); err != nil {
+			return nil, errors.Join(err, store.Close())
+		}
+	}
 	s.portal, err = portal.New(portal.Config{
 		Service: h.service, Photos: s.desk, Templates: set, Words: p.words, Log: p.log, TrustedProxies: p.web.Proxies,
 		Version: version(), Health: s.health, Ask: p.ask, AskFor: 10 * time.Minute,
@@ -229,10 +246,22 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 	s.listener = l
 	work, stopWork := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopWork()
+	if s.metrics != "" {
+		m, err := net.Listen("tcp", s.metrics)
+		if err != nil {
+			return errors.Join(fmt.Errorf("can't listen on web.metrics %s: %w", s.metrics, err), l.Close(), s.transport.Close(), s.store.Close())
+		}
+		figures := &http.Server{Handler: s.figures.handler(), ReadHeaderTimeout: 10 * time.Second}
+		go func() { _ = figures.Serve(m) }()
+		defer figures.Close()
+	}
 	var jobs sync.WaitGroup
 	if s.does.notifier {
 		jobs.Go(func() { s.dispatcher.Run(work) })
 		jobs.Go(func() { s.waker.run(work) })
+		if s.inbox != nil {
+			jobs.Go(func() { s.inbox.Run(work) })
+		}
 	}
 	jobs.Go(func() { s.renewer.run(work) }) // pages tell it, and the clock asks it
 	if s.shared != nil {

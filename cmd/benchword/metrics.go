@@ -1,0 +1,94 @@
+package main
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"benchword/notify"
+	"benchword/workflow"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+)
+
+// figures are what Prometheus reads of a shop's mails. They name no job and no person.
+type figures struct {
+	service    *workflow.Service
+	dispatcher func() notify.Health
+	registry   *prometheus.Registry
+	attempts   *prometheus.CounterVec
+	accepted   prometheus.Histogram
+
+	oldest, buried, away *prometheus.Desc
+}
+
+func newFigures(service *workflow.Service) *figures {
+	f := &figures{
+		service: service, registry: prometheus.NewRegistry(),
+		attempts: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "benchword_mail_attempts_total", Help: "Tries at sending a mail, by what came of them."}, []string{"result"}),
+		accepted: prometheus.NewHistogram(prometheus.HistogramOpts{
+			Name: "benchword_mail_accept_seconds", Help: "Time from when a mail was due until the mail server accepted it.",
+			Buckets: []float64{1, 5, 15, 60, 300, 900, 3600, 6 * 3600, 24 * 3600},
+		}),
+		oldest: prometheus.NewDesc("benchword_outbox_oldest_seconds", "Age of the oldest mail that waits, 0 if none does.", nil, nil),
+		buried: prometheus.NewDesc("benchword_outbox_given_up", "Mails given up and not sent again (counted up to 1000).", nil, nil),
+		away:   prometheus.NewDesc("benchword_mail_server_away_seconds", "How long the mail server has been away, 0 while it is there.", nil, nil),
+	}
+	for _, r := range []notify.Fate{notify.Accepted, notify.PutOff, notify.Unknown, notify.Unreached, notify.Refused, notify.Unwritten, notify.Held, notify.Paced} {
+		f.attempts.WithLabelValues(string(r)) // so that a figure is there before it is needed
+	}
+	f.registry.MustRegister(f, f.attempts, f.accepted)
+	return f
+}
+
+// tried takes a try into the figures.
+func (f *figures) tried(e *workflow.Entry, fate notify.Fate, _ time.Duration) {
+	f.attempts.WithLabelValues(string(fate)).Inc()
+	if fate == notify.Accepted {
+		due := e.MadeAt
+		if len(e.Attempts) == 0 && e.NotBefore.After(due) {
+			due = e.NotBefore
+		}
+		f.accepted.Observe(max(f.service.Now().Sub(due).Seconds(), 0))
+	}
+}
+
+// Describe implements [prometheus.Collector].
+func (f *figures) Describe(to chan<- *prometheus.Desc) { to <- f.oldest; to <- f.buried; to <- f.away }
+
+// Collect implements [prometheus.Collector]: what the outbox knows is asked for when somebody wants it.
+func (f *figures) Collect(to chan<- prometheus.Metric) {
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	now, store, shop := f.service.Now(), f.service.Store, f.service.Shop.ID
+	since := func(t time.Time) float64 {
+		if t.IsZero() {
+			return 0
+		}
+		return max(now.Sub(t).Seconds(), 0)
+	}
+	gauge := func(d *prometheus.Desc, v float64, err error) {
+		if err != nil {
+			to <- prometheus.NewInvalidMetric(d, err)
+			return
+		}
+		to <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v)
+	}
+	waits, err := store.EntriesIn(ctx, shop, workflow.EntryQueued, 1)
+	age := 0.0
+	if len(waits) > 0 {
+		age = since(waits[0].MadeAt)
+	}
+	gauge(f.oldest, age, err)
+	given, err := store.EntriesIn(ctx, shop, workflow.EntryBuried, 1000)
+	gauge(f.buried, float64(len(given)), err)
+	if f.dispatcher != nil {
+		gauge(f.away, since(f.dispatcher().AwaySince), nil)
+	}
+}
+
+// handler answers Prometheus, under any path. It stands on an address of its own, which is not public.
+func (f *figures) handler() http.Handler {
+	return promhttp.HandlerFor(f.registry, promhttp.HandlerOpts{})
+}
