@@ -126,7 +126,11 @@ func encode(c *workflow.Commit) (names []string, out []any, err error) {
 	} else {
 		a.add("", "")
 	}
-	a.add(flag(c.Forget), len(c.Secrets))
+	soon := ""
+	if c.Hasten {
+		soon = fmt.Sprint(c.State.ChangedAt.UnixMilli())
+	}
+	a.add(soon, flag(c.Forget), len(c.Secrets))
 	for _, x := range c.Secrets {
 		a.add(seal(x.Digest), x.Salt+"\n"+x.Text)
 	}

@@ -74,6 +74,17 @@ local function lead(outbox, queue, number)
   redis.call('ZADD', queue, at, number)
 end
 
+-- let what the job has queued be sent from this instant on, where that is sooner
+local function hasten(outbox, queue, number, soon)
+  if soon == '' then return end
+  for x in string.gmatch(redis.call('HGET', outbox, 'q') or '', '[^\n]+') do
+    local field = 's' .. string.sub(x, 13)
+    local at, lease = string.match(redis.call('HGET', outbox, field), '^%a*\t(-?%d*)\t(-?%d*)$')
+    if tonumber(at) > tonumber(soon) then redis.call('HSET', outbox, field, 'queued\t' .. soon .. '\t' .. lease) end
+  end
+  lead(outbox, queue, number)
+end
+
 local function unqueue(outbox, id)
   local left = {}
   for _, x in ipairs(split(redis.call('HGET', outbox, 'q'), '\n')) do
@@ -170,6 +181,7 @@ local function commit(keys, argv)
   local state, index, members, sum, text, wake, change = take(), take(), take(), take(), take(), take(), take()
   local course, coursed = take(), take()
   if s then settle(ix, queue, settled, s) end
+  hasten(outbox, queue, number, take())
   if take() == '1' then forget(job, outbox, once, results, number) end
   local set = several(take, 2) -- secrets
   local n = #set
