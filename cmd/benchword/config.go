@@ -15,6 +15,7 @@ import (
 	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
+	"benchword/workflow/evidence/bucket"
 	"benchword/workflow/money"
 	"benchword/workflow/store/redis"
 
@@ -288,6 +289,10 @@ func checker() *validator.Validate {
 		u, err := url.Parse(strings.NewReplacer("{job}", "J", "{amount}", "1", "{currency}", "EUR").Replace(f.Field().String()))
 		return err == nil && u.Scheme == "https" && u.Host != "" && u.User == nil
 	}))
+	must(v.RegisterValidation("bucket", func(f validator.FieldLevel) bool {
+		_, err := bucket.ParsePlace(f.Field().String())
+		return err == nil
+	}))
 	must(v.RegisterValidation("baseurl", func(f validator.FieldLevel) bool {
 		u, err := url.Parse(f.Field().String())
 		return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host != "" && strings.Trim(u.Path, "/") == "" && u.RawQuery == "" && u.User == nil
@@ -327,6 +332,10 @@ func wrong(e validator.FieldError) string {
 		return "names a folder that is not there"
 	case "hostname_port":
 		return "is not an address with a port"
+	case "bucket":
+		return "is no place of a bucket"
+	case "required_with":
+		return "is missing, and the bucket of the photos needs it"
 	case "file":
 		return "names a file that is not there"
 	case "store":

@@ -58,6 +58,8 @@ func TestWrongSettingsAreNamed(t *testing.T) {
 		{`quiet = "21:00-08:00"`, `quiet = "night"`, `mail.quiet must be hours like 21:00-08:00`},
 		{`domain = "harbour.example"`, `domain = ""`, `mail.dkim.domain is missing. Example: domain = "harbour.example"`},
 		{`[quote]`, "[quote]\ndaze = 3", `there is no setting called quote.daze`},
+		{`[quote]`, "[store]\nphotos = \"https://s3.example.net/photos\"\n[quote]", `store.photos is no place of a bucket. Example: photos = "s3+https://s3.example.net/photos"`},
+		{`[quote]`, "[store]\nphotos = \"s3+https://s3.example.net/photos\"\n[quote]", `store.photos_key is missing, and the bucket of the photos needs it`},
 		{`settle_first = false`, `settle_first = "no"`, `line `},
 		{`days = 14`, `days = `, `line `},
 	} {

@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"benchword/workflow"
+	"benchword/workflow/evidence"
+	"benchword/workflow/evidence/bucket"
 	"benchword/workflow/link"
 	"benchword/workflow/store/redis"
 	"benchword/workflow/store/sqlite"
@@ -31,6 +33,30 @@ type StoreSettings struct {
 	Within   int  `toml:"wait_milliseconds" validate:"min=0,max=60000" example:"1000"`
 	Lossy    bool `toml:"data_may_be_lost"`
 	PackDays int  `toml:"pack_after_days" validate:"min=0,max=36500" example:"90"`
+	// Photos is empty for the folder beside the database, or a bucket that several servers share.
+	Photos           string `toml:"photos" validate:"omitempty,bucket" example:"s3+https://s3.example.net/photos"`
+	PhotosKey        string `toml:"photos_key" validate:"required_with=Photos" example:"benchword"`
+	PhotosSecretFile string `toml:"photos_secret_file" validate:"required_with=Photos,omitempty,file" example:"/run/secrets/s3"`
+}
+
+// openPhotos opens where the photos lie.
+func (s StoreSettings) openPhotos(ctx context.Context, data string) (evidence.Blobs, error) {
+	if s.Photos == "" {
+		blobs, err := evidence.OpenDir(filepath.Join(data, photosName))
+		if err != nil {
+			return nil, fmt.Errorf("the folder of the photos can't be used: %w", err)
+		}
+		return blobs, nil
+	}
+	place, err := bucket.ParsePlace(s.Photos)
+	if err != nil {
+		return nil, err
+	}
+	secret, err := os.ReadFile(s.PhotosSecretFile)
+	if err != nil {
+		return nil, fmt.Errorf("the secret of the photos' bucket can't be read: %w", err)
+	}
+	return bucket.Open(ctx, place, s.PhotosKey, strings.TrimSpace(string(secret)))
 }
 
 func (s StoreSettings) shared() bool { return s.URL != "" }

@@ -54,17 +54,17 @@ func openHouse(ctx context.Context, where StoreSettings, shop *workflow.Shop, da
 	if err != nil {
 		return nil, plain(err)
 	}
-	h, err := furnish(ctx, shop, data, store, where.shared(), time.Now())
+	h, err := furnish(ctx, shop, data, store, where, time.Now())
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
 	return h, nil
 }
 
-func furnish(ctx context.Context, shop *workflow.Shop, data string, store workflow.Store, shared bool, now time.Time) (*house, error) {
+func furnish(ctx context.Context, shop *workflow.Shop, data string, store workflow.Store, where StoreSettings, now time.Time) (*house, error) {
 	var links *link.Maker
 	var err error
-	if path := filepath.Join(data, keysName); shared {
+	if path := filepath.Join(data, keysName); where.shared() {
 		links, err = sharedLinkKeys(ctx, store, shop.ID, path, now)
 	} else {
 		links, err = linkKeys(path)
@@ -72,9 +72,9 @@ func furnish(ctx context.Context, shop *workflow.Shop, data string, store workfl
 	if err != nil {
 		return nil, err
 	}
-	blobs, err := evidence.OpenDir(filepath.Join(data, photosName))
+	blobs, err := where.openPhotos(ctx, data)
 	if err != nil {
-		return nil, fmt.Errorf("the folder of the photos can't be used: %w", err)
+		return nil, err
 	}
 	return &house{store: store, blobs: blobs, service: &workflow.Service{
 		Shop: shop, Store: store, Links: links, Now: time.Now, Random: rand.Reader, Log: slog.Default(),
@@ -157,7 +157,7 @@ func build(ctx context.Context, p parts) (*server, error) {
 	if p.does == (roles{}) {
 		p.does = roles{portal: true, notifier: true}
 	}
-	h, err := furnish(ctx, p.shop, p.data, store, p.store.shared(), p.now())
+	h, err := furnish(ctx, p.shop, p.data, store, p.store, p.now())
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
