@@ -41,7 +41,9 @@ func (JobPage) Verdicts() []Choice { return VerdictChoices }
 func (JobPage) Ways() []Choice { return []Choice{{"post", "by post"}, {"person", "handed over here"}} }
 
 // InOut are the ways that money can go.
-func (JobPage) InOut() []Choice { return []Choice{{"in", "came in"}, {"out", "went back"}} }
+func (JobPage) InOut() []Choice {
+	return []Choice{{"in", "payment"}, {"deposit", "deposit"}, {"out", "refund"}}
+}
 
 // TestResults are what can come of a test.
 func (JobPage) TestResults() []Choice { return []Choice{{"passed", "passed"}, {"failed", "failed"}} }

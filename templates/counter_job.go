@@ -315,7 +315,7 @@ func CounterJobOf(base JobPage, j *workflow.Job, entries []workflow.Entry, shop 
 		v.Letters = append(v.Letters, l)
 	}
 	for _, p := range j.Payments {
-		v.Payments = append(v.Payments, DoneView{Text: k.w.Money(p.Amount) + ", " + p.How, When: k.at(p.At)})
+		v.Payments = append(v.Payments, DoneView{Text: strings.TrimPrefix(paymentWords[p.Kind]+": ", ": ") + k.w.Money(p.Amount) + ", " + p.How, When: k.at(p.At)})
 	}
 	v.Accounts = k.accounts(j)
 	m := &statusMaker{j, shop, now, k.w, k.loc}

@@ -185,6 +185,12 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 		counterOnly(&more, task("promise", "Move the promised date", "", count(len(j.Promises), "date", "dates")+" told"))
 	}
 	counterOnly(&more, task("payment", "Payments", "", count(len(j.Payments), "payment", "payments")))
+	if len(j.Decisions) > 0 {
+		more = append(more, task("decisions", "Decisions", "", count(len(j.Decisions), "answer", "answers")))
+	}
+	if k.now.Before(j.UndoUntil(k.shop)) {
+		counterOnly(&more, task("undo", "Take the answer back", "", "while its time lasts"))
+	}
 	if j.Erased.IsZero() {
 		counterOnly(&more,
 			task("customer", "Customer", "", "name, address, limit"),

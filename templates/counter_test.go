@@ -26,7 +26,7 @@ func TestCounterHasWordsForEverything(t *testing.T) {
 	for _, x := range workflow.NoticeTable() {
 		require.NotEmpty(t, noticeWords[x.Notice], x.Notice)
 	}
-	for _, list := range [][]Choice{OriginChoices, WeightChoices, CertaintyChoices, CheckChoices, PhotoChoices, AnswerChoices, TriedChoices, HoldChoices, FateChoices, OptionChoices, LineChoices, GradeChoices, PaymentChoices, VerdictChoices, DutyChoices, MarkChoices} {
+	for _, list := range [][]Choice{OriginChoices, WeightChoices, CertaintyChoices, CheckChoices, PhotoChoices, AnswerChoices, TriedChoices, HoldChoices, FateChoices, OptionChoices, LineChoices, PaymentChoices, VerdictChoices, DutyChoices, MarkChoices} {
 		require.NotEmpty(t, list)
 		seen := map[string]bool{}
 		for _, c := range list {
@@ -37,7 +37,7 @@ func TestCounterHasWordsForEverything(t *testing.T) {
 	}
 	require.Len(t, OriginChoices, len(workflow.Origins))
 	require.Len(t, CertaintyChoices, len(workflow.Certainties))
-	require.Len(t, LineChoices, len(money.LineKinds))
+	require.Len(t, LineChoices, len(money.LineKinds)+len(money.Grades))
 	for _, s := range []workflow.QuoteState{workflow.QuoteOpen, workflow.QuoteApproved, workflow.QuoteDeclined, workflow.QuoteWithdrawn, workflow.QuoteSuperseded, workflow.QuoteExpired} {
 		require.NotEmpty(t, quoteStateWords[s], s)
 	}

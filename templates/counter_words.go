@@ -207,6 +207,20 @@ func choices[T ~string](of []T, words map[T]string) []Choice {
 	return out
 }
 
+// withGrades offers a part in each of its grades as a choice of its own.
+func withGrades(lines []Choice) []Choice {
+	var out []Choice
+	for _, c := range lines {
+		out = append(out, c)
+		if c.Value == string(money.Part) {
+			for _, g := range choices(money.Grades, gradeWords) {
+				out = append(out, Choice{c.Value + ":" + g.Value, c.Words + ", " + g.Words})
+			}
+		}
+	}
+	return out
+}
+
 // The choices that the counter's forms offer, in the order of the domain.
 var (
 	OriginChoices    = choices(workflow.Origins, originWords)
@@ -219,8 +233,7 @@ var (
 	HoldChoices      = choices(workflow.HoldReasons, holdWords)
 	FateChoices      = choices([]workflow.Fate{workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept}, fateWords)
 	OptionChoices    = choices(workflow.OptionKinds, optionWords)
-	LineChoices      = choices(money.LineKinds, lineWords)
-	GradeChoices     = choices(money.Grades, gradeWords)
+	LineChoices      = withGrades(choices(money.LineKinds, lineWords))
 	PaymentChoices   = choices(workflow.PaymentKinds, paymentWords)
 	VerdictChoices   = choices([]workflow.Verdict{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}, verdictWords)
 	DutyChoices      = []Choice{{string(workflow.StageTesting), "before testing"}, {string(workflow.StageShipped), "before it leaves"}}

@@ -578,3 +578,58 @@ func (t *turn) waitForCollection() error {
 	}
 	return t.resume("collection")
 }
+
+// Record is a decision's evidence as it is exported: what was shown, to whom it had been sent, who answered
+// what, when, and from where. Anybody can take the digest of Terms anew (RFC 8785, SHA-256) and compare.
+type Record struct {
+	Job      JobNumber `json:"job"`
+	Shop     ShopID    `json:"shop"`
+	Decision int       `json:"decision"`
+	Verdict  Verdict   `json:"verdict"`
+	Revision int       `json:"revision"`
+	Digest   string    `json:"digest"`
+	Option   string    `json:"option,omitempty"`
+	// Total is what was authorised, Added what that is above the approval before it.
+	Total *money.Amount `json:"total,omitempty"`
+	Added *money.Amount `json:"added,omitempty"`
+	// Shown is the summary above the button, Words what was agreed to or said, Name what was typed.
+	Shown    string    `json:"shown,omitempty"`
+	Words    string    `json:"words,omitempty"`
+	Name     string    `json:"name,omitempty"`
+	Language string    `json:"language,omitempty"`
+	At       time.Time `json:"at"`
+	By       Actor     `json:"by"`
+	SentTo   string    `json:"sent_to,omitempty"`
+	Address  string    `json:"address,omitempty"`
+	Agent    string    `json:"agent,omitempty"`
+	// CalledAt and Called are of an answer by telephone; By took it down.
+	CalledAt time.Time `json:"called_at,omitzero"`
+	Called   string    `json:"called,omitempty"`
+	UndoneAt time.Time `json:"undone_at,omitzero"`
+	// Terms is the revision that was decided on.
+	Terms QuoteTerms `json:"terms"`
+}
+
+// Records gives the evidence of every decision on the job, in order.
+func (j *Job) Records() []Record {
+	out := []Record{}
+	for i := range j.Decisions {
+		d := &j.Decisions[i]
+		r := Record{
+			Job: j.Number, Shop: j.Shop, Decision: i + 1, Verdict: d.Verdict, Revision: d.Revision, Digest: d.Digest, Option: d.Option, Total: d.Total,
+			Shown: d.Shown.Text, Words: d.Words.Text, Name: d.Name.Text, Language: d.Language, At: d.At, By: d.By, SentTo: d.SentTo.Text,
+			Address: d.Address.Text, Agent: d.Agent.Text, UndoneAt: d.UndoneAt,
+		}
+		if q := j.revision(d.Revision); q != nil {
+			r.Terms = q.QuoteTerms
+		}
+		if old := j.revision(d.Replaced); old != nil && d.Total != nil && old.Option(old.Approved) != nil {
+			r.Added = &money.Amount{Minor: d.Total.Minor - old.Option(old.Approved).Result.Total.Minor, Currency: d.Total.Currency}
+		}
+		if d.Call != nil {
+			r.CalledAt, r.Called = d.Call.At, d.Call.Number.Text
+		}
+		out = append(out, r)
+	}
+	return out
+}

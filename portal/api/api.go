@@ -72,6 +72,8 @@ var actions = []action{
 	{"quote", "Issue the next revision of the quote.", func() any { return new(Quote) }},
 	{"quote-withdrawal", "Take the open quote back.", func() any { return new(workflow.WithdrawQuote) }},
 	{"decision", "Write down a decision that the customer gave by telephone.", func() any { return new(Answer) }},
+	{"decision-undo", "Take a decision back that the customer takes back in time.", func() any { return new(workflow.UndoDecision) }},
+	{"charge", "Charge less than the customer agreed to.", func() any { return new(workflow.SetCharge) }},
 	{"payments", "Record money that came in, or went back.", func() any { return new(workflow.RecordPayment) }},
 	{"hold", "Place a hold.", func() any { return new(workflow.PlaceHold) }},
 	{"hold-end", "Lift the hold.", func() any { return new(workflow.LiftHold) }},

@@ -2,6 +2,7 @@ package api
 
 import (
 	"strings"
+	"time"
 
 	"benchword/workflow"
 	"benchword/workflow/money"
@@ -60,12 +61,21 @@ type Answer struct {
 	Words  string `json:"words,omitempty"`
 	// Agent says how the customer was reached.
 	Agent string `json:"agent,omitempty"`
+	// Called is the number called, CalledAt when the customer said it (now, if it is left out).
+	Called   string    `json:"called,omitempty"`
+	CalledAt time.Time `json:"called_at,omitzero"`
+	// Round counts the answers to this revision that were taken back before.
+	Round int `json:"round,omitempty"`
 }
 
 // command adds the evidence: who wrote it down.
 func (d *Answer) command(a *api, c *fiber.Ctx, _ workflow.JobNumber) (task, error) {
+	var call *workflow.CallNote
+	if d.Called != "" || !d.CalledAt.IsZero() {
+		call = &workflow.CallNote{At: d.CalledAt, Number: d.Called}
+	}
 	return task{cmd: workflow.Decide{
-		Verdict: d.Verdict, Digest: d.Digest, Option: d.Option, Name: d.Name, Words: d.Words,
+		Round: d.Round, Call: call, Verdict: d.Verdict, Digest: d.Digest, Option: d.Option, Name: d.Name, Words: d.Words,
 		Agent: strings.TrimSpace("written down by " + a.s.Actor(c).ID + ". " + d.Agent),
 	}}, nil
 }
@@ -90,6 +100,8 @@ type QuoteOption struct {
 	Lines        []money.Line        `json:"lines"`
 	WorkingDays  int                 `json:"working_days,omitempty"`
 	WarrantyDays int                 `json:"warranty_days,omitempty"`
+	// Deposit is to be paid before the work begins, "40.00 CAD"; left out for none.
+	Deposit *money.Amount `json:"deposit,omitempty"`
 }
 
 func (q *Quote) command(*api, *fiber.Ctx, workflow.JobNumber) (task, error) {
@@ -97,7 +109,7 @@ func (q *Quote) command(*api, *fiber.Ctx, workflow.JobNumber) (task, error) {
 	for _, o := range q.Options {
 		out.Options = append(out.Options, workflow.Option{
 			Kind: o.Kind, Title: o.Title, Text: o.Text, Excluded: o.Excluded,
-			WorkingDays: o.WorkingDays, WarrantyDays: o.WarrantyDays, Price: money.Request{Lines: o.Lines},
+			WorkingDays: o.WorkingDays, WarrantyDays: o.WarrantyDays, Deposit: o.Deposit, Price: money.Request{Lines: o.Lines},
 		})
 	}
 	return task{cmd: out}, nil

@@ -74,7 +74,7 @@ func newDeskOn(t testing.TB, store workflow.Store) *desk {
 		Shop: &workflow.Shop{
 			ID: "harbour", Name: "Harbour Bench", BaseURL: "http://desk.example", Email: "bench@harbour.example", Address: "Harbour Bench\n1 Dock Street",
 			Calendar: cal, Currency: "CAD", Prices: money.BeforeTax, Taxes: map[string]money.Tax{"hst": {Percent: money.MustDecimal("15")}},
-			Languages: []string{"en"}, PromiseDays: 10, QuoteDays: 14, WarrantyDays: 90, Tests: []string{"Function"}, LinkFor: 365 * 24 * time.Hour,
+			Languages: []string{"en"}, PromiseDays: 10, QuoteDays: 14, WarrantyDays: 90, Tests: []string{"Function"}, LinkFor: 365 * 24 * time.Hour, UndoFor: 30 * time.Minute,
 		},
 		Store: store, Links: maker, Now: d.clock, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(&locked{to: d.log}, nil)),
 	}

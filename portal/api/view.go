@@ -124,6 +124,14 @@ type Decision struct {
 	By       workflow.Actor   `json:"by"`
 	Address  string           `json:"address,omitempty"`
 	Agent    string           `json:"agent,omitempty"`
+	// SentTo is the mail address that the link had been sent to, Shown the summary above the button.
+	SentTo string `json:"sent_to,omitempty"`
+	Shown  string `json:"shown,omitempty"`
+	// Called and CalledAt are of an answer by telephone.
+	Called   string    `json:"called,omitempty"`
+	CalledAt time.Time `json:"called_at,omitzero"`
+	// UndoneAt is when it was taken back, left out while it stands.
+	UndoneAt time.Time `json:"undone_at,omitzero"`
 }
 
 // Message is a letter between customer and bench.
@@ -164,10 +172,11 @@ func (a *api) view(j *workflow.Job) *Job {
 			out.Photos = append(out.Photos, p)
 		}
 	}
-	for _, d := range j.Decisions {
+	for _, r := range j.Records() {
 		out.Decisions = append(out.Decisions, Decision{
-			Verdict: d.Verdict, Revision: d.Revision, Digest: d.Digest, Option: d.Option, Name: d.Name.Text, Words: d.Words.Text,
-			Total: d.Total, At: d.At, By: d.By, Address: d.Address.Text, Agent: d.Agent.Text,
+			Verdict: r.Verdict, Revision: r.Revision, Digest: r.Digest, Option: r.Option, Name: r.Name, Words: r.Words,
+			Total: r.Total, At: r.At, By: r.By, Address: r.Address, Agent: r.Agent, SentTo: r.SentTo, Shown: r.Shown,
+			Called: r.Called, CalledAt: r.CalledAt, UndoneAt: r.UndoneAt,
 		})
 	}
 	for _, m := range j.Messages {

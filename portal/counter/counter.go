@@ -71,6 +71,8 @@ func Mount(s *portal.Server, cfg Config) {
 	j.Get("/", anybody, x.showJob)
 	j.Get("/history", anybody, x.showHistory)
 	j.Get("/photo/:id/:size.jpg", anybody, x.photoFile)
+	j.Get("/decisions", anybody, x.showDecisions)
+	j.Get("/decisions.json", desk, x.exportDecisions)
 	j.Get("/report/preview", anybody, x.showPreview)
 	j.Get("/report/preview/paper.pdf", anybody, x.previewPaper)
 	j.Get("/report/preview/page", anybody, x.previewPage)

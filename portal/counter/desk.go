@@ -57,7 +57,8 @@ var paymentTask = &task{
 		if r.value("way") == "out" && a != "" && !strings.HasPrefix(a, "-") {
 			a = "-" + a
 		}
-		return []workflow.Command{workflow.RecordPayment{Amount: a, How: r.value("how")}}, nil
+		what := map[string]workflow.PaymentKind{"in": workflow.PaymentPart, "deposit": workflow.PaymentDeposit, "out": workflow.PaymentRefund}[r.value("way")]
+		return []workflow.Command{workflow.RecordPayment{Amount: a, How: r.value("how"), For: what}}, nil
 	},
 	said: "The payment is written down.",
 	fill: func(r *request) { r.form.Values.Set("way", "in") },

@@ -93,6 +93,7 @@ func (x *counter) readOption(f *templates.Form, i, lines int) workflow.Option {
 		Kind: workflow.OptionKind(f.Value(o + "kind")), Title: f.Value(o + "title"), Text: f.Value(o + "text"), Excluded: f.Value(o + "excluded"),
 		WorkingDays: x.whole(f, o+"days", "The working days of option "+key), WarrantyDays: x.whole(f, o+"warranty", "The warranty of option "+key),
 	}
+	out.Deposit = x.deposit(f, o+"deposit")
 	if strings.TrimSpace(out.Title) == "" {
 		f.Add(o+"title", "Option "+key+" has no title.")
 	}
@@ -113,7 +114,8 @@ func (x *counter) readOption(f *templates.Form, i, lines int) workflow.Option {
 }
 
 func (x *counter) readLine(f *templates.Form, p string) money.Line {
-	l := money.Line{Kind: money.LineKind(f.Value(p + "kind")), Text: strings.TrimSpace(f.Value(p + "text")), Tax: f.Value(p + "tax")}
+	l := money.Line{Text: strings.TrimSpace(f.Value(p + "text")), Tax: f.Value(p + "tax")}
+	l.Kind, l.Grade = lineKind(f.Value(p + "kind"))
 	if l.Text == "" {
 		f.Add(p+"text", "Say what this line is for.")
 	}
@@ -294,9 +296,12 @@ func (r *request) fillQuote(d *draft) {
 			if o.WarrantyDays > 0 {
 				v.Set(p+"warranty", strconv.Itoa(o.WarrantyDays))
 			}
+			if o.Deposit != nil {
+				v.Set(p+"deposit", o.Deposit.Plain())
+			}
 			for l, x := range o.Price.Lines {
 				lp := linePrefix(p, l)
-				v.Set(lp+"kind", string(x.Kind))
+				v.Set(lp+"kind", lineChoice(x))
 				v.Set(lp+"text", x.Text)
 				v.Set(lp+"quantity", x.Quantity.String())
 				v.Set(lp+"price", x.UnitPrice.String())
@@ -316,6 +321,8 @@ func (r *request) fillQuote(d *draft) {
 	v.Set("o1.title", "Send it back as it is")
 	v.Set("o1.l0.kind", string(money.Carriage))
 	v.Set("o1.l0.tax", tax)
+	r.feeLines("o0.", 2, true, tax)
+	r.feeLines("o1.", 1, false, tax)
 }
 
 func (r *request) quotePage() (*templates.CounterQuoteForm, error) {
@@ -435,7 +442,7 @@ var takeBackTask = &task{
 
 // answerTask writes down what the customer said on the telephone.
 var answerTask = &task{
-	path: "answer", roles: counterUp,
+	path: "answer", roles: counterUp, fields: map[string]string{"call": "when"},
 	fill: func(r *request) { r.form.Values.Set("name", r.job.Customer.Name.Text) },
 	view: func(r *request) (templates.View, error) {
 		v := &templates.CounterAnswer{JobPage: r.title("Telephone answer")}
@@ -447,6 +454,7 @@ var answerTask = &task{
 			}
 			if r.value("digest") == "" || r.refused {
 				r.form.Values.Set("digest", q.Digest)
+				r.form.Values.Set("round", itoa(r.job.Undone(q.Revision)))
 			}
 		}
 		return v, nil
@@ -467,8 +475,12 @@ var answerTask = &task{
 			r.form.Add("verdict", "Choose one of the answers offered.")
 		}
 		who := r.x.s.Actor(r.c).ID
+		var call *workflow.CallNote
+		if how != "" {
+			call = &workflow.CallNote{At: r.callAt("when"), Number: how}
+		}
 		return []workflow.Command{workflow.Decide{
-			Verdict: verdict, Digest: r.value("digest"), Option: r.value("option"), Name: r.value("name"), Words: r.value("words"),
+			Round: r.number("round", "The round"), Call: call, Verdict: verdict, Digest: r.value("digest"), Option: r.value("option"), Name: r.value("name"), Words: r.value("words"),
 			Agent: fmt.Sprintf("by telephone, taken by %s: %s", who, how),
 		}}, nil
 	},

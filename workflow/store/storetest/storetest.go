@@ -57,6 +57,7 @@ func Run(t *testing.T, open func(t testing.TB) workflow.Store) {
 		{"search lists the most recent first", searchOrder},
 		{"links", links},
 		{"wake-ups", wakeUps},
+		{"deciding at the same time", deciding},
 		{"entries come in order, one a job", outboxOrder},
 		{"a lease keeps others away until it runs out", outboxLeases},
 		{"a lost lease settles nothing", outboxFencing},
