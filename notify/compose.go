@@ -150,6 +150,11 @@ func (m *Mails) Preview(ctx context.Context, j *workflow.Job, kind workflow.Noti
 	case workflow.NoticePromiseMoved, workflow.NoticeBreach:
 		e.Ref = len(j.Promises)
 	}
+	return m.PreviewEntry(ctx, j, e)
+}
+
+// PreviewEntry is [Mails.Preview] of an entry of the outbox.
+func (m *Mails) PreviewEntry(ctx context.Context, j *workflow.Job, e *workflow.Entry) (html, text []byte, err error) {
 	w, err := m.write(ctx, j, e, "preview.invalid")
 	if err != nil {
 		return nil, nil, err

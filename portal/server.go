@@ -84,6 +84,9 @@ const (
 	formLimit = 1 << 20
 )
 
+// Words gives the texts that customers read.
+func (s *Server) Words() *locale.Set { return s.cfg.Words }
+
 // New builds the portal with its customer pages. The caller tells it of commits by setting
 // Service.Committed to [Server.Committed].
 func New(cfg Config) (*Server, error) {

@@ -139,7 +139,8 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 		staff = append(staff, aPage{"job-" + name, "/counter/job/" + string(p.number)})
 	}
 	staff = append(staff, aPage{"board", "/counter"}, aPage{"new", "/counter/new"}, aPage{"search", "/counter/search?q=scanner"},
-		aPage{"figures", "/counter/figures"}, aPage{"hours", "/counter/hours"})
+		aPage{"figures", "/counter/figures"}, aPage{"hours", "/counter/hours"},
+		aPage{"words", "/counter/words?find=quote"}, aPage{"words-one", "/counter/words?lang=fr&key=mail.more.photos"})
 	return customer, staff
 }
 

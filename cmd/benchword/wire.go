@@ -221,7 +221,8 @@ func build(ctx context.Context, p parts) (*server, error) {
 	}
 	s.forecaster.Renewed = s.portal.Renewed
 	if p.does.portal {
-		counter.Mount(s.portal, counter.Config{PreviewMail: mails.Preview})
+		samples := &sampler{service: h.service, set: set, from: p.mail.From}
+		counter.Mount(s.portal, counter.Config{PreviewMail: mails.Preview, SampleMail: samples.mail, SampleJob: samples.job})
 		api.Mount(s.portal)
 	}
 	h.service.Committed = func(j *workflow.Job, notices int) {

@@ -3,8 +3,11 @@ package main
 import (
 	"bytes"
 	"fmt"
+	"html"
+	"net/url"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -110,4 +113,58 @@ func TestWrongWordsAreNamed(t *testing.T) {
 	require.NoError(t, os.Remove(filepath.Join(filepath.Dir(path), "words.toml")))
 	_, err = ReadSettings(path)
 	require.ErrorContains(t, err, "the file that shop.words_file names can't be read")
+}
+
+// TestWordsPage: the owner tries words at the counter, sees them where customers read them, and gets the
+// line for the settings; wrong ones are named, and nothing is changed.
+func TestWordsPage(t *testing.T) {
+	s := newStage(t)
+	cookies := s.signIn()
+	page := func(status int, v url.Values) string {
+		t.Helper()
+		got, body := s.fetch("/counter/words?"+v.Encode(), cookies)
+		require.Equal(t, status, got, "%.300s", body)
+		return html.UnescapeString(string(body))
+	}
+	require.Contains(t, page(200, url.Values{"find": {"HAND’S BREADTH"}}), "mail.booked.pack.box")
+	require.Contains(t, page(200, url.Values{"lang": {"fr"}, "find": {"devis a expiré"}}), "mail.need.expired")
+	require.Contains(t, page(200, url.Values{}), "There is none.")
+
+	// In a mail.
+	try := url.Values{"lang": {"de"}, "key": {"mail.findings.quote.heading"}, "try": {"yes"}, "text": {"Befund und Preis von Frau Ödön & Co"}}
+	body := page(200, try)
+	require.Contains(t, body, "[words.de]\n\"mail.findings.quote.heading\" = \"Befund und Preis von Frau Ödön & Co\"")
+	src := regexp.MustCompile(`<iframe src="([^"]+)"`).FindStringSubmatch(body)
+	require.NotNil(t, src)
+	status, mail := s.fetch(src[1], cookies)
+	require.Equal(t, 200, status)
+	require.Contains(t, string(mail), "Befund und Preis von Frau Ödön &amp; Co")
+	require.Contains(t, string(mail), `<html lang="de">`)
+	require.NotContains(t, body, "/counter/words/page?", "a text of mails is on no page")
+
+	// On a page.
+	body = page(200, url.Values{"lang": {"es"}, "key": {"quote.calm"}, "try": {"yes"}, "text": {"Sin prisa."}})
+	src = regexp.MustCompile(`<iframe src="(/counter/words/page[^"]+)"`).FindStringSubmatch(body)
+	require.NotNil(t, src)
+	status, mail = s.fetch(src[1], cookies)
+	require.Equal(t, 200, status)
+	require.Contains(t, string(mail), "Sin prisa.")
+
+	// Every mail that can be chosen has its sample, in every language.
+	for _, m := range regexp.MustCompile(`<option value="([^"]+)"`).FindAllStringSubmatch(body, -1) {
+		for _, lang := range locale.Languages {
+			status, mail := s.fetch("/counter/words/mail?lang="+lang+"&key=home.lead&kind="+m[1], cookies)
+			require.Equal(t, 200, status, "%s: %.300s", m[1], mail)
+			require.Contains(t, string(mail), `<html lang="`+lang+`">`)
+		}
+	}
+
+	// Wrong, and nobody else's to see.
+	bad := page(422, url.Values{"lang": {"en"}, "key": {"mail.need.expired"}, "try": {"yes"}, "text": {"It ran out."}})
+	require.Contains(t, bad, "lacks the place {0}")
+	require.Contains(t, bad, ">It ran out.</textarea>", "what was typed stays")
+	require.Contains(t, page(422, url.Values{"lang": {"en"}, "key": {"mail.more.photos"}, "try": {"yes"}, "text-one": {"one"}, "text-other": {"some"}}), "The form “other” lacks the place {0}")
+	_, mail = s.fetch("/counter/words", nil)
+	require.NotContains(t, string(mail), "Words that customers read")
+	require.NotContains(t, page(200, url.Values{"lang": {"de"}, "key": {"mail.findings.quote.heading"}}), "Ödön", "trying changes nothing")
 }

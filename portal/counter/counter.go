@@ -26,6 +26,7 @@ import (
 
 	"benchword/portal"
 	"benchword/templates"
+	"benchword/templates/locale"
 	"benchword/workflow"
 
 	"github.com/gofiber/fiber/v2"
@@ -36,6 +37,10 @@ type Config struct {
 	// PreviewMail renders the mail that a notice of this kind would be, for a job as it would then stand.
 	// Pictures in it are addresses on this server or data addresses. If nil, no mail is shown.
 	PreviewMail func(ctx context.Context, j *workflow.Job, kind workflow.NoticeKind) (html, text []byte, err error)
+	// SampleMail renders a mail about an invented job in these words; SampleJob gives such a job while its
+	// quote waits. If nil, the page of words shows no samples.
+	SampleMail func(ctx context.Context, words *locale.Set, lang string, kind workflow.NoticeKind) (html, text []byte, err error)
+	SampleJob  func(ctx context.Context, words *locale.Set, lang string) (*workflow.Job, error)
 }
 
 type counter struct {
@@ -61,6 +66,9 @@ func Mount(s *portal.Server, cfg Config) {
 	g.Get("/search", anybody, x.showSearch)
 	g.Get("/hours", anybody, x.showHours)
 	owner := s.Need(ownerOnly...)
+	g.Get("/words", owner, x.showWords)
+	g.Get("/words/mail", owner, x.wordsMail)
+	g.Get("/words/page", owner, x.wordsPage)
 	g.Get("/figures", owner, x.showFigures)
 	g.Get("/figures/:table.csv", owner, x.figureFile)
 	g.Get("/mails", anybody, x.showMails)

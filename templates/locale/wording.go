@@ -82,12 +82,15 @@ func (x Wording) String() string {
 		return strconv.Quote(x.Text)
 	}
 	var forms []string
-	for _, name := range formOrder {
-		if f, ok := x.Forms[name]; ok {
-			forms = append(forms, name+" = "+strconv.Quote(f))
-		}
+	for _, name := range x.FormNames() {
+		forms = append(forms, name+" = "+strconv.Quote(x.Forms[name]))
 	}
 	return "{ " + strings.Join(forms, ", ") + " }"
+}
+
+// FormNames lists the plural forms that there are, "other" last.
+func (x Wording) FormNames() []string {
+	return slices.DeleteFunc(slices.Clone(formOrder), func(name string) bool { _, ok := x.Forms[name]; return !ok })
 }
 
 func (x Wording) text() (text, error) {
@@ -183,6 +186,23 @@ func Reworded(texts map[string]map[string]Wording) (*Set, error) {
 		s.own[lang] = &own
 	}
 	return s, nil
+}
+
+// With gives the catalogues with one more text in other words. An error is a [*WordingError].
+func (s *Set) With(lang, key string, x Wording) (*Set, error) {
+	one, err := Reworded(map[string]map[string]Wording{lang: {key: x}})
+	if err != nil {
+		return nil, err
+	}
+	out := &Set{own: map[string]*Words{}}
+	if s != nil {
+		out.own = maps.Clone(s.own)
+	}
+	w := *s.For(lang)
+	w.texts = maps.Clone(w.texts)
+	w.texts[key] = one.own[lang].texts[key]
+	out.own[lang] = &w
+	return out, nil
 }
 
 var anyPlace = regexp.MustCompile(`\{[^{}]*\}|[{}]`)
