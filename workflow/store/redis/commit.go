@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"benchword/workflow"
@@ -21,7 +22,7 @@ import (
 
 // Commit writes c, or nothing.
 func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
-	keys, args, err := encode(c)
+	keys, args, err := encode(c, &s.folded)
 	if err != nil {
 		return err
 	}
@@ -59,7 +60,7 @@ type args []any
 func (a *args) add(v ...any) { *a = append(*a, v...) }
 
 // encode checks a commit and puts it into the form that the function takes.
-func encode(c *workflow.Commit) (names []string, out []any, err error) {
+func encode(c *workflow.Commit, f *folded) (names []string, out []any, err error) {
 	if err := store.Check(c); err != nil {
 		return nil, nil, err
 	}
@@ -116,7 +117,7 @@ func encode(c *workflow.Commit) (names []string, out []any, err error) {
 		}
 		a.add(x...)
 	}
-	a.add(state, index, members(c.Job, &c.Index), sum(c.Index.Text), strings.Join(store.Indexed(c.Index.Text), " "), ms(c.WakeAt), -c.Index.ChangedAt.UnixMilli())
+	a.add(state, index, members(c.Job, &c.Index), sum(c.Index.Text), f.words(c.Index.Text), ms(c.WakeAt), -c.Index.ChangedAt.UnixMilli())
 	if c.Course != nil {
 		course, err := json.Marshal(c.Course)
 		if err != nil {
@@ -126,11 +127,12 @@ func encode(c *workflow.Commit) (names []string, out []any, err error) {
 	} else {
 		a.add("", "")
 	}
-	soon := ""
 	if c.Hasten {
-		soon = fmt.Sprint(c.State.ChangedAt.UnixMilli())
+		a.add(c.State.ChangedAt.UnixMilli())
+	} else {
+		a.add("")
 	}
-	a.add(soon, flag(c.Forget), len(c.Secrets))
+	a.add(flag(c.Forget), len(c.Secrets))
 	for _, x := range c.Secrets {
 		a.add(seal(x.Digest), x.Salt+"\n"+x.Text)
 	}
@@ -153,6 +155,35 @@ func flag(b bool) string {
 		return "1"
 	}
 	return "0"
+}
+
+// folded remembers the words of the texts that were last seen: a job's text seldom changes from one step to
+// the next, and folding it costs more than all else that a commit is made of.
+type folded struct {
+	mu   sync.Mutex
+	kept map[string]string
+}
+
+const mostFolded = 1000
+
+func (f *folded) words(text string) string {
+	f.mu.Lock()
+	w, ok := f.kept[text]
+	f.mu.Unlock()
+	if ok {
+		return w
+	}
+	w = strings.Join(store.Indexed(text), " ")
+	if len(text) > 4<<10 {
+		return w // not worth its room
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.kept == nil || len(f.kept) >= mostFolded {
+		f.kept = map[string]string{}
+	}
+	f.kept[text] = w
+	return w
 }
 
 // sum tells two texts apart.

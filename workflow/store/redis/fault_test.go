@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"sync"
 	"sync/atomic"
-	"syscall"
 	"testing"
 	"time"
 
@@ -269,19 +268,19 @@ func TestFailoverLosesNothingThatReplicasHave(t *testing.T) {
 }
 
 // Without WAIT the same failover loses steps that were acknowledged, if the replica was behind: here it is
-// stopped. This is what the setting is for.
+// cut off. This is what the setting is for.
 func TestFailoverWithoutWaitingLoses(t *testing.T) {
 	s := redistest.Start(t)
-	replica := redistest.Replica(t, s)
+	wire := redistest.NewProxy(t, s.Addr)
+	replica := redistest.ReplicaOver(t, wire.Addr)
 	x := open(t, redis.Options{URL: s.URL()})
 	l := start(x, 2)
 	l.until(t, 20)
-	require.NoError(t, syscall.Kill(replica.Pid(), syscall.SIGSTOP))
+	wire.Cut()
 	l.until(t, 50)
 	l.stop.Store(true)
 	l.all.Wait()
 	s.Kill()
-	require.NoError(t, syscall.Kill(replica.Pid(), syscall.SIGCONT))
 	c := replica.Client(t)
 	require.Eventually(t, func() bool { return c.Do(t.Context(), "replicaof", "no", "one").Err() == nil }, 30*time.Second, 10*time.Millisecond)
 	y := open(t, redis.Options{URL: replica.URL()})

@@ -179,9 +179,9 @@ local function commit(keys, argv)
   end
 
   local state, index, members, sum, text, wake, change = take(), take(), take(), take(), take(), take(), take()
-  local course, coursed = take(), take()
+  local course, coursed, soon = take(), take(), take()
   if s then settle(ix, queue, settled, s) end
-  hasten(outbox, queue, number, take())
+  hasten(outbox, queue, number, soon)
   if take() == '1' then forget(job, outbox, once, results, number) end
   local set = several(take, 2) -- secrets
   local n = #set

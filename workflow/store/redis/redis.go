@@ -80,6 +80,8 @@ type Store struct {
 	c    driver.UniversalClient
 	says Durability
 
+	folded folded
+
 	away    atomic.Int64 // until when (Unix ms) nobody asks again, after the server was not there
 	closing sync.Once
 	ended   atomic.Bool

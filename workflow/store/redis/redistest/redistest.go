@@ -109,9 +109,6 @@ func (s *Server) Again(t testing.TB) {
 	s.wait(t)
 }
 
-// Pid gives the process, to stop it and let it go on.
-func (s *Server) Pid() int { return s.cmd.Process.Pid }
-
 // URL gives the server's address as the store takes it.
 func (s *Server) URL() string { return "redis://" + s.Addr + "/0" }
 
@@ -143,7 +140,13 @@ func until(t testing.TB, s *Server, so func() bool) {
 // Replica runs a server that follows another, and waits until it has caught up.
 func Replica(t testing.TB, of *Server) *Server {
 	t.Helper()
-	host, port, _ := net.SplitHostPort(of.Addr)
+	return ReplicaOver(t, of.Addr)
+}
+
+// ReplicaOver is Replica for a server behind an address, such as a [Proxy].
+func ReplicaOver(t testing.TB, address string) *Server {
+	t.Helper()
+	host, port, _ := net.SplitHostPort(address)
 	s := Start(t, "--replicaof", host, port)
 	c := s.Client(t)
 	until(t, s, func() bool {

@@ -1,0 +1,337 @@
+package redis
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"benchword/workflow"
+	"benchword/workflow/store/redis/redistest"
+	"benchword/workflow/store/storetest"
+
+	"github.com/hibiken/asynq"
+	driver "github.com/redis/go-redis/v9"
+	"github.com/stretchr/testify/require"
+)
+
+const harbour = workflow.ShopID("harbour")
+
+func fresh(b testing.TB, s *redistest.Server) *Store {
+	b.Helper()
+	x, err := Open(context.Background(), Options{URL: s.URL()})
+	require.NoError(b, err)
+	b.Cleanup(func() { _ = x.Close() })
+	return x
+}
+
+// together lets so many goroutines do, and gives how long all of them took.
+func together(clients int, do func(client int)) time.Duration {
+	var all sync.WaitGroup
+	began := time.Now()
+	for c := range clients {
+		all.Go(func() { do(c) })
+	}
+	all.Wait()
+	return time.Since(began)
+}
+
+// bare writes the same bytes as a commit and decides nothing.
+const bare = `redis.call('HSET', KEYS[1], 'v', ARGV[1], 's', ARGV[2], 'x', ARGV[3], 't', ARGV[4])
+redis.call('HSET', KEYS[3], 'm', ARGV[5])
+for i = 6, #ARGV do redis.call('RPUSH', KEYS[2], ARGV[i]) end
+return 'ok'`
+
+// BenchmarkCommit writes letters with their notices through the store, and the same bytes (state, index
+// entry, words, notice, events) by one bare EVALSHA, in turns, on a server that syncs each change. The
+// figure is the store's rate as a share of the bare one.
+func BenchmarkCommit(b *testing.B) {
+	for _, clients := range []int{1, 8, 64} {
+		b.Run(fmt.Sprint(clients), func(b *testing.B) {
+			s := redistest.Start(b)
+			x, raw, ctx := fresh(b, s), s.Client(b), context.Background()
+			sha, err := raw.ScriptLoad(ctx, bare).Result()
+			require.NoError(b, err)
+			next := 0
+			together(clients, func(int) { // connections are made beforehand
+				for range 20 {
+					require.NoError(b, x.c.Ping(ctx).Err())
+				}
+			})
+			var ours, theirs time.Duration
+			steps := 0
+			for range b.N {
+				b.StopTimer()
+				each := 640 / clients
+				commits := make([][]*workflow.Commit, clients)
+				for c := range commits {
+					for len(commits[c]) < each {
+						h := storetest.NewHistory(harbour, storetest.Number(next))
+						next++
+						for i := range 8 {
+							m := h.Book("Mira Osei", "film scanner", "Hums, then stops in the middle of a frame.")
+							if i > 0 {
+								m = h.Write(fmt.Sprintf("Letter %d: the lamp has come, and is in.", i))
+							}
+							commits[c] = append(commits[c], m)
+							h.Accept(m)
+						}
+					}
+				}
+				b.StartTimer()
+				ours += together(clients, func(c int) {
+					for _, m := range commits[c] {
+						if err := x.Commit(ctx, m); err != nil {
+							b.Error(err)
+						}
+					}
+				})
+				b.StopTimer()
+				keys, values := make([][][]string, clients), make([][][]any, clients)
+				for c := range commits {
+					for _, m := range commits[c] {
+						steps++
+						_, a, err := encode(m, new(folded))
+						require.NoError(b, err)
+						k := "{bare}" + string(m.Job)
+						v := []any{m.State.Version}
+						for _, e := range m.Events {
+							line, err := encodeEvent(e)
+							require.NoError(b, err)
+							v = append(v, line)
+						}
+						at := slices.IndexFunc(a, func(x any) bool { t, ok := x.(string); return ok && strings.HasPrefix(t, "s"+string(m.Index.Stage)) })
+						n, err := encodeEntry(&m.Notices[0])
+						require.NoError(b, err)
+						v = slices.Insert(v, 1, a[at-2], a[at-1], a[at+2], n[2])
+						keys[c], values[c] = append(keys[c], []string{k, k + "e", k + "o"}), append(values[c], v)
+					}
+				}
+				theirs += together(clients, func(c int) {
+					for i := range keys[c] {
+						if err := x.c.EvalSha(ctx, sha, keys[c][i], values[c][i]...).Err(); err != nil {
+							b.Error(err)
+						}
+					}
+				})
+				b.StartTimer()
+			}
+			b.ReportMetric(0, "ns/op")
+			b.ReportMetric(float64(steps)/ours.Seconds(), "commits/s")
+			b.ReportMetric(float64(steps)/theirs.Seconds(), "bare/s")
+			b.ReportMetric(theirs.Seconds()/ours.Seconds(), "of-bare")
+		})
+	}
+}
+
+// BenchmarkOutbox takes notices from their commit over a claim to their settlement, and asynq's tasks from
+// enqueuing over the worker to done, 16 at a time, on the same server that syncs each change.
+func BenchmarkOutbox(b *testing.B) {
+	const workers, many = 16, 1600
+	s := redistest.Start(b)
+	x, ctx := fresh(b, s), context.Background()
+	var ours, settled, theirs time.Duration
+	next := 0
+	for range b.N {
+		b.StopTimer()
+		commits := make([][]*workflow.Commit, workers)
+		for c := range commits {
+			for range many / workers {
+				commits[c] = append(commits[c], storetest.NewHistory(harbour, storetest.Number(next)).Book("Mira Osei", "film scanner", "Hums."))
+				next++
+			}
+		}
+		b.StartTimer()
+		ours += together(workers, func(c int) {
+			for _, m := range commits[c] {
+				if err := x.Commit(ctx, m); err != nil {
+					b.Error(err)
+				}
+			}
+		})
+		now := storetest.Begin.AddDate(1, 0, 0)
+		took := together(workers, func(c int) {
+			for i := 0; ; i++ {
+				lease := fmt.Sprint("lease ", c, " ", i)
+				got, err := x.ClaimEntries(ctx, harbour, workflow.Claim{Now: now, Until: now.Add(time.Hour), Limit: 25, Lease: lease})
+				if err != nil {
+					b.Error(err)
+				}
+				if len(got) == 0 {
+					return
+				}
+				for _, e := range got {
+					if err := x.SettleEntry(ctx, harbour, workflow.Settlement{Entry: e.ID, Lease: lease, State: workflow.EntrySent, Attempt: workflow.Attempt{At: now, Result: "accepted"}}); err != nil {
+						b.Error(err)
+					}
+				}
+			}
+		})
+		ours, settled = ours+took, settled+took
+
+		client := asynq.NewClient(asynq.RedisClientOpt{Addr: s.Addr, PoolSize: 64})
+		var done atomic.Int64
+		finished := make(chan struct{})
+		srv := asynq.NewServer(asynq.RedisClientOpt{Addr: s.Addr, PoolSize: 64}, asynq.Config{Concurrency: workers, LogLevel: asynq.FatalLevel})
+		began := time.Now()
+		require.NoError(b, srv.Start(asynq.HandlerFunc(func(context.Context, *asynq.Task) error {
+			if done.Add(1) == many {
+				close(finished)
+			}
+			return nil
+		})))
+		together(workers, func(c int) {
+			for i := range many / workers {
+				if _, err := client.Enqueue(asynq.NewTask("mail", fmt.Appendf(nil, "{\"notice\":\"%d-%d\"}", c, i))); err != nil {
+					b.Error(err)
+				}
+			}
+		})
+		<-finished
+		theirs += time.Since(began)
+		b.StopTimer()
+		srv.Shutdown()
+		require.NoError(b, client.Close())
+		b.StartTimer()
+	}
+	b.ReportMetric(0, "ns/op")
+	b.ReportMetric(float64(b.N*many)/ours.Seconds(), "notices/s")
+	b.ReportMetric(float64(b.N*many)/settled.Seconds(), "claimed+settled/s")
+	b.ReportMetric(float64(b.N*many)/theirs.Seconds(), "asynq/s")
+	b.ReportMetric(theirs.Seconds()/ours.Seconds(), "times-asynq")
+}
+
+var (
+	given  = []string{"Mira", "Jo", "Aino", "Tomas", "Zeynep", "Olu", "Ines", "Pavel", "Sade", "Marek", "Lena", "Hugo", "Nadia", "Emil", "Rosa", "Ivo"}
+	family = []string{"Osei", "Brandt", "Virtanen", "Kowal", "Demir", "Adeyemi", "Marques", "Novak", "Bello", "Lund", "Ferri", "Weiss", "Haddad", "Berg", "Ortiz", "Mare"}
+	device = []string{"film scanner", "stage piano", "field recorder", "marine radio", "bench supply", "slide projector", "tape echo", "weather receiver"}
+)
+
+// fill writes jobs as a shop has them: one in fifty runs, the rest ended over the years.
+func fill(b testing.TB, x *Store, from, to int) {
+	b.Helper()
+	const writers = 16
+	together(writers, func(w int) {
+		for n := from + w; n < to; n += writers {
+			name := given[n%16] + " " + family[n/16%16] + strconv.Itoa(n/256%50)
+			h := storetest.NewHistory(harbour, storetest.Number(n))
+			h.Now = storetest.Begin.Add(-time.Duration(n%2_000_000) * time.Minute)
+			c := h.Book(name, device[n/7%8], "Hums, then stops in the middle of a frame; since the move to the new flat.")
+			c.Index.Text += "\nSN-" + strconv.Itoa(100000+n)
+			c.Notices = nil
+			if n%50 != 0 {
+				c.Index.Stage, c.Index.Ended = workflow.StageShipped, true
+			} else {
+				c.Index.DueAt, c.WakeAt = h.Now.AddDate(0, 0, 14), h.Now.AddDate(0, 0, 14)
+			}
+			if err := x.Commit(context.Background(), c); err != nil {
+				b.Error(err)
+				return
+			}
+		}
+	})
+}
+
+func used(b testing.TB, c *driver.Client) int64 {
+	b.Helper()
+	n, err := strconv.ParseInt(c.InfoMap(context.Background(), "memory").Item("Memory", "used_memory"), 10, 64)
+	require.NoError(b, err)
+	return n
+}
+
+// What a job takes stays within bounds, and packing makes it less.
+func TestMemoryPerJob(t *testing.T) {
+	const jobs = 600
+	s := redistest.Start(t, "--appendfsync", "no")
+	x, c := fresh(t, s), s.Client(t)
+	before := used(t, c)
+	fill(t, x, 0, jobs)
+	whole := (used(t, c) - before) / jobs
+	n, err := x.Pack(t.Context(), harbour, storetest.Begin.AddDate(1, 0, 0), jobs)
+	require.NoError(t, err)
+	require.Equal(t, jobs-jobs/50, n)
+	packed := (used(t, c) - before) / jobs
+	t.Logf("%d bytes a job, %d once packed", whole, packed)
+	require.Less(t, whole, int64(16<<10))
+	require.Less(t, packed, whole)
+}
+
+// BenchmarkManyJobs fills a server with BENCHWORD_JOBS jobs (20,000 if not set) and asks for lists and
+// searches as the counter does. The figures are the slowest of a hundred, the memory of a job, and how long
+// a server takes to open the store.
+func BenchmarkManyJobs(b *testing.B) {
+	jobs := 20_000
+	if n, err := strconv.Atoi(os.Getenv("BENCHWORD_JOBS")); err == nil {
+		jobs = n
+	}
+	s := redistest.Start(b, "--appendfsync", "no")
+	x, c, ctx := fresh(b, s), s.Client(b), context.Background()
+	empty := time.Now()
+	fresh(b, s)
+	opened := time.Since(empty)
+	before := used(b, c)
+	began := time.Now()
+	fill(b, x, 0, jobs)
+	b.Logf("filled with %d jobs in %s", jobs, time.Since(began).Round(time.Second))
+	whole := (used(b, c) - before) / int64(jobs)
+	packed, err := x.Pack(ctx, harbour, storetest.Begin.AddDate(1, 0, 0), jobs)
+	require.NoError(b, err)
+	b.Logf("%d packed: %d bytes a job, %d before", packed, (used(b, c)-before)/int64(jobs), whole)
+	began = time.Now()
+	fresh(b, s)
+	b.Logf("opened in %s, empty in %s", time.Since(began), opened)
+	asks := map[string]func(i int) (int, error){
+		"running": func(int) (int, error) {
+			rows, err := x.Board(ctx, harbour, workflow.BoardFilter{Limit: 50})
+			return len(rows), err
+		},
+		"ended": func(int) (int, error) {
+			rows, err := x.Board(ctx, harbour, workflow.BoardFilter{Ended: true, Limit: 50})
+			return len(rows), err
+		},
+		"number": func(i int) (int, error) {
+			rows, err := x.Search(ctx, harbour, string(storetest.Number(i*jobs/1000)), 50)
+			return len(rows), err
+		},
+		"serial": func(i int) (int, error) {
+			rows, err := x.Search(ctx, harbour, "SN-"+strconv.Itoa(100000+i*jobs/1000), 50)
+			return len(rows), err
+		},
+		"person": func(i int) (int, error) {
+			rows, err := x.Search(ctx, harbour, given[i%16]+" "+family[i/16%16]+strconv.Itoa(i%50), 50)
+			return len(rows), err
+		},
+		"common word": func(i int) (int, error) {
+			rows, err := x.Search(ctx, harbour, given[i%16], 50)
+			return len(rows), err
+		},
+		"beginning": func(i int) (int, error) {
+			rows, err := x.Search(ctx, harbour, device[i%8]+" "+family[i%16][:2], 50)
+			return len(rows), err
+		},
+	}
+	b.ResetTimer()
+	for range b.N {
+		for name, ask := range asks {
+			var took []time.Duration
+			found := 0
+			for i := range 300 {
+				began := time.Now()
+				n, err := ask(i)
+				require.NoError(b, err)
+				took = append(took, time.Since(began))
+				found += n
+			}
+			require.Positive(b, found, name)
+			slices.Sort(took)
+			b.ReportMetric(float64(took[296].Microseconds())/1000, strings.ReplaceAll(name, " ", "-")+"-p99-ms")
+		}
+	}
+	b.ReportMetric(0, "ns/op")
+}
