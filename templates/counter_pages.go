@@ -250,7 +250,9 @@ type CounterReport struct {
 	// Findings and Suspects are what goes into it by itself.
 	Findings []CounterFinding
 	Suspects []SuspectView
-	Hints    []Hint
+	// Reading says how hard the report is to read as it stands.
+	Reading string
+	Hints   []Hint
 	// Drafted says who kept the draft, and when, "" if there is none.
 	Drafted string
 	// Sendable: the stage allows a report to be sent.
@@ -282,6 +284,8 @@ type CounterPreview struct {
 	Mailed string
 	Then   []Choice
 	Hints  []Hint
+	// Reading says how hard the report is to read, "" if there is none.
+	Reading string
 }
 
 // Template implements [View].

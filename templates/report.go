@@ -227,6 +227,24 @@ func (v *ReportView) eachPhotoOnce() {
 	}
 }
 
+// Prose gives the report's sentences as the customer reads them, each on a line of its own, for measuring
+// how hard they are to read. Headings, names, prices and dates are no prose.
+func (v *ReportView) Prose() string {
+	out := []string{v.Short, v.Condition, v.Tried, v.TriedNote}
+	for _, list := range [][]FindingView{v.Seen, v.Prior} {
+		for _, f := range list {
+			out = append(out, f.Text, f.Sentence, f.Matters)
+		}
+	}
+	for _, s := range v.Suspects {
+		for _, c := range s.Checks {
+			out = append(out, c.Text, c.Outcome)
+		}
+	}
+	out = append(append(out, v.Cause, v.CauseHow, v.Proposal), v.Cautions...)
+	return strings.Join(append(out, v.Next), "\n")
+}
+
 // quoteWith gives the quote that goes with a report: the last one issued from its sending until the next
 // report, nil if there is none.
 func quoteWith(j *workflow.Job, r *workflow.Report) *workflow.Quote {

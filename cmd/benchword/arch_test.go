@@ -36,13 +36,14 @@ var layers = map[string][]string{
 	"workflow/catalogue": {},
 	"workflow":           {"workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
 	"workflow/evidence":  {"workflow"},
+	"workflow/plain":     {},
 	"workflow/proof":     {"workflow", "workflow/link", "workflow/money"},
 	"templates/paper":    {},
 	"workflow/store":     {"workflow", "workflow/link", "workflow/money", "workflow/calendar"},
 	"templates": {"workflow", "workflow/link", "workflow/money", "workflow/calendar",
 		"workflow/forecast", "workflow/ledger", "workflow/catalogue", "templates/paper"},
 	"portal": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
-		"workflow/calendar", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
+		"workflow/calendar", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/plain"},
 	"notify": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
 		"workflow/calendar", "workflow/forecast", "workflow/catalogue"},
 	"notify/smtptest": {},
@@ -55,7 +56,7 @@ var forTests = []string{"notify/smtptest", "workflow/store/memory", "workflow/st
 	"workflow/store/redis", "workflow/store/redis/redistest", "workflow/calendar"}
 
 // Layers that hold rules and arithmetic only: everything that changes from run to run is passed in.
-var pure = []string{"workflow", "workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue"}
+var pure = []string{"workflow", "workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/plain"}
 
 // Modules that belong to one side of the house. Tests may use them anywhere.
 var onlyIn = map[string][]string{

@@ -689,9 +689,9 @@ func TestUnknownJob(t *testing.T) {
 }
 
 func TestHints(t *testing.T) {
-	require.Empty(t, hints("short", "x", "A wire has been added between two points that the maker does not join."))
-	require.Len(t, hints("short", "x", "The previous shop botched it. It was BOTCHED."), 2)
-	require.Empty(t, hints("short", "x", "The butcherbird sings."), "whole words only")
-	require.Empty(t, hints("short", "x", strings.TrimSpace(strings.Repeat("word ", 25))+"."))
-	require.Len(t, hints("short", "x", strings.TrimSpace(strings.Repeat("word ", 26))+"."), 1)
+	require.Empty(t, hints("short", "x", "A wire has been added between two points that the maker does not join.", "en"))
+	require.Len(t, hints("short", "x", "The previous shop botched it. It was BOTCHED.", "en"), 2)
+	require.Empty(t, hints("short", "x", "The butcherbird sings.", "en"), "whole words only")
+	require.Empty(t, hints("short", "x", strings.TrimSpace(strings.Repeat("word ", 25))+".", "en"))
+	require.Len(t, hints("short", "x", strings.TrimSpace(strings.Repeat("word ", 26))+".", "en"), 1)
 }

@@ -2,55 +2,49 @@ package counter
 
 import (
 	"fmt"
-	"regexp"
-	"strings"
+	"math"
 
 	"benchword/templates"
+	"benchword/workflow"
+	"benchword/workflow/plain"
 )
 
-// blame are words that say who is at fault rather than what is there. Common practice, no source.
-var blame = []string{
-	"abused", "amateur", "amateurish", "bodge", "bodged", "botch", "botched", "bungled", "butchered", "careless", "carelessly",
-	"clumsy", "cowboy", "hack job", "hacked", "idiot", "incompetent", "messed up", "misused", "neglected", "negligence", "negligent",
-	"ruined", "shoddy", "should have known", "should never have", "should not have", "sloppy", "stupid", "their fault", "unprofessional",
-	"whoever did", "wrecked", "you broke", "you caused", "your fault",
-	"last repairer", "last shop", "other shop", "previous repairer", "previous shop", "previous technician",
-}
-
-var blameRule = regexp.MustCompile(`(?i)\b(` + strings.Join(quoteAll(blame), "|") + `)\b`)
-
-func quoteAll(words []string) []string {
-	out := make([]string, len(words))
-	for i, w := range words {
-		out[i] = strings.ReplaceAll(regexp.QuoteMeta(w), " ", `\s+`)
+// hints looks at a text for its reader: words of blame, jargon that is not explained, and sentences too
+// long to follow. The text is in the customer's language.
+func hints(field, where, text, lang string) []templates.Hint {
+	var out []templates.Hint
+	for _, n := range plain.Notes(text, lang) {
+		words := ""
+		switch n.Kind {
+		case plain.Blame:
+			words = fmt.Sprintf("“%s” sounds like blame. Say what is there instead.", n.Words)
+		case plain.Jargon:
+			words = fmt.Sprintf("“%s” is a word of the trade. Say “%s”, or explain it.", n.Words, n.Plain)
+		case plain.Long:
+			words = fmt.Sprintf("A sentence has %d words: “%s …”. Two short ones read more easily.", n.Length, n.Words)
+		}
+		out = append(out, templates.Hint{Field: field, Where: where, Words: words})
 	}
 	return out
 }
 
-// longSentence is how many words a sentence may have before its reader loses the thread (common advice
-// for plain English is 15 to 20 on average and 25 at most).
-const longSentence = 25
-
-var sentenceEnd = regexp.MustCompile(`[.!?…]+["”’)]*(\s|$)|\n+`)
-
-// hints looks at a text for its reader: words of blame, and sentences too long to follow.
-func hints(field, where, text string) []templates.Hint {
-	var out []templates.Hint
-	seen := map[string]bool{}
-	for _, w := range blameRule.FindAllString(text, -1) {
-		w = strings.ToLower(strings.Join(strings.Fields(w), " "))
-		if seen[w] {
-			continue
-		}
-		seen[w] = true
-		out = append(out, templates.Hint{Field: field, Where: where, Words: fmt.Sprintf("“%s” sounds like blame. Say what is there instead.", w)})
+// reading says how hard the whole report is to read, as the customer would get it. It is "" for a language
+// without a measure.
+func (r *request) reading(t workflow.ReportText) string {
+	report := templates.DraftReport(r.job, t, r.now())
+	nowhere := func(*workflow.Photo) (string, string) { return "", "" }
+	v := templates.ReportOf(r.job, report, r.shop(), r.now(), r.customersWords(), nowhere)
+	m, ok := plain.Read(v.Prose(), r.job.Customer.Language)
+	if !ok {
+		return ""
 	}
-	for _, s := range sentenceEnd.Split(text, -1) {
-		words := strings.Fields(s)
-		if len(words) <= longSentence {
-			continue
-		}
-		out = append(out, templates.Hint{Field: field, Where: where, Words: fmt.Sprintf("A sentence has %d words: “%s …”. Two short ones read more easily.", len(words), strings.Join(words[:6], " "))})
+	out := fmt.Sprintf("Reading ease %d of 100 by %s", int(math.Round(min(max(m.Ease, 0), 100))), m.Name)
+	if m.HasGrade {
+		out += fmt.Sprintf(", Flesch-Kincaid grade %.1f", m.Grade)
+	}
+	out += fmt.Sprintf("; %d words a sentence, %d words in all.", m.WordsPerSentence(), m.Words)
+	if m.Ease < plain.Easy {
+		out += fmt.Sprintf(" Aim for %d or more: shorter sentences, shorter words.", plain.Easy)
 	}
 	return out
 }

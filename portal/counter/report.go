@@ -96,13 +96,14 @@ func reportText(v url.Values) workflow.ReportText {
 // reportHints looks at everything in the report that the bench wrote by hand.
 func reportHints(j *workflow.Job, t workflow.ReportText) []templates.Hint {
 	var out []templates.Hint
-	out = append(out, hints("short", "The short answer", t.Short)...)
-	out = append(out, hints("cause", "What we think is wrong", t.Cause)...)
-	out = append(out, hints("proposal", "What we propose", t.Proposal)...)
-	out = append(out, hints("next", "What happens next", t.Next)...)
+	lang := j.Customer.Language
+	out = append(out, hints("short", "The short answer", t.Short, lang)...)
+	out = append(out, hints("cause", "What we think is wrong", t.Cause, lang)...)
+	out = append(out, hints("proposal", "What we propose", t.Proposal, lang)...)
+	out = append(out, hints("next", "What happens next", t.Next, lang)...)
 	for _, f := range j.Findings {
 		if !f.Withdrawn {
-			out = append(out, hints("", "Finding "+strconv.Itoa(f.ID), f.Text+"\n"+f.Matters)...)
+			out = append(out, hints("", "Finding "+strconv.Itoa(f.ID), f.Text+"\n"+f.Matters, lang)...)
 		}
 	}
 	return out
@@ -138,6 +139,7 @@ var reportTask = &task{
 		}
 		v.Suspects = all.Suspects
 		v.Hints = reportHints(r.job, reportText(r.form.Values))
+		v.Reading = r.reading(reportText(r.form.Values))
 		v.JobPage = r.title("Findings report")
 		return v, nil
 	},
@@ -273,6 +275,7 @@ var sendTask = &task{
 			if k.report != nil {
 				v.PageURL, v.PaperURL = r.base.To("report/preview/page"), r.base.To("report/preview/paper.pdf")
 				v.Hints = reportHints(r.job, reportText(k.report.Values))
+				v.Reading = r.reading(reportText(k.report.Values))
 			}
 			if k.quote != nil {
 				v.QuoteURL = r.base.To("report/preview/quote")
