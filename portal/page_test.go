@@ -130,6 +130,15 @@ func TestPageCacheKeeps(t *testing.T) {
 	require.Empty(t, p.under)
 	keep("A", "a4")
 	require.NotNil(t, p.get("a4", now))
+
+	// A new forecast: everything goes, also what is being rendered from the old one.
+	done = p.begin("B")
+	p.clear()
+	done("b2", &Kept{Body: []byte("old"), Until: now.Add(time.Hour)})
+	require.Nil(t, p.get("a4", now))
+	require.Nil(t, p.get("b2", now))
+	keep("B", "b2")
+	require.NotNil(t, p.get("b2", now))
 }
 
 // ending ends a link right after it was looked up for the first time.

@@ -98,6 +98,10 @@ func TestOpeningHours(t *testing.T) {
 func TestForecastAtTheCounter(t *testing.T) {
 	d := newDesk(t)
 	d.repairing()
+	d.do(bench, workflow.NoteCondition{Text: "Scratched."}) // changes nothing of its course
+	courses, err := d.svc.Store.Courses(t.Context(), d.svc.Shop.ID, nil, 10)
+	require.NoError(t, err)
+	require.Equal(t, []workflow.Course{d.job().Course()}, courses, "the service keeps it with the commit that changes it")
 	f := &workflow.Forecaster{Shop: d.svc.Shop, Store: d.svc.Store}
 	require.Nil(t, f.Forecast())
 	require.NoError(t, f.Renew(t.Context(), d.now))
