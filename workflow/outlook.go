@@ -50,9 +50,11 @@ func NewForecast(c *calendar.Calendar, courses []Course, at time.Time) (*Forecas
 	for i := range courses {
 		x := &courses[i]
 		p := forecast.Passage{Kind: kindKey(x.Kind), Ended: x.Ended()}
+		last := 0.0
 		for _, v := range x.Visits {
+			last = max(last, f.clock(v.Since)) // history stays in order, whatever wrote it
 			if v.Stage != StageBooked {
-				p.Legs = append(p.Legs, forecast.Leg{Stage: string(v.Stage), Begun: f.clock(v.Since)})
+				p.Legs = append(p.Legs, forecast.Leg{Stage: string(v.Stage), Begun: last})
 			}
 		}
 		if len(p.Legs) > 0 && !(p.Ended && len(p.Legs) == 1) {

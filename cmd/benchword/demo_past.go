@@ -93,7 +93,7 @@ func (d *demo) playOne(ctx context.Context, chance *rand.Rand, begun time.Time) 
 		k = pastKinds[i]
 		x -= k.share
 	}
-	p := &pastJob{now: begun, chance: chance, size: k.size * math.Exp(0.3*chance.NormFloat64())}
+	p := &pastJob{now: begun, chance: chance, size: 1.25 * k.size * math.Exp(0.3*chance.NormFloat64())}
 	s := *d.service
 	s.Now, s.Committed = func() time.Time { return p.now }, nil
 	p.service = s

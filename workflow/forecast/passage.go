@@ -78,7 +78,7 @@ const (
 	tellAt      = 30
 	tellOn      = 200
 	tellDraws   = 300
-	answerDraws = 2000
+	answerDraws = 1000
 	seed        = 20260101
 )
 
