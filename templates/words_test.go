@@ -170,6 +170,84 @@ func TestFindingSentences(t *testing.T) {
 	}
 }
 
+// Words that claim more than a way of knowing allows, by language. What is only concluded is not said to be
+// seen, measured or sure; what was seen is not said to be measured or proved; and a measurement proves
+// nothing beyond its value. In what is denied ("neither seen nor measured") the words may stand.
+var tooStrong = map[workflow.Certainty]map[string]string{
+	workflow.CertaintyMeasured: {
+		"en": `\b(prove[sn]?|proof|certain(ly)?|definitely|undoubtedly|beyond doubt|guarantee)\b`,
+		"fr": `\b(prouv\w*|preuve|certain(ement)?|sans (aucun )?doute|garanti\w*)\b`,
+		"de": `\b(beweis\w*|bewiesen|sicher(lich)?|zweifellos|garantier\w*)\b`,
+		"es": `\b(prueba|demuestra\w*|cierto|seguro|seguramente|sin duda|garantiz\w*)\b`,
+	},
+	workflow.CertaintySeen: {
+		"en": `\b(measured|prove[sn]?|proof|certain(ly)?|definitely|undoubtedly)\b`,
+		"fr": `\b(mesuré\w*|prouv\w*|preuve|certain(ement)?|sans (aucun )?doute)\b`,
+		"de": `\b(gemessen|beweis\w*|bewiesen|sicher(lich)?|zweifellos)\b`,
+		"es": `\b(medido|prueba|demuestra\w*|cierto|seguro|seguramente|sin duda)\b`,
+	},
+	workflow.CertaintyInferred: {
+		"en": `\b(we (have )?(seen|measured)|it is part|it has the marks|it did not cause|came out|can hurt|prove[sn]?|certain(ly)?|definitely|undoubtedly|clearly|obviously)\b`,
+		"fr": `\b(nous l’avons (vu|mesuré)|c’est une part|cela porte|n’a pas causé|on voit|tout indique|cela peut|prouv\w*|certain(ement)?|clairement|évidemment)\b`,
+		"de": `\b(wir haben es (selbst )?(gesehen|gemessen)|es ist ein teil|das sind spuren|so kam|es hat den fehler nicht|es kann|hier wurde|beweis\w*|sicher(lich)?|eindeutig|offensichtlich)\b`,
+		"es": `\b(^lo hemos (visto|medido)|^es parte|tiene las marcas|salió así|no causó|puede hacer|muestra que|demuestra\w*|seguro|seguramente|claramente|evidentemente)\b`,
+	},
+}
+
+// Every origin, weight and certainty has its sentence in every language, in that language's own words; none
+// claims more than its certainty allows, and none blames anybody.
+func TestFindingSentencesInEveryLanguage(t *testing.T) {
+	blame := map[string]string{
+		"en": `botch|blame|guilt|careless|sloppy|incompetent|wrongly|mistake|amateur|(last|previous) (shop|repairer)|should have`,
+		"fr": `bâcl|bricol|négligen|coupable|incompéten|erreur|amateur|(dernier|précédent) (atelier|réparateur)|aurait dû`,
+		"de": `pfusch|schlamp|schuld|fahrlässig|unfachm|laien|vorherige werkstatt|letzte werkstatt|hätte .* sollen|hätte .* müssen`,
+		"es": `chapuz|descuid|culpa|negligen|incompeten|error|aficionad|taller anterior|debería haber`,
+	}
+	said := map[string]string{}
+	for _, lang := range locale.Languages {
+		w := locale.For(lang)
+		require.Equal(t, lang, w.Lang)
+		for _, o := range workflow.Origins {
+			for _, weight := range workflow.Weights {
+				require.True(t, w.Has("weight."+string(weight)))
+				for _, c := range workflow.Certainties {
+					for _, key := range []string{"origin." + string(o) + "." + string(c), "weight." + string(weight) + "." + string(c), "certainty." + string(c), "cause." + string(c)} {
+						require.NotContains(t, locale.Missing(lang), key)
+					}
+					s := FindingSentence(workflow.Finding{Origin: o, Weight: weight, Certainty: c, Reading: "0.4 Ω"}, w)
+					require.NotContains(t, s, "[")
+					require.NotRegexp(t, `(?i)`+blame[lang], s)
+					for sentence := range strings.SplitSeq(s, ". ") {
+						require.LessOrEqual(t, len(strings.Fields(sentence)), 25, sentence)
+						for _, of := range tooStrong[c] {
+							require.NotRegexp(t, `(?i)`+of, sentence, "%s, %s", lang, c)
+						}
+					}
+					require.Equal(t, c == workflow.CertaintyMeasured, strings.Contains(s, "0.4 Ω"), s)
+					key := string(o) + string(weight) + string(c)
+					require.NotEqual(t, said[key], s, "%s speaks another language's words", lang)
+					said[key] = s
+				}
+			}
+		}
+		for _, before := range []workflow.Stage{workflow.StageTesting, workflow.StageShipped} {
+			require.NotContains(t, locale.Missing(lang), "duty.open."+string(before))
+		}
+		for _, stage := range workflow.Stages {
+			require.NotContains(t, locale.Missing(lang), "stage."+string(stage))
+		}
+	}
+	// The lists can say no.
+	for c, want := range map[workflow.Certainty]string{workflow.CertaintyMeasured: "This proves it.", workflow.CertaintySeen: "We measured it.", workflow.CertaintyInferred: "It is part of the fault."} {
+		require.Regexp(t, `(?i)`+tooStrong[c]["en"], want)
+	}
+	// The sentence for what is measured would be refused for what is inferred, in each language.
+	for _, lang := range locale.Languages {
+		s := FindingSentence(workflow.Finding{Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen}, locale.For(lang))
+		require.Regexp(t, `(?i)`+tooStrong[workflow.CertaintyInferred][lang], s, lang)
+	}
+}
+
 const hostile = `"><script>alert(1)</script>'&{{.}}` + "\u202e"
 
 // fill puts a hostile text into every string of a value, one element into every list, and something

@@ -15,6 +15,7 @@ import (
 	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
+	"benchword/workflow/catalogue"
 	"benchword/workflow/evidence/bucket"
 	"benchword/workflow/money"
 	"benchword/workflow/store/redis"
@@ -39,7 +40,8 @@ type Settings struct {
 	// Words are texts in the shop's own words: language to key to text; see runWords.
 	Words wordings `toml:"words" validate:"-"`
 
-	own *locale.Set
+	own   *locale.Set
+	trade *catalogue.Catalogue
 }
 
 // ShopSettings says who the shop is.
@@ -53,8 +55,10 @@ type ShopSettings struct {
 	About   string   `toml:"about" validate:"max=200"`
 	Paper   string   `toml:"paper" validate:"omitempty,oneof=a4 letter"`
 	// WordsFile names a file with more of the shop's own words, beside this one.
-	WordsFile string   `toml:"words_file" validate:"max=500" example:"words.toml"`
-	Languages []string `toml:"languages" validate:"dive,oneof=en fr de es" example:"[\"en\"]"`
+	WordsFile string `toml:"words_file" validate:"max=500" example:"words.toml"`
+	// CatalogueFile names a file with the shop's own findings and duties, beside this one.
+	CatalogueFile string   `toml:"catalogue_file" validate:"max=500" example:"findings.toml"`
+	Languages     []string `toml:"languages" validate:"dive,oneof=en fr de es" example:"[\"en\"]"`
 }
 
 // MoneySettings says what prices are in.
@@ -193,6 +197,9 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 	if s.own, err = s.ownWords(path, text); err != nil {
 		return nil, err
 	}
+	if s.trade, err = s.ownCatalogue(path); err != nil {
+		return nil, err
+	}
 	if _, err := s.shop(); err != nil {
 		return nil, fmt.Errorf("%s, line %d: %w", path, lineOf(text, "calendar"), err)
 	}
@@ -208,7 +215,8 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 	out := &workflow.Shop{
 		ID: workflow.ShopID(s.Shop.ID), Name: s.Shop.Name, BaseURL: strings.TrimRight(s.Shop.BaseURL, "/"),
 		Address: strings.Join(s.Shop.Address, "\n"), Email: s.Shop.Email, Phone: s.Shop.Phone, About: s.Shop.About, Paper: s.Shop.Paper,
-		Calendar: cal, Currency: money.Currency(s.Money.Currency), Prices: money.Prices(s.Money.Prices), Taxes: map[string]money.Tax{},
+		Catalogue: s.trade,
+		Calendar:  cal, Currency: money.Currency(s.Money.Currency), Prices: money.Prices(s.Money.Prices), Taxes: map[string]money.Tax{},
 		Languages: s.Shop.Languages, PromiseDays: s.Promise.WorkingDays, QuoteDays: s.Quote.Days, RemindDays: slices.Sorted(slices.Values(s.Quote.Remind)),
 		WarrantyDays: s.Promise.Warranty, Tests: s.Promise.Tests, SettleFirst: s.Money.SettleFirst,
 		PauseFor: map[workflow.HoldReason]bool{}, LinkFor: 365 * 24 * time.Hour,
