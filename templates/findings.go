@@ -16,7 +16,7 @@ type FindingView struct {
 	// Text is what was observed, in the bench's words.
 	Text  string
 	Where string
-	// Sentence says where it comes from, how much it matters and how it is known.
+	// Sentence says how it is known, where it comes from and how much it matters.
 	Sentence string
 	// Matters is the bench's own word on why it matters, or that it does not.
 	Matters string
@@ -48,9 +48,9 @@ type DutyView struct {
 // allows, says what is there, and blames nobody.
 func FindingSentence(f workflow.Finding, w *locale.Words) string {
 	return strings.Join([]string{
+		w.T("certainty."+string(f.Certainty), f.Reading),
 		w.T("origin." + string(f.Origin) + "." + string(f.Certainty)),
 		w.T("weight." + string(f.Weight) + "." + string(f.Certainty)),
-		w.T("certainty."+string(f.Certainty), f.Reading),
 	}, " ")
 }
 
@@ -80,7 +80,7 @@ func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show sho
 	}
 	v.Measured = measuredView(f.Measurement, w)
 	if f.Plain != "" && f.Plain != f.Text {
-		v.Plain = w.T("finding.plain", f.Plain)
+		v.Plain = f.Plain
 	}
 	v.Photos, v.See = show(f.Photos)
 	for _, d := range j.Duties {

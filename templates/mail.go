@@ -610,7 +610,7 @@ func (k *mailMaker) findingList(heading, note string, list []FindingView) {
 			it.Notes = append(it.Notes, k.w.T("mail.report.where", f.Where))
 		}
 		if f.Plain != "" {
-			it.Notes = append(it.Notes, f.Plain)
+			it.Notes = append(it.Notes, k.w.T("finding.plain", f.Plain))
 		}
 		it.Notes = append(it.Notes, f.Sentence)
 		if f.Measured != nil {

@@ -157,16 +157,11 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 			s.VerdictWords = w.T("verdict.spared")
 		}
 	}
-	// What was checked stands before what was not.
-	slices.SortStableFunc(v.Suspects, func(a, b SuspectView) int {
-		switch {
-		case (a.Verdict == "") == (b.Verdict == ""):
-			return 0
-		case b.Verdict == "":
-			return -1
-		}
-		return 1
-	})
+	// What was ruled out leads to what was confirmed; what was not checked comes last.
+	rank := func(s SuspectView) int {
+		return slices.Index([]workflow.CheckOutcome{workflow.CheckRuledOut, workflow.CheckUnclear, workflow.CheckConfirmed, ""}, s.Verdict)
+	}
+	slices.SortStableFunc(v.Suspects, func(a, b SuspectView) int { return rank(a) - rank(b) })
 	for _, d := range j.Duties {
 		if d.Waived != "" && d.Finding == 0 {
 			v.Left = append(v.Left, dutyView(d, w))

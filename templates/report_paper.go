@@ -140,6 +140,12 @@ func (d *reportPaper) fill(shop *workflow.Shop) {
 			}
 		}
 	}
+	if len(v.Left) > 0 {
+		d.Heading(2, w.T("report.left"))
+		for _, x := range v.Left {
+			d.Bullets(x.Text + ": " + x.State)
+		}
+	}
 	if len(v.Cautions) > 0 {
 		d.Box(func(in *paper.Paper) {
 			in.Heading(2, w.T("report.cautions"))
@@ -159,6 +165,13 @@ func (d *reportPaper) findings(list []FindingView) {
 	for _, f := range list {
 		d.Together(func(in *paper.Paper) {
 			in.Heading(3, d.v.W.T("paper.finding", f.ID, f.WeightName))
+			if f.Term != "" {
+				term := f.Term
+				if f.Plain != "" {
+					term += ": " + f.Plain
+				}
+				in.Text(term, paper.Muted)
+			}
 			in.Spans(paper.Span{Text: f.Text, Style: paper.Strong})
 			in.Text(f.Where, paper.Muted)
 			in.Text(f.Sentence)

@@ -113,7 +113,7 @@ func TestDutiesBlockAndSayWhy(t *testing.T) {
 	b.do(technician, DoTest{Test{Name: SafetyTest, Passed: false, Note: "Leakage too high"}})
 	e = b.refuses(CodeRefused, counter, pass("Function"), packAll, PrepareShipment{InPerson: true}, Go{To: StageShipped})
 	require.Contains(t, strings.Join(e.Missing, "\n"), "“Record a passed electrical safety test” (a mains part was opened)")
-	require.Contains(t, strings.Join(e.Missing, "\n"), "or tell the owner that it is missing” (finding 3)")
+	require.Contains(t, strings.Join(e.Missing, "\n"), "“Fit the right fastener” (finding 3)")
 	b.refuses(CodeForbidden, technician, WaiveDuty{2, "No such screw to be had"})
 	b.refuses(CodeInvalid, counter, WaiveDuty{2, " "})
 	j = b.do(counter, WaiveDuty{2, "No such screw is to be had; the board is held by three others"}, pass(SafetyTest))

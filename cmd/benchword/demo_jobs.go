@@ -138,6 +138,26 @@ func (p *play) check(t time.Time, suspect int, what string, outcome workflow.Che
 	return p.at(t, technicianNils, workflow.DoCheck{Suspect: suspect, Check: workflow.Check{Text: what, Outcome: outcome, Reading: reading}})
 }
 
+// usual does the usual check of one of the catalogue's suspects.
+func (p *play) usual(t time.Time, cause string, outcome workflow.CheckOutcome, reading string) *play {
+	return p.then(t, technicianNils, func(j *workflow.Job) []workflow.Command {
+		for _, x := range j.Plans {
+			if x.Cause == cause {
+				return []workflow.Command{workflow.DoCheck{Check: workflow.Check{Plan: x.ID, Outcome: outcome, Reading: reading}}}
+			}
+		}
+		return nil
+	})
+}
+
+// found notes a finding that a picture shows.
+func (p *play) found(t time.Time, picture string, f workflow.Finding) *play {
+	return p.then(t, technicianNils, func(*workflow.Job) []workflow.Command {
+		f.Photos = p.ids(picture)
+		return []workflow.Command{workflow.NoteFinding{Finding: f}}
+	})
+}
+
 // report sends report and quote in one step, and waits for the customer.
 func (p *play) report(t time.Time, text workflow.ReportText, note string, options ...workflow.Option) *play {
 	return p.at(t, counterRosa, workflow.SendReport{Text: text}, workflow.IssueQuote{Options: options, Note: note}, workflow.Go{To: workflow.StageAwaitingApproval})
