@@ -330,3 +330,32 @@ func TestPreviewIsTheMail(t *testing.T) {
 		require.NotContains(t, string(html), "cid:")
 	}
 }
+
+// TestANameWithEverything: an apostrophe, accents, Arabic, an emoji and a line break with a header of its
+// own in a customer's name. The domain takes no line break; a mail is safe even from one that got in.
+func TestANameWithEverything(t *testing.T) {
+	const name = "Zoë O'Hara-Núñez عائشة 🔧"
+	b := newBench(t)
+	_, err := b.svc.Do(t.Context(), workflow.Order{By: customer, Commands: []workflow.Command{workflow.Book{
+		Person: workflow.Person{Name: name + "\r\nBcc: all@example.org", Email: "maud@example.org"}, Kind: "film scanner", Fault: "x"}}})
+	require.ErrorIs(t, err, workflow.ErrInvalid)
+	b.book(name)
+	b.receive()
+	entries, err := b.store.Entries(context.Background(), b.svc.Shop.ID, b.n)
+	require.NoError(t, err)
+	for i, typed := range []string{name, name + "\r\nBcc: all@example.org"} {
+		j := *b.job()
+		j.Customer.Name.Text = typed
+		m, err := b.mails.Compose(t.Context(), &j, &entries[i])
+		require.NoError(t, err)
+		checkMessage(t, m.Data)
+		o := open(t, m.Data)
+		to, err := o.Header.AddressList("To")
+		require.NoError(t, err)
+		require.Len(t, to, 1)
+		require.Equal(t, strings.ReplaceAll(typed, "\r\n", " "), to[0].Name)
+		require.Equal(t, "maud@example.org", to[0].Address)
+		require.Equal(t, "maud@example.org", m.To)
+		require.Empty(t, o.Header["Bcc"])
+	}
+}

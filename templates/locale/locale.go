@@ -301,6 +301,19 @@ func (w *Words) List(items []string) string {
 	case 1:
 		return items[0]
 	default:
-		return w.T("list.last", strings.Join(items[:n-1], w.T("list.between")), items[n-1])
+		first, last := strings.Join(items[:n-1], w.T("list.between")), items[n-1]
+		if w.Lang == "es" && soundsI(last) {
+			return first + " e " + last
+		}
+		return w.T("list.last", first, last)
 	}
+}
+
+// soundsI reports whether a Spanish word begins with the sound of i, before which "y" becomes "e".
+func soundsI(s string) bool {
+	s = strings.ToLower(s)
+	if rest, ok := strings.CutPrefix(s, "hi"); ok {
+		return !strings.HasPrefix(rest, "a") && !strings.HasPrefix(rest, "e")
+	}
+	return strings.HasPrefix(s, "i") || strings.HasPrefix(s, "í") || strings.HasPrefix(s, "hí")
 }
