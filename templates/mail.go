@@ -77,6 +77,11 @@ func (MailText) Template() string { return "mail/notice.txt" }
 // T gives a text of the mail's language.
 func (m *Mail) T(key string, args ...any) string { return m.W.T(key, args...) }
 
+// Named puts a name before its value, with the language's colon; without a value it ends with the colon.
+func (m *Mail) Named(name, value string) string {
+	return strings.TrimRight(m.T("mail.photo.labelled", name, value), " ")
+}
+
 // MailAnswer is one of the three answers.
 type MailAnswer struct {
 	Asked, Answer string

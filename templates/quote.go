@@ -54,6 +54,8 @@ type OptionView struct {
 	Kind     workflow.OptionKind
 	KindName string
 	Title    string
+	// Named is "A: Repair".
+	Named    string
 	Text     string
 	Excluded string
 	Lines    []LineView
@@ -76,6 +78,8 @@ type OptionView struct {
 // LineView is a line of an option.
 type LineView struct {
 	KindName, Text string
+	// Named is both, with the language's colon between them.
+	Named string
 	// Grade says what kind of part it is, "" if not said.
 	Grade string
 	// Free: there is no charge for it; Amount says so.
@@ -87,7 +91,7 @@ type LineView struct {
 
 // Plain gives the line as text: "Part: Lamp, new, compatible (2 at CA$4.00 each), CA$8.00".
 func (l LineView) Plain() string {
-	s := l.KindName + ": " + l.Text
+	s := l.Named
 	if l.Grade != "" {
 		s += ", " + l.Grade
 	}
@@ -193,7 +197,7 @@ func quoteChanges(c *workflow.Changes, w *locale.Words) *QuoteChanges {
 
 func optionView(o *workflow.Option, w *locale.Words) OptionView {
 	v := OptionView{
-		Key: o.Key, Kind: o.Kind, KindName: w.T("option." + string(o.Kind)), Title: o.Title, Text: o.Text, Excluded: o.Excluded,
+		Key: o.Key, Kind: o.Kind, KindName: w.T("option." + string(o.Kind)), Title: o.Title, Named: w.T("mail.decision.option.named", o.Key, o.Title), Text: o.Text, Excluded: o.Excluded,
 		Caption: w.T("option.lines", o.Title), HeadLine: w.T("option.line"), HeadAmount: w.T("option.amount"),
 		NetName: w.T("option.net"), TotalName: w.T("option.total"), ExcludedName: w.T("option.excluded"),
 		Total: w.Money(o.Result.Total), Repairs: o.Kind != workflow.OptionReturn && o.Kind != workflow.OptionRecycle,
@@ -201,6 +205,9 @@ func optionView(o *workflow.Option, w *locale.Words) OptionView {
 	one := money.MustDecimal("1")
 	for i, l := range o.Price.Lines {
 		lv := LineView{KindName: w.T("line." + string(l.Kind)), Text: l.Text}
+		if lv.Named = lv.KindName; l.Text != "" {
+			lv.Named = w.T("mail.photo.labelled", lv.KindName, l.Text)
+		}
 		if i < len(o.Result.Lines) {
 			lv.Amount = w.Money(o.Result.Lines[i])
 			if lv.Free = o.Result.Lines[i].Minor == 0; lv.Free {
