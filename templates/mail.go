@@ -106,7 +106,33 @@ type MailSection struct {
 	Rows   []MailRow
 	Ways   []OptionView
 	Photos []*MailPhoto
-	After  string
+	// Pairs says how many of the first photos are before and after, two by two.
+	Pairs int
+	After string
+}
+
+// Couples gives the pairs of photos that the mail shows, to stand side by side, each half a column wide.
+func (s MailSection) Couples() [][2]MailPhoto {
+	var out [][2]MailPhoto
+	for i := range s.Pairs {
+		if s.couple(i) {
+			out = append(out, [2]MailPhoto{s.Photos[2*i].half(), s.Photos[2*i+1].half()})
+		}
+	}
+	return out
+}
+
+func (s MailSection) couple(i int) bool { return s.Photos[2*i].Src != "" && s.Photos[2*i+1].Src != "" }
+
+// Singles gives the other photos, those too whose partner the mail does not show.
+func (s MailSection) Singles() []*MailPhoto {
+	var out []*MailPhoto
+	for i, p := range s.Photos {
+		if i/2 >= s.Pairs || !s.couple(i/2) {
+			out = append(out, p)
+		}
+	}
+	return out
 }
 
 // MailItem is an item of a list.
@@ -152,6 +178,15 @@ func (p *MailPhoto) Show(src string, width, height int) {
 		width, height = most, height*most/width
 	}
 	p.ShownWidth, p.ShownHeight = width, height
+}
+
+func (p *MailPhoto) half() MailPhoto {
+	const most = 262
+	out := *p
+	if out.ShownWidth > most {
+		out.ShownWidth, out.ShownHeight = most, out.ShownHeight*most/out.ShownWidth
+	}
+	return out
 }
 
 // MailPhotos is how many photos a mail carries at most; the others are on the page.
@@ -572,6 +607,9 @@ func (k *mailMaker) findings() {
 	if q != nil {
 		k.ways(q)
 	}
+	if p, pairs := k.couples(); pairs > 0 {
+		k.add(MailSection{Heading: w.T("mail.before_after"), Photos: p, Pairs: pairs})
+	}
 	if len(r.Cautions) > 0 {
 		k.add(MailSection{Heading: w.T("mail.caution"), Caution: true, Paras: few(k, r.Cautions)})
 	}
@@ -891,17 +929,27 @@ func (k *mailMaker) waived() {
 	}
 }
 
+// couples gives the photos of one place before and after, and how many pairs they are.
+func (k *mailMaker) couples() (photos []*MailPhoto, pairs int) {
+	for _, p := range pairsOf(k.j, k.w, k.loc, noURLs) {
+		if k.seen[p.Before.ID] || k.seen[p.After.ID] {
+			continue // one of them stands further up: the other follows among the single ones
+		}
+		views := []PhotoView{p.Before, p.After}
+		for i := range views {
+			views[i].Caption = strings.TrimSuffix(k.w.T("mail.photo.labelled", views[i].Label, views[i].Caption), ": ")
+		}
+		photos = append(photos, k.photos(views)...)
+		pairs++
+	}
+	return photos, pairs
+}
+
 // before sets photos of one place before and after.
 func (k *mailMaker) before() {
-	var views []PhotoView
-	for _, p := range pairsOf(k.j, k.w, k.loc, noURLs) {
-		views = append(views, p.Before, p.After)
-	}
-	for i := range views {
-		views[i].Caption = strings.TrimSuffix(k.w.T("mail.photo.labelled", views[i].Label, views[i].Caption), ": ")
-	}
-	if p := append(k.photos(views), k.of(workflow.PhotoAfter, workflow.PhotoTest)...); len(p) > 0 {
-		k.add(MailSection{Heading: k.w.T("mail.before_after"), Photos: p})
+	p, pairs := k.couples()
+	if p = append(p, k.of(workflow.PhotoAfter, workflow.PhotoTest)...); len(p) > 0 {
+		k.add(MailSection{Heading: k.w.T("mail.before_after"), Photos: p, Pairs: pairs})
 	}
 }
 
