@@ -429,6 +429,36 @@ func (b *bench) everything() []told {
 	b.clock.Move(33 * 24 * time.Hour)
 	b.do(clock, workflow.Wake{})
 	take("uncollected")
+
+	// A missed date: with words and a date written beforehand; a choice by each way, and by none.
+	b.book("Maud Ellery")
+	b.receive()
+	b.diagnose()
+	b.do(counter, workflow.ExplainDelay{Reason: "The motor had to be wound anew.", Days: 4})
+	b.clock.Move(20 * 24 * time.Hour)
+	b.do(clock, workflow.Wake{})
+	take("booked_x", "received_x", "promise_breached_explained")
+	b.do(customer, workflow.AnswerDelay{Choice: workflow.DelayAgree, Digest: b.job().Delay().Digest})
+	take("delay_agree")
+	b.clock.Move(14 * 24 * time.Hour)
+	b.do(clock, workflow.Wake{})
+	b.do(counter, workflow.ExplainDelay{Reason: "It failed again."})
+	take("promise_breached_unsaid", "promise_breached_again")
+	b.clock.Move(14 * 24 * time.Hour)
+	b.do(clock, workflow.Wake{})
+	take("delay_silent_agree")
+	b.do(counter, workflow.MovePromise{Days: 3, Reason: "A new motor is here."})
+	take("promise_moved_choice")
+	b.do(customer, workflow.AnswerDelay{Choice: workflow.DelayReturn, Digest: b.job().Delay().Digest})
+	take("delay_return")
+	b.svc.Shop.Silence = workflow.SilenceReturns
+	b.book("Maud Ellery")
+	b.receive()
+	b.clock.Move(20 * 24 * time.Hour)
+	b.do(clock, workflow.Wake{})
+	b.clock.Move(14 * 24 * time.Hour)
+	b.do(clock, workflow.Wake{})
+	take("booked_y", "received_y", "promise_breached_returns", "delay_silent_return")
 	return out
 }
 

@@ -196,6 +196,13 @@ func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (templates.MailOrder, 
 		}
 		o.Decide = shop.BaseURL + "/d/" + t
 	}
+	if g, d := j.Link(link.Choose, now), j.Delay(); g != nil && d != nil && g.Quote == d.Number {
+		t, err := m.Service.Token(j, g)
+		if err != nil {
+			return o, err
+		}
+		o.Delay = shop.BaseURL + "/c/" + t
+	}
 	if o.Decide == "" && e.ID == previewID && e.Quote > 0 {
 		o.Decide = shop.BaseURL + "/d/preview"
 	}

@@ -26,6 +26,9 @@ func (s *Server) bookForm(c *fiber.Ctx) *templates.BookForm {
 		}
 	}
 	v.Language = v.Lang
+	if v.Levels = templates.LevelChoices(shop, v.Words()); len(v.Levels) > 0 {
+		v.Level, v.Days = v.Levels[0].Key, 0
+	}
 	for _, l := range shop.Languages {
 		if w := v.Catalogue.For(l); w.Lang == l {
 			v.Languages = append(v.Languages, templates.LanguageView{Tag: l, Name: w.T("language")})
@@ -54,6 +57,10 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 	if l := c.FormValue("language"); l != "" {
 		v.Language = l
 	}
+	if l := c.FormValue("level"); l != "" {
+		v.Level = l
+	}
+	all = append(all, v.Level)
 	if _, err := calendar.LoadLocation(v.TimeZone); err != nil || v.TimeZone == "Local" {
 		v.TimeZone = "" // the browser's own word on it; nobody typed it
 	}
@@ -76,7 +83,7 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 		By: workflow.Actor{Role: workflow.RoleCustomer, ID: "booking"},
 		Commands: []workflow.Command{workflow.Book{
 			Person: workflow.Person{Name: v.Name, Email: v.Email, Phone: v.Phone, Address: v.Address, Language: v.Language, TimeZone: v.TimeZone},
-			Kind:   v.Kind, Maker: v.Maker, Model: v.Model, Fault: v.Fault, Inbound: v.Inbound, Limit: limit,
+			Kind:   v.Kind, Maker: v.Maker, Model: v.Model, Fault: v.Fault, Inbound: v.Inbound, Limit: limit, Level: v.Level,
 		}},
 		Once:   s.once(append(all, "book")...),
 		Result: func(j *workflow.Job) []byte { return []byte(j.Number) },

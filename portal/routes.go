@@ -31,6 +31,7 @@ func (s *Server) routes() {
 	j.Get("/report/:n.pdf", s.showReportPaper)
 	j.Get("/report/:n", s.showReport)
 	j.Get("/photo/:id/:size.jpg", s.showPhoto)
+	j.Get("/date.ics", s.showDate)
 	j.Post("/message", s.Ask(true), s.postMessage)
 	j.Get("/notices", s.showNotices)
 	j.Post("/notices", s.postNotices)
@@ -41,4 +42,8 @@ func (s *Server) routes() {
 	d.Post("/", s.Ask(true), s.postDecision)
 	d.Get("/done", s.showDone)
 	d.Post("/undo", s.Ask(true), s.postUndo)
+
+	ch := a.Group("/c/:token", unknown)
+	ch.Get("/", s.showChoice)
+	ch.Post("/", s.Ask(true), s.postChoice)
 }

@@ -164,6 +164,7 @@ func BoardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.T
 			row.Flags = append(row.Flags, BoardFlag{"mail", "mail came back: telephone"})
 		}
 	}
+	row.Flags = append(row.Flags, k.promiseFlags(j)...)
 	if r.OnHold != "" {
 		row.Flags = append(row.Flags, BoardFlag{"hold", "on hold for " + holdWords[r.OnHold]})
 	}

@@ -36,7 +36,9 @@ type JobCard struct {
 	// Urgency is the part of the board that the job belongs to; Promise says how it stands, in words.
 	Urgency, Promise string
 	// Hold says what the job is on hold for, with the note, "" if it is not.
-	Hold     string
+	Hold string
+	// Level is the level of service, "" where the shop has none.
+	Level    string
 	Limit    string
 	Follows  string
 	Inbound  string
@@ -75,6 +77,9 @@ func JobPageOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time) J
 		if c.Language = languageWords[l]; c.Language == "" {
 			c.Language = l
 		}
+	}
+	if j.Level != nil {
+		c.Level = j.Level.Name
 	}
 	if j.Limit != nil {
 		c.Limit = k.w.Money(*j.Limit)
@@ -154,6 +159,8 @@ type CounterJob struct {
 	Accounts  []AccountView
 	// Forecast is what the shop's history says, nil for a job that is not on its way.
 	Forecast *ForecastView
+	Strip    *StripView
+	Targets  []TargetView
 	Paid     *PaidView
 	Payments []DoneView
 	Notices  []NoticeView
@@ -320,9 +327,10 @@ func CounterJobOf(base JobPage, j *workflow.Job, entries []workflow.Entry, shop 
 	v.Accounts = k.accounts(j)
 	m := &statusMaker{j, shop, now, k.w, k.loc}
 	v.Promises, v.Holds = m.promises(), m.holds()
+	v.Strip, v.Targets = m.stripOf(true), k.targets(j)
 	v.Story = m.story(base.Card.URL, urls)
 	v.Notices, v.Told = k.notices(j, entries), toldWords[j.Choice()]
-	v.Alerts = alertsOf(j, base, now)
+	v.Alerts = slices.Concat(k.promiseAlerts(j, base), alertsOf(j, base, now))
 	v.Tasks, v.More = k.tasks(j, base)
 	v.Moves = movesOf(j, shop, base)
 	v.Bar = barOf(j, v)

@@ -16,6 +16,9 @@ type CounterNew struct {
 	Form      *Form
 	Languages []Choice
 	Currency  string
+	// Levels are the levels of service, ByDate says that one has a date to agree.
+	Levels []Choice
+	ByDate bool
 }
 
 // Template implements [View].

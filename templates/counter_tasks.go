@@ -183,6 +183,12 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 	}
 	if !j.Ended() && j.Stage != workflow.StageBooked {
 		counterOnly(&more, task("promise", "Move the promised date", "", count(len(j.Promises), "date", "dates")+" told"))
+		if j.Promise() != nil {
+			counterOnly(&more, k.delayTask(j, base))
+		}
+	}
+	if j.Level != nil && !j.Ended() {
+		counterOnly(&more, task("level", "Level of service", "", j.Level.Name))
 	}
 	counterOnly(&more, task("payment", "Payments", "", count(len(j.Payments), "payment", "payments")))
 	if len(j.Decisions) > 0 {

@@ -34,6 +34,7 @@ var outcomeWords = map[workflow.Outcome]string{
 var moveWords = map[[2]workflow.Stage]string{
 	{workflow.StageBooked, workflow.StageReceived}:             "Parcel received",
 	{workflow.StageReceived, workflow.StageDiagnosing}:         "Start diagnosing",
+	{workflow.StageReceived, workflow.StageTesting}:            "Close up unrepaired",
 	{workflow.StageDiagnosing, workflow.StageAwaitingApproval}: "Wait for the customer’s answer",
 	{workflow.StageDiagnosing, workflow.StageRepairing}:        "Start the repair",
 	{workflow.StageDiagnosing, workflow.StageTesting}:          "Nothing to repair: go to testing",
@@ -167,6 +168,7 @@ var noticeWords = map[workflow.NoticeKind]string{
 	workflow.NoticeUndone:         "Answer taken back",
 	workflow.NoticeUncollected:    "Waits to be collected",
 	workflow.NoticeExpired:        "Quote ran out",
+	workflow.NoticeDelayAnswered:  "Choice after a missed date",
 	workflow.NoticeMessage:        "Letter",
 	workflow.NoticeLink:           "Link",
 }
@@ -189,6 +191,16 @@ var accountWords = map[workflow.Account]string{
 	workflow.AccountCustomer: "customer",
 	workflow.AccountParts:    "parts",
 	workflow.AccountCarrier:  "carrier",
+}
+
+var targetWords = map[workflow.TargetKind]string{
+	workflow.TargetLook:   "first look",
+	workflow.TargetAnswer: "answer to the customer",
+}
+
+var delayWords = map[workflow.DelayChoice]string{
+	workflow.DelayAgree:  "wait for it",
+	workflow.DelayReturn: "have it back unrepaired",
 }
 
 var roleWords = map[workflow.Role]string{

@@ -28,7 +28,10 @@ type BookForm struct {
 	Currency                           string
 	Days                               int
 	// Fee says what finding the cause costs, "" for nothing.
-	Fee    string
+	Fee string
+	// Levels are the levels of service to choose from, Level the one chosen.
+	Levels []LevelChoice
+	Level  string
 	Errors []FieldError
 }
 

@@ -24,6 +24,8 @@ type MailOrder struct {
 	Look, Decide, Find, Packing string
 	// Also are the other notices that the mail tells, in order.
 	Also []workflow.Entry
+	// Delay is where to choose after a missed promise, "" where there is nothing to.
+	Delay string
 	// Choose is where the customer chooses what to be mailed about, "" for nowhere.
 	Choose string
 	// Brief shortens long texts and lists: 0 says all that a mail can well carry, 1 less, 2 little. What
@@ -49,8 +51,10 @@ type Mail struct {
 	Answers       []MailAnswer
 	// Act is the one thing to do, or to look at.
 	Act MailLink
-	// Decides marks a mail whose link can answer the quote.
+	// Decides marks a mail whose link can answer the quote, Chooses one whose link can choose after a
+	// missed date.
 	Decides  bool
+	Chooses  bool
 	Sections []MailSection
 	// More says that some of it is on the page only, "" if all is here.
 	More string
@@ -330,6 +334,8 @@ func (k *mailMaker) tell() {
 		k.promiseMoved()
 	case workflow.NoticeBreach:
 		k.breach()
+	case workflow.NoticeDelayAnswered:
+		k.delayAnswered()
 	case workflow.NoticeExpired:
 		k.expired()
 	case workflow.NoticeMessage:
@@ -1061,18 +1067,20 @@ func (k *mailMaker) promiseMoved() {
 	}
 	k.paras("mail.moved.why", p.Reason)
 	k.add(rows)
+	if d := j.Delay(); d != nil && d.NewPromise == p.Number {
+		k.delay()
+	}
 	k.m.Status.WhenWhy = nil // said already
 }
 
 func (k *mailMaker) breach() {
-	w := k.w
-	k.say("breach", k.day(k.m.Status.Due))
-	k.paras("mail.next", w.T("mail.breach.next"))
-	choice := w.T("mail.breach.choice")
-	if k.Shop.Phone != "" {
-		choice = w.T("mail.breach.choice.phone", k.Shop.Phone)
+	missed := k.m.Status.Due
+	if n := k.Entry.Ref; n >= 1 && n <= len(k.j.Promises) && !k.j.Promises[n-1].BreachedAt.IsZero() {
+		missed = k.j.Promises[n-1].BreachedAt
 	}
-	k.paras("mail.breach.yours", choice)
+	k.say("breach", k.day(missed))
+	k.delay()
+	k.m.Status.WhenWhy = nil // said already
 }
 
 func (k *mailMaker) expired() {

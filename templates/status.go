@@ -15,6 +15,7 @@ const (
 	NeedNone   NeedKind = "none"
 	NeedSend   NeedKind = "send"   // the parcel
 	NeedDecide NeedKind = "decide" // an answer to the quote
+	NeedChoose NeedKind = "choose" // what is to happen after a missed promise
 	NeedAnswer NeedKind = "answer" // an answer to a message
 	NeedPay    NeedKind = "pay"    // the balance
 	// NeedCollect: it is ready at the counter.
@@ -194,6 +195,8 @@ func (m *statusMaker) need(s *Status) {
 		say(NeedAnswer, "answer")
 	case j.Stage == workflow.StageAwaitingApproval && q != nil && (q.State == workflow.QuoteExpired || q.State == workflow.QuoteOpen):
 		say(NeedAnswer, "expired", m.day(q.ExpiresAt))
+	case m.toChoose() != nil:
+		say(NeedChoose, "choose", m.day(j.Delay().AnswerBy))
 	case hold != nil && hold.Reason == workflow.HoldCustomer:
 		say(NeedAnswer, "hold")
 	case j.DepositOpen(m.shop).Minor > 0 && hold != nil && hold.Reason == workflow.HoldPayment:
@@ -250,6 +253,12 @@ func (m *statusMaker) when(s *Status) {
 		s.Due, s.Breached = due, true
 		s.When = w.T("when.late")
 		s.WhenMore = w.T("when.late.more", m.day(due))
+		if d := j.Delay(); d != nil && d.Choice == workflow.DelayReturn {
+			s.When, s.WhenMore = w.T("when.returning"), w.T("when.returning.more", m.day(due))
+		} else if d != nil && d.Promise == p.Number && d.Reason != "" {
+			s.WhenMore = w.T("when.late.unknown", m.day(due))
+			s.WhenWhy = append(s.WhenWhy, d.Reason)
+		}
 	case ok:
 		s.Due = due
 		s.When = w.T("when.by", m.day(due))

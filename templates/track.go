@@ -32,7 +32,13 @@ type Track struct {
 	// Promises are those told so far, first first; Holds what the job stood still for.
 	Promises []PromiseView
 	Holds    []HoldView
-	Paid     *PaidView
+	// Strip is the picture of the promise, nil before there is one. Calendar is the address of the file
+	// with the promised date; Level names the level of service. Choose is where to choose after a missed
+	// date, ChooseMailed when the mail with that link went out.
+	Strip                *StripView
+	Calendar, Level      string
+	Choose, ChooseMailed string
+	Paid                 *PaidView
 	// Erased says that the person was erased: no letters, no form.
 	Erased bool
 	// Message is what was typed into the form, kept when it could not be sent.
@@ -145,6 +151,22 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	t.Story = m.story(base, urls)
 	if l.Outlook != nil && !j.Ended() {
 		t.Outlook, t.OutlookOf = m.outlook(l.Outlook)
+	}
+	if j.Stage != workflow.StageWithdrawn {
+		t.Strip = m.stripOf(false)
+	}
+	if j.Promise() != nil {
+		t.Calendar = base + "/date.ics"
+	}
+	if j.Level != nil {
+		t.Level = j.Level.Named(w.Lang)
+	}
+	if d := m.toChoose(); d != nil {
+		if l.Purpose == link.Choose {
+			t.Choose = "/c/" + l.Token
+		} else {
+			t.ChooseMailed = w.Day(d.ToldAt, loc)
+		}
 	}
 	return t
 }
@@ -417,7 +439,7 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		}
 		v.URL, v.LinkText = "#letters", w.T("story.letters.open")
 	default:
-		return false
+		return m.tellDelay(v, x)
 	}
 	return true
 }

@@ -288,7 +288,7 @@ func fill(v reflect.Value, text string, depth int) {
 // customerViews are the views of the customer's pages.
 func customerViews() []View {
 	return []View{
-		&Home{}, &BookForm{}, &Booked{}, &Find{}, &Packing{}, &Problem{}, &Track{}, &ReportPage{}, &QuotePage{}, &QuoteReview{}, &QuoteDone{}, &QuoteEnded{}, &Notices{},
+		&Home{}, &BookForm{}, &Booked{}, &Find{}, &Packing{}, &Problem{}, &Track{}, &ReportPage{}, &QuotePage{}, &QuoteReview{}, &QuoteDone{}, &QuoteEnded{}, &ChoosePage{}, &Notices{},
 	}
 }
 

@@ -42,6 +42,8 @@ type turn struct {
 	// requeue are given-up notices to be sent again; late one that missed the mail it was to go with.
 	requeue []string
 	late    *NoticeRecord
+	// askAgain is when the forecast wants to be asked again.
+	askAgain time.Time
 }
 
 // record makes an event of a payload and folds it at once, so that what follows sees it.
@@ -230,6 +232,10 @@ type Book struct {
 	Inbound string `json:"inbound,omitempty"`
 	// WalkIn marks a device handed in at the counter.
 	WalkIn bool `json:"walk_in,omitempty"`
+	// Level is the key of the level of service, "" for the shop's usual one; LevelBy the date agreed, for
+	// a level that has one.
+	Level   string    `json:"level,omitempty"`
+	LevelBy time.Time `json:"level_by,omitzero"`
 }
 
 func (Book) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
@@ -280,6 +286,9 @@ func (c Book) decide(t *turn) error {
 	m := &moving{j: t.j, shop: t.shop}
 	if guardNew(m); len(m.missing) > 0 {
 		return &Error{Code: CodeInvalid, Message: m.missing[0], Missing: m.missing}
+	}
+	if err := t.chooseLevel(c.Level, c.LevelBy); err != nil {
+		return err
 	}
 	return t.issueLink(link.Look, 0, t.now.Add(t.shop.LinkFor))
 }
@@ -386,7 +395,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	}
 	m := &moving{j: j, shop: t.shop, outcome: outcome, reason: reason}
 	row.guard(m)
-	if blocked := j.openDuties(to, t.shop); blocked != "" && !row.ByCustomer {
+	if blocked := j.openDuties(to, t.shop); blocked != "" && !row.ByCustomer && !(to == StageTesting && j.returning()) {
 		m.missing = append(m.missing, blocked)
 	}
 	if len(m.missing) > 0 {
@@ -428,8 +437,8 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 			return err
 		}
 	case StageReceived:
-		if len(j.Promises) == 0 && t.shop.PromiseDays > 0 {
-			return t.record(&PromiseMade{Promise{Number: 1, Starts: t.now, Quota: Quota{WorkingDays: t.shop.PromiseDays}}})
+		if q, ok := t.firstPromise(); ok && len(j.Promises) == 0 {
+			return t.record(&PromiseMade{Promise{Number: 1, Starts: t.now, Quota: q}})
 		}
 	case StageShipped, StageWithdrawn:
 		if err := t.noteBreach(); err != nil {
@@ -1032,6 +1041,8 @@ type IssueQuote struct {
 	Reason  string   `json:"reason,omitempty"`
 	// Days is how many calendar days it stands; 0 means the shop's usual.
 	Days int `json:"days,omitempty"`
+	// NoFee leaves out the line of the job's level of service, which repairing options get otherwise.
+	NoFee bool `json:"no_fee,omitempty"`
 }
 
 func (IssueQuote) allowed() []Role { return counterUp }
@@ -1086,6 +1097,9 @@ func (c IssueQuote) decide(t *turn) error {
 		}
 		o.Price.Currency, o.Price.Prices, o.Price.Taxes = t.shop.Currency, t.shop.Prices, t.shop.Taxes
 		o.Price.Paid = money.Decimal{}
+		if !c.NoFee {
+			t.j.Level.addFee(&o)
+		}
 		if o.Result, err = money.Price(o.Price); err != nil {
 			return &Error{Code: CodeInvalid, Field: "lines", Message: "Option " + o.Key + ": " + err.Error(), Err: err}
 		}
@@ -1387,23 +1401,33 @@ func (c MovePromise) decide(t *turn) error {
 	if err != nil {
 		return err
 	}
-	q := Quota{WorkingDays: c.Days}
-	switch {
-	case c.Days == 0 && c.By.IsZero(), c.Days != 0 && !c.By.IsZero():
-		return invalid("days", "Give a number of working days, or a date.")
-	case c.Days < 0 || c.Days > 365:
-		return invalid("days", "Give 1 to 365 working days.")
-	case !c.By.IsZero():
-		if !c.By.After(t.now) {
-			return invalid("by", "The new date has passed already.")
-		}
-		if c.By.After(t.now.AddDate(2, 0, 0)) {
-			return invalid("by", "The new date is more than two years away.")
-		}
-		q = Quota{By: c.By.UTC().Truncate(time.Second)}
+	q, err := t.newQuota(c.Days, c.By)
+	if err != nil {
+		return err
 	}
+	return t.movePromise(q, reason)
+}
+
+// newQuota reads a new promise: a number of working days, or a date.
+func (t *turn) newQuota(days int, by time.Time) (Quota, error) {
+	switch {
+	case days == 0 && by.IsZero(), days != 0 && !by.IsZero():
+		return Quota{}, invalid("days", "Give a number of working days, or a date.")
+	case days < 0 || days > 365:
+		return Quota{}, invalid("days", "Give 1 to 365 working days.")
+	case !by.IsZero():
+		return Quota{By: by.UTC().Truncate(time.Second)}, t.soonEnough("by", by)
+	}
+	return Quota{WorkingDays: days}, nil
+}
+
+// movePromise tells a new date. After a missed one, the customer is asked what they want.
+func (t *turn) movePromise(q Quota, reason string) error {
 	if err := t.noteBreach(); err != nil {
 		return err
+	}
+	if p := t.j.Promise(); p != nil && !p.BreachedAt.IsZero() && !t.j.returning() {
+		return t.tellDelay(reason, q)
 	}
 	return t.record(&PromiseMade{Promise{Number: len(t.j.Promises) + 1, Starts: t.now, Quota: q, Reason: reason}})
 }
@@ -1694,8 +1718,20 @@ type Wake struct{}
 func (Wake) allowed() []Role { return systemDo }
 
 func (c Wake) decide(t *turn) error {
+	p := t.j.Promise()
+	kept := p != nil && p.BreachedAt.IsZero()
 	if err := t.noteBreach(); err != nil {
 		return err
+	}
+	if kept && !t.j.Promise().BreachedAt.IsZero() {
+		if err := t.breached(); err != nil {
+			return err
+		}
+	}
+	for _, note := range []func() error{t.noteSilence, t.noteTargets, t.noteWarnings} {
+		if err := note(); err != nil {
+			return err
+		}
 	}
 	if t.j.Ended() {
 		return nil
@@ -1746,7 +1782,7 @@ func (t *turn) noteBreach() error {
 	if !ok || !end.After(due) {
 		return nil
 	}
-	return t.recordBy(Actor{Role: RoleSystem, ID: "clock"}, &PromiseBreached{Number: p.Number, DueAt: due})
+	return t.recordBy(clockActor, &PromiseBreached{Number: p.Number, DueAt: due})
 }
 
 // RecordDelivery writes down a notice's fate; it goes with the settlement of its outbox entry.
@@ -1881,7 +1917,7 @@ func (c ErasePerson) decide(t *turn) error {
 	if !t.j.Erased.IsZero() {
 		return nil
 	}
-	for _, p := range []link.Purpose{link.Look, link.Decide} {
+	for _, p := range []link.Purpose{link.Look, link.Decide, link.Choose} {
 		if err := t.revokeLinks(p); err != nil {
 			return err
 		}

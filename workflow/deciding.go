@@ -269,6 +269,9 @@ func (j *Job) Received() bool { return !j.ReceivedAt.IsZero() }
 // diagnostic fee that was announced beforehand, zero if there was none. It is never above
 // [Job.Authorised].
 func (j *Job) Charge(shop *Shop) money.Amount {
+	if j.returning() {
+		return money.Amount{Currency: shop.Currency} // having it back after a missed date costs nothing
+	}
 	most := j.Authorised(shop)
 	charge := most
 	switch {

@@ -20,6 +20,7 @@
 //	    [*] --> received
 //	    booked --> received
 //	    received --> diagnosing
+//	    received --> testing
 //	    diagnosing --> awaiting_approval
 //	    diagnosing --> repairing
 //	    diagnosing --> testing

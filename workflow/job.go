@@ -72,7 +72,14 @@ type Job struct {
 	Promises  []Promise    `json:"promises,omitempty"`
 	Holds     []Hold       `json:"holds,omitempty"`
 	// Pauses are the stretches during which the promise clock stands still, in order of From.
-	Pauses   []Pause        `json:"pauses,omitempty"`
+	Pauses []Pause `json:"pauses,omitempty"`
+	// Level is the level of service, nil where the shop has none; Missed are its targets that were missed.
+	Level  *JobLevel      `json:"level,omitempty"`
+	Missed []MissedTarget `json:"missed,omitempty"`
+	// Delays are what was told about promises that were missed; DelayNote is written for the next one.
+	Delays    []Delay    `json:"delays,omitempty"`
+	DelayNote *DelayNote `json:"delay_note,omitempty"`
+
 	Messages []Message      `json:"messages,omitempty"`
 	Links    []LinkGrant    `json:"links,omitempty"`
 	Notices  []NoticeRecord `json:"notices,omitempty"`
@@ -395,6 +402,10 @@ type Promise struct {
 	Reason string `json:"reason,omitempty"`
 	// BreachedAt is the due instant that the clock passed, zero while kept.
 	BreachedAt time.Time `json:"breached_at,omitzero"`
+	// Warned is the last share of the quota, in percent, that the counter was warned at.
+	Warned int `json:"warned,omitempty"`
+	// Risk is how probable the forecast said a miss is, in percent, when it raised its flag.
+	Risk int `json:"risk,omitempty"`
 }
 
 // HoldReason says who a job is waiting for.
@@ -432,7 +443,7 @@ type Message struct {
 type LinkGrant struct {
 	ID      string       `json:"id"`
 	Purpose link.Purpose `json:"purpose"`
-	// Quote is the revision that a decide link is for, 0 for a look link.
+	// Quote is the revision that a decide link is for, or the number of the delay that a choose link is for.
 	Quote     int       `json:"quote,omitempty"`
 	IssuedAt  time.Time `json:"issued_at"`
 	ExpiresAt time.Time `json:"expires_at"`
@@ -503,6 +514,11 @@ func (j *Job) secrets(into Vault) {
 		}
 		if d.Call != nil {
 			into[d.Call.Number.Digest] = d.Call.Number.Text
+		}
+	}
+	for _, d := range j.Delays {
+		for _, s := range []Sealed{d.Address, d.Agent} {
+			into[s.Digest] = s.Text
 		}
 	}
 	for _, m := range j.Messages {

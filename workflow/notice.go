@@ -29,6 +29,7 @@ const (
 	NoticeUndone         NoticeKind = "decision_undone"
 	NoticeUncollected    NoticeKind = "uncollected"
 	NoticeExpired        NoticeKind = "quote_expired"
+	NoticeDelayAnswered  NoticeKind = "delay_answered"
 	NoticeMessage        NoticeKind = "message"
 	NoticeLink           NoticeKind = "link"
 )
@@ -69,9 +70,11 @@ var noticeRules = []noticeRule{
 	{On: "decision.made", Notice: NoticeDecision, Says: "yes, no or a question came in", ref: func(j *Job, e *Event) int { return len(j.Decisions) }},
 	{On: "job.ready", Notice: NoticeReady, Optional: true, Says: "done and tested"},
 	{On: "promise.made", Notice: NoticePromiseMoved, Optional: true, Says: "a new date, with its reason", when: func(j *Job, e *Event) bool { return e.Payload.(*PromiseMade).Promise.Number > 1 }, ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseMade).Promise.Number }},
-	{On: "promise.breached", Notice: NoticeBreach, Optional: true, Says: "the promised date has passed", ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseBreached).Number }},
+	{On: "promise.breached", Notice: NoticeBreach, Says: "the promised date has passed", ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseBreached).Number }},
 	{On: "decision.undone", Notice: NoticeUndone, Says: "an answer was taken back in time", ref: func(j *Job, e *Event) int { return e.Payload.(*DecisionUndone).Decision }},
 	{On: "collection.asked", Notice: NoticeUncollected, Says: "goods wait to be collected or paid for", ref: func(j *Job, e *Event) int { return e.Payload.(*CollectionAsked).Number }},
+	{On: "delay.told", Notice: NoticeBreach, Says: "why a promised date was missed, in the bench's words", ref: func(j *Job, e *Event) int { return e.Payload.(*DelayTold).Terms.Promise }},
+	{On: "delay.answered", Notice: NoticeDelayAnswered, Says: "the customer's choice after a missed date, or what silence means", ref: func(j *Job, e *Event) int { return e.Payload.(*DelayAnswered).Number }},
 	{On: "message.sent", Notice: NoticeMessage, Says: "the bench wrote", when: func(j *Job, e *Event) bool { return e.By.Role != RoleCustomer }, ref: func(j *Job, e *Event) int { return e.Payload.(*MessageSent).ID }},
 	{On: "link.asked", Notice: NoticeLink, Says: "somebody who knows number and address asked for the link"},
 }
@@ -125,7 +128,8 @@ func (j *Job) Choice() NoticeChoice {
 func (j *Job) Optional(shop *Shop, kind NoticeKind, quote int) bool {
 	for _, r := range noticeRules {
 		if r.Notice == kind {
-			return r.Optional && quote == 0 && (kind != NoticeReady || j.Balance(shop).Minor <= 0)
+			d := j.Delay() // a new date that comes with a choice
+			return r.Optional && quote == 0 && (kind != NoticeReady || j.Balance(shop).Minor <= 0) && !(kind == NoticePromiseMoved && d != nil && d.waits())
 		}
 	}
 	return false
@@ -229,13 +233,13 @@ func (j *Job) entry(e *Event, kind NoticeKind, ref, quote int) Entry {
 }
 
 // noticesFor gives the notices that a commit's events lead to. A report and a quote issued in one step
-// become one: the report, which then shows the quote.
+// become one: the report, which then shows the quote; so do a missed date, its reason and the new date.
 func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 	if j.Customer.Email.Text == "" {
 		return nil
 	}
 	var out []wanted
-	report := -1
+	report, date := -1, -1
 	for _, e := range events {
 		for _, r := range noticeRules {
 			if r.On != e.Payload.Kind() || (r.when != nil && !r.when(j, e)) {
@@ -248,6 +252,12 @@ func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 			switch r.Notice {
 			case NoticeFindings:
 				report = len(out)
+			case NoticeBreach, NoticePromiseMoved:
+				if date >= 0 {
+					n.Kind = ""
+				} else {
+					date = len(out)
+				}
 			case NoticeQuote, NoticeFurtherQuote:
 				n.Quote = n.Ref
 				if report >= 0 {

@@ -41,6 +41,13 @@ var kinds = map[EventKind]kindOf{
 	"payment.recorded":   {make: func() Payload { return new(PaymentRecorded) }},
 	"promise.made":       {make: func() Payload { return new(PromiseMade) }},
 	"promise.breached":   {make: func() Payload { return new(PromiseBreached) }},
+	"promise.warned":     {make: func() Payload { return new(PromiseWarned) }},
+	"promise.at_risk":    {make: func() Payload { return new(PromiseAtRisk) }},
+	"level.chosen":       {make: func() Payload { return new(LevelChosen) }},
+	"target.missed":      {make: func() Payload { return new(TargetMissed) }},
+	"delay.prepared":     {make: func() Payload { return new(DelayPrepared) }},
+	"delay.told":         {make: func() Payload { return new(DelayTold) }},
+	"delay.answered":     {make: func() Payload { return new(DelayAnswered) }},
 	"hold.placed":        {make: func() Payload { return new(HoldPlaced) }},
 	"hold.lifted":        {make: func() Payload { return new(HoldLifted) }},
 	"clock.paused":       {make: func() Payload { return new(ClockPaused) }},
@@ -156,10 +163,13 @@ func (p *StageMoved) fold(j *Job, e *Event) {
 	switch p.To {
 	case StageReceived:
 		j.ReceivedAt = e.At
+	case StageTesting:
+		j.overtakeDelays()
 	case StageRepairing, StageDiagnosing:
 		j.Outcome, j.Ready, j.Packed, j.Shipment = "", nil, nil, nil
 	case StageShipped, StageWithdrawn:
 		j.EndedAt, j.EndReason = e.At, p.Reason
+		j.overtakeDelays()
 	}
 	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: p.Kind(), By: e.By.Role, From: p.From, To: p.To})
 }

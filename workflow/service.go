@@ -25,6 +25,8 @@ type Service struct {
 	// Random is a cryptographic source, safe for concurrent use.
 	Random io.Reader
 	Log    *slog.Logger
+	// Risk, if set, estimates whether promises will be missed.
+	Risk RiskOf
 	// Committed, if set, is told of every commit that was acknowledged. It must not block.
 	Committed func(j *Job, notices int)
 }
@@ -162,7 +164,7 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 	}
 	c := &Commit{
 		Shop: s.Shop.ID, Job: j.Number, Expect: expect, Events: t.events, State: j, Secrets: t.secrets,
-		Index: j.index(s.Shop), Links: t.rows, Notices: notices, WakeAt: j.WakeAt(s.Shop), Settle: o.Settle,
+		Index: j.index(s.Shop), Links: t.rows, Notices: notices, WakeAt: t.wakeAt(), Settle: o.Settle,
 		Forget: t.forget, Hasten: hasten,
 	}
 	if course := j.Course(); expect == 0 || !reflect.DeepEqual(was, course) {
@@ -196,7 +198,16 @@ func (s *Service) decide(j *Job, by Actor, commands []Command) (*turn, error) {
 			return nil, err
 		}
 	}
-	return t, nil
+	return t, t.noteRisk(s.Risk)
+}
+
+// wakeAt is the job's next wake-up instant after the step.
+func (t *turn) wakeAt() time.Time {
+	at := t.j.WakeAt(t.shop)
+	if !t.askAgain.IsZero() && !t.j.Ended() && (at.IsZero() || t.askAgain.Before(at)) {
+		return t.askAgain
+	}
+	return at
 }
 
 // Job gives a job as it stands.
@@ -272,15 +283,15 @@ func (s *Service) wake(ctx context.Context, n JobNumber) error {
 		if err != nil {
 			return err
 		}
-		t, err := s.decide(j, Actor{Role: RoleSystem, ID: "clock"}, []Command{Wake{}})
+		t, err := s.decide(j, clockActor, []Command{Wake{}})
 		if err != nil {
 			return err
 		}
 		if len(t.events) > 0 {
-			_, err = s.try(ctx, Order{Job: n, By: Actor{Role: RoleSystem, ID: "clock"}, Commands: []Command{Wake{}}})
+			_, err = s.try(ctx, Order{Job: n, By: clockActor, Commands: []Command{Wake{}}})
 		} else {
 			// Nothing to do: the instant stands too early. Write the right one.
-			err = s.Store.Commit(ctx, &Commit{Shop: s.Shop.ID, Job: n, Expect: j.Version, State: j, Index: j.index(s.Shop), WakeAt: j.WakeAt(s.Shop)})
+			err = s.Store.Commit(ctx, &Commit{Shop: s.Shop.ID, Job: n, Expect: j.Version, State: j, Index: j.index(s.Shop), WakeAt: t.wakeAt()})
 		}
 		if !errors.Is(err, ErrConflict) || try >= retries {
 			return err
@@ -330,6 +341,17 @@ func (j *Job) WakeAt(shop *Shop) time.Time {
 			// Ending exactly at due is kept: the breach begins right after it.
 			sooner(due.Add(time.Millisecond))
 		}
+	}
+	if warn, percent := j.warnedAt(shop); percent > 0 {
+		sooner(warn)
+	}
+	for _, x := range j.Targets(shop) {
+		if x.MetAt.IsZero() && !x.Due.IsZero() && !j.missed(x.Kind) {
+			sooner(x.Due.Add(time.Millisecond))
+		}
+	}
+	if d := j.Delay(); d != nil && d.waits() {
+		sooner(d.AnswerBy)
 	}
 	if q := j.Quote(); q != nil && q.State == QuoteOpen {
 		sooner(q.ExpiresAt)
@@ -402,7 +424,7 @@ func (j *Job) Undelivered() []NoticeRecord {
 func (j *Job) index(shop *Shop) Index {
 	x := Index{
 		Stage: j.Stage, Ended: j.Ended(), Title: j.Device.Name(), Person: j.Customer.Name.Text, ChangedAt: j.ChangedAt,
-		Waiting: j.OpenQuestion() != nil || len(j.Undelivered()) > 0,
+		Waiting: j.OpenQuestion() != nil || len(j.Undelivered()) > 0 || j.pressing(),
 	}
 	if due, ok := j.Due(shop); ok {
 		x.DueAt = due

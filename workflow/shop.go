@@ -32,8 +32,17 @@ type Shop struct {
 	// Languages the shop answers in, the first is the one to fall back on.
 	Languages []string
 
-	// PromiseDays is the turnaround told on arrival, in working days.
+	// PromiseDays is the turnaround told on arrival, in working days, by a shop without levels.
 	PromiseDays int
+	// Levels are the levels of service that it offers; the first is the usual one.
+	Levels []Level
+	// WarnAt are the shares of a promise's quota, in percent and rising, at which the counter is warned.
+	WarnAt []int
+	// RiskAt is how probable a miss must be, in percent, for the forecast to raise the flag; 0 for never.
+	RiskAt int
+	// Silence says what no answer about a missed promise means, SilenceDays after how many working days.
+	Silence     SilencePolicy
+	SilenceDays int
 	// QuoteDays is how many calendar days a quote stands.
 	QuoteDays int
 	// RemindDays are the working days after issue on which an unanswered quote is followed up.

@@ -72,6 +72,7 @@ var Transitions = []Transition{
 	{From: stageNone, To: StageReceived, Needs: "the same; it was handed in", guard: guardNew},
 	{From: StageBooked, To: StageReceived, Needs: "contents listed; an arrival photo; safety screening answered", guard: guardReceived},
 	{From: StageReceived, To: StageDiagnosing, Needs: "condition noted; the fault reproduced, not reproduced, or intermittent: said", guard: guardDiagnosing},
+	{From: StageReceived, To: StageTesting, Needs: "a promise was missed, and the customer chose to have it back", ByCustomer: true, guard: guardChoseReturn},
 	{From: StageDiagnosing, To: StageAwaitingApproval, Needs: "a findings report sent and a quote issued", guard: guardAwaiting},
 	{From: StageDiagnosing, To: StageRepairing, Needs: "the quote is within the limit agreed beforehand, or an approval is still in force", guard: guardWithinLimit},
 	{From: StageDiagnosing, To: StageTesting, Needs: "nothing to repair: no fault found, or cured by the checks themselves", guard: guardNothingToRepair},
@@ -112,8 +113,8 @@ type Move struct {
 func (j *Job) Moves(shop *Shop) []Move {
 	var out []Move
 	for _, t := range Transitions {
-		if t.From != j.Stage || t.From == stageNone {
-			continue
+		if t.From != j.Stage || t.From == stageNone || t.From == StageReceived && t.To == StageTesting {
+			continue // the last one is the customer's alone, and seldom
 		}
 		m := &moving{j: j, shop: shop, outcome: j.expectedOutcome(t.To), reason: "given when moving"}
 		t.guard(m)
@@ -233,7 +234,15 @@ func guardWithinLimit(m *moving) {
 	}
 }
 
+// guardChoseReturn is the customer's choice after a promise was missed.
+func guardChoseReturn(m *moving) {
+	m.need(m.j.returning(), "The customer has not chosen to have it back unrepaired after a missed date.")
+}
+
 func guardNothingToRepair(m *moving) {
+	if m.j.returning() {
+		return
+	}
 	m.need(m.outcome == OutcomeNoFault || m.outcome == OutcomeRepaired, "Say whether no fault was found or the checks themselves cured it.")
 	if q := m.j.Quote(); q != nil {
 		m.need(q.State != QuoteOpen, "A quote is still open; withdraw it first.")
@@ -265,6 +274,9 @@ func guardBackToBench(m *moving) {
 }
 
 func guardDeclined(m *moving) {
+	if m.j.returning() {
+		return
+	}
 	q := m.j.Quote()
 	ok := q != nil && (q.State == QuoteDeclined || q.State == QuoteExpired)
 	if q != nil && q.State == QuoteApproved {
@@ -308,6 +320,9 @@ func guardNotCured(m *moving) {
 }
 
 func guardTesting(m *moving) {
+	if m.j.returning() {
+		return
+	}
 	if len(m.j.Work) == 0 {
 		m.need(false, "Record what was done.")
 		return

@@ -81,7 +81,8 @@ type Index struct {
 	Breached bool
 	// OnHold is the reason of the hold in force.
 	OnHold HoldReason
-	// Waiting marks a job that waits for the counter: an unanswered question, a buried notice.
+	// Waiting marks a job that waits for the counter: an unanswered question, a buried notice, a warning
+	// about its promise.
 	Waiting bool
 	Title   string // device, as one line
 	// Person is the customer's name, "" once erased.
@@ -103,7 +104,7 @@ type LinkRow struct {
 	Job     JobNumber
 	ID      string
 	Purpose link.Purpose
-	// Quote is the revision a decide link is for.
+	// Quote is the revision a decide link is for, or the number of the delay that a choose link is for.
 	Quote     int
 	ExpiresAt time.Time
 	Revoked   bool

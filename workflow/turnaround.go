@@ -278,13 +278,14 @@ func (t *Turnaround) due(running int64) (time.Time, bool) {
 type pauseSpan struct {
 	from, to int64
 	rank     int // in accountOrder
+	pause    int // in Pauses
 }
 
 // spans puts the pauses that are not empty into list, by their beginning.
 func (t *Turnaround) spans(list []pauseSpan, running int64) []pauseSpan {
 	for i := range t.Pauses {
 		p := &t.Pauses[i]
-		s := pauseSpan{p.From.Unix(), running, pauseRank(p.For)}
+		s := pauseSpan{p.From.Unix(), running, pauseRank(p.For), i}
 		if !p.To.IsZero() {
 			s.to = p.To.Unix()
 		}
@@ -437,4 +438,112 @@ func (t Turnaround) Strip(until, now time.Time) []TurnaroundStretch {
 	}
 	add(at, last, AccountBench)
 	return strip
+}
+
+// TurnaroundRun is a stretch during which one party had the job, closed hours included, with the open time
+// in it.
+type TurnaroundRun struct {
+	From, To time.Time
+	For      Account
+	// Why is the pause's; "" for the bench.
+	Why  string
+	Open time.Duration
+	// Running marks a pause that has not ended.
+	Running bool
+}
+
+// Runs gives who had the job from the start to until, without gaps: [Turnaround.Strip] with the closed
+// hours between, and in as many pieces as there were turns. Open times add up to [Turnaround.Accounts]. A
+// running pause reaches to now.
+func (t Turnaround) Runs(until, now time.Time) []TurnaroundRun {
+	var runs []TurnaroundRun
+	add := func(from, to int64, r TurnaroundRun) {
+		if from >= to {
+			return
+		}
+		r.From, r.To = time.Unix(from, 0).UTC(), time.Unix(to, 0).UTC()
+		if n := len(runs); n > 0 && runs[n-1].For == r.For && runs[n-1].Why == r.Why {
+			r.From = runs[n-1].From
+			runs = runs[:n-1]
+		}
+		r.Open = t.Calendar.Worked(r.From, r.To)
+		runs = append(runs, r)
+	}
+	at, last := t.Start.Unix(), until.Unix()
+	for _, p := range t.spans(nil, now.Unix()) {
+		from, to := max(p.from, at), min(p.to, last)
+		if from < to {
+			add(at, from, TurnaroundRun{For: AccountBench})
+			x := &t.Pauses[p.pause]
+			add(from, to, TurnaroundRun{For: accountOrder[p.rank], Why: x.Why, Running: x.To.IsZero()})
+			at = to
+		}
+	}
+	add(at, last, TurnaroundRun{For: AccountBench})
+	return runs
+}
+
+// Length is open time as people say it: whole working days, and what is left in hours.
+type Length struct {
+	Days int
+	Rest time.Duration
+}
+
+// Add gives the sum of two lengths.
+func (l Length) Add(o Length) Length { return Length{l.Days + o.Days, l.Rest + o.Rest} }
+
+// LengthOf says how long [from, to) is on a calendar: the working days that lie in it from their opening to
+// their closing, and the rest as open time. A rest that comes to at least the day on which it ends is one
+// more day, as one says it: from Monday 15:00 to Wednesday 15:00 is two working days. No second is lost:
+// what is told as a day is a day's own open time.
+func LengthOf(c *calendar.Calendar, from, to time.Time) Length {
+	var l Length
+	if !from.Before(to) {
+		return l
+	}
+	loc := c.Location()
+	first, last := calendar.DateOf(from, loc), calendar.DateOf(to.Add(-time.Second), loc)
+	// Days that lie in it wholly, between the two at its ends.
+	if last > first {
+		l.Days = c.WorkingDays(first+1, last)
+	}
+	day := func(d calendar.Date) (begin, end time.Time) {
+		return calendar.Local(loc, d, 0, 0), calendar.Local(loc, d+1, 0, 0)
+	}
+	ends := []calendar.Date{first, last}
+	if first == last {
+		ends = ends[:1]
+	}
+	size := time.Duration(0) // of the last day that is only begun
+	for _, d := range ends {
+		begin, end := day(d)
+		whole := c.Worked(begin, end)
+		part := c.Worked(latest(begin, from), earliest(end, to))
+		switch {
+		case whole == 0 || part == 0:
+		case part == whole:
+			l.Days++
+		default:
+			l.Rest += part
+			size = whole
+		}
+	}
+	if size > 0 && l.Rest >= size {
+		l.Days, l.Rest = l.Days+1, l.Rest-size
+	}
+	return l
+}
+
+func latest(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+func earliest(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return a
+	}
+	return b
 }

@@ -30,6 +30,7 @@ type Settings struct {
 	Hours   calendar.Spec   `toml:"calendar"`
 	Money   MoneySettings   `toml:"money"`
 	Promise PromiseSettings `toml:"promise"`
+	Levels  []LevelSettings `toml:"levels"`
 	Quote   QuoteSettings   `toml:"quote"`
 	// Uncollected are in order of AfterDays.
 	Uncollected []UncollectedSettings `toml:"uncollected" validate:"max=10,dive"`
@@ -82,6 +83,13 @@ type PromiseSettings struct {
 	Pauses      map[string]bool `toml:"pauses" validate:"dive,keys,oneof=parts customer carrier payment,endkeys" example:"{ carrier = false }"`
 	Tests       []string        `toml:"tests" validate:"max=20,dive,max=80" example:"[\"Function\", \"Electrical safety\"]"`
 	Warranty    int             `toml:"warranty_days" validate:"min=0,max=3650" example:"90"`
+	// WarnAt are shares of the promised time, in percent, at which the counter is warned; RiskAt is how
+	// probable a miss must be for the forecast to warn.
+	WarnAt []int `toml:"warn_at_percent" validate:"max=5,dive,min=1,max=99" example:"[50, 80]"`
+	RiskAt int   `toml:"risk_at_percent" validate:"min=0,max=99" example:"50"`
+	// Unanswered says what no answer about a missed date means, and after how long.
+	Unanswered     string `toml:"unanswered_means" validate:"omitempty,oneof=agree return agree_once" example:"agree"`
+	UnansweredDays int    `toml:"unanswered_after_working_days" validate:"min=0,max=60" example:"5"`
 }
 
 // QuoteSettings says how long a quote stands and when it is followed up.
@@ -165,7 +173,7 @@ func ReadSettings(path string) (*Settings, error) {
 func ParseSettings(path string, text []byte) (*Settings, error) {
 	s := &Settings{
 		Money:   MoneySettings{Prices: "before_tax"},
-		Promise: PromiseSettings{WorkingDays: 10, Warranty: 90, Tests: []string{"Function"}},
+		Promise: PromiseSettings{WorkingDays: 10, Warranty: 90, Tests: []string{"Function"}, WarnAt: []int{80}, RiskAt: 50, Unanswered: "agree", UnansweredDays: 5},
 		Quote:   QuoteSettings{Days: 14, Remind: []int{2, 5}, Last: 1, Undo: 30},
 		Mail:    MailSettings{Port: 587, Security: "starttls"},
 		Web:     WebSettings{Listen: "127.0.0.1:8080"},
@@ -200,7 +208,10 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 	if s.trade, err = s.ownCatalogue(path); err != nil {
 		return nil, err
 	}
-	if _, err := s.shop(); err != nil {
+	var in *settingError
+	if _, err := s.shop(); errors.As(err, &in) {
+		return nil, fmt.Errorf("%s, line %d: %w", path, in.line(text), err)
+	} else if err != nil {
 		return nil, fmt.Errorf("%s, line %d: %w", path, lineOf(text, "calendar"), err)
 	}
 	return s, nil
@@ -254,6 +265,11 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 	}
 	if out.QuoteDays == 0 {
 		out.QuoteDays = 14
+	}
+	out.WarnAt, out.RiskAt = slices.Compact(slices.Sorted(slices.Values(s.Promise.WarnAt))), s.Promise.RiskAt
+	out.Silence, out.SilenceDays = workflow.SilencePolicy(s.Promise.Unanswered), s.Promise.UnansweredDays
+	if err := s.levels(out); err != nil {
+		return nil, err
 	}
 	return out, nil
 }

@@ -10,6 +10,7 @@ import (
 	"benchword/notify"
 	"benchword/workflow"
 
+
 	"github.com/stretchr/testify/require"
 )
 
@@ -40,6 +41,15 @@ func TestSettingsInReadmeWork(t *testing.T) {
 	require.Equal(t, 993, box.Box.(*notify.IMAP).Port)
 	_, err = s.Mail.signers()
 	require.ErrorContains(t, err, "config_test.go", "it is no key")
+	require.Equal(t, []int{50, 80}, shop.WarnAt)
+	require.Equal(t, workflow.SilenceAgrees, shop.Silence)
+	require.Len(t, shop.Levels, 3)
+	x := shop.Level("express")
+	require.Equal(t, workflow.Quota{WorkingDays: 3}, x.Promise)
+	require.Equal(t, "4", x.Look.WorkingHours.String())
+	require.Equal(t, "35.00", x.Fee.UnitPrice.String())
+	require.Equal(t, "hst", x.Fee.Tax)
+	require.True(t, shop.Levels[2].ByDate)
 }
 
 // TestWrongSettingsAreNamed: a wrong setting is named with its line, what is wrong, and an example.
@@ -62,6 +72,18 @@ func TestWrongSettingsAreNamed(t *testing.T) {
 		{`[quote]`, "[store]\nphotos = \"s3+https://s3.example.net/photos\"\n[quote]", `store.photos_key is missing, and the bucket of the photos needs it`},
 		{`settle_first = false`, `settle_first = "no"`, `line `},
 		{`days = 14`, `days = `, `line `},
+		{`carrier = false`, `carier = false`, `promise.pauses`},
+		{`warn_at_percent = [50, 80]`, `warn_at_percent = [0.5]`, `line `},
+		{`warn_at_percent = [50, 80]`, `warn_at_percent = [120]`, `promise.warn_at_percent is too large or too long (at most 99). Example: warn_at_percent = [50, 80]`},
+		{`unanswered_means = "agree"`, `unanswered_means = "sell"`, `promise.unanswered_means must be one of: agree, return, agree_once`},
+		{`key = "express"`, `key = "Express!"`, `level of service "Express": key may hold only a-z`},
+		{`key = "express"`, `key = "standard"`, `key = "standard" stands at an earlier level`},
+		{`working_days = 3 `, `working_days = 3
+date = true `, `level of service "Express": it promises working_days, working_hours or a date`},
+		{`price = "35.00"`, `price = "cheap"`, `price = "cheap" is not an amount in CAD`},
+		{`tax = "hst"`, `tax = "vat"`, `there is no tax called "vat"`},
+		{`names = { fr = "Express" }`, `names = { xx = "Express" }`, `"xx" is none of en, fr, de, es`},
+		{`first_look_within_hours = 4`, `first_look_within_hours = "soon"`, `line `},
 	} {
 		require.Contains(t, good, c.from)
 		_, err := ParseSettings("shop.toml", []byte(strings.Replace(good, c.from, c.to, 1)))

@@ -55,6 +55,26 @@ taxes = { hst = "15" }
 working_days = 10
 warranty_days = 180
 tests = ["Function", "Electrical safety"]
+warn_at_percent = [50, 80]
+unanswered_means = "agree"
+unanswered_after_working_days = 5
+
+[[levels]]
+key = "standard"
+name = "Standard"
+names = { fr = "Normal", de = "Normal", es = "Normal" }
+working_days = 10
+first_look_within_hours = 16
+answer_within_hours = 40
+[[levels]]
+key = "express"
+name = "Express"
+names = { de = "Eilig", es = "Urgente" }
+working_days = 4
+price = "35.00"
+tax = "hst"
+first_look_within_hours = 4
+answer_within_hours = 12
 
 [quote]
 days = 14

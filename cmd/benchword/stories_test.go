@@ -180,7 +180,7 @@ type story struct {
 	told   bytes.Buffer
 }
 
-var linkIn = regexp.MustCompile(`https?://[^\s"<>]+/([jd])/[a-z2-7]{32}`)
+var linkIn = regexp.MustCompile(`https?://[^\s"<>]+/([jdc])/[a-z2-7]{32}`)
 
 // TestStories plays every testdata/stories/*.txtar: one command a line, as commands below explains.
 func TestStories(t *testing.T) { playAll(t, newStage) }
@@ -293,7 +293,7 @@ func visible(page string) string {
 //	see TEXT / unseen TEXT         the last page's text has (or has not) this
 //	status N                       the last answer's status
 //	mail ADDRESS TEXT              the newest mail to this address has this in its subject or text
-//	follow j|d                     open the link of that kind in that mail
+//	follow j|d|c                   open the link of that kind in that mail
 //	stage NAME [OUTCOME]           the job is there
 //	restart                        stop the server and start it again on the same folder
 //	again                          begin another job (the next booking sets {job})
@@ -455,6 +455,11 @@ func (s *story) fill(v string) string {
 		require.NoError(s.t, err)
 		v = strings.ReplaceAll(v, "{digest}", j.Quote().Digest)
 	}
+	if strings.Contains(v, "{delay}") {
+		j, err := s.srv.service.Job(context.Background(), workflow.JobNumber(s.job))
+		require.NoError(s.t, err)
+		v = strings.ReplaceAll(v, "{delay}", j.Delay().Digest)
+	}
 	return strings.ReplaceAll(v, "{job}", s.job)
 }
 
@@ -478,8 +483,8 @@ func (s *story) learn() error {
 var numberIn = regexp.MustCompile(`class="number-value">([^<]+)<`)
 
 func (s *story) send(method, path, contentType string, body io.Reader, token string) error {
-	if strings.Contains(path, "{link}") || strings.Contains(path, "{decide}") {
-		for placeholder, kind := range map[string]string{"{link}": "j", "{decide}": "d"} {
+	if strings.Contains(path, "{") {
+		for placeholder, kind := range map[string]string{"{link}": "j", "{decide}": "d", "{choose}": "c"} {
 			if !strings.Contains(path, placeholder) {
 				continue
 			}

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"benchword/workflow"
 
@@ -262,6 +263,8 @@ func everyAction(t *testing.T, d *desk) {
 	require.Empty(t, j.Customer.Name)
 	d.refused(409, counter, "messages", `{"text":"Hello?"}`)
 
+	everyPromiseAction(t, d)
+
 	other, err := workflow.NewJobNumber(d.svc.Random)
 	require.NoError(t, err)
 	for _, n := range []string{string(other), "K7M2QX9", "x", "%00", strings.Repeat("7", 200)} {
@@ -319,4 +322,39 @@ func TestListInPages(t *testing.T) {
 		path = strings.TrimPrefix(page.More, "/api/v1")
 	}
 	require.ElementsMatch(t, all, listed)
+}
+
+// everyPromiseAction takes those about levels of service and missed dates, on a job of their own.
+func everyPromiseAction(t *testing.T, d *desk) {
+	d.svc.Shop.Levels = []workflow.Level{
+		{Key: "standard", Name: "Standard", Promise: workflow.Quota{WorkingDays: 5}, Look: workflow.Quota{WorkingHours: workflow.QuotaHours(time.Hour)}},
+		{Key: "express", Name: "Express", Promise: workflow.Quota{WorkingDays: 2}},
+	}
+	defer func() { d.svc.Shop.Levels = nil }()
+	j := d.booked()
+	require.Equal(t, "standard", j.Level.Key)
+	require.Equal(t, workflow.TargetLook, j.Targets[0].Kind)
+	d.done(bench, "contents", `{"items":[{"text":"Film scanner","device":true}]}`)
+	d.done(bench, "screening", `{"screening":{"lithium":"no","cell_damaged":"no","mains":"yes","liquid":"no"}}`)
+	require.Equal(t, 200, d.photo(picture(t, 9), url.Values{"kind": {"arrival"}}).StatusCode)
+	d.refused(409, counter, "delay", `{"reason":"Late."}`)
+	d.done(bench, "move", `{"to":"received"}`)
+	d.refused(422, counter, "level", `{"level":"express"}`)
+	d.refused(403, bench, "level", `{"level":"express","reason":"Asked for."}`)
+	j = d.done(counter, "level", `{"level":"express","reason":"Asked for by telephone."}`)
+	require.Equal(t, 2, j.Promises[1].Quota.WorkingDays)
+	d.refused(422, counter, "delay", `{"reason":""}`)
+	j = d.done(counter, "delay", `{"reason":"The lamp is late."}`)
+	require.Equal(t, "The lamp is late.", j.DelayNote.Reason)
+	d.refused(409, counter, "delay-choice", `{"choice":"agree","digest":"x"}`)
+	d.wait(14 * 24 * time.Hour)
+	_, err := d.svc.WakeDue(context.Background())
+	require.NoError(t, err)
+	j = d.done(counter, "delay", `{"reason":"The lamp is later still."}`)
+	require.Len(t, j.Delays, 2)
+	require.True(t, j.Delays[1].Open)
+	d.refused(422, counter, "delay-choice", `{"choice":"sell","digest":"`+j.Delays[1].Digest+`"}`)
+	j = d.done(counter, "delay-choice", `{"choice":"return","digest":"`+j.Delays[1].Digest+`","agent":"Called +1 902 555 0101."}`)
+	require.Equal(t, workflow.StageTesting, j.Stage)
+	require.Contains(t, j.Delays[1].Agent, "Called +1 902 555 0101.")
 }

@@ -80,6 +80,20 @@ func (d *Answer) command(a *api, c *fiber.Ctx, _ workflow.JobNumber) (task, erro
 	}}, nil
 }
 
+// DelayChoice is what the customer chose by telephone after a missed promise, as staff write it down.
+type DelayChoice struct {
+	Choice workflow.DelayChoice `json:"choice"`
+	// Digest names exactly what the customer was told.
+	Digest string `json:"digest"`
+	// Agent says how the customer was reached.
+	Agent string `json:"agent,omitempty"`
+}
+
+// command adds the evidence: who wrote it down.
+func (d *DelayChoice) command(a *api, c *fiber.Ctx, _ workflow.JobNumber) (task, error) {
+	return task{cmd: workflow.AnswerDelay{Choice: d.Choice, Digest: d.Digest, Agent: strings.TrimSpace("written down by " + a.s.Actor(c).ID + ". " + d.Agent)}}, nil
+}
+
 // Quote is a revision of the quote as a caller writes it: the lines; totals, taxes and keys are worked
 // out.
 type Quote struct {
@@ -89,6 +103,8 @@ type Quote struct {
 	Reason string `json:"reason,omitempty"`
 	// Days is how many calendar days it stands; 0 means the shop's usual.
 	Days int `json:"days,omitempty"`
+	// NoFee leaves out the line of the job's level of service, which repairing options get otherwise.
+	NoFee bool `json:"no_fee,omitempty"`
 }
 
 // QuoteOption is one way on.
@@ -105,7 +121,7 @@ type QuoteOption struct {
 }
 
 func (q *Quote) command(*api, *fiber.Ctx, workflow.JobNumber) (task, error) {
-	out := workflow.IssueQuote{Note: q.Note, Reason: q.Reason, Days: q.Days}
+	out := workflow.IssueQuote{Note: q.Note, Reason: q.Reason, Days: q.Days, NoFee: q.NoFee}
 	for _, o := range q.Options {
 		out.Options = append(out.Options, workflow.Option{
 			Kind: o.Kind, Title: o.Title, Text: o.Text, Excluded: o.Excluded,

@@ -51,6 +51,10 @@ type Job struct {
 	Packed       []workflow.PackedItem   `json:"packed"`
 	Shipment     *workflow.Shipment      `json:"shipment,omitempty"`
 	Promises     []workflow.Promise      `json:"promises"`
+	Level        *workflow.JobLevel      `json:"level,omitempty"`
+	Targets      []Target                `json:"targets"`
+	Delays       []Delay                 `json:"delays"`
+	DelayNote    *workflow.DelayNote     `json:"delay_note,omitempty"`
 	DueAt        *time.Time              `json:"due_at" jsonschema:"nullable"`
 	Breached     bool                    `json:"breached"`
 	Holds        []workflow.Hold         `json:"holds"`
@@ -146,6 +150,28 @@ type Decision struct {
 	UndoneAt time.Time `json:"undone_at,omitzero"`
 }
 
+// Target is something that the job's level of service wants done within a time.
+type Target struct {
+	Kind  workflow.TargetKind `json:"kind"`
+	DueAt *time.Time          `json:"due_at,omitempty"`
+	MetAt *time.Time          `json:"met_at,omitempty"`
+	Late  bool                `json:"late"`
+}
+
+// Delay is what was told about a missed promise, and what the customer chose.
+type Delay struct {
+	workflow.DelayTerms
+	Digest     string               `json:"digest"`
+	Choice     workflow.DelayChoice `json:"choice,omitempty"`
+	Unanswered bool                 `json:"unanswered,omitempty"`
+	ChosenAt   *time.Time           `json:"chosen_at,omitempty"`
+	By         workflow.Actor       `json:"by,omitzero"`
+	Address    string               `json:"address,omitempty"`
+	Agent      string               `json:"agent,omitempty"`
+	// Open: the customer can still choose.
+	Open bool `json:"open"`
+}
+
 // Message is a letter between customer and bench.
 type Message struct {
 	ID       int            `json:"id"`
@@ -193,6 +219,15 @@ func (a *api) view(j *workflow.Job) *Job {
 	}
 	for _, m := range j.Messages {
 		out.Messages = append(out.Messages, Message{ID: m.ID, By: m.By, Text: m.Text.Text, At: m.At, Question: m.Question, Answered: m.Answered})
+	}
+	out.Level, out.DelayNote, out.Targets, out.Delays = j.Level, j.DelayNote, []Target{}, []Delay{}
+	now := a.s.Now()
+	for _, x := range j.Targets(shop) {
+		out.Targets = append(out.Targets, Target{x.Kind, instant(x.Due), instant(x.MetAt), x.Late(now)})
+	}
+	for i := range j.Delays {
+		d := &j.Delays[i]
+		out.Delays = append(out.Delays, Delay{d.DelayTerms, d.Digest, d.Choice, d.Unanswered, instant(d.ChosenAt), d.By, d.Address.Text, d.Agent.Text, d.Open(now)})
 	}
 	for _, m := range j.Moves(shop) {
 		out.Moves = append(out.Moves, Move{To: m.To, Missing: list(m.Missing)})

@@ -11,6 +11,7 @@ import (
 	"benchword/portal"
 	"benchword/templates"
 	"benchword/workflow"
+	"benchword/workflow/calendar"
 	"benchword/workflow/money"
 
 	"github.com/gofiber/fiber/v2"
@@ -205,13 +206,18 @@ func readPlace(s string) (*workflow.Row, error) {
 }
 
 func (x *counter) newPage(c *fiber.Ctx, f *templates.Form) *templates.CounterNew {
-	return &templates.CounterNew{Page: x.s.Page(c, "New job"), Form: f, Languages: templates.LanguageChoices(x.s.Shop()), Currency: string(x.s.Shop().Currency)}
+	v := &templates.CounterNew{Page: x.s.Page(c, "New job"), Form: f, Languages: templates.LanguageChoices(x.s.Shop()), Currency: string(x.s.Shop().Currency)}
+	v.Levels, v.ByDate = templates.LevelPicks(x.s.Shop())
+	return v
 }
 
 func (x *counter) showNew(c *fiber.Ctx) error {
 	f := x.form(c, "/counter/new")
 	f.Values.Set("how", "here")
 	f.Values.Set("language", x.s.Shop().Languages[0])
+	if levels := x.s.Shop().Levels; len(levels) > 0 {
+		f.Values.Set("level", levels[0].Key)
+	}
 	if n, err := workflow.ParseJobNumber(c.Query("follows")); err == nil {
 		// Back under warranty: who and what are known.
 		j, err := x.s.Service().Job(c.UserContext(), n)
@@ -242,7 +248,15 @@ func (x *counter) postNew(c *fiber.Ctx) error {
 	cmd := workflow.Book{
 		Person: workflow.Person{Name: v("name"), Email: v("email"), Phone: v("phone"), Address: v("address"), Language: v("language")},
 		Kind:   v("kind"), Maker: v("maker"), Model: v("model"), Fault: v("fault"), Limit: x.amount(v("limit")), Inbound: v("inbound"),
-		WalkIn: v("how") == "here",
+		WalkIn: v("how") == "here", Level: v("level"),
+	}
+	if s := strings.TrimSpace(v("level_by")); s != "" {
+		day, err := calendar.ParseDate(s)
+		if err != nil {
+			f.Add("level_by", "The date can't be read; write it like 2026-12-24.")
+			return x.s.Render(c, fiber.StatusUnprocessableEntity, x.newPage(c, f))
+		}
+		cmd.LevelBy = closing(x.s.Shop(), day)
 	}
 	if s := strings.TrimSpace(v("follows")); s != "" {
 		n, err := workflow.ParseJobNumber(s)

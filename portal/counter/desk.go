@@ -20,25 +20,24 @@ var promiseTask = &task{
 	},
 	read: func(r *request) ([]workflow.Command, error) {
 		cmd := workflow.MovePromise{Days: r.number("days", "The number of working days"), Reason: r.value("reason")}
-		if s := strings.TrimSpace(r.value("by")); s != "" {
-			day, err := calendar.ParseDate(s)
-			if err != nil {
-				r.form.Add("by", "The date can't be read; write it like 2026-12-24.")
-				return nil, nil
-			}
-			cmd.By = r.closing(day)
+		by, ok := r.date("by")
+		if !ok {
+			return nil, nil
 		}
+		cmd.By = by
 		return []workflow.Command{cmd}, nil
 	},
 	said: "The new date is on its way to the customer, with the reason.",
 }
 
 // closing gives the end of the shop's hours on a date, or the end of the date where it is closed.
-func (r *request) closing(day calendar.Date) time.Time {
-	loc := r.shop().Calendar.Location()
+func (r *request) closing(day calendar.Date) time.Time { return closing(r.shop(), day) }
+
+func closing(shop *workflow.Shop, day calendar.Date) time.Time {
+	loc := shop.Calendar.Location()
 	begin, end := calendar.Local(loc, day, 0, 0), calendar.Local(loc, day+1, 0, 0)
 	last := end.Add(-time.Second)
-	for _, to := range r.shop().Calendar.Stretches(begin, end) {
+	for _, to := range shop.Calendar.Stretches(begin, end) {
 		last = to
 	}
 	return last

@@ -14,7 +14,7 @@ func (x *counter) tasks() []*task {
 		intakeTask, lookTask, photosTask, wordsTask, photoTask, photoRemoveTask, findingTask, correctTask, withdrawTask, checksTask, symptomTask, planTask,
 		workTask, dutiesTask, dutyDoneTask, dutyWaiveTask, testsTask, readyTask, packingTask, holdTask, liftTask,
 		reportTask, sendTask, quoteTask, takeBackTask, answerTask, undoTask, chargeTask,
-		promiseTask, paymentTask, customerTask, lettersTask, linkTask, linkRevokeTask, linkMailTask, noticesTask, againTask, toldTask, eraseTask, moveTask,
+		promiseTask, delayTask, delayChoiceTask, levelTask, paymentTask, customerTask, lettersTask, linkTask, linkRevokeTask, linkMailTask, noticesTask, againTask, toldTask, eraseTask, moveTask,
 	}
 }
 

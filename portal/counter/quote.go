@@ -59,7 +59,8 @@ func blankOption(f *templates.Form, i, lines int) bool {
 // readQuote turns the form into a quote. What can't be read is noted beside its field. An option that is
 // blank between others is left out; from says which option of the form each one is.
 func (x *counter) readQuote(f *templates.Form) (q workflow.IssueQuote, from []int) {
-	q = workflow.IssueQuote{Note: f.Value("note"), Reason: f.Value("reason"), Days: x.whole(f, "days", "The number of days")}
+	// The level's line stands in the form already, or was taken out of it.
+	q = workflow.IssueQuote{NoFee: true, Note: f.Value("note"), Reason: f.Value("reason"), Days: x.whole(f, "days", "The number of days")}
 	for i, lines := range shape(f) {
 		if blankOption(f, i, lines) {
 			continue
@@ -317,6 +318,13 @@ func (r *request) fillQuote(d *draft) {
 	v.Set("o0.l0.tax", tax)
 	v.Set("o0.l1.kind", string(money.Part))
 	v.Set("o0.l1.tax", tax)
+	if l := r.job.Level; l != nil && l.Fee != nil {
+		v.Set("o0.l2.kind", string(l.Fee.Kind))
+		v.Set("o0.l2.text", l.Fee.Text)
+		v.Set("o0.l2.quantity", l.Fee.Quantity.String())
+		v.Set("o0.l2.price", l.Fee.UnitPrice.String())
+		v.Set("o0.l2.tax", l.Fee.Tax)
+	}
 	v.Set("o1.kind", string(workflow.OptionReturn))
 	v.Set("o1.title", "Send it back as it is")
 	v.Set("o1.l0.kind", string(money.Carriage))

@@ -35,10 +35,11 @@ type Purpose string
 const (
 	Look   Purpose = "look"   // see the job; may be forwarded, changes nothing
 	Decide Purpose = "decide" // answer the quote
+	Choose Purpose = "choose" // say what is to happen after a missed promise
 )
 
 // Valid reports whether p is one of the purposes above.
-func (p Purpose) Valid() bool { return p == Look || p == Decide }
+func (p Purpose) Valid() bool { return p == Look || p == Decide || p == Choose }
 
 const (
 	tokenBytes = 20 // 160 bits

@@ -1,0 +1,179 @@
+package templates
+
+import (
+	"time"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+	"benchword/workflow/money"
+)
+
+// ChoosePage is the page on which a customer chooses what is to happen after a missed promise, or reads what
+// was chosen.
+type ChoosePage struct {
+	Page
+	Number, Device string
+	// Act is where the form is sent, Track the job's page.
+	Act, Track string
+	Digest     string
+	// Missed says what was missed; Why and Date are the bench's words and the new date.
+	Missed, Why, Date string
+	// Until says until when, Silence what no answer means.
+	Until, Silence string
+	// Open: it can be chosen. Otherwise Done and DoneMore say what became of it.
+	Open           bool
+	Done, DoneMore string
+	// Choice and Read are what was sent, kept after a refusal.
+	Choice workflow.DelayChoice
+	Read   bool
+	Errors []FieldError
+}
+
+// Template implements [View].
+func (*ChoosePage) Template() string { return "customer/choose.html" }
+
+// ErrorFor gives the sentence about a field of the form.
+func (p *ChoosePage) ErrorFor(field string) string { return ErrorFor(p.Errors, field) }
+
+// ChooseOf makes the page about a delay. The link's token stands in its addresses.
+func ChooseOf(page Page, j *workflow.Job, d *workflow.Delay, shop *workflow.Shop, now time.Time, token string) *ChoosePage {
+	w := page.Words()
+	m := &statusMaker{j, shop, now, w, zoneOf(shop)}
+	page.Title = w.T("choose.title")
+	v := &ChoosePage{
+		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Act: "/c/" + token, Track: "/j/" + token, Digest: d.Digest,
+		Missed: w.T("choose.missed", m.day(d.MissedAt)), Why: firstOf(d.Reason, w.T("choose.why.default")), Date: m.newDate(d),
+		Open: d.Open(m.now) && !j.Ended(),
+	}
+	if v.Open {
+		v.Until, v.Silence = w.T("choose.until", m.day(d.AnswerBy)), w.T("choose.silence."+string(d.Silence))
+		return v
+	}
+	key := "choose.overtaken"
+	switch {
+	case d.Choice != "" && d.Unanswered:
+		key = "choose.silent." + string(d.Choice)
+	case d.Choice != "":
+		key = "choose.done." + string(d.Choice)
+	}
+	v.Done, v.DoneMore = w.T(key, m.day(d.AnswerBy)), w.T(key+".more")
+	v.Title = v.Done
+	return v
+}
+
+// newDate says the date that takes the missed one's place.
+func (m *statusMaker) newDate(d *workflow.Delay) string {
+	if d.NewBy.IsZero() {
+		return m.w.T("choose.date.unknown")
+	}
+	return m.w.T("choose.date.by", m.day(d.NewBy))
+}
+
+// toChoose gives the delay that waits for the customer, nil if there is none.
+func (m *statusMaker) toChoose() *workflow.Delay {
+	if d := m.j.Delay(); d != nil && !m.j.Ended() && d.Open(m.now) {
+		return d
+	}
+	return nil
+}
+
+// tellDelay puts a step about a delay into words; false leaves it out.
+func (m *statusMaker) tellDelay(v *MomentView, x workflow.Moment) bool {
+	i := x.Ref - 1
+	if i < 0 || i >= len(m.j.Delays) {
+		return false
+	}
+	d := &m.j.Delays[i]
+	switch x.Kind {
+	case "delay.told":
+		if d.Reason == "" || d.NewPromise > 0 { // the breach, or the new date, says it
+			return false
+		}
+		v.Text, v.Quote = m.w.T("story.delay.told"), d.Reason
+	case "delay.answered":
+		key := "story.delay.answered."
+		if d.Unanswered {
+			key = "story.delay.silent."
+		}
+		v.Text, v.Milestone = m.w.T(key+string(d.Choice)), true
+	default:
+		return false
+	}
+	return true
+}
+
+// delay adds to a mail what is told about a missed promise, and the choice.
+func (k *mailMaker) delay() {
+	d := k.j.Delay()
+	if d == nil {
+		return
+	}
+	m := &statusMaker{k.j, k.Shop, k.now, k.w, k.loc}
+	if k.Entry.Kind == workflow.NoticeBreach {
+		k.paras("choose.why", firstOf(d.Reason, k.w.T("choose.why.default")))
+		k.paras("choose.date", m.newDate(d))
+	}
+	if !d.Open(k.now) {
+		return
+	}
+	k.paras("mail.breach.yours", k.w.T("mail.delay.choice"), k.w.T("choose.until", k.day(d.AnswerBy))+" "+k.w.T("choose.silence."+string(d.Silence)))
+	if k.Delay != "" {
+		k.m.Act = MailLink{k.w.T("mail.act.choose"), k.Delay}
+		k.m.Chooses = true
+	}
+}
+
+// delayAnswered tells what the customer chose, or what their silence meant.
+func (k *mailMaker) delayAnswered() {
+	n := k.Entry.Ref
+	if n < 1 || n > len(k.j.Delays) || k.j.Delays[n-1].Choice == "" {
+		k.link()
+		return
+	}
+	d := &k.j.Delays[n-1]
+	key := "delay_"
+	if d.Unanswered {
+		key = "delay_silent_"
+	}
+	k.say(key + string(d.Choice))
+}
+
+// levelWords says what a level of service promises, and what it costs.
+func levelWords(l *workflow.Level, shop *workflow.Shop, w *locale.Words) string {
+	promise := w.T("level.date")
+	switch {
+	case l.Promise.WorkingDays > 0:
+		promise = w.T("level.days", l.Promise.WorkingDays)
+	case l.Promise.WorkingHours > 0:
+		promise = w.T("level.hours", l.Promise.WorkingHours.String())
+	}
+	price := w.T("level.free")
+	if l.Fee != nil {
+		price = w.T("level.price", w.Money(feeOf(l.Fee, shop)))
+	}
+	return promise + ", " + price
+}
+
+func feeOf(l *money.Line, shop *workflow.Shop) money.Amount {
+	a, err := money.Exact(l.UnitPrice, shop.Currency)
+	if err != nil {
+		return money.Amount{} // finer than a coin: the settings refuse it
+	}
+	return a
+}
+
+// LevelChoice is a level of service that a form offers.
+type LevelChoice struct {
+	Key, Name, Words, Text string
+	ByDate                 bool
+}
+
+// LevelChoices gives what the shop offers, the usual one first.
+func LevelChoices(shop *workflow.Shop, w *locale.Words) []LevelChoice {
+	var out []LevelChoice
+	for i := range shop.Levels {
+		l := &shop.Levels[i]
+		out = append(out, LevelChoice{l.Key, l.Named(w.Lang), levelWords(l, shop, w), l.Text, l.ByDate})
+	}
+	return out
+}

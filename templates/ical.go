@@ -1,0 +1,102 @@
+package templates
+
+import (
+	"net/url"
+	"strings"
+	"time"
+
+	"benchword/templates/locale"
+	"benchword/workflow"
+
+	ics "github.com/arran4/golang-ical"
+)
+
+// DateFile gives a job's promised date as a calendar file: RFC 5545, published as RFC 5546 section 3.2.1 has
+// it. The event keeps its UID, and its SEQUENCE rises with every move of the date, so that a calendar that
+// reads the file again moves it too. Once the job has ended the event is cancelled. A link to the job is
+// left out on purpose: calendars are shared more lightly than mails. ok is false while nothing is promised.
+func DateFile(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Words) (file string, ok bool) {
+	m := &statusMaker{j, shop, now, w, zoneOf(shop)}
+	p := j.Promise()
+	if p == nil {
+		return "", false
+	}
+	due := m.dueOf(p)
+	if due.IsZero() {
+		return "", false
+	}
+	host := shop.BaseURL
+	if u, err := url.Parse(shop.BaseURL); err == nil && u.Hostname() != "" {
+		host = u.Hostname()
+	}
+	name := firstOf(j.Device.Kind, j.Device.Name())
+	c := ics.NewCalendarFor("benchword")
+	c.SetMethod(ics.MethodPublish)
+	c.SetCalscale("GREGORIAN")
+	c.SetRefreshInterval("PT6H", ics.WithValue("DURATION")) // RFC 7986
+	c.SetXPublishedTTL("PT6H")
+	c.SetXWRCalName(shop.Name + ", " + j.Number.Shown())
+	e := c.AddEvent(string(j.Number) + ".promise@" + host)
+	e.SetDtStampTime(j.ChangedAt.UTC())
+	e.SetModifiedAt(j.ChangedAt.UTC())
+	e.SetSequence(m.sequence())
+	e.SetProperty(ics.ComponentPropertyOrganizer, "mailto:"+shop.Email, ics.WithCN(plainName(shop.Name)))
+	e.SetTimeTransparency(ics.TransparencyTransparent)
+	e.SetClass(ics.ClassificationPrivate)
+	day := shop.Calendar.Date(due)
+	e.SetProperty(ics.ComponentPropertyDtStart, strings.ReplaceAll(day.String(), "-", ""), ics.WithValue("DATE"))
+	e.SetProperty(ics.ComponentPropertyDtEnd, strings.ReplaceAll((day+1).String(), "-", ""), ics.WithValue("DATE"))
+	key, status := "by", ics.ObjectStatusConfirmed
+	_, named := j.Due(shop)
+	switch {
+	case j.Stage == workflow.StageWithdrawn:
+		key, status = "closed", ics.ObjectStatusCancelled
+	case j.Ended():
+		key, status = "left", ics.ObjectStatusCancelled
+	case !p.BreachedAt.IsZero() || named && now.After(due):
+		key, status = "late", ics.ObjectStatusTentative
+	case !named:
+		key, status = "open", ics.ObjectStatusTentative
+	}
+	e.SetStatus(status)
+	e.SetSummary(w.T("ical.summary."+key, capital(name), shop.Name))
+	says := append([]string{j.Device.Name() + ", " + j.Number.Shown()}, m.promiseSays()...)
+	s := StatusOf(j, shop, now, w)
+	if says = append(says, s.When+". "+s.WhenMore); shop.BaseURL != "" {
+		says = append(says, w.T("ical.find", shop.BaseURL+"/find"))
+	}
+	e.SetDescription(strings.Join(says, "\n"))
+	return c.Serialize(ics.WithNewLineWindows), true
+}
+
+// plainName leaves out what a parameter's value can't hold unquoted.
+func plainName(s string) string {
+	return strings.Join(strings.FieldsFunc(s, func(r rune) bool { return strings.ContainsRune("\",;:\\\r\n ", r) }), " ")
+}
+
+// sequence counts what moves the date: promises, missed ones, pauses as they begin, end and last, and the
+// job's end. It never falls.
+func (m *statusMaker) sequence() int {
+	j := m.j
+	n := len(j.Promises) - 1
+	for _, p := range j.Promises {
+		if !p.BreachedAt.IsZero() {
+			n++
+		}
+	}
+	for _, p := range j.Pauses {
+		to := m.now
+		if n++; !p.To.IsZero() {
+			n, to = n+1, p.To
+		}
+		if j.Ended() && to.After(j.EndedAt) {
+			to = j.EndedAt
+		}
+		// While it lasts, the date moves with the days.
+		n += max(int(m.shop.Calendar.Date(to)-m.shop.Calendar.Date(p.From)), 0)
+	}
+	if j.Ended() {
+		n++
+	}
+	return n
+}

@@ -1,0 +1,384 @@
+package workflow
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"benchword/workflow/link"
+
+	"github.com/gowebpki/jcs"
+)
+
+// When a promise is missed the customer is told why, in the bench's words; a definite new date, or that
+// none can be said yet; and asked to choose, at no cost: wait, or have it back unrepaired. It is modelled on
+// the logic of 16 CFR 435 (the FTC's rule on late mail orders), whose words and duties do not apply here.
+
+// DelayChoice is what a customer can do about a missed promise.
+type DelayChoice string
+
+const (
+	DelayAgree  DelayChoice = "agree"  // wait
+	DelayReturn DelayChoice = "return" // have it back unrepaired, without cost
+)
+
+// DelayChoices lists both.
+var DelayChoices = []DelayChoice{DelayAgree, DelayReturn}
+
+// SilencePolicy is what no answer to that question means, by the shop's settings.
+type SilencePolicy string
+
+const (
+	SilenceAgrees  SilencePolicy = "agree"
+	SilenceReturns SilencePolicy = "return"
+	// SilenceAgreesOnce is 16 CFR 435's own table: silence agrees to a first delay with a definite date at
+	// most thirty days on, and to nothing else.
+	SilenceAgreesOnce SilencePolicy = "agree_once"
+)
+
+// means gives what silence means for one delay.
+func (s SilencePolicy) means(first bool, missed, by time.Time) DelayChoice {
+	switch s {
+	case SilenceReturns:
+		return DelayReturn
+	case SilenceAgreesOnce:
+		if !first || by.IsZero() || by.After(missed.AddDate(0, 0, 30)) {
+			return DelayReturn
+		}
+	}
+	return DelayAgree
+}
+
+// DelayTerms is what the customer is told about a missed promise: the part that its digest covers.
+type DelayTerms struct {
+	Job JobNumber `json:"job"`
+	// Number counts what was told on this job, from 1; a later one takes the place of those before.
+	Number int `json:"number"`
+	// Promise is the number of the promise that was missed; MissedAt the instant.
+	Promise  int       `json:"promise"`
+	MissedAt time.Time `json:"missed_at"`
+	// Reason is in the bench's words, "" where nobody has written them.
+	Reason string `json:"reason,omitempty"`
+	// NewPromise is the number of the promise that takes its place, 0 where no date can be said yet; NewBy
+	// is its instant as told.
+	NewPromise int       `json:"new_promise,omitempty"`
+	NewBy      time.Time `json:"new_by,omitzero"`
+	ToldAt     time.Time `json:"told_at"`
+	// AnswerBy is until when the customer can choose, zero where there is nothing to choose: the work is
+	// done. Silence says what no answer means.
+	AnswerBy time.Time   `json:"answer_by,omitzero"`
+	Silence  DelayChoice `json:"silence,omitempty"`
+}
+
+// Digest is the hex SHA-256 of the terms in canonical JSON (RFC 8785). An answer names it.
+func (t DelayTerms) Digest() (string, error) {
+	raw, err := json.Marshal(t)
+	if err != nil {
+		return "", fmt.Errorf("delay digest: %w", err)
+	}
+	c, err := jcs.Transform(raw)
+	if err != nil {
+		return "", fmt.Errorf("delay digest: %w", err)
+	}
+	sum := sha256.Sum256(c)
+	return hex.EncodeToString(sum[:]), nil
+}
+
+// Delay is what was told about a missed promise, and what the customer chose.
+type Delay struct {
+	DelayTerms
+	Digest string `json:"digest"`
+	// Choice is "" as long as nobody has chosen.
+	Choice DelayChoice `json:"choice,omitempty"`
+	// Unanswered marks a choice that silence made.
+	Unanswered bool      `json:"unanswered,omitempty"`
+	ChosenAt   time.Time `json:"chosen_at,omitzero"`
+	By         Actor     `json:"by,omitzero"`
+	// Address and Agent are the evidence, as of a [Decision].
+	Address Sealed `json:"address"`
+	Agent   Sealed `json:"agent"`
+	// Overtaken marks a question that needs no answer any more: a later one was asked, or the work is done.
+	Overtaken bool `json:"overtaken,omitempty"`
+}
+
+// Open reports whether the customer can still choose at an instant.
+func (d *Delay) Open(now time.Time) bool { return d.waits() && now.Before(d.AnswerBy) }
+
+func (d *Delay) waits() bool { return d.Choice == "" && !d.Overtaken && !d.AnswerBy.IsZero() }
+
+// Delay gives what was told last about a missed promise, nil if none was missed.
+func (j *Job) Delay() *Delay {
+	if len(j.Delays) == 0 {
+		return nil
+	}
+	return &j.Delays[len(j.Delays)-1]
+}
+
+// Unexplained reports whether the promise in force is missed and the bench has not said why.
+func (j *Job) Unexplained() bool {
+	p, d := j.Promise(), j.Delay()
+	return !j.Ended() && p != nil && !p.BreachedAt.IsZero() && d != nil && d.Reason == "" && d.Promise == p.Number && d.Choice != DelayReturn
+}
+
+// returning reports whether the customer chose to have it back after a promise was missed.
+func (j *Job) returning() bool {
+	d := j.Delay()
+	return d != nil && d.Choice == DelayReturn
+}
+
+// DelayNote is what the bench has written beforehand, to be told if the promise is missed.
+type DelayNote struct {
+	Promise int    `json:"promise"`
+	Reason  string `json:"reason"`
+	// Quota is the new promise, counted from when it is told; empty where no date can be said.
+	Quota Quota `json:"quota,omitzero"`
+}
+
+// DelayPrepared writes that down.
+type DelayPrepared struct {
+	Note DelayNote `json:"note"`
+}
+
+// Kind is "delay.prepared".
+func (*DelayPrepared) Kind() EventKind { return "delay.prepared" }
+
+func (p *DelayPrepared) fold(j *Job, e *Event) {
+	n := p.Note
+	j.DelayNote = &n
+}
+
+// DelayTold is what the customer is told about a missed promise.
+type DelayTold struct {
+	Terms  DelayTerms `json:"terms"`
+	Digest string     `json:"digest"`
+}
+
+// Kind is "delay.told".
+func (*DelayTold) Kind() EventKind { return "delay.told" }
+
+func (p *DelayTold) fold(j *Job, e *Event) {
+	j.overtakeDelays()
+	j.Delays = append(j.Delays, Delay{DelayTerms: p.Terms, Digest: p.Digest})
+	j.DelayNote = nil
+	j.tell(e, p.Terms.Number)
+}
+
+// overtakeDelays closes questions about a delay that nobody needs to answer any more.
+func (j *Job) overtakeDelays() {
+	for i := range j.Delays {
+		if d := &j.Delays[i]; d.waits() {
+			d.Overtaken = true
+		}
+	}
+}
+
+// DelayAnswered is the customer's choice, or what their silence means.
+type DelayAnswered struct {
+	Number     int         `json:"number"`
+	Digest     string      `json:"digest"`
+	Choice     DelayChoice `json:"choice"`
+	Unanswered bool        `json:"unanswered,omitempty"`
+	Address    Sealed      `json:"address"`
+	Agent      Sealed      `json:"agent"`
+}
+
+// Kind is "delay.answered".
+func (*DelayAnswered) Kind() EventKind { return "delay.answered" }
+
+func (p *DelayAnswered) fold(j *Job, e *Event) {
+	if p.Number < 1 || p.Number > len(j.Delays) {
+		return
+	}
+	d := &j.Delays[p.Number-1]
+	d.Choice, d.Unanswered, d.ChosenAt, d.By, d.Address, d.Agent = p.Choice, p.Unanswered, e.At, e.By, p.Address, p.Agent
+	if p.Choice == DelayReturn {
+		// Without cost: nothing that was quoted is done or charged.
+		for i := range j.Quotes {
+			if q := &j.Quotes[i]; q.State == QuoteOpen || q.State == QuoteApproved {
+				q.State, q.Approved = QuoteDeclined, ""
+			}
+		}
+	}
+	j.tell(e, p.Number)
+}
+
+// choosable are the stages in which having it back unrepaired is still a choice.
+func (j *Job) choosable() bool {
+	switch j.Stage {
+	case StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing:
+		return !j.returning()
+	}
+	return false
+}
+
+// tellDelay tells the customer about the missed promise in force, with the new promise if there is one.
+func (t *turn) tellDelay(reason string, q Quota) error {
+	j := t.j
+	missed := j.Promise()
+	terms := DelayTerms{Job: j.Number, Number: len(j.Delays) + 1, Promise: missed.Number, MissedAt: missed.BreachedAt, Reason: reason, ToldAt: t.now}
+	if q != (Quota{}) {
+		if err := t.record(&PromiseMade{Promise{Number: len(j.Promises) + 1, Starts: t.now, Quota: q, Reason: reason}}); err != nil {
+			return err
+		}
+		p := j.Promise()
+		if due, ok := j.Turnaround(t.shop, p).DueAt(t.now); ok {
+			terms.NewPromise, terms.NewBy = p.Number, due
+		}
+	}
+	if j.choosable() {
+		if by, ok := t.shop.Calendar.CloseOf(t.now, t.shop.silenceDays()); ok {
+			first := true
+			for _, d := range j.Delays {
+				first = first && d.Promise == terms.Promise && d.NewBy.IsZero()
+			}
+			terms.AnswerBy, terms.Silence = by, t.shop.Silence.means(first, terms.MissedAt, terms.NewBy)
+		}
+	}
+	digest, err := terms.Digest()
+	if err != nil {
+		return err
+	}
+	if err := t.record(&DelayTold{terms, digest}); err != nil {
+		return err
+	}
+	if err := t.revokeLinks(link.Choose); err != nil {
+		return err
+	}
+	if terms.AnswerBy.IsZero() {
+		return nil
+	}
+	// The link outlives the choice, so that it can say what was chosen.
+	return t.issueLink(link.Choose, terms.Number, terms.AnswerBy.AddDate(0, 0, 90))
+}
+
+// ExplainDelay writes down why a promise is (or would be) missed, and a new date if there is one. Before
+// the breach it is kept for then; after it the customer is told, and asked again.
+type ExplainDelay struct {
+	Reason string `json:"reason"`
+	// Days is the new turnaround in working days from when it is told; By is a date instead. Neither means
+	// that no date can be said yet.
+	Days int       `json:"days,omitempty"`
+	By   time.Time `json:"by,omitzero"`
+}
+
+func (ExplainDelay) allowed() []Role { return counterUp }
+
+func (c ExplainDelay) decide(t *turn) error {
+	if err := t.needOpen("Explaining a delay"); err != nil {
+		return err
+	}
+	if t.j.Promise() == nil {
+		return refused("No date has been promised, so none can be missed.")
+	}
+	reason, err := text("reason", "The reason, which the customer will read,", c.Reason, true)
+	if err != nil {
+		return err
+	}
+	var q Quota
+	if c.Days != 0 || !c.By.IsZero() {
+		if q, err = t.newQuota(c.Days, c.By); err != nil {
+			return err
+		}
+	}
+	if err := t.noteBreach(); err != nil {
+		return err
+	}
+	if p := t.j.Promise(); p.BreachedAt.IsZero() {
+		return t.record(&DelayPrepared{DelayNote{Promise: p.Number, Reason: reason, Quota: q}})
+	}
+	if t.j.returning() {
+		return refused("The customer chose to have it back: there is nothing left to explain. Write a letter if something must be said.")
+	}
+	return t.tellDelay(reason, q)
+}
+
+// breached tells the customer of a breach that was just recorded: in the bench's words where somebody has
+// written them.
+func (t *turn) breached() error {
+	if !t.j.Ended() && !t.j.returning() {
+		if n := t.j.DelayNote; n != nil && n.Promise == t.j.Promise().Number {
+			q := n.Quota
+			if !q.By.IsZero() && !q.By.After(t.now) {
+				q = Quota{} // that date has passed too
+			}
+			return t.tellDelay(n.Reason, q)
+		}
+		return t.tellDelay("", Quota{})
+	}
+	return nil
+}
+
+// AnswerDelay is the customer's choice about a missed promise, by link, or by telephone as staff write it
+// down.
+type AnswerDelay struct {
+	Choice DelayChoice `json:"choice"`
+	// Digest names exactly what was told.
+	Digest string `json:"digest"`
+	// Address and Agent say where the answer came from, as for [Decide].
+	Address string `json:"address,omitempty"`
+	Agent   string `json:"agent,omitempty"`
+}
+
+func (AnswerDelay) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
+
+func (c AnswerDelay) decide(t *turn) error {
+	d := t.j.Delay()
+	if d == nil {
+		return refused("No promise was missed on this job, so there is nothing to choose.")
+	}
+	if err := oneOf("choice", "Your choice", c.Choice, DelayChoices); err != nil {
+		return err
+	}
+	switch {
+	case c.Digest != d.Digest:
+		return &Error{Code: CodeConflict, Reason: "delay_newer", Message: "There is newer word about the date. Nothing was chosen; please look at it first."}
+	case d.Choice == c.Choice:
+		return nil // the same again: it counts once
+	case d.Choice != "":
+		return &Error{Code: CodeConflict, Reason: "delay_chosen", Message: "A choice was made already, and it stands. Write to the bench if it should change."}
+	case !d.Open(t.now):
+		return &Error{Code: CodeGone, Reason: "delay_over", Message: "There is nothing left to choose: the work is done, or the time for it has passed. Write to the bench."}
+	}
+	x := &DelayAnswered{Number: d.Number, Digest: d.Digest, Choice: c.Choice}
+	var err error
+	if x.Address, err = t.seal(clip(c.Address)); err != nil {
+		return err
+	}
+	if x.Agent, err = t.seal(clip(c.Agent)); err != nil {
+		return err
+	}
+	return t.answerDelay(t.by, x)
+}
+
+func (t *turn) answerDelay(by Actor, x *DelayAnswered) error {
+	if err := t.recordBy(by, x); err != nil || x.Choice != DelayReturn {
+		return err
+	}
+	if err := t.revokeLinks(link.Decide); err != nil {
+		return err
+	}
+	if t.j.Hold() != nil {
+		if err := (LiftHold{}).decide(t); err != nil {
+			return err
+		}
+	}
+	return t.move(StageTesting, OutcomeUnrepaired, "")
+}
+
+// noteSilence records what no answer means, once its time has come.
+func (t *turn) noteSilence() error {
+	d := t.j.Delay()
+	if d == nil || !d.waits() || t.now.Before(d.AnswerBy) || t.j.Ended() {
+		return nil
+	}
+	return t.answerDelay(clockActor, &DelayAnswered{Number: d.Number, Digest: d.Digest, Choice: d.Silence, Unanswered: true})
+}
+
+func (s *Shop) silenceDays() int {
+	if s.SilenceDays > 0 {
+		return s.SilenceDays
+	}
+	return 5
+}
