@@ -10,7 +10,6 @@ import (
 	"benchword/notify"
 	"benchword/workflow"
 
-
 	"github.com/stretchr/testify/require"
 )
 
