@@ -2,10 +2,13 @@ package portal
 
 import (
 	"errors"
+	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
 	"benchword/templates"
+	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/link"
 
@@ -70,6 +73,7 @@ func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
 		Page: page, Number: a.j.Number.Shown(), Device: a.j.Device.Name(), Quote: templates.QuoteOf(a.j, a.q, s.Shop(), s.Now(), w),
 		Act: "/d/" + a.token, Track: "/j/" + a.token,
 	}
+	v.Papers = templates.PaperLinks(s.Shop(), v.Act+"/", w)
 	if n := templates.ReportFor(a.j, a.q); n > 0 {
 		v.Report = v.Track + "/report/" + itoa(n)
 	}
@@ -347,4 +351,29 @@ func (s *Server) postUndo(c *fiber.Ctx) error {
 	}
 	s.Flash(c, s.jobPage(c, j, "").T("undo.done"))
 	return s.Back(c, "/d/"+token)
+}
+
+// showQuotePaper gives the revision as a PDF file, in one of the forms that the shop gives.
+func (s *Server) showQuotePaper(c *fiber.Ctx) error {
+	a, err := s.decideLink(c)
+	if a == nil {
+		return err
+	}
+	return s.SendQuotePaper(c, a.j, a.q, c.Params("form"), locale.For(a.j.Customer.Language))
+}
+
+// SendQuotePaper sends a revision of the quote as PDF.
+func (s *Server) SendQuotePaper(c *fiber.Ctx, j *workflow.Job, q *workflow.Quote, name string, w *locale.Words) error {
+	form := templates.QuoteForm(name)
+	if !slices.Contains(templates.QuoteForms(s.Shop()), form) {
+		return notFound("no_paper", "There is no such paper.")
+	}
+	out, err := templates.QuotePaper(j, q, s.Shop(), form, w)
+	if err != nil {
+		return fmt.Errorf("writing a paper: %w", err)
+	}
+	c.Set(fiber.HeaderContentType, "application/pdf")
+	c.Set(fiber.HeaderContentDisposition, `inline; filename="`+string(form)+"-"+string(j.Number)+"-"+itoa(q.Revision)+`.pdf"`)
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	return c.Send(out)
 }

@@ -41,6 +41,7 @@ func (s *Server) routes() {
 	d.Post("/review", s.Ask(true), s.postReview)
 	d.Post("/", s.Ask(true), s.postDecision)
 	d.Get("/done", s.showDone)
+	d.Get("/:form.pdf", s.showQuotePaper)
 	d.Post("/undo", s.Ask(true), s.postUndo)
 
 	ch := a.Group("/c/:token", unknown)

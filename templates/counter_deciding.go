@@ -9,6 +9,8 @@ import (
 type CounterDecisions struct {
 	JobPage
 	Records []RecordView
+	// Papers are the revisions as files.
+	Papers []MailLink
 	// Export is the address of the same as JSON.
 	Export string
 }
@@ -29,6 +31,11 @@ func (*CounterDecisions) Template() string { return "counter/decisions.html" }
 func CounterDecisionsOf(base JobPage, j *workflow.Job, shop *workflow.Shop) *CounterDecisions {
 	w, loc := locale.For("en"), zoneOf(shop)
 	v := &CounterDecisions{JobPage: base, Export: base.To("decisions.json")}
+	for i := range j.Quotes {
+		for _, l := range PaperLinks(shop, base.To("quote/"+itoa(i+1)+"/"), w) {
+			v.Papers = append(v.Papers, MailLink{"Revision " + itoa(i+1) + ": " + l.Words, l.URL})
+		}
+	}
 	for _, r := range j.Records() {
 		x := RecordView{Title: "Revision " + itoa(r.Revision) + ": " + verdictWords[r.Verdict], Shown: r.Shown}
 		row := func(name, value string) {

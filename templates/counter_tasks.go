@@ -191,8 +191,8 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 		counterOnly(&more, task("level", "Level of service", "", j.Level.Name))
 	}
 	counterOnly(&more, task("payment", "Payments", "", count(len(j.Payments), "payment", "payments")))
-	if len(j.Decisions) > 0 {
-		more = append(more, task("decisions", "Decisions", "", count(len(j.Decisions), "answer", "answers")))
+	if len(j.Quotes) > 0 {
+		more = append(more, task("decisions", "Decisions and papers", "", count(len(j.Decisions), "answer", "answers")))
 	}
 	if k.now.Before(j.UndoUntil(k.shop)) {
 		counterOnly(&more, task("undo", "Take the answer back", "", "while its time lasts"))

@@ -292,6 +292,8 @@ type QuotePage struct {
 	Answered, Receipt string
 	// Round counts the answers that were taken back before.
 	Round int
+	// Papers leads to the quote as files.
+	Papers []MailLink
 	// Asked says that a question is on its way to the bench.
 	Asked string
 }

@@ -1068,6 +1068,11 @@ func (c IssueQuote) decide(t *turn) error {
 		Job: t.j.Number, Revision: len(t.j.Quotes) + 1, Words: ConsentWords,
 		IssuedAt: t.now, ExpiresAt: t.now.Add(time.Duration(days) * 24 * time.Hour).Truncate(time.Second),
 	}
+	if t.shop.RepairForm != nil {
+		if last, ok := t.shop.Calendar.LastDay(t.shop.Calendar.Date(t.now), max(days, 30)); ok {
+			terms.ExpiresAt = midnight(t.shop, last+1).Add(-time.Second).UTC() // the last second of the last day
+		}
+	}
 	if w := t.shop.Consent[t.j.Customer.Language]; w != "" {
 		terms.Words, terms.Language = w, t.j.Customer.Language
 	}
@@ -1188,7 +1193,7 @@ func (c Decide) decide(t *turn) error {
 		return &Error{Code: CodeConflict, Reason: "quote_replaced", Message: "This quote has been replaced by a newer one. Nothing was decided; please look at the new one."}
 	}
 	if c.Verdict != VerdictAsk && c.Round != t.j.Undone(q.Revision) {
-		return &Error{Code: CodeConflict, Message: "An earlier answer to this quote was taken back. Nothing was decided now; please look at the quote again."}
+		return &Error{Code: CodeConflict, Reason: "quote_round", Message: "An earlier answer to this quote was taken back. Nothing was decided now; please look at the quote again."}
 	}
 	if last := t.j.Standing(q.Revision); last != nil && q.State != QuoteOpen {
 		if last.Verdict == c.Verdict && last.Option == c.Option {

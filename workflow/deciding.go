@@ -129,25 +129,25 @@ func (UndoDecision) allowed() []Role { return []Role{RoleCustomer, RoleCounter, 
 func (c UndoDecision) decide(t *turn) error {
 	q := t.j.Quote()
 	if q == nil {
-		return refused("There is no quote on this job.")
+		return refused("There is no quote on this job.").because("quote_none")
 	}
 	undone := t.j.Undone(q.Revision)
 	switch {
 	case c.Digest != q.Digest:
-		return &Error{Code: CodeConflict, Message: "This quote has been replaced by a newer one, so its answer can't be taken back."}
+		return &Error{Code: CodeConflict, Reason: "undo_replaced", Message: "This quote has been replaced by a newer one, so its answer can't be taken back."}
 	case c.Round < undone:
 		return nil // taken back already: it counts once
 	}
 	d := t.j.Standing(q.Revision)
 	switch {
 	case d == nil || c.Round > undone:
-		return refused("There is no answer to take back.")
+		return refused("There is no answer to take back.").because("undo_none")
 	case t.shop.UndoFor <= 0 || d.WithinLimit():
-		return refused("This answer stands. Write to the bench if it should change.")
+		return refused("This answer stands. Write to the bench if it should change.").because("undo_stands")
 	case t.j.begun(d):
-		return refused("The bench has begun, so this answer stands. Write to the bench at once if it should change.")
+		return refused("The bench has begun, so this answer stands. Write to the bench at once if it should change.").because("undo_begun")
 	case !t.now.Before(t.j.waitsUntil(t.shop, q, d)):
-		return refused("The time to take this answer back is over, so it stands. Write to the bench if it should change.")
+		return refused("The time to take this answer back is over, so it stands. Write to the bench if it should change.").because("undo_late")
 	}
 	p := &DecisionUndone{Revision: q.Revision}
 	for i := range t.j.Decisions {

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"benchword/workflow/calendar"
 	"benchword/workflow/money"
 
 	"github.com/stretchr/testify/require"
@@ -347,4 +348,24 @@ func TestADigestCoversEveryFieldOfTheTerms(t *testing.T) {
 		require.NoError(t, err)
 		require.NotEqual(t, was, now, name)
 	}
+}
+
+// The example of checks.md 5.1: a form given on 25 November 2026 is valid for 30 days, to 25 December, which
+// is a public holiday; by Regulation (EEC, Euratom) 1182/71 article 3(4) it runs to Monday 28 December.
+func TestARepairFormBindsForThirtyDays(t *testing.T) {
+	c, err := calendar.New(calendar.Spec{TimeZone: "Europe/Berlin", Hours: map[string][]string{
+		"mon": {"09:00-17:00"}, "tue": {"09:00-17:00"}, "wed": {"09:00-17:00"}, "thu": {"09:00-17:00"}, "fri": {"09:00-17:00"},
+	}, Holidays: []calendar.Holidays{{Set: "de-hb"}}})
+	require.NoError(t, err)
+	given, err := calendar.ParseDate("2026-11-25")
+	require.NoError(t, err)
+	last, ok := c.LastDay(given, 30)
+	require.True(t, ok)
+	require.Equal(t, "2026-12-28", last.String())
+
+	b := newBench(t)
+	b.s.Shop.Calendar, b.s.Shop.RepairForm, b.s.Shop.QuoteDays = c, &RepairForm{}, 5
+	b.now = time.Date(2026, 11, 25, 9, 0, 0, 0, time.UTC)
+	q := b.toAwaiting().Quote()
+	require.Equal(t, "2026-12-28 23:59:59", q.ExpiresAt.In(c.Location()).Format(time.DateTime))
 }

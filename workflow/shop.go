@@ -61,6 +61,9 @@ type Shop struct {
 	FeeCredited bool
 	// PayURL is where a balance can be paid, with places {job}, {amount} and {currency}; "" for none.
 	PayURL string
+	// Estimate and RepairForm are set where the shop gives those papers with its quotes.
+	Estimate   *EstimatePaper
+	RepairForm *RepairForm
 	// Uncollected are the notices about goods that wait for their customer, in order.
 	Uncollected []UncollectedNotice
 	// WarrantyDays is given on a repair where the option does not say otherwise.
@@ -109,4 +112,18 @@ func (s *Shop) pauses(r HoldReason) bool {
 		return p
 	}
 	return true
+}
+
+// EstimatePaper is what only the shop knows of a written estimate after 16 CCR 2721 to 2723.
+type EstimatePaper struct {
+	// Registration is the shop's number, Notice the prescribed notice in the official wording.
+	Registration, Notice string
+}
+
+// RepairForm is what only the shop knows of the European Repair Information Form. Where it is given, a quote
+// stands for 30 days at least, counted as in Regulation (EEC, Euratom) 1182/71.
+type RepairForm struct {
+	// Replacement says whether there is a temporary replacement, and what it costs; "" for none. Place is
+	// where the device is handed over, "" for the shop's address.
+	Replacement, Place string
 }

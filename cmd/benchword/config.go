@@ -32,6 +32,7 @@ type Settings struct {
 	Promise PromiseSettings `toml:"promise"`
 	Levels  []LevelSettings `toml:"levels"`
 	Quote   QuoteSettings   `toml:"quote"`
+	Papers  PaperSettings   `toml:"papers"`
 	// Uncollected are in order of AfterDays.
 	Uncollected []UncollectedSettings `toml:"uncollected" validate:"max=10,dive"`
 	Mail        MailSettings          `toml:"mail"`
@@ -100,6 +101,18 @@ type QuoteSettings struct {
 	Last int `toml:"last_notice_working_days" validate:"min=0,max=60" example:"1"`
 	// Undo is how many minutes an answer can be taken back while the bench has not begun, 0 for not at all.
 	Undo int `toml:"undo_minutes" validate:"min=0,max=1440" example:"30"`
+}
+
+// PaperSettings are the papers that a quote can be had as, besides the plain one.
+type PaperSettings struct {
+	Estimate *struct {
+		Registration string `toml:"registration" validate:"max=80"`
+		Notice       string `toml:"notice" validate:"max=4000"`
+	} `toml:"written_estimate"`
+	RepairForm *struct {
+		Replacement string `toml:"replacement" validate:"max=400"`
+		Place       string `toml:"place" validate:"max=400"`
+	} `toml:"repair_form"`
 }
 
 // UncollectedSettings is a notice about goods that nobody collects: the shop sets what local law asks for.
@@ -233,6 +246,12 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		PauseFor: map[workflow.HoldReason]bool{}, LinkFor: 365 * 24 * time.Hour,
 		LastNoticeDays: s.Quote.Last, UndoFor: time.Duration(s.Quote.Undo) * time.Minute, Consent: templates.Consent(s.own, s.Shop.Languages),
 		FeeCredited: s.Money.FeeCredited, PayURL: s.Money.PayURL,
+	}
+	if e := s.Papers.Estimate; e != nil {
+		out.Estimate = &workflow.EstimatePaper{Registration: e.Registration, Notice: e.Notice}
+	}
+	if f := s.Papers.RepairForm; f != nil {
+		out.RepairForm = &workflow.RepairForm{Replacement: f.Replacement, Place: f.Place}
 	}
 	if s.Money.Fee != "" {
 		a, err := money.Parse(s.Money.Fee, out.Currency)

@@ -79,6 +79,7 @@ func Mount(s *portal.Server, cfg Config) {
 	j.Get("/", anybody, x.showJob)
 	j.Get("/history", anybody, x.showHistory)
 	j.Get("/photo/:id/:size.jpg", anybody, x.photoFile)
+	j.Get("/quote/:n/:form.pdf", anybody, x.quotePaper)
 	j.Get("/decisions", anybody, x.showDecisions)
 	j.Get("/decisions.json", desk, x.exportDecisions)
 	j.Get("/report/preview", anybody, x.showPreview)

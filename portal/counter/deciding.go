@@ -136,3 +136,16 @@ func (r *request) feeLines(option string, line int, repair bool, tax string) {
 		add(money.Credit, "Finding the cause, counted towards the repair", "-"+f.Plain())
 	}
 }
+
+// quotePaper gives a revision as PDF, in the customer's language.
+func (x *counter) quotePaper(c *fiber.Ctx) error {
+	j, err := x.load(c)
+	if err != nil {
+		return err
+	}
+	n, err := c.ParamsInt("n")
+	if err != nil || n < 1 || n > len(j.Quotes) {
+		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such revision of the quote."}
+	}
+	return x.s.SendQuotePaper(c, j, &j.Quotes[n-1], c.Params("form"), locale.For(j.Customer.Language))
+}
