@@ -38,6 +38,13 @@ func TestMain(m *testing.M) {
 		ctx, _ := signal.NotifyContext(context.Background(), syscall.SIGTERM)
 		os.Exit(run(ctx, []string{"serve", "--config", filepath.Join(dir, "shop.toml"), "--data", filepath.Join(dir, "data")}, os.Stdin, os.Stdout, io.Discard))
 	}
+	if at := os.Getenv(listenTo); at != "" {
+		if err := browsers(at); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
 	os.Exit(m.Run())
 }
 

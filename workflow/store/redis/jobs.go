@@ -248,11 +248,11 @@ func (s *Store) first(ctx context.Context, key string) (time.Time, error) {
 	return time.UnixMilli(int64(z[0].Score)).UTC(), nil
 }
 
-// What a search may cost, in look-ups of one job.
-const (
+// What a search may cost, in look-ups of one job. Tests change them.
+var (
 	fewMatches = 2000  // so many are looked at without a second thought
 	mostWalked = 20000 // so many of the newest jobs are tried before all matches are fetched
-	atOnce     = 250   // so many are asked for in one go
+	atOnce     = 100   // so many are asked for in one go
 )
 
 // Search finds jobs by words; a query without any finds nothing.
@@ -308,6 +308,10 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	// take goes through jobs, newest first, until enough of them match.
 	var found []workflow.JobNumber
 	take := func(numbers []workflow.JobNumber) error {
+		numbers, err := s.having(ctx, shop, numbers, exact)
+		if err != nil {
+			return err
+		}
 		words, err := s.words(ctx, shop, numbers)
 		for i, w := range words {
 			if len(found) < limit && matches(w) {
@@ -316,7 +320,7 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 		}
 		return err
 	}
-	if rarest.size > fewMatches && total.Val()*int64(limit)/rarest.size < rarest.size {
+	if rarest.size > int64(fewMatches) && total.Val()*int64(limit)/rarest.size < rarest.size {
 		for from := 0; from < mostWalked && len(found) < limit; from += atOnce {
 			var page []string
 			if err := s.read(ctx, func(c driver.UniversalClient) (err error) {
@@ -341,7 +345,10 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	if err != nil {
 		return nil, err
 	}
-	for part := range slices.Chunk(numbers, atOnce) {
+	if len(exact) == 0 {
+		return s.rows(ctx, shop, numbers[:min(limit, len(numbers))])
+	}
+	for part := range slices.Chunk(numbers, 4*atOnce) {
 		if err := take(part); err != nil {
 			return nil, err
 		}
@@ -397,14 +404,46 @@ func (s *Store) matching(ctx context.Context, shop workflow.ShopID, from, to str
 		}
 		from = "(" + members[len(members)-1]
 	}
-	out := make([]workflow.JobNumber, 0, len(at))
-	for n := range at {
-		out = append(out, workflow.JobNumber(n))
+	order := make([]driver.Z, 0, len(at))
+	for n, score := range at {
+		order = append(order, driver.Z{Score: score, Member: n})
 	}
-	slices.SortFunc(out, func(a, b workflow.JobNumber) int {
-		return cmp.Or(cmp.Compare(at[string(a)], at[string(b)]), cmp.Compare(a, b))
+	slices.SortFunc(order, func(a, b driver.Z) int {
+		return cmp.Or(cmp.Compare(a.Score, b.Score), cmp.Compare(a.Member.(string), b.Member.(string)))
 	})
+	out := make([]workflow.JobNumber, len(order))
+	for i, z := range order {
+		out[i] = workflow.JobNumber(z.Member.(string))
+	}
 	return out, nil
+}
+
+// having gives those jobs that have all of these words: one question a word, however many jobs.
+func (s *Store) having(ctx context.Context, shop workflow.ShopID, numbers []workflow.JobNumber, words []string) ([]workflow.JobNumber, error) {
+	for _, w := range words {
+		if len(numbers) == 0 {
+			break
+		}
+		question := []any{"zmscore", of(shop).words()}
+		for _, n := range numbers {
+			question = append(question, w+"\x00"+string(n))
+		}
+		var there []any
+		if err := s.read(ctx, func(c driver.UniversalClient) (err error) {
+			there, err = c.Do(ctx, question...).Slice()
+			return err
+		}); err != nil {
+			return nil, err
+		}
+		var left []workflow.JobNumber
+		for i, score := range there {
+			if score != nil {
+				left = append(left, numbers[i])
+			}
+		}
+		numbers = left
+	}
+	return numbers, nil
 }
 
 // words gives the words of jobs, "" for those that are gone.
