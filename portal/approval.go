@@ -290,7 +290,7 @@ func (s *Server) receipt(c *fiber.Ctx) (v *templates.QuoteDone, row workflow.Lin
 		return nil, row, nil, err
 	}
 	if row.Purpose != link.Decide {
-		return nil, row, nil, &workflow.Error{Code: workflow.CodeForbidden, Message: s.jobPage(c, j, "").T("error.look")}
+		return nil, row, nil, lookOnly(s.jobPage(c, j, ""))
 	}
 	d := decided(j, row.Quote)
 	if d == nil || row.Quote > len(j.Quotes) {
@@ -344,7 +344,7 @@ func (s *Server) postUndo(c *fiber.Ctx) error {
 	}
 	_, err = s.cfg.Service.Do(c.UserContext(), workflow.Order{Job: row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: row.ID}, Commands: []workflow.Command{x}})
 	if code := workflow.CodeOf(err); err != nil && code != workflow.CodeInternal {
-		return refuse(Status(err), templates.FieldError{Message: Sentence(err)})
+		return refuse(Status(err), templates.FieldError{Message: say(s.jobPage(c, j, "").Words(), err)})
 	}
 	if err != nil {
 		return err

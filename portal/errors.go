@@ -114,6 +114,9 @@ func say(w *locale.Words, err error) string {
 	if reason != "" && w.Has("refusal."+reason) {
 		return w.T("refusal."+reason, values...)
 	}
+	if w.Lang == "en" && e != nil && e.Message != "" && e.Code != workflow.CodeInternal {
+		return e.Message // says more than its kind
+	}
 	return w.T("refusal." + kind)
 }
 

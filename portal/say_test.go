@@ -117,7 +117,8 @@ func TestReasonsHaveSentences(t *testing.T) {
 	}
 	for _, code := range []workflow.Code{workflow.CodeInvalid, workflow.CodeRefused, workflow.CodeConflict, workflow.CodeNotFound, workflow.CodeForbidden, workflow.CodeGone, workflow.CodeInternal} {
 		require.True(t, w.Has("refusal.code."+string(code)))
-		require.Equal(t, w.T("refusal.code."+string(code)), say(w, &workflow.Error{Code: code, Message: "only for staff"}))
+		fr := locale.For("fr")
+		require.Equal(t, fr.T("refusal.code."+string(code)), say(fr, &workflow.Error{Code: code, Message: "in English only"}))
 	}
 }
 

@@ -1902,7 +1902,7 @@ func (c ChooseNotices) decide(t *turn) error {
 		return err
 	}
 	if !t.j.Erased.IsZero() {
-		return refused("The customer was erased from this job; there is nobody to write to.")
+		return refused("The customer was erased from this job; there is nobody to write to.").because("erased")
 	}
 	if t.j.Choice() == c.Choice {
 		return nil
