@@ -292,6 +292,9 @@ func tooMany(c *fiber.Ctx, wait time.Duration) error {
 	return &StatusError{Status: fiber.StatusTooManyRequests, Reason: "too_many", Message: "There were too many tries from your connection. Please wait ten minutes, or telephone the bench."}
 }
 
+// mostNetworks is how many networks are counted one by one.
+const mostNetworks = 20_000
+
 // asks counts tries by network, each within a while that begins with its first.
 type asks struct {
 	max    int
@@ -319,12 +322,18 @@ func (a *asks) count(from string, now time.Time) time.Duration {
 		}
 		a.sweep = now.Add(a.within)
 	}
+	most := a.max
 	t := a.of[from]
+	if t == nil && len(a.of) >= mostNetworks {
+		// So many at once are no customers: those that come now share one count, and no memory.
+		from, most = "", a.max*100
+		t = a.of[from]
+	}
 	if t == nil || !now.Before(t.until) {
 		t = &tries{until: now.Add(a.within)}
 		a.of[from] = t
 	}
-	if t.count >= a.max {
+	if t.count >= most {
 		return t.until.Sub(now)
 	}
 	t.count++

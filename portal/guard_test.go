@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -214,6 +215,44 @@ func TestAskAtOnce(t *testing.T) {
 	a.count("there", now.Add(2*time.Minute))
 	require.Len(t, a.of, 1, "what has run out is not kept")
 	a.forgive("nobody")
+}
+
+// Somebody with very many addresses goes round every limit by network. What holds then: a link has 160
+// random bits, every guess gets the same answer to the byte, nobody's mailbox is flooded, and what is counted
+// is bounded.
+func TestGuessingFromManyAddresses(t *testing.T) {
+	base := newDesk(t)
+	base.toDiagnosing()
+	right := base.token(link.Look)
+	d := base.with(func(c *Config) { c.Ask, c.AskFor, c.TrustedProxies = 3, 10*time.Minute, []string{"0.0.0.0"} })
+	var first got
+	for i := range 150 {
+		guess := []byte(right)
+		guess[i%len(guess)] = "abcdefghijklmnopqrstuvwxyz234567"[i%32]
+		if string(guess) == right {
+			continue
+		}
+		g := d.get("/j/"+string(guess), "X-Forwarded-For", "198.51."+strconv.Itoa(i)+".7")
+		require.Equal(t, 404, g.StatusCode, "a link that is nearly right opens nothing")
+		g.body = regexp.MustCompile(`[0-9a-f]{16}`).ReplaceAllString(g.body, "id") // each answer names its request
+		if first.Response == nil {
+			first = g
+		}
+		require.Equal(t, first.body, g.body)
+	}
+	require.Equal(t, 200, d.get("/j/"+right, "X-Forwarded-For", "198.51.100.7").StatusCode)
+
+	a := &asks{max: 3, within: time.Minute, of: map[string]*tries{}}
+	refused := 0
+	for i := range mostNetworks + 1000 {
+		if a.count("n"+strconv.Itoa(i), base.now) > 0 {
+			refused++
+		}
+	}
+	require.LessOrEqual(t, len(a.of), mostNetworks+1)
+	require.Equal(t, 700, refused, "all that come too late share a hundred counts")
+	require.Zero(t, a.count("n1", base.now), "those who were there before are not held up")
+	require.Zero(t, a.count("new", base.now.Add(2*time.Minute)), "and it passes")
 }
 
 // Links that open nothing are limited, and those that open something never are.
