@@ -40,6 +40,13 @@ func (b *breaker) allow(now time.Time, want int) (n int, again time.Time) {
 	return 1, time.Time{}
 }
 
+// tripped reports whether the server counts as away.
+func (b *breaker) tripped() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return !b.since.IsZero()
+}
+
 // unused gives a permission back for which there was no mail, or whose mail never got to the server.
 func (b *breaker) unused() {
 	b.mu.Lock()

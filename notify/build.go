@@ -123,10 +123,35 @@ func settleBoundaries(message []byte, p Parts) []byte {
 		h.Write(ph.JPEG)
 	}
 	name := hex.EncodeToString(h.Sum(nil))[:40]
-	for i, found := range randomBoundary.FindAllSubmatch(message, -1) {
-		message = bytes.ReplaceAll(message, found[1], fmt.Appendf(nil, "part-%s-%d", name, i+1))
+	// The names stand in headers only, at the beginning of the message or of a part; pictures, which are
+	// most of it, are passed over.
+	var old, now [][]byte
+	for at := 0; ; {
+		k := bytes.Index(message[at:], []byte("boundary="))
+		if k < 0 {
+			break
+		}
+		found := randomBoundary.FindSubmatch(message[at+k : min(at+k+80, len(message))])
+		if at += k + 9; found != nil {
+			old, now = append(old, bytes.Clone(found[1])), append(now, fmt.Appendf(nil, "part-%s-%d", name, len(old)+1))
+		}
 	}
-	return message
+	out := make([]byte, 0, len(message))
+	for len(message) > 0 {
+		// A boundary stands at the end of a line that begins with "--" or with its own header.
+		k := bytes.IndexByte(message, '\n') + 1
+		if k == 0 {
+			k = len(message)
+		}
+		line := message[:k]
+		if bytes.HasPrefix(line, []byte("--")) || bytes.Contains(line, []byte("boundary=")) {
+			for i := range old {
+				line = bytes.Replace(line, old[i], now[i], 1)
+			}
+		}
+		out, message = append(out, line...), message[k:]
+	}
+	return out
 }
 
 // crlf ends every line with CRLF, as a message must.

@@ -143,11 +143,17 @@ func (d *Dispatcher) Run(ctx context.Context) {
 	defer release()
 	back := make(chan struct{}, d.cfg.Workers)
 	busy, storeGap := 0, time.Duration(0)
-	begin := func(e workflow.Entry) {
+	// What is claimed beyond the hands that are free waits here: a claim is a step of the database, and a
+	// batch costs no more than one.
+	var ahead []workflow.Entry
+	probe := false // what is claimed while the server is away is the one mail that tries
+	begin := func(do func(context.Context, *workflow.Entry)) {
+		e := ahead[0]
+		ahead = ahead[1:]
 		busy++
 		go func() {
 			defer func() { back <- struct{}{} }()
-			d.deliver(hand, &e)
+			do(hand, &e)
 		}()
 	}
 	for ctx.Err() == nil {
@@ -158,17 +164,27 @@ func (d *Dispatcher) Run(ctx context.Context) {
 			timer = t.C
 		}
 		if free := d.cfg.Workers - busy; free > 0 {
-			entries, again, err := d.claim(hand, free)
+			if len(ahead) > 0 {
+				if !probe && d.away.tripped() {
+					begin(d.putBack)
+				} else {
+					begin(d.deliver)
+				}
+				continue
+			}
+			most := free
+			probe = d.away.tripped()
+			if d.cfg.PerMinute <= 0 && d.cfg.PerDomain <= 0 {
+				most = free + claimAhead*d.cfg.Workers
+			}
+			entries, again, err := d.claim(hand, most)
 			switch {
 			case err != nil:
 				storeGap = min(max(2*storeGap, time.Second), time.Minute)
 				d.cfg.Log.Error("the outbox can't be read", "cause", err)
 				wait(storeGap)
 			case len(entries) > 0:
-				storeGap = 0
-				for _, e := range entries {
-					begin(e)
-				}
+				storeGap, ahead = 0, entries
 				continue
 			default:
 				storeGap = 0
@@ -192,9 +208,32 @@ func (d *Dispatcher) Run(ctx context.Context) {
 	}
 	stop := time.AfterFunc(d.cfg.Grace, release)
 	defer stop.Stop()
+	for i := range ahead {
+		d.giveBack(hand, &ahead[i], ahead[i].NotBefore, "The program was stopped.")
+	}
 	for ; busy > 0; busy-- {
 		<-back
 	}
+}
+
+// claimAhead is how many entries for each worker are claimed beforehand. They are few, so that a lease
+// does not run out while an entry waits for its turn.
+const claimAhead = 3
+
+// putBack gives an entry back that was claimed before the server was found away.
+func (d *Dispatcher) putBack(ctx context.Context, e *workflow.Entry) {
+	d.giveBack(ctx, e, d.Health().TryAt, "The mail server is away.")
+}
+
+// giveBack ends a claim without a try, and says why.
+func (d *Dispatcher) giveBack(ctx context.Context, e *workflow.Entry, until time.Time, why string) {
+	now := d.now()
+	if until.Before(now) {
+		until = now
+	}
+	d.settle(ctx, d.cfg.Log.With("job", e.Job, "notice", e.ID), e, workflow.Settlement{
+		State: workflow.EntryQueued, RetryAt: until, Attempt: workflow.Attempt{At: now, Result: string(Held), Words: why},
+	}, nil)
 }
 
 // Flush sends all that may be sent now and returns when nothing is left that may, or when the server

@@ -22,6 +22,8 @@
 //   - Gathered. A notice made while an earlier mail of its job still waits goes with that mail, if
 //     nothing stands between them; both are then one mail, under the Message-ID of the first. A notice
 //     that comes while the mail is being written is not in it, and gets one of its own.
+//   - Few at a time. However many entries wait, and however long the server is away, only some tens are
+//     claimed, and only those take memory.
 //   - Paced. No more mails begin in a minute than the limits allow, in all and for each domain.
 //   - Chosen. A customer who wants only what needs them gets no mail about other steps; a mail that they
 //     may do without has the one-click button of RFC 8058, under the signature.
@@ -45,6 +47,12 @@
 //     address that the customer has now), or ticks it off as told (workflow.NoteTold).
 //
 // Nothing is written or sent for a person who was erased.
+//
+// # What comes back
+//
+// [Inbox] reads a Maildir or an IMAP mailbox: a bounce (RFC 3464) becomes the event "notice.bounced" and
+// tells the counter, a customer's reply a letter on the job. Nothing that comes in leads to a mail that
+// goes out.
 //
 // # Mails
 //

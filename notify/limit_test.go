@@ -7,14 +7,17 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
 	"benchword/workflow"
 	"benchword/workflow/store/sqlite"
+	"benchword/workflow/store/storetest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -95,10 +98,11 @@ func BenchmarkWhole(b *testing.B) {
 				}
 			}
 			b.ResetTimer()
-			begin := time.Now()
+			begin, spent := time.Now(), cpu(b)
 			stop := run(d)
 			<-left
 			ours := float64(len(jobs)) / time.Since(begin).Seconds()
+			b.ReportMetric(float64((cpu(b)-spent).Microseconds())/float64(len(jobs)), "cpu-µs/mail")
 			b.StopTimer()
 			stop()
 			limit = (limit + source(b, port, max(b.N, 200), sample.Data)) / 2
@@ -111,6 +115,52 @@ func BenchmarkWhole(b *testing.B) {
 			}
 		})
 	}
+}
+
+// cpu is the processor time that this process has taken, which other work on the machine changes little.
+func cpu(b *testing.B) time.Duration {
+	var u syscall.Rusage
+	require.NoError(b, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// BenchmarkDeadServer holds that entries which wait for a server that is away cost no memory, however many
+// they are. Run it with -benchtime=1x.
+func BenchmarkDeadServer(b *testing.B) {
+	heap := map[int]uint64{}
+	for _, n := range []int{1000, 100000} {
+		store, err := sqlite.Open(b.Context(), b.TempDir())
+		require.NoError(b, err)
+		c := &hands{at: storetest.Begin.Add(24 * time.Hour)}
+		d := deskFor(b, b, c.Now)
+		d.svc.Store = store
+		const each = 50 // notices of a job
+		for i := range n / each {
+			h := storetest.NewHistory(d.svc.Shop.ID, storetest.Number(i))
+			x := h.Book("Maud Ellery", "film scanner", "stops")
+			for k := range each - 1 {
+				e := x.Notices[0]
+				e.ID = fmt.Sprintf("%s-%d", e.ID, k)
+				x.Notices = append(x.Notices, e)
+			}
+			require.NoError(b, store.Commit(b.Context(), x))
+		}
+		d.w.set(away)
+		disp := d.dispatcher(func(cfg *Config) { cfg.Workers = 8 })
+		for range 20 {
+			require.NoError(b, disp.Flush(b.Context()))
+			c.Move(20 * time.Minute)
+		}
+		require.False(b, disp.Health().AwaySince.IsZero())
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		heap[n] = m.HeapAlloc
+		require.NoError(b, store.Close())
+		runtime.KeepAlive(disp)
+	}
+	b.ReportMetric(float64(heap[100000])/float64(heap[1000]), "of-1000")
+	b.ReportMetric(float64(heap[100000])/(1<<20), "MB")
 }
 
 // all lists the running jobs.

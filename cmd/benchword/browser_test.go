@@ -138,7 +138,9 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 		}
 		staff = append(staff, aPage{"job-" + name, "/counter/job/" + string(p.number)})
 	}
+	customer = append(customer, aPage{"notices", at(s.link(d.toApprove, link.Look)) + "/notices"})
 	staff = append(staff, aPage{"board", "/counter"}, aPage{"new", "/counter/new"}, aPage{"search", "/counter/search?q=scanner"},
+		aPage{"mails", "/counter/mails"}, aPage{"mails-given-up", "/counter/mails?state=buried"}, aPage{"notices", "/counter/job/" + string(d.toApprove.number) + "/notices"},
 		aPage{"figures", "/counter/figures"}, aPage{"hours", "/counter/hours"},
 		aPage{"words", "/counter/words?find=quote"}, aPage{"words-one", "/counter/words?lang=fr&key=mail.more.photos"})
 	return customer, staff
