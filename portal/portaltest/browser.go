@@ -76,7 +76,7 @@ func Browser(t testing.TB) context.Context {
 		select {
 		case err = <-started:
 		case <-time.After(time.Minute):
-			err = errors.New("Chromium did not start within a minute")
+			err = errors.New("no Chromium within a minute")
 		}
 		if err == nil {
 			t.Cleanup(stop)

@@ -315,13 +315,11 @@ func (d *decided) kept(done int) {
 	_, err = workflow.VerifyChain(events)
 	require.NoError(d.t, err)
 	made, standing := 0, map[int]int{}
-	var revisions []int
 	for _, e := range events {
 		require.NoError(d.t, e.Decode())
 		switch p := e.Payload.(type) {
 		case *workflow.DecisionMade:
 			made++
-			revisions = append(revisions, p.Decision.Revision)
 			standing[p.Decision.Revision]++
 			require.Equal(d.t, 1, standing[p.Decision.Revision], "two answers stand on one revision")
 		case *workflow.DecisionUndone:
