@@ -100,8 +100,12 @@ type PlanForm struct {
 	ID   int
 }
 
-// OnPlan makes the form for a planned check.
-func (v *CounterChecks) OnPlan(id int) PlanForm { return PlanForm{v.To("checks"), v.Form, id} }
+// OnPlan makes the form for a planned check. Each is done once by itself.
+func (v *CounterChecks) OnPlan(id int) PlanForm {
+	f := *v.Form
+	f.Once += "-" + itoa(id)
+	return PlanForm{v.To("checks"), &f, id}
+}
 
 // PlanFor are the suspects that a check can be planned for.
 func (v *CounterChecks) PlanFor() []Choice { return v.Pick[:len(v.Pick)-1] }

@@ -33,7 +33,7 @@ func minutes(n float64) string { return count(int(math.Round(n)), "minute", "min
 // Weigh fills in the ledger: who is likely by now, and what to check next.
 func (v *CounterChecks) Weigh(j *workflow.Job, shop *workflow.Shop) error {
 	trade := shop.Trade()
-	v.Symptom, v.Found = j.Symptom, j.Found()
+	v.Symptom, v.SymptomWords, v.Found = j.Symptom, trade.SaySymptom("en", j.Symptom), j.Found()
 	for _, s := range trade.Symptoms {
 		v.Symptoms = append(v.Symptoms, Choice{s.ID, trade.SaySymptom("en", s.ID)})
 	}
@@ -73,6 +73,8 @@ func (v *CounterChecks) Weigh(j *workflow.Job, shop *workflow.Shop) error {
 		}
 		return PlanView{}
 	}
+	// Who was not checked stands among the chances already.
+	v.Suspects = slices.DeleteFunc(v.Suspects, func(s SuspectView) bool { return s.Verdict == "" })
 	next, ok := l.Next()
 	if !ok {
 		return nil

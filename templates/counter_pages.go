@@ -159,6 +159,8 @@ type EntryView struct {
 	catalogue.FindingWords
 	// Evidence is what should be shown, Duties what it obliges to, Cautions what may hurt.
 	Evidence, Duties, Cautions []string
+	// Danger: it usually can hurt somebody, so the care stands open.
+	Danger bool
 }
 
 // CounterEntry shows an entry, nil if there is none.
@@ -168,12 +170,12 @@ func CounterEntry(shop *workflow.Shop, id string) *EntryView {
 	if e == nil {
 		return nil
 	}
-	v := &EntryView{ID: id, FindingWords: c.Say("en", id)}
+	v := &EntryView{ID: id, FindingWords: c.Say("en", id), Danger: e.Weight == string(workflow.WeightDanger)}
 	for _, x := range e.Evidence {
 		v.Evidence = append(v.Evidence, c.Evidence("en", x))
 	}
 	for _, r := range c.RulesFor(id) {
-		v.Duties = append(v.Duties, c.Duty("en", r.ID)+", "+dutyBefore(workflow.Stage(r.Before)))
+		v.Duties = append(v.Duties, c.Duty("en", r.ID)+" ("+dutyBefore(workflow.Stage(r.Before))+")")
 	}
 	for _, x := range e.Cautions {
 		v.Cautions = append(v.Cautions, c.Caution("en", x))
@@ -217,7 +219,9 @@ type CounterChecks struct {
 	// Symptoms are what the device can be said to do, Symptom what was said, Tell its form.
 	Symptoms []Choice
 	Symptom  string
-	Tell     *Form
+	// SymptomWords is the symptom as staff read it.
+	SymptomWords string
+	Tell         *Form
 	// Next is the check that is proposed, nil if none is left; Plans are the others that can be done.
 	Next  *PlanView
 	Plans []PlanView

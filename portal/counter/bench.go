@@ -193,16 +193,13 @@ var checksTask = &task{
 		if len(r.job.Suspects) > 0 {
 			v.Plan = r.x.form(r.c, r.base.To("check-plan"))
 		}
-		if err := v.Weigh(r.job, r.shop()); err != nil {
-			return nil, err
-		}
 		for _, s := range r.job.Suspects {
 			v.Pick = append(v.Pick, templates.Choice{Value: strconv.Itoa(s.ID), Words: s.Text})
 		}
 		v.Pick = append(v.Pick, templates.Choice{Value: "new", Words: "a new suspect"})
 		v.JobPage = r.title("Suspects and checks")
 		v.Suspects = templates.CounterJobOf(r.base, r.job, nil, r.shop(), r.now()).Suspects
-		return v, nil
+		return v, v.Weigh(r.job, r.shop())
 	},
 	read: func(r *request) ([]workflow.Command, error) {
 		var out []workflow.Command
