@@ -33,7 +33,7 @@ func DateFile(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 	c := ics.NewCalendarFor("benchword")
 	c.SetMethod(ics.MethodPublish)
 	c.SetCalscale("GREGORIAN")
-	c.SetRefreshInterval("PT6H", ics.WithValue("DURATION")) // RFC 7986
+	c.SetRefreshInterval("PT6H") // RFC 7986
 	c.SetXPublishedTTL("PT6H")
 	c.SetXWRCalName(shop.Name + ", " + j.Number.Shown())
 	e := c.AddEvent(string(j.Number) + ".promise@" + host)

@@ -54,6 +54,7 @@ func readDate(t testing.TB, file string) dateEvent {
 	require.NotContains(t, strings.ReplaceAll(file, "\r\n", ""), "\n")
 	require.NotContains(t, strings.ReplaceAll(file, "\r\n", ""), "\r")
 	require.True(t, strings.HasSuffix(file, "END:VCALENDAR\r\n"))
+	require.Contains(t, file, "\r\nREFRESH-INTERVAL;VALUE=DURATION:PT6H\r\n") // RFC 7986 section 5.7
 	for _, line := range strings.Split(file, "\r\n") {
 		require.LessOrEqual(t, len(line), 75, line)
 		require.Equal(t, strings.ToValidUTF8(line, "?"), line)

@@ -92,7 +92,7 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 		return StripPart{tenths(a), tenths(max(b-a, 1)), who}
 	}
 	v := &StripView{
-		From: m.w.DateTime(first.Starts, m.loc), To: m.w.DateTime(end, m.loc), Caption: w.T("strip.table"),
+		From: m.instant(first.Starts), To: m.instant(end), Caption: w.T("strip.table"),
 		Counted: w.T("strip.counted", w.DateTime(at, m.loc)), Says: m.promiseSays(),
 		Heads: []string{w.T("strip.col.who"), w.T("strip.col.from"), w.T("strip.col.to"), w.T("strip.col.time")},
 	}
@@ -104,11 +104,11 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 	}
 	for _, r := range whole.Runs(at, at) {
 		v.Parts = append(v.Parts, part(r.From, r.To, string(r.For)))
-		to := m.w.DateTime(r.To, m.loc)
+		to := m.instant(r.To)
 		if r.To.Unix() == at.Unix() && !j.Ended() {
 			to = w.T("strip.now")
 		}
-		v.Rows = append(v.Rows, StripRow{string(r.For), who(r.For), m.w.DateTime(r.From, m.loc), to, spanOf(w, r.Open)})
+		v.Rows = append(v.Rows, StripRow{string(r.For), who(r.For), m.instant(r.From), to, spanOf(w, r.Open)})
 	}
 	a := whole.Accounts(at)
 	var alt []string
@@ -148,6 +148,11 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 	}
 	v.Alt = w.T("strip.alt", v.From, v.To, strings.Join(alt, ", "))
 	return v
+}
+
+// instant gives a date with its time of day; the page names the zone.
+func (m *statusMaker) instant(t time.Time) string {
+	return m.w.T("story.when", m.day(t), m.w.Clock(t, m.loc))
 }
 
 // opensDay reports whether the shop's day begins at that opening.
