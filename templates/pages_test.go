@@ -99,6 +99,25 @@ func samplePages(t testing.TB) map[string]View {
 	receipt := DoneOf(samplePage(s, words.T("done.title")), sj, sj.Quote(), &sj.Decisions[0], s.s.Shop, s.now, words)
 	receipt.Track = "/j/" + sampleToken
 	out["done"] = receipt
+	undo := newBench(t)
+	undo.s.Shop.UndoFor, undo.s.Shop.PayURL = 30*time.Minute, "https://pay.example/{job}"
+	uj := fiveWays(undo)
+	uj = undo.do(mira, workflow.Decide{Verdict: workflow.VerdictApprove, Digest: uj.Quote().Digest, Option: "A", Name: "Mira Osei"})
+	undo.s.Shop.UndoFor = 30 * time.Minute // fiveWays sets none
+	taken := DoneOf(samplePage(undo, words.T("done.title")), uj, uj.Quote(), &uj.Decisions[0], undo.s.Shop, undo.now, words)
+	taken.Track, taken.Act = "/j/"+sampleToken, "/d/"+sampleToken
+	require.NotEmpty(t, taken.Undo)
+	require.Contains(t, taken.PayURL, "https://pay.example/")
+	out["done-undo"] = taken
+	german := newBench(t)
+	german.s.Shop.Languages = []string{"de"}
+	gj := fiveWays(german)
+	gp := samplePage(german, "Angebot")
+	gp.Lang = "de"
+	out["quote-german"] = &QuotePage{
+		Page: gp, Number: gj.Number.Shown(), Device: gj.Device.Name(), Quote: QuoteOf(gj, gj.Quote(), german.s.Shop, german.now, locale.For("de")), Act: "/d/" + sampleToken, Track: "/j/" + sampleToken,
+		Papers: PaperLinks(german.s.Shop, "/d/"+sampleToken+"/", locale.For("de")),
+	}
 	out["ended"] = QuoteEndedOf(samplePage(w, "Quote"), fj, 1, words)
 
 	out["home"] = &Home{Page: samplePage(w, "Repairs by post"), Days: 10}
