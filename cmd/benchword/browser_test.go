@@ -137,6 +137,10 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 			customer = append(customer, aPage{"quote-" + name, at(s.link(p, link.Decide))})
 		}
 		staff = append(staff, aPage{"job-" + name, "/counter/job/" + string(p.number)})
+		if strings.Contains(p.key, "under warranty") { // on the bench, with the usual suspects named
+			job := "/counter/job/" + string(p.number)
+			staff = append(staff, aPage{"checks", job + "/checks"}, aPage{"duties", job + "/duties"}, aPage{"finding", job + "/finding?find=cell_swollen"}, aPage{"finding-several", job + "/finding?find=screw"})
+		}
 	}
 	customer = append(customer, aPage{"notices", at(s.link(d.toApprove, link.Look)) + "/notices"})
 	staff = append(staff, aPage{"board", "/counter"}, aPage{"new", "/counter/new"}, aPage{"search", "/counter/search?q=scanner"},

@@ -201,6 +201,7 @@ func (d *demo) recorderUnderWarranty() {
 	p.steps = append(p.steps, step{d.ago(3, 8, 15), d.followUp(p)})
 	p.arrive(d.ago(1, 9, 50), "R4-3391", lithium, []string{"parcel-closed", "contents-field-recorder"}, "Field recorder", "Battery (built in)")
 	p.onTheBench(d.ago(1, 14, 0), "As we sent it. Battery flat and even.", workflow.FaultReproduced, "The left channel is silent.")
+	p.at(d.ago(1, 14, 30), technicianNils, workflow.NoteSymptom{Symptom: "no_sound"})
 }
 
 func (d *demo) radioBooked() {
