@@ -359,7 +359,7 @@ func (s *Server) showQuotePaper(c *fiber.Ctx) error {
 	if a == nil {
 		return err
 	}
-	return s.SendQuotePaper(c, a.j, a.q, c.Params("form"), locale.For(a.j.Customer.Language))
+	return s.SendQuotePaper(c, a.j, a.q, c.Params("form"), s.cfg.Words.For(a.j.Customer.Language))
 }
 
 // SendQuotePaper sends a revision of the quote as PDF.

@@ -380,3 +380,16 @@ func TestPhoneURL(t *testing.T) {
 	require.Empty(t, ShopView{Phone: "ask"}.PhoneURL())
 	require.True(t, slices.Contains(locale.Keys(), "base.zone"))
 }
+
+// What a customer reads comes from their shop's catalogue, which may hold its own words.
+func TestCustomersReadTheirShopsWords(t *testing.T) {
+	for _, dir := range []string{".", "../portal", "../portal/*", "../notify", "../cmd/benchword"} {
+		files, err := filepath.Glob(filepath.Join(dir, "*.go"))
+		require.NoError(t, err)
+		for _, name := range files {
+			b, err := os.ReadFile(name)
+			require.NoError(t, err)
+			require.NotRegexp(t, `locale\.For\([\w.]*Customer\.Language\)`, string(b), "%s: ask the shop's locale.Set", name)
+		}
+	}
+}

@@ -73,7 +73,7 @@ func runExport(ctx context.Context, args []string, _ io.Reader, out, errOut io.W
 		fmt.Fprintf(errOut, "head %s\n", head)
 		return nil
 	}
-	b, err := archiveOf(ctx, h.service, evidence.NewDesk(h.blobs), n, chain, *originals)
+	b, err := archiveOf(ctx, h.service, settings.own, evidence.NewDesk(h.blobs), n, chain, *originals)
 	if err != nil {
 		return err
 	}
@@ -92,7 +92,7 @@ func runExport(ctx context.Context, args []string, _ io.Reader, out, errOut io.W
 }
 
 // archiveOf makes a job's archive: what its customer may see, and, if asked for, the photos as they came.
-func archiveOf(ctx context.Context, s *workflow.Service, desk *evidence.Desk, n workflow.JobNumber, chain []*workflow.Event, originals bool) ([]byte, error) {
+func archiveOf(ctx context.Context, s *workflow.Service, words *locale.Set, desk *evidence.Desk, n workflow.JobNumber, chain []*workflow.Event, originals bool) ([]byte, error) {
 	j, err := s.Job(ctx, n)
 	if err != nil {
 		return nil, plain(err)
@@ -132,7 +132,7 @@ func archiveOf(ctx context.Context, s *workflow.Service, desk *evidence.Desk, n 
 			}
 		}
 	}
-	w := locale.For(j.Customer.Language)
+	w := words.For(j.Customer.Language)
 	photos := portal.PaperPhotos(ctx, desk, j)
 	var papers []templates.ArchivePaper
 	for i := range j.Reports {

@@ -42,7 +42,7 @@ func TestAJobsArchive(t *testing.T) {
 		}
 		events, err := s.srv.service.Store.Events(context.Background(), j.Shop, j.Number, 0)
 		require.NoError(t, err)
-		b, err := archiveOf(context.Background(), s.srv.service, desk, j.Number, events, false)
+		b, err := archiveOf(context.Background(), s.srv.service, nil, desk, j.Number, events, false)
 		require.NoError(t, err)
 		largest, of = b, j
 	}
@@ -145,7 +145,7 @@ func TestNoCopyKeepsMetadata(t *testing.T) {
 	copies["report.pdf"] = body
 	events, err := s.srv.service.Store.Events(ctx, j.Shop, j.Number, 0)
 	require.NoError(t, err)
-	copies["archive.zip"], err = archiveOf(ctx, s.srv.service, desk, j.Number, events, false)
+	copies["archive.zip"], err = archiveOf(ctx, s.srv.service, nil, desk, j.Number, events, false)
 	require.NoError(t, err)
 	mail := s.newestMail(j.Customer.Email.Text)
 	n := 0

@@ -147,5 +147,5 @@ func (x *counter) quotePaper(c *fiber.Ctx) error {
 	if err != nil || n < 1 || n > len(j.Quotes) {
 		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such revision of the quote."}
 	}
-	return x.s.SendQuotePaper(c, j, &j.Quotes[n-1], c.Params("form"), locale.For(j.Customer.Language))
+	return x.s.SendQuotePaper(c, j, &j.Quotes[n-1], c.Params("form"), x.s.Words().For(j.Customer.Language))
 }
