@@ -259,10 +259,14 @@ func (d *decided) model() quoteModel {
 	return quoteModel{Revision: 1, State: "open", Expires: q.ExpiresAt.UnixMilli(), Changed: j.ChangedAt.UnixMilli()}
 }
 
-// digest is what a page showed of a revision. Of one that is not out yet nobody can know it.
+// digest is what a page showed of a revision. Of one that is not out yet nobody can know it; one that is
+// out may be known before whoever issued it has heard that it is.
 func (d *decided) digest(revision int) string {
 	if s, ok := d.digests.Load(revision); ok {
 		return s.(string)
+	}
+	if j, err := d.t.store.Job(d.t.ctx, d.shop.ID, d.number); err == nil && revision <= len(j.Quotes) {
+		return j.Quotes[revision-1].Digest
 	}
 	return "not known"
 }
