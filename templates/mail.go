@@ -616,6 +616,13 @@ func (k *mailMaker) findings() {
 	if p, pairs := k.couples(); pairs > 0 {
 		k.add(MailSection{Heading: w.T("mail.before_after"), Photos: p, Pairs: pairs})
 	}
+	if len(r.Left) > 0 {
+		s := MailSection{Heading: w.T("report.left")}
+		for _, d := range few(k, r.Left) {
+			s.Items = append(s.Items, MailItem{Text: d.Text, Notes: []string{d.State}})
+		}
+		k.add(s)
+	}
 	if len(r.Cautions) > 0 {
 		k.add(MailSection{Heading: w.T("mail.caution"), Caution: true, Paras: few(k, r.Cautions)})
 	}

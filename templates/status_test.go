@@ -214,6 +214,30 @@ func TestReport(t *testing.T) {
 	require.Empty(t, draft.Ways, "the quote went with the report before")
 }
 
+// A finding from the catalogue is told with its term, its plain words and why it matters; what is dangerous
+// brings its caution; a duty that is let go is told with its reason, wherever the customer reads.
+func TestReportOfTheCatalogue(t *testing.T) {
+	b := newBench(t)
+	b.findings()
+	j := b.do(tom, workflow.NoteFinding{Finding: workflow.Finding{Entry: "cell_pierced"}},
+		workflow.NoteFinding{Finding: workflow.Finding{Entry: "heatsink_dry", Text: "The heat sink of U1 sits on its old compound."}},
+		workflow.RaiseDuty{Duty: workflow.Duty{Rule: "shield"}})
+	n := len(j.Duties)
+	j = b.do(ada, workflow.WaiveDuty{ID: n, Reason: "No such shield is to be had."}, workflow.SendReport{Text: workflow.ReportText{Short: "Two things were found."}})
+	r := ReportOf(j, &j.Reports[0], b.s.Shop, b.now, locale.For("en"), TrackPhotos(sampleToken))
+	require.Equal(t, []DutyView{{Text: "Put the shield back", State: "left as it is: No such shield is to be had."}}, r.Left)
+	require.Contains(t, strings.Join(r.Cautions, " "), "A damaged lithium cell can catch fire.")
+	found := r.Prior[len(r.Prior)-1]
+	require.Equal(t, []string{"Heat sink without new compound", "A heat sink has been lifted and put back without new thermal compound.", "The chip beneath gets too hot."}, []string{found.Term, found.Plain, found.Matters})
+	require.Empty(t, r.Seen[len(r.Seen)-1].Plain, "the text says the same")
+	s, err := Load()
+	require.NoError(t, err)
+	page := render(t, s, &ReportPage{Page: samplePage(b, "Report"), Report: r, Track: "/j/x"})
+	for _, want := range []string{"Heat sink without new compound", "put back without new thermal compound.", "The chip beneath gets too hot.", "No such shield is to be had.", "Pierced lithium cell"} {
+		require.Contains(t, page, want)
+	}
+}
+
 // Marks are laid out in the pixels of the copy they lie on.
 func TestMarks(t *testing.T) {
 	p := &workflow.Photo{Large: workflow.Copy{Width: 1600, Height: 1200}, Marks: []workflow.Mark{

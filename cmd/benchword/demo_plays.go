@@ -109,7 +109,7 @@ func (d *demo) pianoWithEarlierWork() {
 	})
 	p.report(d.ago(14, 11, 0), workflow.ReportText{
 		Short: "One solder joint at the power socket has cracked, so the piano loses power when the lead is touched. It is a small repair. Earlier work left three traces. None of them caused the fault, and we put them right on the way.",
-		Cause: "The joint of the power socket cracks a little further each time the plug is moved. The lead, the adaptor and the main switch are in order.", Certainty: workflow.CertaintyMeasured,
+		Cause: "The cracked joint of the power socket: moving the lead opens it. The lead, the adaptor and the main switch are in order.", Certainty: workflow.CertaintyMeasured,
 		Proposal: "We fit a new power socket and make its joints anew. We wash the flux off, renew the thermal compound and fix the added wire down. Then it plays for four hours while we move the lead.",
 	}, "", repair("Repair the power socket", "New socket, board washed, thermal compound renewed, wire fixed down. Four hours of playing as proof.", 3, labour("Bench time", "1.25"), part("Power socket, new original", "6.20"), carriage("38.00")), sendBack("38.00"))
 	p.decides(d.ago(13, 20, 15), workflow.VerdictApprove, "A", "Jonas Tremblay")
