@@ -2,6 +2,7 @@ package notify
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -769,6 +770,8 @@ func TestWholeWireFailures(t *testing.T) {
 		{"greeting never", smtptest.Fault{At: smtptest.AtConnect, Reply: "554 5.3.2 no service", Drop: true}, 0, false},
 		{"greeting dropped", smtptest.Fault{At: smtptest.AtConnect, Drop: true}, 0, false},
 		{"hello later", smtptest.Fault{At: smtptest.AtHello, Reply: "451 4.3.0 later", Drop: true}, 0, false},
+		{"encryption later", smtptest.Fault{At: smtptest.AtStartTLS, Reply: "454 4.7.0 not now"}, 0, false},
+		{"encryption broken", smtptest.Fault{At: smtptest.AtStartTLS, Reply: "220 go ahead", Drop: true}, 0, false},
 		{"mail later", smtptest.Fault{At: smtptest.AtMail, Reply: "451 4.3.0 later"}, 0, false},
 		{"mail never", smtptest.Fault{At: smtptest.AtMail, Reply: "550 5.7.1 no"}, times, false},
 		{"mail dropped", smtptest.Fault{At: smtptest.AtMail, Drop: true}, 0, false},
@@ -786,7 +789,14 @@ func TestWholeWireFailures(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
-			server := startServer(t, smtptest.Config{})
+			offers := smtptest.Config{}
+			cert, pool, err := smtptest.Certificate("127.0.0.1")
+			require.NoError(t, err)
+			secure := c.fault.At == smtptest.AtStartTLS
+			if secure {
+				offers.TLS = &tls.Config{Certificates: []tls.Certificate{cert}}
+			}
+			server := startServer(t, offers)
 			if c.fault.At != "" {
 				c.fault.Times = times
 				server.Fail(c.fault)
@@ -801,6 +811,9 @@ func TestWholeWireFailures(t *testing.T) {
 				jobs = append(jobs, n)
 			}
 			tr := transportTo(t, server)
+			if secure {
+				tr.Encryption, tr.TLS = StartTLS, &tls.Config{RootCAs: pool}
+			}
 			tr.Timeouts.End = 200 * time.Millisecond
 			disp := New(Config{Service: d.svc, Transport: tr, Composer: plainly{}, Random: newDice(5), Workers: 3})
 			queued := func() int {
