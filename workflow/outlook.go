@@ -174,3 +174,14 @@ func (x *Forecaster) Outlook(j *Job, now time.Time) (o Outlook, ok bool) {
 	o, err := x.Forecast().Outlook(j, now)
 	return o, err == nil
 }
+
+// Risk tells how probable it is that a promise will be missed; it is a [RiskOf]. Each morning the history has
+// more to say, so that is when to ask again: also where it says nothing yet.
+func (x *Forecaster) Risk(j *Job, due, now time.Time) (Risk, bool) {
+	var r Risk
+	r.AskAgain, _ = x.Shop.Calendar.OpeningOf(now, 1)
+	if f := x.Forecast(); f != nil {
+		r.Percent, _ = f.Missed(j, due, now)
+	}
+	return r, true
+}

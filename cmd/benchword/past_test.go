@@ -100,4 +100,33 @@ func TestAShopWithAPast(t *testing.T) {
 			portaltest.Shoot(t, ctx, *screens, p.name+"-print.png")
 		}
 	}
+	s.soonMissed(d, today, cookies)
+}
+
+// soonMissed lets days go by in which nobody works: the counter is warned of promises that will probably be
+// missed while they still stand.
+func (s *stage) soonMissed(d *demo, today time.Time, cookies []*http.Cookie) {
+	t, ctx := s.t, context.Background()
+	defer s.clock.set(today)
+	warned := 0
+	for day := 1; day <= 12 && warned == 0; day++ {
+		s.clock.set(today.AddDate(0, 0, day))
+		_, err := s.srv.service.WakeDue(ctx)
+		require.NoError(t, err)
+		for _, p := range d.plays {
+			j := s.job(p.number)
+			x := j.Promise()
+			if j.Ended() || x == nil || x.Risk == 0 || !x.BreachedAt.IsZero() {
+				continue
+			}
+			warned++
+			require.GreaterOrEqual(t, x.Risk, s.srv.service.Shop.RiskAt, p.key)
+			due, ok := j.Turnaround(s.srv.service.Shop, x).DueAt(s.clock.now())
+			require.True(t, ok)
+			require.True(t, s.clock.now().Before(due), "%s: before it is missed", p.key)
+			_, page := s.fetch("/counter/job/"+string(p.number), cookies)
+			require.Contains(t, string(page), "the promised date will probably be missed", p.key)
+		}
+	}
+	require.Positive(t, warned)
 }

@@ -194,15 +194,7 @@ func build(ctx context.Context, p parts) (*server, error) {
 	s.figures.dispatcher = s.dispatcher.Health
 	s.waker = newWaker(h.service, p.log)
 	s.forecaster = &workflow.Forecaster{Shop: p.shop, Store: store}
-	h.service.Risk = func(j *workflow.Job, due, now time.Time) (workflow.Risk, bool) {
-		f := s.forecaster.Forecast()
-		if f == nil {
-			return workflow.Risk{}, false
-		}
-		percent, ok := f.Missed(j, due, now)
-		again, _ := p.shop.Calendar.OpeningOf(now, 1) // each morning the history has more to say
-		return workflow.Risk{Percent: percent, AskAgain: again}, ok
-	}
+	h.service.Risk = s.forecaster.Risk
 	s.renewer = newRenewer(s.forecaster, h.service.Now, p.log)
 	if s.shared != nil && p.store.PackDays > 0 {
 		s.waker.pack = func(ctx context.Context) (int, error) {

@@ -153,7 +153,12 @@ func writeCSV(rows [][]string) ([]byte, error) {
 func (x *counter) showHours(c *fiber.Ctx) error {
 	shop := x.s.Shop()
 	var promises []templates.PreviewOf
-	if n := shop.PromiseDays; n > 0 {
+	for i := range shop.Levels {
+		if l := &shop.Levels[i]; !l.ByDate {
+			promises = append(promises, templates.PreviewOf{Name: l.Name, Quota: l.Promise})
+		}
+	}
+	if n := shop.PromiseDays; n > 0 && len(shop.Levels) == 0 {
 		promises = append(promises, templates.PreviewOf{Name: fmt.Sprintf("%d working days", n), Quota: workflow.Quota{WorkingDays: n}})
 	}
 	return x.s.Render(c, fiber.StatusOK, templates.CounterHoursOf(x.s.Page(c, "Opening hours"), shop, x.s.Now(), promises))
