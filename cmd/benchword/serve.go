@@ -13,6 +13,7 @@ import (
 
 	"benchword/notify"
 	"benchword/workflow/calendar"
+	"benchword/workflow/store/sqlite"
 )
 
 func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) error {
@@ -148,6 +149,9 @@ func runBackup(ctx context.Context, args []string, _ io.Reader, out, errOut io.W
 	}
 	if _, err := os.Stat(filepath.Join(*data, keysName)); err != nil {
 		return fmt.Errorf("%s is not a data folder of benchword: %w", *data, err)
+	}
+	if _, err := os.Stat(filepath.Join(*data, sqlite.FileName)); err != nil {
+		return fmt.Errorf("%s holds no database: where jobs are in a shared store, back that up with its own means (Redis: its append-only file or a snapshot), and the folder beside it", *data)
 	}
 	return backup(ctx, *data, *to, out)
 }
