@@ -381,6 +381,61 @@ func TestCounterInABrowser(t *testing.T) {
 	require.Positive(t, mail.Pictures)
 }
 
+// TestTapsForAMarkedPhoto counts what a technician's thumb does on a phone of 320 px, from the job's page to
+// a finding with a photo and a ring on it: every tap is one here, and taking the photo itself is two more
+// (the shutter, and the camera's own OK). The issue of time is one of taps: twenty seconds hold about ten.
+func TestTapsForAMarkedPhoto(t *testing.T) {
+	s, d := demoStage(t)
+	ctx := portaltest.Browser(t)
+	picture, ok := demophotos.Find("compound-dried.jpg")
+	require.True(t, ok)
+	jpeg, err := picture.JPEG()
+	require.NoError(t, err)
+	file := filepath.Join(t.TempDir(), "camera.jpg")
+	require.NoError(t, os.WriteFile(file, jpeg, 0o600))
+	n := d.toApprove.number
+	before := s.job(n)
+	site := chromedp.EmulateViewport(320, 640)
+	job := s.base + "/counter/job/" + string(n)
+	require.NoError(t, chromedp.Do(ctx, site, portaltest.Cookie(s.signIn()[0], s.base), chromedp.Navigate(job)))
+	portaltest.Until[bool](t, ctx, `document.readyState === "complete"`)
+
+	taps := 0
+	tap := func(selector string) {
+		t.Helper()
+		taps++
+		require.NoError(t, chromedp.Do(ctx, chromedp.WaitVisible(selector), chromedp.Click(selector)), selector)
+	}
+	loaded := func(path string) {
+		t.Helper()
+		portaltest.Until[bool](t, ctx, `location.pathname.endsWith("`+path+`") && document.readyState === "complete"`)
+	}
+	tap(`main a[href$="/finding"]`)
+	loaded("/finding")
+	taps++ // “Take a photo”, which opens the camera
+	require.NoError(t, chromedp.Do(ctx, chromedp.SetUploadFiles(`input[type=file][capture]`, []string{file})))
+	tap(`textarea[name=text]`) // and then it is said into the phone, or typed
+	require.NoError(t, chromedp.Do(ctx, chromedp.SendKeys(`textarea[name=text]`, "Dried compound under the heat sink")))
+	tap(`button[name=do][value=keep]`)
+	require.Eventually(t, func() bool { return len(s.job(n).Findings) == len(before.Findings)+1 }, 30*time.Second, 50*time.Millisecond)
+	loaded(string(n))
+	plain := taps
+
+	j := s.job(n)
+	photo := "/photo/" + fmt.Sprint(j.Photos[len(j.Photos)-1].ID)
+	tap(`main a[href$="` + photo + `"]`)
+	loaded(photo)
+	tap(`.mark-tools button`) // a ring
+	taps++                    // on the place
+	at := portaltest.Evaluate[[]float64](t, ctx, `(() => { const f = document.querySelector("[data-frame]"); f.scrollIntoView({block: "center"}); const r = f.getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`)
+	require.NoError(t, chromedp.Do(ctx, chromedp.MouseClickXY(at[0], at[1])))
+	tap(`form[data-marks] .bar button`)
+	require.Eventually(t, func() bool { p := s.job(n).Photo(j.Photos[len(j.Photos)-1].ID); return len(p.Marks) == 1 }, 30*time.Second, 50*time.Millisecond)
+	t.Logf("photo and finding: %d taps; with a ring on it: %d (and the camera's own two)", plain, taps)
+	require.LessOrEqual(t, plain, 4)
+	require.LessOrEqual(t, taps, 8)
+}
+
 var readme = flag.Bool("readme", false, "renew the screenshots that README shows")
 
 // TestReadmeScreenshots renews README's pictures, with -readme; without it, it only looks that they are
