@@ -100,12 +100,12 @@ func TestAShopWithAPast(t *testing.T) {
 			portaltest.Shoot(t, ctx, *screens, p.name+"-print.png")
 		}
 	}
-	s.soonMissed(d, today, cookies)
+	s.soonMissed(d, today)
 }
 
 // soonMissed lets days go by in which nobody works: the counter is warned of promises that will probably be
 // missed while they still stand.
-func (s *stage) soonMissed(d *demo, today time.Time, cookies []*http.Cookie) {
+func (s *stage) soonMissed(d *demo, today time.Time) {
 	t, ctx := s.t, context.Background()
 	defer s.clock.set(today)
 	warned := 0
@@ -124,7 +124,7 @@ func (s *stage) soonMissed(d *demo, today time.Time, cookies []*http.Cookie) {
 			due, ok := j.Turnaround(s.srv.service.Shop, x).DueAt(s.clock.now())
 			require.True(t, ok)
 			require.True(t, s.clock.now().Before(due), "%s: before it is missed", p.key)
-			_, page := s.fetch("/counter/job/"+string(p.number), cookies)
+			_, page := s.fetch("/counter/job/"+string(p.number), s.signIn()) // sessions don't last that long
 			require.Contains(t, string(page), "the promised date will probably be missed", p.key)
 		}
 	}
