@@ -135,6 +135,12 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 		}
 		if j.Link(link.Decide, s.clock.now()) != nil {
 			customer = append(customer, aPage{"quote-" + name, at(s.link(p, link.Decide))})
+			if j.Standing(len(j.Quotes)) != nil {
+				customer = append(customer, aPage{"receipt-" + name, at(s.link(p, link.Decide)) + "/done"})
+			}
+		}
+		if len(j.Decisions) > 1 {
+			staff = append(staff, aPage{"decisions-" + name, "/counter/job/" + string(p.number) + "/decisions"})
 		}
 		staff = append(staff, aPage{"job-" + name, "/counter/job/" + string(p.number)})
 		if strings.Contains(p.key, "under warranty") { // on the bench, with the usual suspects named
@@ -143,6 +149,9 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 		}
 	}
 	customer = append(customer, aPage{"notices", at(s.link(d.toApprove, link.Look)) + "/notices"})
+	for _, p := range []string{"quote", "answer", "undo", "payment", "charge", "decisions"} {
+		staff = append(staff, aPage{p, "/counter/job/" + string(d.toApprove.number) + "/" + p})
+	}
 	staff = append(staff, aPage{"board", "/counter"}, aPage{"new", "/counter/new"}, aPage{"search", "/counter/search?q=scanner"},
 		aPage{"mails", "/counter/mails"}, aPage{"mails-given-up", "/counter/mails?state=buried"}, aPage{"notices", "/counter/job/" + string(d.toApprove.number) + "/notices"},
 		aPage{"figures", "/counter/figures"}, aPage{"hours", "/counter/hours"},
