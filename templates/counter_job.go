@@ -592,6 +592,9 @@ func alertsOf(j *workflow.Job, base JobPage, now time.Time) []Alert {
 		}
 		out = append(out, Alert{"mail", words, "#notices", "Which mail"})
 	}
+	if j.DeadAddress != "" && j.DeadAddress == j.Customer.Email.Digest && j.Erased.IsZero() {
+		out = append(out, Alert{"mail", "The e-mail address takes no mail. Ask for the right one on the telephone.", base.To("customer"), "Correct it"})
+	}
 	if m := j.OpenQuestion(); m != nil {
 		out = append(out, Alert{"question", "The customer asked: " + m.Text.Text, base.To("letters") + "#form", "Answer"})
 	}

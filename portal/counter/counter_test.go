@@ -113,6 +113,13 @@ func TestMailThatCameBack(t *testing.T) {
 	require.NotContains(t, nils.page("/counter").body, "mail came back: telephone")
 	require.Contains(t, rosa.page(d.url("")).body, "The customer was told")
 
+	// A bounce marks the address, until it is corrected.
+	const dead = "The e-mail address takes no mail."
+	d.do(workflow.Actor{Role: workflow.RoleSystem, ID: "inbox"}, workflow.RecordBounce{ID: notice, Reason: "It came back.", Dead: true})
+	require.Contains(t, rosa.page(d.url("")).body, dead)
+	d.do(workflow.Actor{Role: workflow.RoleCounter, ID: "rosa"}, workflow.ChangeCustomer{Person: workflow.Person{Name: "Mira Osei", Email: "other@post.example"}})
+	require.NotContains(t, rosa.page(d.url("")).body, dead)
+
 	// The outbox over all jobs, and the customer's choice as the counter sees it.
 	require.Contains(t, rosa.page("/counter/mails").body, d.n.Shown())
 	require.Contains(t, rosa.page("/counter/mails?state=sent").body, "There is none.")
