@@ -222,8 +222,8 @@ func sound(t testing.TB, what, page, base string) {
 }
 
 // elements are those that our pages are made of.
-var elements = strings.Fields(`a address article blockquote body br button caption circle code datalist dd details div dl dt fieldset figcaption figure footer form
-	h1 h2 h3 head header html iframe img input label legend li line link main meta nav ol option output p path polygon pre rect script section select small span strong summary
+var elements = strings.Fields(`a address article blockquote body br button caption circle code datalist dd defs details div dl dt fieldset figcaption figure footer form
+	g h1 h2 h3 head header html iframe img input label legend li line link main meta meter nav ol option output p path pattern polygon pre rect script section select small span strong summary
 	svg table tbody td text textarea tfoot th thead time title tr ul`)
 
 // escaped asserts that none of the typed texts that could open a tag stands in a page as it was typed.
