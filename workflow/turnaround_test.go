@@ -724,6 +724,33 @@ func BenchmarkTurnaroundElapsedPaused5(b *testing.B) {
 	}
 }
 
+// How long the calendar is matters little: closed dates, and years that a promise spans, are searched for
+// and not walked through.
+func BenchmarkTurnaroundCalendarLength(b *testing.B) {
+	for _, closed := range []int{10, 100, 1000, 3000} {
+		spec := calendar.Spec{TimeZone: "America/New_York", Hours: map[string][]string{}}
+		for _, d := range []string{"mon", "tue", "wed", "thu", "fri"} {
+			spec.Hours[d] = []string{"09:00-17:00"}
+		}
+		for i := range closed {
+			spec.Closed = append(spec.Closed, calendar.Exception{Date: calendar.NewDate(2020, time.January, 1) + calendar.Date(3*i)})
+		}
+		c := turnaroundCalendar(b, spec)
+		for _, hours := range []time.Duration{40, 400, 4000, 40000} { // a week of work, a quarter, two years, twenty
+			x := Turnaround{Calendar: c, Start: turnaroundAt(b, "2020-02-03T15:15:00Z"), Quota: Quota{WorkingHours: QuotaHours(hours * time.Hour)}}
+			_, ok := x.Due() // the table of the years in use
+			require.True(b, ok)
+			b.Run(fmt.Sprint(closed, "-closed-dates/", int(hours), "-hours"), func(b *testing.B) {
+				for b.Loop() {
+					if _, ok := x.Due(); !ok {
+						b.Fatal("no due instant")
+					}
+				}
+			})
+		}
+	}
+}
+
 // A million jobs, each with its own start, half of them with two pauses: due instant, elapsed time and
 // breach of all of them.
 func BenchmarkTurnaroundMillionJobs(b *testing.B) {
