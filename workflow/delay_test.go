@@ -252,11 +252,11 @@ func TestRiskRaisesTheFlagOnce(t *testing.T) {
 		require.Equal(t, want, due)
 		return Risk{Percent: risk, AskAgain: again}, true
 	}
-	j := b.toDiagnosing()
+	b.toDiagnosing()
 	require.Positive(t, asked)
 	require.Equal(t, again, b.store.wakes[b.n], "it is woken when the forecast wants to be asked again")
 	risk, b.now = 70, again
-	j = b.passes(0)
+	j := b.passes(0)
 	require.Equal(t, 70, j.Promise().Risk)
 	require.True(t, j.index(b.s.Shop).Waiting)
 	before := asked
@@ -274,7 +274,7 @@ func TestPausePolicy(t *testing.T) {
 			b.toDiagnosing()
 			j := b.do(technician, PlaceHold{Reason: r})
 			require.Equal(t, stops, j.running("hold") != nil, r)
-			j = b.passes(48 * time.Hour)
+			b.passes(48 * time.Hour)
 			j = b.do(technician, LiftHold{})
 			a := j.Turnaround(b.s.Shop, j.Promise()).Accounts(b.now)
 			require.Equal(t, stops, a.Paused() > 0)
@@ -341,7 +341,7 @@ func TestLevels(t *testing.T) {
 	dated := booking
 	dated.Level, dated.LevelBy = "dated", b.now.AddDate(0, 0, 20)
 	b.n = ""
-	j = b.do(counter, dated)
+	b.do(counter, dated)
 	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}}}, AnswerScreening{Screening{No, No, Yes, No, ""}}, photo(PhotoArrival), Go{To: StageReceived})
 	j = b.passes(0)
 	require.Equal(t, dated.LevelBy.Truncate(time.Second), j.Promise().Quota.By)
