@@ -48,10 +48,10 @@ func TestStatusAlongTheWay(t *testing.T) {
 	s = b.status()
 	require.Equal(t, NeedDecide, s.NeedAction)
 	require.Equal(t, "Please choose a way on, or say no, by Wed 2 December.", s.NeedMore)
-	require.Equal(t, "Not before Tue 1 December", s.When)
+	require.Equal(t, "Promised for Tue 1 December or later", s.When)
 	b.passes(6 * 24 * time.Hour) // Tue 24 November: three and a bit open days later
 	s = b.status()
-	require.Equal(t, "Not before Mon 7 December", s.When)
+	require.Equal(t, "Promised for Mon 7 December or later", s.When)
 	require.Equal(t, []string{"The date has moved from Tue 1 December to Mon 7 December so far, because the clock has stood still since Wed 18 November, while we wait for you."}, s.WhenWhy)
 
 	b = newBench(t)
@@ -102,7 +102,7 @@ func TestStatusOnHold(t *testing.T) {
 	require.Equal(t, "Standing still since Tue 17 November: we are waiting for parts.", s.Hold)
 	require.Equal(t, "The socket is on order.", s.HoldNote)
 	require.Equal(t, NeedNone, s.NeedAction)
-	require.Equal(t, "Not before Thu 3 December", s.When)
+	require.Equal(t, "Promised for Thu 3 December or later", s.When)
 	b.do(ada, workflow.LiftHold{})
 	s = b.status()
 	require.Empty(t, s.Hold)
