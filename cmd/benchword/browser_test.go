@@ -45,7 +45,7 @@ func (s *stage) link(p *play, purpose link.Purpose) string {
 	require.NotNil(s.t, g)
 	token, err := s.srv.service.Token(j, g)
 	require.NoError(s.t, err)
-	return s.base + map[link.Purpose]string{link.Look: "/j/", link.Decide: "/d/"}[purpose] + token
+	return s.base + map[link.Purpose]string{link.Look: "/j/", link.Decide: "/d/", link.Choose: "/c/"}[purpose] + token
 }
 
 func (s *stage) job(n workflow.JobNumber) *workflow.Job {
@@ -138,6 +138,10 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 			if j.Standing(len(j.Quotes)) != nil {
 				customer = append(customer, aPage{"receipt-" + name, at(s.link(p, link.Decide)) + "/done"})
 			}
+		}
+		if j.Link(link.Choose, s.clock.now()) != nil {
+			customer = append(customer, aPage{"choice-" + name, at(s.link(p, link.Choose))})
+			staff = append(staff, aPage{"delay", "/counter/job/" + string(p.number) + "/delay"}, aPage{"level", "/counter/job/" + string(p.number) + "/level"})
 		}
 		if len(j.Decisions) > 1 {
 			staff = append(staff, aPage{"decisions-" + name, "/counter/job/" + string(p.number) + "/decisions"})

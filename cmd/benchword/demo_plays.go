@@ -153,15 +153,15 @@ func (d *demo) radioHeldForParts() {
 func (d *demo) supplyInBreach() {
 	p := d.play("bench supply, in breach")
 	p.book(d.ago(20, 9, 0), "Priya Raman", "priya@post.example", "en", "bench supply", "Ostrava Tide", "BS-30", "Output jumps to full voltage by itself. I do not dare to use it any more.")
-	p.arrive(d.ago(17, 10, 30), "K30-5520", mains, []string{"parcel-closed", "contents-bench-supply"}, "Bench supply", "Mains lead")
-	p.onTheBench(d.ago(14, 9, 0), "Fan grille bent; dusty inside.", workflow.FaultIntermittent, "Seen twice in six hours.")
-	p.at(d.ago(14, 11, 0), technicianNils, workflow.NameSuspect{Text: "The voltage control's wiper lifts off"}, workflow.NameSuspect{Text: "The regulator board has a heat fault"})
-	p.check(d.ago(13, 10, 0), 1, "Turned through its range under a microscope, measured its resistance", workflow.CheckUnclear, "a short break at two thirds, once")
-	p.picture(d.ago(13, 10, 30), workflow.PhotoEvidence, "board-burnt")
-	p.then(d.ago(13, 11, 0), technicianNils, func(*workflow.Job) []workflow.Command {
+	p.arrive(d.ago(14, 10, 30), "K30-5520", mains, []string{"parcel-closed", "contents-bench-supply"}, "Bench supply", "Mains lead")
+	p.onTheBench(d.ago(13, 9, 0), "Fan grille bent; dusty inside.", workflow.FaultIntermittent, "Seen twice in six hours.")
+	p.at(d.ago(13, 11, 0), technicianNils, workflow.NameSuspect{Text: "The voltage control's wiper lifts off"}, workflow.NameSuspect{Text: "The regulator board has a heat fault"})
+	p.check(d.ago(12, 10, 0), 1, "Turned through its range under a microscope, measured its resistance", workflow.CheckUnclear, "a short break at two thirds, once")
+	p.picture(d.ago(12, 10, 30), workflow.PhotoEvidence, "board-burnt")
+	p.then(d.ago(12, 11, 0), technicianNils, func(*workflow.Job) []workflow.Command {
 		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "A driver chip has burst, and the board under it is scorched", Where: "regulator board", Origin: workflow.OriginWear, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("board-burnt"), Matters: "It has carried far too much current. Whether it is the cause or came of it is still open."}}}
 	})
-	p.at(d.ago(4, 16, 0), counterRosa, workflow.SendMessage{Text: "The fault comes only every few hours, so each attempt takes a day. We are keeping at it."})
+	p.at(d.ago(3, 16, 0), counterRosa, workflow.SendMessage{Text: "The fault comes only every few hours, so each attempt takes a day. We are keeping at it."})
 }
 
 func (d *demo) scannerDeclined() {
