@@ -100,14 +100,14 @@ func TestCustomerInABrowser(t *testing.T) {
 	require.NoError(t, chromedp.Do(ctx,
 		chromedp.Navigate(decide),
 		chromedp.WaitVisible("#option-A"),
-		chromedp.Click("#option-A"),
+		portaltest.Click("#option-A"),
 		chromedp.SendKeys("#name", "Mira Osei"),
-		chromedp.Click("#read"),
-		chromedp.Click(`form[action$="/review"] button[type=submit]`),
+		portaltest.Click("#read"),
+		portaltest.Click(`form[action$="/review"] button[type=submit]`),
 		chromedp.WaitVisible(`button[name=confirm]`),
 	))
 	require.Equal(t, workflow.StageAwaitingApproval, s.job(d.toApprove.number).Stage, "the summary alone decides nothing")
-	require.NoError(t, chromedp.Do(ctx, chromedp.Click(`button[name=confirm]`)))
+	require.NoError(t, chromedp.Do(ctx, portaltest.Click(`button[name=confirm]`)))
 	portaltest.Until[bool](t, ctx, `location.pathname.endsWith("/done")`)
 	require.Equal(t, workflow.StageRepairing, s.job(d.toApprove.number).Stage)
 
@@ -259,6 +259,9 @@ func TestPagesAreAccessible(t *testing.T) {
 // without cookies, lets scripts run, and sends every form it finds, empty and as it stands. Nothing may
 // change on any job.
 func TestScannerInABrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs whole without -short")
+	}
 	s, d := demoStage(t)
 	ctx := portaltest.Browser(t)
 	versions := map[workflow.JobNumber]int64{}
@@ -358,7 +361,7 @@ func TestCounterInABrowser(t *testing.T) {
 		chromedp.WaitVisible(`input[name=login]`),
 		chromedp.SendKeys(`input[name=login]`, "counter"),
 		chromedp.SendKeys(`input[name=password]`, demoPassword),
-		chromedp.Click(`main button[type=submit]`),
+		portaltest.Click(`main button[type=submit]`),
 	))
 	portaltest.Until[bool](t, ctx, `!location.pathname.endsWith("/sign-in") && document.readyState === "complete"`)
 
@@ -367,7 +370,7 @@ func TestCounterInABrowser(t *testing.T) {
 		chromedp.WaitVisible(`textarea[name=text]`),
 		chromedp.SetUploadFiles(`input[type=file]:not([capture])`, []string{file}),
 		chromedp.SendKeys(`textarea[name=text]`, "The thermal compound under the heat sink has dried out"),
-		chromedp.Click(`button[name=do][value=keep]`),
+		portaltest.Click(`button[name=do][value=keep]`),
 	))
 	require.Eventually(t, func() bool { return len(s.job(supply.number).Findings) == len(before.Findings)+1 }, 30*time.Second, 50*time.Millisecond)
 	j := s.job(supply.number)
@@ -379,14 +382,14 @@ func TestCounterInABrowser(t *testing.T) {
 		chromedp.Navigate(job+"/report"),
 		chromedp.WaitVisible(`textarea[name=short]`),
 		chromedp.SendKeys(`textarea[name=short]`, "The output stage runs too hot, because its heat sink has lost its thermal compound."),
-		chromedp.Click(`button[name=do][value=look]`),
+		portaltest.Click(`button[name=do][value=look]`),
 		chromedp.WaitVisible(`iframe`),
 	))
 	require.Empty(t, s.job(supply.number).Reports, "looking sends nothing")
 	shown := portaltest.Evaluate[string](t, ctx, `Promise.all([...document.querySelectorAll("iframe")].map(f => fetch(f.src).then(r => r.text()))).then(x => x.join("\n"))`)
 	require.Contains(t, shown, "has lost its thermal compound")
 	require.Contains(t, shown, "data:image/jpeg;base64,", "the preview of the mail shows its photos")
-	require.NoError(t, chromedp.Do(ctx, chromedp.Click(`main form[action$="/report/send"] button[type=submit]`)))
+	require.NoError(t, chromedp.Do(ctx, portaltest.Click(`main form[action$="/report/send"] button[type=submit]`)))
 	require.Eventually(t, func() bool { return len(s.job(supply.number).Reports) == 1 }, 30*time.Second, 50*time.Millisecond)
 	s.settle()
 	mail := s.newestMail("priya@post.example")
@@ -417,7 +420,7 @@ func TestTapsForAMarkedPhoto(t *testing.T) {
 	tap := func(selector string) {
 		t.Helper()
 		taps++
-		require.NoError(t, chromedp.Do(ctx, chromedp.WaitVisible(selector), chromedp.Click(selector)), selector)
+		require.NoError(t, chromedp.Do(ctx, chromedp.WaitVisible(selector), portaltest.Click(selector)), selector)
 	}
 	loaded := func(path string) {
 		t.Helper()

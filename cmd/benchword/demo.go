@@ -121,13 +121,13 @@ type taken struct {
 	files [3][]byte // original, large, small
 }
 
-// takeAll has the desk take every illustration in once, on all processors; the jobs then get copies, so
-// that the demo starts quickly although its jobs share pictures.
-func (d *demo) takeAll(ctx context.Context) error {
-	const anywhere workflow.JobNumber = "K7M2QX8" // a folder in memory, of no job
+// illustrations has a desk take every illustration in once, on all processors; the jobs then get copies, so
+// that the demo starts quickly although its jobs share pictures, and tests that play it many times over
+// do this but once.
+var illustrations = sync.OnceValues(func() (map[string]taken, error) {
 	memory := &evidence.Memory{}
 	desk := evidence.NewDesk(memory)
-	d.pictures = map[string]taken{}
+	all := map[string]taken{}
 	var mu sync.Mutex
 	var wg sync.WaitGroup
 	errs := make([]error, len(demophotos.All))
@@ -136,18 +136,19 @@ func (d *demo) takeAll(ctx context.Context) error {
 		wg.Go(func() {
 			places <- struct{}{}
 			defer func() { <-places }()
-			t, err := takeOne(ctx, desk, memory, d.service.Shop.ID, anywhere, p)
+			t, err := takeOne(context.Background(), desk, memory, p)
 			errs[i] = err
 			mu.Lock()
 			defer mu.Unlock()
-			d.pictures[strings.TrimSuffix(p.File, ".jpg")] = t
+			all[strings.TrimSuffix(p.File, ".jpg")] = t
 		})
 	}
 	wg.Wait()
-	return errors.Join(errs...)
-}
+	return all, errors.Join(errs...)
+})
 
-func takeOne(ctx context.Context, desk *evidence.Desk, memory *evidence.Memory, shop workflow.ShopID, n workflow.JobNumber, p demophotos.Photo) (t taken, err error) {
+func takeOne(ctx context.Context, desk *evidence.Desk, memory *evidence.Memory, p demophotos.Photo) (t taken, err error) {
+	const shop, n = workflow.ShopID("demo"), workflow.JobNumber("K7M2QX8") // a folder in memory, of no job
 	jpeg, err := p.JPEG()
 	if err != nil {
 		return t, err
@@ -269,7 +270,8 @@ func playDemo(ctx context.Context, srv *server, clock *movedClock, past int) (*d
 	if err := d.staff(ctx); err != nil {
 		return nil, err
 	}
-	if err := d.takeAll(ctx); err != nil {
+	var err error
+	if d.pictures, err = illustrations(); err != nil {
 		return nil, err
 	}
 	if err := d.playPast(ctx, past); err != nil {

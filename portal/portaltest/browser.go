@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -68,7 +69,10 @@ func Browser(t testing.TB) context.Context {
 		chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true), chromedp.Flag("no-first-run", true),
 	)
 	for try := 1; ; try++ {
-		alloc, stop := chromedp.NewExecAllocator(context.Background(), append(options, chromedp.UserDataDir(t.TempDir()))...)
+		// A test that waits for what never comes fails then, instead of holding up all the others.
+		within, end := context.WithTimeout(context.Background(), 5*time.Minute)
+		t.Cleanup(end)
+		alloc, stop := chromedp.NewExecAllocator(within, append(options, chromedp.UserDataDir(t.TempDir()))...)
 		ctx, cancel := chromedp.NewContext(alloc)
 		started := make(chan error, 1)
 		go func() { started <- chromedp.Do(ctx, chromedp.Navigate("about:blank")) }()
@@ -97,16 +101,26 @@ func Evaluate[T any](t testing.TB, ctx context.Context, script string) T {
 	return v
 }
 
-// Until waits for a script's value to be truthy, also across pages, and gives it.
+// Until waits up to half a minute for a script's value to be truthy, also across pages, and gives it.
 func Until[T any](t testing.TB, ctx context.Context, script string) T {
 	t.Helper()
-	for {
-		v, err := chromedp.Run(ctx, chromedp.Poll[T](script, chromedp.WithPollingTimeout(30*time.Second)))
-		if err != nil && (strings.Contains(err.Error(), "navigated or closed") || strings.Contains(err.Error(), "Cannot find context")) {
-			continue // the page went on to the next one while it was being asked
+	var got *T
+	var last error
+	require.Eventually(t, func() bool {
+		got, last = chromedp.Run(ctx, chromedp.Evaluate[*T]("Promise.resolve("+script+").then(v => v ? v : null)", chromedp.EvalAwaitPromise))
+		return last == nil && got != nil
+	}, 30*time.Second, 20*time.Millisecond, "%s: %v", script, last)
+	return *got
+}
+
+// Click presses what a selector finds, once it is there: by the element and not by its place, which a
+// picture that arrives late moves away.
+func Click(selector string) chromedp.Action[chromedp.Void] {
+	return func(ctx context.Context, t *chromedp.Target) (chromedp.Void, error) {
+		if _, err := chromedp.WaitVisible(selector)(ctx, t); err != nil {
+			return chromedp.Void{}, err
 		}
-		require.NoError(t, err, script)
-		return v
+		return chromedp.Evaluate[chromedp.Void]("void document.querySelector(" + strconv.Quote(selector) + ").click()")(ctx, t)
 	}
 }
 
