@@ -120,7 +120,7 @@ func Click(selector string) chromedp.Action[chromedp.Void] {
 		if _, err := chromedp.WaitVisible(selector)(ctx, t); err != nil {
 			return chromedp.Void{}, err
 		}
-		return chromedp.Evaluate[chromedp.Void]("void document.querySelector(" + strconv.Quote(selector) + ").click()")(ctx, t)
+		return chromedp.Evaluate[chromedp.Void]("void document.querySelector("+strconv.Quote(selector)+").click()")(ctx, t)
 	}
 }
 
