@@ -60,8 +60,14 @@ func missing(t testing.TB, format string, args ...any) {
 }
 
 // Browser starts a headless Chromium with nothing in it; it ends with the test.
+//
+// With -short, as the race detector runs, there is none: a server made slow by the detector tells nothing of
+// pages, and what goes on at the same time is tested without a browser.
 func Browser(t testing.TB) context.Context {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("browsers run without -short only")
+	}
 	path := Needs(t, "chromium", "chromium-browser", "google-chrome")
 	options := append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
