@@ -111,6 +111,13 @@ func TestKilledAtAnyMoment(t *testing.T) {
 				}
 			})
 		}
+		if k == 0 { // the first lives until it has acknowledged something, however slow the machine is
+			require.Eventually(t, func() bool {
+				mu.Lock()
+				defer mu.Unlock()
+				return len(acked) > 0
+			}, time.Minute, 5*time.Millisecond, "nothing was acknowledged")
+		}
 		time.Sleep(time.Duration(5+mathrand.IntN(90)) * time.Millisecond)
 		require.NoError(t, child.Process.Signal(syscall.SIGKILL))
 		close(dead)
