@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"image"
 	"image/jpeg"
-	"sync"
 
 	"benchword/workflow"
 	"benchword/workflow/evidence"
@@ -21,11 +20,7 @@ type mailCopy struct {
 }
 
 // mailCopies makes mail copies and keeps the last ones: a report and its reminders show the same photos.
-type mailCopies struct {
-	mu   sync.Mutex
-	kept map[string]mailCopy
-	age  []string // oldest first
-}
+type mailCopies struct{ recent evidence.Recent[mailCopy] }
 
 const (
 	copiesKept = 64 // at most about 6 MB
@@ -39,12 +34,9 @@ const (
 
 func (c *mailCopies) get(ctx context.Context, blobs evidence.Blobs, j *workflow.Job, p *workflow.Photo) (mailCopy, error) {
 	key := fmt.Sprintf("%s %v", p.Large.Digest, p.Marks) // what it is, not whose
-	c.mu.Lock()
-	if found, ok := c.kept[key]; ok {
-		c.mu.Unlock()
+	if found, ok := c.recent.Get(key); ok {
 		return found, nil
 	}
-	c.mu.Unlock()
 	stored, err := evidence.ReadBlob(ctx, blobs, evidence.Folder{Shop: j.Shop, Job: j.Number, Area: evidence.Shown}, evidence.Digest(p.Large.Digest))
 	if err != nil {
 		return mailCopy{}, err
@@ -53,19 +45,7 @@ func (c *mailCopies) get(ctx context.Context, blobs evidence.Blobs, j *workflow.
 	if err != nil {
 		return mailCopy{}, err
 	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.kept == nil {
-		c.kept = map[string]mailCopy{}
-	}
-	if _, ok := c.kept[key]; !ok {
-		c.kept[key] = made
-		c.age = append(c.age, key)
-		for len(c.age) > copiesKept {
-			delete(c.kept, c.age[0])
-			c.age = c.age[1:]
-		}
-	}
+	c.recent.Keep(key, made, copiesKept)
 	return made, nil
 }
 

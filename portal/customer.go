@@ -122,20 +122,30 @@ func (s *Server) showLive(c *fiber.Ctx) error {
 	return s.live(c, row.Job)
 }
 
+// reportOf gives the report of a job that the address names.
+func reportOf(c *fiber.Ctx, j *workflow.Job) (*workflow.Report, error) {
+	n, err := strconv.Atoi(c.Params("n"))
+	if err != nil || n < 1 || n > len(j.Reports) {
+		return nil, notFound("no_report", "There is no such report on this job.")
+	}
+	return &j.Reports[n-1], nil
+}
+
 func (s *Server) showReport(c *fiber.Ctx) error {
 	token, row, j, err := s.openedJob(c)
 	if err != nil {
 		return err
 	}
-	n, err := strconv.Atoi(c.Params("n"))
-	if err != nil || n < 1 || n > len(j.Reports) {
-		return notFound("no_report", "There is no such report on this job.")
+	sent, err := reportOf(c, j)
+	if err != nil {
+		return err
 	}
+	n := sent.Number
 	page := s.jobPage(c, j, "")
 	page.Title = page.T("report.title", n)
 	v := &templates.ReportPage{
 		Page: page, Track: "/j/" + token,
-		Report: templates.ReportOf(j, &j.Reports[n-1], s.Shop(), s.Now(), page.Words(), templates.TrackPhotos(token)),
+		Report: templates.ReportOf(j, sent, s.Shop(), s.Now(), page.Words(), templates.TrackPhotos(token)),
 	}
 	v.Paper = "/j/" + token + "/report/" + strconv.Itoa(n) + ".pdf"
 	if v.Report.Newer > 0 {

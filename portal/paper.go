@@ -19,9 +19,8 @@ import (
 
 // marked keeps photos with their marks drawn in, which takes longer than all the rest of a paper.
 type marked struct {
-	mu   sync.Mutex
-	kept map[string][]byte
-	age  []string // oldest first
+	recent  evidence.Recent[[]byte]
+	drawing sync.Mutex
 }
 
 // markedKept is at most about 10 MB.
@@ -40,9 +39,7 @@ func (m *marked) of(ctx context.Context, desk PhotoDesk, j *workflow.Job) templa
 			return nil, nil
 		}
 		key := fmt.Sprintf("%s %v", p.Large.Digest, p.Marks) // what it is, not whose
-		m.mu.Lock()
-		b, ok := m.kept[key]
-		m.mu.Unlock()
+		b, ok := m.recent.Get(key)
 		if ok {
 			return b, nil
 		}
@@ -58,25 +55,15 @@ func (m *marked) of(ctx context.Context, desk PhotoDesk, j *workflow.Job) templa
 			return nil, err
 		}
 		// One at a time: a picture taken apart is large.
-		m.mu.Lock()
-		defer m.mu.Unlock()
+		m.drawing.Lock()
+		defer m.drawing.Unlock()
 		if _, err := jpeg.DecodeConfig(bytes.NewReader(b)); err != nil {
 			return nil, nil // damaged where it lies; the paper names it, and goes out without it
 		}
 		if b, err = evidence.Burn(b, p.Marks); err != nil {
 			return nil, err
 		}
-		if m.kept == nil {
-			m.kept = map[string][]byte{}
-		}
-		if _, ok := m.kept[key]; !ok {
-			m.kept[key] = b
-			m.age = append(m.age, key)
-			if len(m.age) > markedKept {
-				delete(m.kept, m.age[0])
-				m.age = m.age[1:]
-			}
-		}
+		m.recent.Keep(key, b, markedKept)
 		return b, nil
 	}
 }
@@ -101,9 +88,9 @@ func (s *Server) showReportPaper(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	n, err := strconv.Atoi(c.Params("n"))
-	if err != nil || n < 1 || n > len(j.Reports) {
-		return notFound("no_report", "There is no such report on this job.")
+	sent, err := reportOf(c, j)
+	if err != nil {
+		return err
 	}
-	return s.SendReportPaper(c, j, &j.Reports[n-1])
+	return s.SendReportPaper(c, j, sent)
 }

@@ -350,6 +350,13 @@ func framed(c *fiber.Ctx, styles string) {
 	c.Set("X-Frame-Options", "SAMEORIGIN")
 }
 
+// sendMail shows a mail inside one of our pages; mails carry their styles with them.
+func sendMail(c *fiber.Ctx, html []byte) error {
+	framed(c, "'self' 'unsafe-inline'")
+	c.Set(fiber.HeaderContentType, fiber.MIMETextHTMLCharsetUTF8)
+	return c.Send(bytes.TrimSpace(html))
+}
+
 // glimpse begins a page inside the preview.
 func (x *counter) glimpse(c *fiber.Ctx) (*request, *coming, error) {
 	r, err := x.open(c, "")
@@ -412,17 +419,26 @@ func (x *counter) previewPaper(c *fiber.Ctx) error {
 	return x.s.SendReportPaper(c, k.job, &k.job.Reports[len(k.job.Reports)-1])
 }
 
-// showSentPaper is a report that was sent, as PDF.
-func (x *counter) showSentPaper(c *fiber.Ctx) error {
+// sent gives the report that the address names.
+func (x *counter) sent(c *fiber.Ctx) (*request, *workflow.Report, error) {
 	r, err := x.open(c, "")
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
 	n := r.param("n")
 	if n < 1 || n > len(r.job.Reports) {
-		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such findings report on this job."}
+		return nil, nil, &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such findings report on this job."}
 	}
-	return x.s.SendReportPaper(c, r.job, &r.job.Reports[n-1])
+	return r, &r.job.Reports[n-1], nil
+}
+
+// showSentPaper is a report that was sent, as PDF.
+func (x *counter) showSentPaper(c *fiber.Ctx) error {
+	r, sent, err := x.sent(c)
+	if err != nil {
+		return err
+	}
+	return x.s.SendReportPaper(c, r.job, sent)
 }
 
 func (x *counter) previewQuote(c *fiber.Ctx) error {
@@ -458,22 +474,16 @@ func (x *counter) previewMail(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	framed(c, "'self' 'unsafe-inline'")
-	c.Set(fiber.HeaderContentType, fiber.MIMETextHTMLCharsetUTF8)
-	return c.Send(bytes.TrimSpace(html))
+	return sendMail(c, html)
 }
 
 // showSent shows a report as it was sent.
 func (x *counter) showSent(c *fiber.Ctx) error {
-	r, err := x.open(c, "")
+	r, sent, err := x.sent(c)
 	if err != nil {
 		return err
 	}
-	n := r.param("n")
-	if n < 1 || n > len(r.job.Reports) {
-		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such findings report on this job."}
-	}
-	v := &templates.CounterSent{JobPage: r.title("Report " + strconv.Itoa(n))}
-	v.Report = templates.ReportOf(r.job, &r.job.Reports[n-1], x.s.Shop(), x.s.Now(), r.customersWords(), templates.CounterPhotos(r.job))
+	v := &templates.CounterSent{JobPage: r.title("Report " + strconv.Itoa(sent.Number))}
+	v.Report = templates.ReportOf(r.job, sent, x.s.Shop(), x.s.Now(), r.customersWords(), templates.CounterPhotos(r.job))
 	return x.s.Render(c, fiber.StatusOK, v)
 }

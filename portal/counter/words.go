@@ -1,7 +1,6 @@
 package counter
 
 import (
-	"bytes"
 	"errors"
 	"net/url"
 	"slices"
@@ -167,9 +166,7 @@ func (x *counter) wordsMail(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	framed(c, "'self' 'unsafe-inline'")
-	c.Set(fiber.HeaderContentType, fiber.MIMETextHTMLCharsetUTF8)
-	return c.Send(bytes.TrimSpace(html))
+	return sendMail(c, html)
 }
 
 // wordsPage is the sample of the page on which a text stands, inside the page of words.
