@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"benchword/templates/locale"
+	"benchword/templates/paper/papertest"
 	"benchword/workflow"
 	"benchword/workflow/money"
 
@@ -68,7 +69,7 @@ func TestQuotePapers(t *testing.T) {
 		require.Equal(t, out, again, "the same quote gives the same bytes")
 		at := filepath.Join(t.TempDir(), "paper.pdf")
 		require.NoError(t, os.WriteFile(at, out, 0o600))
-		text := strings.Join(strings.Fields(pdfTool(t, "pdftotext", "-raw", at, "-")), " ")
+		text := strings.Join(strings.Fields(papertest.Tool(t, "pdftotext", "-raw", at, "-")), " ")
 		for _, f := range fields {
 			require.Contains(t, text, f, form)
 		}

@@ -5,31 +5,19 @@ import (
 	"image"
 	"image/jpeg"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"reflect"
 	"strings"
 	"testing"
 
 	"benchword/templates/locale"
+	"benchword/templates/paper/papertest"
 	"benchword/workflow"
 	"benchword/workflow/money"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/net/html"
 )
-
-// pdfTool runs one of Debian's poppler-utils or qpdf: others read our papers.
-func pdfTool(t testing.TB, name string, args ...string) string {
-	t.Helper()
-	if _, err := exec.LookPath(name); err != nil {
-		require.Empty(t, os.Getenv("CI"), "%s is missing: apt-get install poppler-utils qpdf", name)
-		t.Skipf("%s is missing", name)
-	}
-	out, err := exec.Command(name, args...).CombinedOutput()
-	require.NoError(t, err, "%s: %s", name, out)
-	return string(out)
-}
 
 // plate is a stand-in for a photo: what matters here is that it is a JPEG of that size.
 func plate(w, h int) []byte {
@@ -149,16 +137,16 @@ func TestThePaperSaysWhatThePageSays(t *testing.T) {
 				name = filepath.Join(*gallery, "report-"+lang+"-"+string(rune('1'+n))+".pdf")
 			}
 			require.NoError(t, os.WriteFile(name, file, 0o600))
-			pdfTool(t, "qpdf", "--check", name)
+			papertest.Tool(t, "qpdf", "--check", name)
 			squeeze := func(s string) string { return strings.Join(strings.Fields(s), "") } // lines may break anywhere
-			found := squeeze(pdfTool(t, "pdftotext", name, "-"))
+			found := squeeze(papertest.Tool(t, "pdftotext", name, "-"))
 			all := sentencesOf(t, page)
 			require.Greater(t, len(all), 60)
 			for _, s := range all {
 				require.Contains(t, found, squeeze(s), "%s, report %d", lang, n+1)
 			}
 			require.Contains(t, found, squeeze(r.Head), "the seal")
-			require.Contains(t, pdfTool(t, "pdfinfo", name), "612 x 792", "a Canadian shop prints on letter")
+			require.Contains(t, papertest.Tool(t, "pdfinfo", name), "612 x 792", "a Canadian shop prints on letter")
 		}
 	}
 }

@@ -334,6 +334,17 @@ func (s *stage) everything(d *demo) string {
 	return b.String()
 }
 
+// camera gives a file as a phone's camera leaves it.
+func camera(t *testing.T) string {
+	picture, ok := demophotos.Find("compound-dried.jpg")
+	require.True(t, ok)
+	jpeg, err := picture.JPEG()
+	require.NoError(t, err)
+	file := filepath.Join(t.TempDir(), "camera.jpg")
+	require.NoError(t, os.WriteFile(file, jpeg, 0o600))
+	return file
+}
+
 // TestCounterInABrowser: somebody at the counter signs in, adds a photo with a finding on a phone's
 // screen, writes the findings report, looks at page and mail as the customer will see them, and sends.
 // The mail then holds the photo.
@@ -346,12 +357,7 @@ func TestCounterInABrowser(t *testing.T) {
 			supply = p
 		}
 	}
-	picture, ok := demophotos.Find("compound-dried.jpg")
-	require.True(t, ok)
-	jpeg, err := picture.JPEG()
-	require.NoError(t, err)
-	file := filepath.Join(t.TempDir(), "camera.jpg")
-	require.NoError(t, os.WriteFile(file, jpeg, 0o600))
+	file := camera(t)
 	before := s.job(supply.number)
 
 	job := s.base + "/counter/job/" + string(supply.number)
@@ -403,12 +409,7 @@ func TestCounterInABrowser(t *testing.T) {
 func TestTapsForAMarkedPhoto(t *testing.T) {
 	s, d := demoStage(t)
 	ctx := portaltest.Browser(t)
-	picture, ok := demophotos.Find("compound-dried.jpg")
-	require.True(t, ok)
-	jpeg, err := picture.JPEG()
-	require.NoError(t, err)
-	file := filepath.Join(t.TempDir(), "camera.jpg")
-	require.NoError(t, os.WriteFile(file, jpeg, 0o600))
+	file := camera(t)
 	n := d.toApprove.number
 	before := s.job(n)
 	site := chromedp.EmulateViewport(320, 640)

@@ -7,29 +7,17 @@ import (
 	"image/color"
 	"image/jpeg"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"benchword/templates/paper"
+	"benchword/templates/paper/papertest"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 )
-
-// The tools that look at our papers are Debian's poppler-utils and qpdf; nobody here wrote them.
-func tool(t testing.TB, name string, args ...string) string {
-	t.Helper()
-	if _, err := exec.LookPath(name); err != nil {
-		require.Empty(t, os.Getenv("CI"), "%s is missing: apt-get install poppler-utils qpdf", name)
-		t.Skipf("%s is missing", name)
-	}
-	out, err := exec.Command(name, args...).CombinedOutput()
-	require.NoError(t, err, "%s: %s", name, out)
-	return string(out)
-}
 
 func write(t testing.TB, b []byte) string {
 	t.Helper()
@@ -89,15 +77,15 @@ func sample(t testing.TB, size paper.Size) []byte {
 func TestAPaperAsOthersReadIt(t *testing.T) {
 	for size, points := range map[paper.Size]string{paper.A4: "595.28 x 841.89", paper.Letter: "612 x 792"} {
 		file := write(t, sample(t, size))
-		tool(t, "qpdf", "--check", file)
-		info := tool(t, "pdfinfo", file)
+		papertest.Tool(t, "qpdf", "--check", file)
+		info := papertest.Tool(t, "pdfinfo", file)
 		require.Contains(t, info, "Title:           Rapport de constat n° 2")
 		require.Contains(t, info, "Author:          Harbour Bench")
 		require.Contains(t, info, "Tagged:          yes")
 		require.Contains(t, info, points)
-		require.Contains(t, tool(t, "pdfinfo", "-isodates", file), "CreationDate:    2026-11-25T14:00:00")
+		require.Contains(t, papertest.Tool(t, "pdfinfo", "-isodates", file), "CreationDate:    2026-11-25T14:00:00")
 
-		text := strings.Join(strings.Fields(tool(t, "pdftotext", "-layout", file, "-")), " ")
+		text := strings.Join(strings.Fields(papertest.Tool(t, "pdftotext", "-layout", file, "-")), " ")
 		for _, want := range []string{
 			"Première phrase, avec des accents : ÀÉÎÕÜ ß ñ ¿ œ — « guillemets ».", "Größe 3,3 V ± 5 %, Ω µ °C.", "En gras et discret deadbeef lien",
 			"Ligne 60 de main-d’œuvre", "7 200,00 $", "Tension mortelle : n’ouvrez pas l’appareil.", "Photo 1 : avant", "Ελένη, Борис", "Nom : □□□",
@@ -108,15 +96,15 @@ func TestAPaperAsOthersReadIt(t *testing.T) {
 		require.GreaterOrEqual(t, strings.Count(text, "Combien"), 2, "the titles stand on each page of the table")
 
 		// What a screen reader goes by.
-		tags := tool(t, "pdfinfo", "-struct-text", file)
+		tags := papertest.Tool(t, "pdfinfo", "-struct-text", file)
 		for _, want := range []string{"Document", "H1", "H2", "Table", "TR", "L (", "LI", "Figure", `"En gras et discret deadbeef lien"`, `"Rapport de constat n° 2"`} {
 			require.Contains(t, tags, want)
 		}
-		require.Contains(t, tool(t, "pdfinfo", "-struct", file), "Figure")
-		raw := tool(t, "qpdf", "--qdf", "--object-streams=disable", file, "-")
+		require.Contains(t, papertest.Tool(t, "pdfinfo", "-struct", file), "Figure")
+		raw := papertest.Tool(t, "qpdf", "--qdf", "--object-streams=disable", file, "-")
 		require.Contains(t, raw, "/Lang (fr-CA)")
 		require.Contains(t, raw, "/Alt (Un cercle sur la carte)")
-		fonts := tool(t, "pdffonts", file)
+		fonts := papertest.Tool(t, "pdffonts", file)
 		for _, l := range strings.Split(strings.TrimSpace(fonts), "\n")[2:] {
 			require.Regexp(t, `yes yes yes`, l, "embedded, only what is used, with Unicode")
 		}
