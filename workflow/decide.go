@@ -1329,11 +1329,12 @@ func (c RecordPayment) decide(t *turn) error {
 	if a.Minor < 0 && sum.Minor < 0 {
 		return refused("Only %s has come in, so no more than that can go back.", t.j.Paid(t.shop))
 	}
+	awaited := t.j.DepositOpen(t.shop).Minor > 0
 	if err := t.record(&PaymentRecorded{Amount: *a, How: how, For: c.For}); err != nil {
 		return err
 	}
 	// The deposit that the job stood still for has come in.
-	if h := t.j.Hold(); h != nil && h.Reason == HoldPayment && t.j.Stage == StageRepairing && t.j.DepositOpen(t.shop).Minor == 0 {
+	if h := t.j.Hold(); h != nil && h.Reason == HoldPayment && t.j.Stage == StageRepairing && awaited && t.j.DepositOpen(t.shop).Minor == 0 {
 		return LiftHold{}.decide(t)
 	}
 	return nil
@@ -1802,7 +1803,7 @@ type RecordDelivery struct {
 func (RecordDelivery) allowed() []Role { return systemDo }
 
 func (c RecordDelivery) decide(t *turn) error {
-	if t.j.noticeRecord(c.ID) == nil {
+	if t.j.Notice(c.ID) == nil {
 		return invalid("id", "There is no notice %s on this job.", c.ID)
 	}
 	// A notice that was to go with this mail, made in the moment in which the mail was written, is not in
@@ -1832,7 +1833,7 @@ type RecordBounce struct {
 func (RecordBounce) allowed() []Role { return systemDo }
 
 func (c RecordBounce) decide(t *turn) error {
-	n := t.j.noticeRecord(c.ID)
+	n := t.j.Notice(c.ID)
 	if n == nil {
 		return invalid("id", "There is no notice %s on this job.", c.ID)
 	}
@@ -1851,7 +1852,7 @@ type SendAgain struct {
 func (SendAgain) allowed() []Role { return counterUp }
 
 func (c SendAgain) decide(t *turn) error {
-	n := t.j.noticeRecord(c.ID)
+	n := t.j.Notice(c.ID)
 	switch {
 	case n == nil:
 		return invalid("id", "There is no such mail on this job.")
@@ -1878,7 +1879,7 @@ type NoteTold struct {
 func (NoteTold) allowed() []Role { return counterUp }
 
 func (c NoteTold) decide(t *turn) error {
-	n := t.j.noticeRecord(c.ID)
+	n := t.j.Notice(c.ID)
 	switch {
 	case n == nil:
 		return invalid("id", "There is no such mail on this job.")

@@ -480,8 +480,7 @@ func (p *CollectionAsked) fold(j *Job, e *Event) {
 
 // midnight gives the instant at which a date begins in the shop's zone.
 func midnight(shop *Shop, d calendar.Date) time.Time {
-	year, month, day := d.YMD()
-	return time.Date(year, month, day, 0, 0, 0, 0, shop.Calendar.Location())
+	return calendar.Local(shop.Calendar.Location(), d, 0, 0)
 }
 
 // lastNoticeAt gives when the last notice about the open quote goes out, zero if it does not: at the

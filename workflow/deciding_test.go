@@ -146,6 +146,10 @@ func TestADepositComesBeforeTheWork(t *testing.T) {
 	j = b.do(technician, DoWork{Text: "Renewed it"})
 	require.Equal(t, int64(7500), j.Balance(b.s.Shop).Minor)
 	b.checkHistory()
+	// A hold that somebody placed for another payment is theirs to lift.
+	b.do(counter, PlaceHold{Reason: HoldPayment, Note: "The rest, too."})
+	j = b.do(counter, RecordPayment{Amount: "1.00", How: "cash"})
+	require.NotNil(t, j.Hold(), "the deposit had come in before")
 }
 
 func TestPaymentsAreFactsWithoutCardData(t *testing.T) {
@@ -368,4 +372,12 @@ func TestARepairFormBindsForThirtyDays(t *testing.T) {
 	b.now = time.Date(2026, 11, 25, 9, 0, 0, 0, time.UTC)
 	q := b.toAwaiting().Quote()
 	require.Equal(t, "2026-12-28 23:59:59", q.ExpiresAt.In(c.Location()).Format(time.DateTime))
+}
+
+// Clocks in Santiago went from 23:59:59 to 01:00 on 2024-09-08 (tz_transitions.csv names the year's changes).
+func TestADayThatBeginsAtOne(t *testing.T) {
+	cal, err := calendar.New(calendar.Spec{TimeZone: "America/Santiago", Hours: map[string][]string{"mon": {"09:00-17:00"}}})
+	require.NoError(t, err)
+	at := midnight(&Shop{Calendar: cal}, calendar.NewDate(2024, time.September, 8))
+	require.Equal(t, "2024-09-08T01:00:00-03:00", at.In(cal.Location()).Format(time.RFC3339))
 }

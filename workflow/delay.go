@@ -1,15 +1,9 @@
 package workflow
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
-	"encoding/json"
-	"fmt"
 	"time"
 
 	"benchword/workflow/link"
-
-	"github.com/gowebpki/jcs"
 )
 
 // When a promise is missed the customer is told why, in the bench's words; a definite new date, or that
@@ -73,18 +67,7 @@ type DelayTerms struct {
 }
 
 // Digest is the hex SHA-256 of the terms in canonical JSON (RFC 8785). An answer names it.
-func (t DelayTerms) Digest() (string, error) {
-	raw, err := json.Marshal(t)
-	if err != nil {
-		return "", fmt.Errorf("delay digest: %w", err)
-	}
-	c, err := jcs.Transform(raw)
-	if err != nil {
-		return "", fmt.Errorf("delay digest: %w", err)
-	}
-	sum := sha256.Sum256(c)
-	return hex.EncodeToString(sum[:]), nil
-}
+func (t DelayTerms) Digest() (string, error) { return digestOf("delay", t) }
 
 // Delay is what was told about a missed promise, and what the customer chose.
 type Delay struct {

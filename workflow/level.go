@@ -182,9 +182,6 @@ const (
 	TargetAnswer TargetKind = "answer"     // the customer has the findings
 )
 
-// TargetKinds lists every kind of target, in the order of a job's way.
-var TargetKinds = []TargetKind{TargetLook, TargetAnswer}
-
 // Target is a job's target, on the promise clock from the device's arrival on.
 type Target struct {
 	Kind  TargetKind

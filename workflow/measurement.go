@@ -24,9 +24,6 @@ const (
 	FitAbove  Fit = "above"
 )
 
-// Fits lists what a comparison can come to.
-var Fits = []Fit{FitWithin, FitBelow, FitAbove}
-
 // Fit compares the value with what is expected, exactly.
 func (m *Measurement) Fit() Fit {
 	switch {

@@ -326,9 +326,7 @@ func (n *NoticeRecord) seq() (seq int64) {
 }
 
 // Notice gives the record of a notice, nil if there is none.
-func (j *Job) Notice(id string) *NoticeRecord { return j.noticeRecord(id) }
-
-func (j *Job) noticeRecord(id string) *NoticeRecord {
+func (j *Job) Notice(id string) *NoticeRecord {
 	for i := range j.Notices {
 		if j.Notices[i].ID == id {
 			return &j.Notices[i]

@@ -838,7 +838,7 @@ func (p *NoticeMade) fold(j *Job, e *Event) {
 			}
 		}
 	}
-	if late := j.noticeRecord(p.Instead); late != nil {
+	if late := j.Notice(p.Instead); late != nil {
 		gone := late.With
 		*late = n
 		for i := range j.Notices {
@@ -854,7 +854,7 @@ func (p *NoticeMade) fold(j *Job, e *Event) {
 // noticesIn calls do for the record of a mail and those of the notices that it told too.
 func (j *Job) noticesIn(id string, with []string, do func(*NoticeRecord)) {
 	for _, id := range append([]string{id}, with...) {
-		if n := j.noticeRecord(id); n != nil {
+		if n := j.Notice(id); n != nil {
 			do(n)
 		}
 	}
@@ -918,7 +918,7 @@ type NoticeBounced struct {
 func (*NoticeBounced) Kind() EventKind { return "notice.bounced" }
 
 func (p *NoticeBounced) fold(j *Job, e *Event) {
-	if n := j.noticeRecord(p.ID); n != nil {
+	if n := j.Notice(p.ID); n != nil {
 		n.BouncedAt, n.Reason, n.ToldAt = e.At, p.Reason, time.Time{}
 	}
 	if p.Dead {
@@ -935,7 +935,7 @@ type NoticeTold struct {
 func (*NoticeTold) Kind() EventKind { return "notice.told" }
 
 func (p *NoticeTold) fold(j *Job, e *Event) {
-	if n := j.noticeRecord(p.ID); n != nil {
+	if n := j.Notice(p.ID); n != nil {
 		n.ToldAt = e.At
 	}
 }

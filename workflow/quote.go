@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"benchword/workflow/money"
+
 	"github.com/gowebpki/jcs"
 )
 
@@ -65,14 +66,17 @@ type QuoteTerms struct {
 }
 
 // Digest is the hex SHA-256 of the terms in canonical JSON (RFC 8785). A decision names it.
-func (t QuoteTerms) Digest() (string, error) {
-	raw, err := json.Marshal(t)
+func (t QuoteTerms) Digest() (string, error) { return digestOf("quote", t) }
+
+// digestOf gives the hex SHA-256 of a value in canonical JSON (RFC 8785).
+func digestOf(what string, v any) (string, error) {
+	raw, err := json.Marshal(v)
 	if err != nil {
-		return "", fmt.Errorf("quote digest: %w", err)
+		return "", fmt.Errorf("%s digest: %w", what, err)
 	}
 	c, err := jcs.Transform(raw)
 	if err != nil {
-		return "", fmt.Errorf("quote digest: %w", err)
+		return "", fmt.Errorf("%s digest: %w", what, err)
 	}
 	sum := sha256.Sum256(c)
 	return hex.EncodeToString(sum[:]), nil

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"benchword/workflow/ledger"
 )
@@ -183,6 +182,7 @@ const pastCourses = 5000
 // Past looks through the shop's own jobs for those of the same kind of device with the same symptom.
 func (s *Service) Past(ctx context.Context, kind, symptom string) (Past, error) {
 	p := Past{Causes: map[string]int{}}
+	kind = kindKey(kind)
 	var after *Course
 	for seen := 0; seen < pastCourses; {
 		list, err := s.Store.Courses(ctx, s.Shop.ID, after, 500)
@@ -190,7 +190,7 @@ func (s *Service) Past(ctx context.Context, kind, symptom string) (Past, error) 
 			return p, err
 		}
 		for _, c := range list {
-			if c.Ended() && c.Symptom == symptom && strings.EqualFold(c.Kind, kind) && len(c.Causes) > 0 {
+			if c.Ended() && c.Symptom == symptom && kindKey(c.Kind) == kind && len(c.Causes) > 0 {
 				p.Jobs++
 				for _, cause := range c.Causes {
 					p.Causes[cause]++

@@ -89,45 +89,70 @@ func Open(ctx context.Context, p Place, key, secret string) (*Bucket, error) {
 	if err != nil && minio.ToErrorResponse(err).Code != "NoSuchBucketPolicy" && minio.ToErrorResponse(err).Code != "NotImplemented" && minio.ToErrorResponse(err).Code != "AccessDenied" {
 		return nil, fmt.Errorf("evidence: the bucket's policy can't be read: %w", err)
 	}
-	if public(policy) {
+	open, err := public(policy)
+	if err != nil {
+		return nil, fmt.Errorf("evidence: the policy of bucket %s can't be understood, so it may let everybody read: %w", b.name, err)
+	}
+	if open {
 		return nil, fmt.Errorf("evidence: the policy of bucket %s lets everybody read; customers' photos must not lie there. Take the policy away, or name another bucket", b.name)
 	}
 	return b, nil
 }
 
-// public reports whether a bucket policy allows something to everybody.
-func public(policy string) bool {
-	var p struct {
-		Statement []struct {
-			Effect    string
-			Principal json.RawMessage
-		}
+// public reports whether a bucket policy allows something to everybody. A statement may stand alone or in a
+// list, and so may a principal.
+func public(policy string) (bool, error) {
+	type statement struct {
+		Effect    string
+		Principal json.RawMessage
 	}
-	if policy == "" || json.Unmarshal([]byte(policy), &p) != nil {
-		return false
+	if policy == "" {
+		return false, nil
 	}
-	for _, s := range p.Statement {
-		var one string
-		var aws struct{ AWS json.RawMessage }
-		if s.Effect != "Allow" {
+	var p struct{ Statement json.RawMessage }
+	if err := json.Unmarshal([]byte(policy), &p); err != nil {
+		return false, err
+	}
+	statements, err := oneOrMore[statement](p.Statement)
+	if err != nil {
+		return false, err
+	}
+	for _, s := range statements {
+		if s.Effect != "Allow" || len(s.Principal) == 0 {
 			continue
 		}
-		if json.Unmarshal(s.Principal, &one) == nil && one == "*" {
-			return true
+		of := s.Principal
+		var accounts struct{ AWS json.RawMessage }
+		if of[0] == '{' {
+			if err := json.Unmarshal(of, &accounts); err != nil {
+				return false, err
+			}
+			if of = accounts.AWS; len(of) == 0 {
+				continue // a service, or a federation
+			}
 		}
-		if json.Unmarshal(s.Principal, &aws) == nil {
-			var list []string
-			if json.Unmarshal(aws.AWS, &one) == nil {
-				list = []string{one}
-			} else {
-				_ = json.Unmarshal(aws.AWS, &list)
-			}
-			if slices.Contains(list, "*") {
-				return true
-			}
+		names, err := oneOrMore[string](of)
+		if err != nil {
+			return false, err
+		}
+		if slices.Contains(names, "*") {
+			return true, nil
 		}
 	}
-	return false
+	return false, nil
+}
+
+// oneOrMore reads a value, or a list of them.
+func oneOrMore[T any](raw json.RawMessage) (list []T, err error) {
+	if len(raw) > 0 && raw[0] == '[' {
+		err = json.Unmarshal(raw, &list)
+		return list, err
+	}
+	var one T
+	if err := json.Unmarshal(raw, &one); err != nil {
+		return nil, err
+	}
+	return []T{one}, nil
 }
 
 func (b *Bucket) job(shop workflow.ShopID, job workflow.JobNumber) string {
@@ -174,6 +199,9 @@ func (b *Bucket) Put(ctx context.Context, f evidence.Folder, r io.Reader) (_ evi
 	if size, err = io.Copy(io.MultiWriter(part, sum), r); err != nil {
 		return "", 0, failed(ctx, "keeping a blob", err)
 	}
+	if err = ctx.Err(); err != nil {
+		return "", 0, failed(ctx, "keeping a blob", err)
+	}
 	d := evidence.Digest(hex.EncodeToString(sum.Sum(nil)))
 	key, err := b.key(f, d)
 	if err != nil {
@@ -183,10 +211,6 @@ func (b *Bucket) Put(ctx context.Context, f evidence.Folder, r io.Reader) (_ evi
 		return "", 0, fmt.Errorf("evidence: keeping a blob: %w", err)
 	}
 	if _, err = b.client.PutObject(ctx, b.name, key, part, size, minio.PutObjectOptions{ContentType: "application/octet-stream", SendContentMd5: true}); err != nil {
-		return "", 0, failed(ctx, "keeping a blob", err)
-	}
-	if err = ctx.Err(); err != nil { // nobody is there to be told of it
-		_ = b.client.RemoveObject(context.WithoutCancel(ctx), b.name, key, minio.RemoveObjectOptions{})
 		return "", 0, failed(ctx, "keeping a blob", err)
 	}
 	return d, size, nil

@@ -3,6 +3,7 @@ package bucket_test
 import (
 	"context"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"os"
@@ -113,6 +114,30 @@ func TestPrivate(t *testing.T) {
 	_, err = bucket.Open(t.Context(), p, key, secret)
 	require.ErrorContains(t, err, "lets everybody read")
 }
+
+// Putting the same photo again, and giving up on it, leaves what is there.
+func TestGivenUpAgain(t *testing.T) {
+	addr, _ := server(t)
+	p, err := bucket.ParsePlace("s3+http://" + addr + "/photos")
+	require.NoError(t, err)
+	b, err := bucket.Open(t.Context(), p, key, secret)
+	require.NoError(t, err)
+	number, err := workflow.NewJobNumber(strings.NewReader(strings.Repeat("seed", 64)))
+	require.NoError(t, err)
+	f := evidence.Folder{Shop: "harbour", Job: number, Area: evidence.Original}
+	d, _, err := b.Put(t.Context(), f, strings.NewReader("a photo"))
+	require.NoError(t, err)
+	ctx, end := context.WithCancel(t.Context())
+	_, _, err = b.Put(ctx, f, io.MultiReader(strings.NewReader("a photo"), ending{end}))
+	require.ErrorIs(t, err, context.Canceled)
+	there, err := b.Has(t.Context(), f, d)
+	require.NoError(t, err)
+	require.True(t, there)
+}
+
+type ending struct{ end func() }
+
+func (e ending) Read([]byte) (int, error) { e.end(); return 0, io.EOF }
 
 func TestParsePlace(t *testing.T) {
 	p, err := bucket.ParsePlace("s3+https://s3.example.net:9000/photos/of/ours?region=ca-east-1")

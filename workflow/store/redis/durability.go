@@ -53,7 +53,7 @@ func (s *Store) durability(ctx context.Context) (Durability, error) {
 		set, err := c.ConfigGet(ctx, "appendfsync").Result()
 		save, err2 := c.ConfigGet(ctx, "save").Result()
 		switch {
-		case facts["aof_enabled"] == "1" && err != nil:
+		case facts["aof_enabled"] == "1" && (err != nil || set["appendfsync"] == ""):
 			// A hosted server that does not tell: the usual setting is taken for granted.
 			d.Disk = "everysec"
 		case facts["aof_enabled"] == "1":

@@ -262,7 +262,8 @@ func (s *Store) Ping(ctx context.Context) error {
 func (s *Store) lost(ctx context.Context, err error) error {
 	var says driver.Error
 	switch {
-	case err == nil, errors.Is(err, context.Canceled), ctx.Err() != nil, errors.Is(err, driver.ErrClosed):
+	case err == nil, errors.Is(err, context.Canceled), ctx.Err() != nil, errors.Is(err, driver.ErrClosed),
+		errors.Is(err, errUnconfirmed): // the server is there; a replica was slow
 		return err
 	case errors.As(err, &says) && !passing(err):
 		return err
