@@ -164,17 +164,19 @@ func (b *Inbox) bounce(ctx context.Context, l *Letter, once string) (bool, error
 	if err != nil {
 		ascii = to
 	}
+	// Some servers write the address in xtext, some as it is; in "somebody+ad@…" that makes a difference.
+	theirs := func(v string) bool { return v == to || v == ascii || unxtext(v) == to || unxtext(v) == ascii }
 	known := false
 	for i := range l.Bounces {
 		x := &l.Bounces[i]
-		if x.To != to && x.Original != to && x.To != ascii && x.Original != ascii {
+		if !theirs(x.To) && !theirs(x.Original) {
 			continue
 		}
 		known = true
 		if !x.Failed() {
 			continue
 		}
-		reason, dead := "The mail was accepted and then came back. "+refusal(x.Code, x.Status, "rcpt"), strings.HasPrefix(x.Status, "5.1.") || strings.HasPrefix(x.Status, "5.2.1")
+		reason, dead := "The mail was accepted and then came back. "+refusal(x.Code, x.Status, ""), strings.HasPrefix(x.Status, "5.1.") || strings.HasPrefix(x.Status, "5.2.1")
 		if strings.HasPrefix(x.Status, "4.") {
 			reason = "The mail was accepted, tried for days by the mail servers, and then came back. Please telephone the customer."
 		}

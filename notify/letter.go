@@ -369,7 +369,7 @@ func address(s string) string {
 	if strings.EqualFold(strings.TrimSpace(kind), "utf-8") {
 		a = ununitext(a)
 	}
-	return strings.ToLower(strings.Trim(unxtext(a), "<>"))
+	return strings.ToLower(strings.Trim(a, "<>"))
 }
 
 // unxtext reads what xtext writes (RFC 3461 section 4).

@@ -223,6 +223,23 @@ func TestBounces(t *testing.T) {
 	require.Equal(t, version+1, j.Version, "once")
 	d.do(counter, workflow.NoteTold{ID: id})
 	require.Empty(t, d.job().Undelivered())
+
+	// A mail that was too large says nothing of the address (RFC 3463: 5.3.4).
+	big := d.job().Notices[0].ID
+	require.Equal(t, "done", d.comes(notification(fmt.Sprintf(failed, "failed", "5.3.4"), big+"@bench.example")))
+	require.Contains(t, d.job().Undelivered()[0].Reason, "too large")
+}
+
+// Final-Recipient is not written in xtext, Original-Recipient is (RFC 3464 section 2.3, RFC 3461 section 4):
+// "+de" in an address is no code.
+func TestBouncesOfPlusAddresses(t *testing.T) {
+	for _, about := range []string{"Final-Recipient: rfc822; maud+de@example.org", "Original-Recipient: rfc822; maud+2Bde@example.org\nFinal-Recipient: rfc822; 4711@elsewhere.example"} {
+		d := newInbox(t)
+		d.do(counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Osei", Email: "maud+de@example.org"}})
+		id := d.job().Notices[1].ID
+		require.Equal(t, "done", d.comes(notification("Reporting-MTA: dns; post.example\n\n"+about+"\nAction: failed\nStatus: 5.1.1\nDiagnostic-Code: smtp; 550 5.1.1 unknown\n", id+"@bench.example")), about)
+		require.Len(t, d.job().Undelivered(), 1)
+	}
 }
 
 // The same over IMAP, against a server of other hands: what is done with is seen, what is left is flagged,

@@ -47,7 +47,7 @@ func CounterDelayOf(base JobPage, j *workflow.Job, shop *workflow.Shop, now time
 			v.Digest = d.Digest
 		}
 	}
-	if n := j.DelayNote; n != nil && !v.Missed {
+	if n := j.Prepared(); n != nil && !v.Missed {
 		v.Noted = append(v.Noted, n.Reason)
 		switch {
 		case n.Quota.WorkingDays > 0:
@@ -179,7 +179,7 @@ func (k clockOf) delayTask(j *workflow.Job, base JobPage) Task {
 	switch {
 	case j.Unexplained():
 		t.State, t.StateWords = "todo", "not said yet"
-	case j.DelayNote != nil:
+	case j.Prepared() != nil:
 		t.StateWords = "written, in case it is missed"
 	}
 	return t

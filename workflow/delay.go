@@ -119,6 +119,15 @@ type DelayNote struct {
 	Quota Quota `json:"quota,omitzero"`
 }
 
+// Prepared gives what is written for the case that the promise in force is missed, nil if nothing is: a note
+// about an earlier promise went with that.
+func (j *Job) Prepared() *DelayNote {
+	if n, p := j.DelayNote, j.Promise(); n != nil && p != nil && n.Promise == p.Number {
+		return n
+	}
+	return nil
+}
+
 // DelayPrepared writes that down.
 type DelayPrepared struct {
 	Note DelayNote `json:"note"`
@@ -281,7 +290,7 @@ func (c ExplainDelay) decide(t *turn) error {
 // written them.
 func (t *turn) breached() error {
 	if !t.j.Ended() && !t.j.returning() {
-		if n := t.j.DelayNote; n != nil && n.Promise == t.j.Promise().Number {
+		if n := t.j.Prepared(); n != nil {
 			q := n.Quota
 			if !q.By.IsZero() && !q.By.After(t.now) {
 				q = Quota{} // that date has passed too

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"benchword/workflow"
+	"benchword/workflow/money"
 
 	"github.com/stretchr/testify/require"
 )
@@ -77,4 +78,32 @@ func TestGradesAndDepositsInTheForm(t *testing.T) {
 	again := rosa.page(at)
 	require.Contains(t, again.body, `value="part:pulled_tested" selected`)
 	require.Contains(t, again.body, `value="20"`)
+}
+
+// The quote's form begins with the level's price and the diagnostic fee, each on a line of its own.
+func TestQuoteBeginsWithLevelAndFee(t *testing.T) {
+	d := newDesk(t)
+	fee := money.Amount{Minor: 3500, Currency: "CAD"}
+	d.svc.Shop.Fee = &fee
+	d.svc.Shop.Levels = []workflow.Level{{Key: "express", Name: "Express", Promise: workflow.Quota{WorkingDays: 5}, Fee: &money.Line{
+		Kind: money.Fee, Text: "Express service", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal("40.00"), Tax: "hst"}}}
+	d.explained()
+	require.NotNil(t, d.job().Level)
+	at := d.url("quote")
+	v := d.as("rosa").page(at).form(at).values
+	require.Equal(t, []string{"Express service", "40.00"}, []string{v.Get("o0.l2.text"), v.Get("o0.l2.price")})
+	require.Equal(t, []string{"Finding the cause", "35.00"}, []string{v.Get("o0.l3.text"), v.Get("o0.l3.price")})
+}
+
+// What is written for the case of a missed date stands in the form again, with its date; a note about a
+// promise that was moved since does not.
+func TestDelayNoteKeepsItsDate(t *testing.T) {
+	d := newDesk(t)
+	d.explained()
+	rosa, at := d.as("rosa"), d.url("delay")
+	require.Equal(t, 303, rosa.page(at).form(at).set("reason", "The part is late.").set("by", "2026-12-18").send().StatusCode)
+	v := rosa.page(at).form(at).values
+	require.Equal(t, []string{"The part is late.", "2026-12-18"}, []string{v.Get("reason"), v.Get("by")})
+	d.do(workflow.Actor{Role: workflow.RoleCounter, ID: "rosa"}, workflow.MovePromise{Days: 30, Reason: "A part has to come by sea."})
+	require.Empty(t, rosa.page(at).form(at).values.Get("reason"))
 }

@@ -1,6 +1,7 @@
 package counter
 
 import (
+	"strconv"
 	"strings"
 	"time"
 
@@ -34,8 +35,16 @@ func (r *request) delayPage() *templates.CounterDelay {
 var delayTask = &task{
 	path: "delay", roles: counterUp, stale: true,
 	fill: func(r *request) {
-		if n := r.job.DelayNote; n != nil {
-			r.form.Values.Set("reason", n.Reason)
+		n := r.job.Prepared()
+		if n == nil {
+			return
+		}
+		r.form.Values.Set("reason", n.Reason)
+		if n.Quota.WorkingDays > 0 {
+			r.form.Values.Set("days", strconv.Itoa(n.Quota.WorkingDays))
+		}
+		if !n.Quota.By.IsZero() {
+			r.form.Values.Set("by", n.Quota.By.In(r.shop().Calendar.Location()).Format(time.DateOnly))
 		}
 	},
 	view: func(r *request) (templates.View, error) { return r.delayPage(), nil },
@@ -56,12 +65,10 @@ var delayChoiceTask = &task{
 	path: "delay/choice", postOnly: true, roles: counterUp,
 	view: func(r *request) (templates.View, error) {
 		v := r.delayPage()
-		if v.Choose != nil {
-			v.Choose.Values, v.Choose.Errors = r.form.Values, r.form.Errors
-		} else {
+		if v.Choose == nil {
 			v.Form.Errors = r.form.Errors
-		}
-		if v.Choose != nil {
+		} else {
+			v.Choose.Values, v.Choose.Errors = r.form.Values, r.form.Errors
 			blank := r.x.form(r.c, r.base.To("delay"))
 			blank.Version = r.job.Version
 			v.Form = blank

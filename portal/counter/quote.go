@@ -318,7 +318,9 @@ func (r *request) fillQuote(d *draft) {
 	v.Set("o0.l0.tax", tax)
 	v.Set("o0.l1.kind", string(money.Part))
 	v.Set("o0.l1.tax", tax)
+	next := 2
 	if l := r.job.Level; l != nil && l.Fee != nil {
+		next = 3
 		v.Set("o0.l2.kind", string(l.Fee.Kind))
 		v.Set("o0.l2.text", l.Fee.Text)
 		v.Set("o0.l2.quantity", l.Fee.Quantity.String())
@@ -329,7 +331,7 @@ func (r *request) fillQuote(d *draft) {
 	v.Set("o1.title", "Send it back as it is")
 	v.Set("o1.l0.kind", string(money.Carriage))
 	v.Set("o1.l0.tax", tax)
-	r.feeLines("o0.", 2, true, tax)
+	r.feeLines("o0.", next, true, tax)
 	r.feeLines("o1.", 1, false, tax)
 }
 
