@@ -4,8 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"strings"
 
 	"benchword/workflow/catalogue"
@@ -16,16 +14,12 @@ import (
 // ownCatalogue reads the shop's own findings and duties from the file that the settings name; nil if they
 // name none. Errors name the file's line and the reason.
 func (s *Settings) ownCatalogue(path string) (*catalogue.Catalogue, error) {
-	file := s.Shop.CatalogueFile
-	if file == "" {
+	if s.Shop.CatalogueFile == "" {
 		return nil, nil
 	}
-	if !filepath.IsAbs(file) {
-		file = filepath.Join(filepath.Dir(path), file)
-	}
-	text, err := os.ReadFile(file)
+	file, text, err := beside(path, "shop.catalogue_file", s.Shop.CatalogueFile)
 	if err != nil {
-		return nil, fmt.Errorf("the file that shop.catalogue_file names can't be read: %w", err)
+		return nil, err
 	}
 	var own catalogue.Own
 	meta, err := toml.NewDecoder(bytes.NewReader(text)).Decode(&own)

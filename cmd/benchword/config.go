@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/url"
 	"os"
+	"path/filepath"
 	"reflect"
 	"slices"
 	"strings"
@@ -215,6 +216,9 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 	if s.Mail.From == "" {
 		s.Mail.From = s.Shop.Email
 	}
+	if s.Inbox.Maildir != "" && s.Inbox.Host != "" {
+		return nil, fmt.Errorf("%s, line %d: inbox names a maildir and a host; keep one of them", path, lineOf(text, "inbox.host"))
+	}
 	if s.own, err = s.ownWords(path, text); err != nil {
 		return nil, err
 	}
@@ -256,7 +260,8 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 	if s.Money.Fee != "" {
 		a, err := money.Parse(s.Money.Fee, out.Currency)
 		if err != nil || a.Minor < 0 {
-			return nil, fmt.Errorf("money.diagnostic_fee: %q is not an amount in %s", s.Money.Fee, out.Currency)
+			const key = "money.diagnostic_fee"
+			return nil, &settingError{key, alone, fmt.Errorf("%s = %q is not an amount in %s. Example: diagnostic_fee = %s", key, s.Money.Fee, out.Currency, exampleOf(key))}
 		}
 		if a.Minor > 0 {
 			out.Fee = &a
@@ -447,7 +452,7 @@ func lineOf(text []byte, key string) int {
 		n++
 		l = strings.TrimSpace(l)
 		if strings.HasPrefix(l, "[") {
-			in = strings.Trim(l, "[] \t")
+			in = header(l)
 			if in == table || in == key {
 				at = n
 			}
@@ -462,4 +467,33 @@ func lineOf(text []byte, key string) int {
 		return 1
 	}
 	return at
+}
+
+// header gives the name of a table, or of a list's table, from the line that begins it.
+func header(line string) string {
+	name, _, _ := strings.Cut(line, "#")
+	return strings.Trim(name, "[] \t")
+}
+
+// secretIn reads the secret that a file holds, "" if no file is named; what names it in an error.
+func secretIn(file, what string) (string, error) {
+	if file == "" {
+		return "", nil
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return "", fmt.Errorf("the file of %s can't be read: %w", what, err)
+	}
+	return strings.TrimSpace(string(text)), nil
+}
+
+// beside reads a file that a setting names; a relative name begins at the settings' own folder.
+func beside(path, setting, file string) (name string, text []byte, err error) {
+	if !filepath.IsAbs(file) {
+		file = filepath.Join(filepath.Dir(path), file)
+	}
+	if text, err = os.ReadFile(file); err != nil {
+		return "", nil, fmt.Errorf("the file that %s names can't be read: %w", setting, err)
+	}
+	return file, text, nil
 }

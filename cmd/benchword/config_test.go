@@ -65,7 +65,7 @@ func TestWrongSettingsAreNamed(t *testing.T) {
 		{`time_zone = "America/Halifax"`, `time_zone = "Atlantic/Halifax"`, `calendar: `},
 		{`"09:00-12:30", "13:00-17:00"`, `"09:00-13:30", "13:00-17:00"`, `calendar: `},
 		{`quiet = "21:00-08:00"`, `quiet = "night"`, `mail.quiet must be hours like 21:00-08:00`},
-		{`domain = "harbour.example"`, `domain = ""`, `mail.dkim.domain is missing. Example: domain = "harbour.example"`},
+		{`domain = "harbour.example"`, `domain = ""`, `line 91: mail.dkim.domain is missing. Example: domain = "harbour.example"`},
 		{`[quote]`, "[quote]\ndaze = 3", `there is no setting called quote.daze`},
 		{`[quote]`, "[store]\nphotos = \"https://s3.example.net/photos\"\n[quote]", `store.photos is no place of a bucket. Example: photos = "s3+https://s3.example.net/photos"`},
 		{`[quote]`, "[store]\nphotos = \"s3+https://s3.example.net/photos\"\n[quote]", `store.photos_key is missing, and the bucket of the photos needs it`},
@@ -75,13 +75,15 @@ func TestWrongSettingsAreNamed(t *testing.T) {
 		{`warn_at_percent = [50, 80]`, `warn_at_percent = [0.5]`, `line `},
 		{`warn_at_percent = [50, 80]`, `warn_at_percent = [120]`, `promise.warn_at_percent is too large or too long (at most 99). Example: warn_at_percent = [50, 80]`},
 		{`unanswered_means = "agree"`, `unanswered_means = "sell"`, `promise.unanswered_means must be one of: agree, return, agree_once`},
-		{`key = "express"`, `key = "Express!"`, `level of service "Express": key may hold only a-z`},
-		{`key = "express"`, `key = "standard"`, `key = "standard" stands at an earlier level`},
+		{`key = "express"`, `key = "Express!"`, `line 48: level of service "Express": key may hold only a-z`},
+		{`key = "express"`, `key = "standard"`, `line 48: level of service "Express": key = "standard" stands at an earlier level`},
 		{`working_days = 3 `, `working_days = 3
 date = true `, `level of service "Express": it promises working_days, working_hours or a date`},
 		{`price = "35.00"`, `price = "cheap"`, `price = "cheap" is not an amount in CAD`},
 		{`tax = "hst"`, `tax = "vat"`, `there is no tax called "vat"`},
 		{`names = { fr = "Express" }`, `names = { xx = "Express" }`, `"xx" is none of en, fr, de, es`},
+		{`diagnostic_fee = "35.00"`, `diagnostic_fee = "some"`, `line 27: money.diagnostic_fee = "some" is not an amount in CAD. Example: diagnostic_fee = "35.00"`},
+		{`[inbox]`, "[inbox]\nmaildir = \".\"", `line 97: inbox names a maildir and a host; keep one of them`},
 		{`first_look_within_hours = 4`, `first_look_within_hours = "soon"`, `line `},
 	} {
 		require.Contains(t, good, c.from)

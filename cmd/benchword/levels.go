@@ -31,21 +31,26 @@ type LevelSettings struct {
 
 const levelExample = "\n[[levels]]\nkey = \"express\"\nname = \"Express\"\nworking_days = 3\nprice = \"35.00\"\ntax = \"hst\""
 
-// settingError is what is wrong with one table of a list.
+// settingError is what is wrong with a setting, or with one table of a list.
 type settingError struct {
-	table string
-	nth   int // from 0
-	err   error
+	key string // or the list's name
+	nth int    // the table in its list, from 0; alone for a setting that is in none
+	err error
 }
+
+const alone = -1
 
 func (e *settingError) Error() string { return e.err.Error() }
 
-// line finds the table's line in the text.
+// line finds the setting's or the table's line in the text.
 func (e *settingError) line(text []byte) int {
+	if e.nth == alone {
+		return lineOf(text, e.key)
+	}
 	n, at := 0, 0
 	for l := range strings.Lines(string(text)) {
 		n++
-		if strings.ReplaceAll(strings.TrimSpace(l), " ", "") == "[["+e.table+"]]" {
+		if l = strings.TrimSpace(l); strings.HasPrefix(l, "[[") && header(l) == e.key {
 			if at == e.nth {
 				return n
 			}

@@ -57,8 +57,6 @@ func TestInboxSettings(t *testing.T) {
 	none, err := (&InboxSettings{}).inbox()
 	require.NoError(t, err)
 	require.Nil(t, none)
-	_, err = (&InboxSettings{Maildir: "x", Host: "y"}).inbox()
-	require.ErrorContains(t, err, "not both")
 	_, err = ParseSettings("x", []byte("[inbox]\nmaildir = \"/no/such/folder\"\n"))
 	require.Error(t, err)
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -70,12 +69,9 @@ func (s *Settings) transport() (*notify.SMTP, error) {
 	default:
 		t.Encryption = notify.StartTLS
 	}
-	if s.Mail.PasswordFile != "" {
-		p, err := os.ReadFile(s.Mail.PasswordFile)
-		if err != nil {
-			return nil, fmt.Errorf("the file of the mail password can't be read: %w", err)
-		}
-		t.Password = strings.TrimSpace(string(p))
+	var err error
+	if t.Password, err = secretIn(s.Mail.PasswordFile, "the mail password"); err != nil {
+		return nil, err
 	}
 	if _, domain, ok := strings.Cut(s.Mail.From, "@"); ok {
 		t.Name = domain
@@ -86,8 +82,6 @@ func (s *Settings) transport() (*notify.SMTP, error) {
 // inbox gives the mailbox that is read, nil if the settings name none.
 func (m *InboxSettings) inbox() (*notify.Inbox, error) {
 	switch {
-	case m.Maildir != "" && m.Host != "":
-		return nil, errors.New("inbox: name a maildir or a host, not both")
 	case m.Maildir != "":
 		return &notify.Inbox{Box: notify.Maildir{Path: m.Maildir}}, nil
 	case m.Host == "":
@@ -106,12 +100,9 @@ func (m *InboxSettings) inbox() (*notify.Inbox, error) {
 			box.Port = 143
 		}
 	}
-	if m.PasswordFile != "" {
-		p, err := os.ReadFile(m.PasswordFile)
-		if err != nil {
-			return nil, fmt.Errorf("the file of the mailbox's password can't be read: %w", err)
-		}
-		box.Password = strings.TrimSpace(string(p))
+	var err error
+	if box.Password, err = secretIn(m.PasswordFile, "the mailbox's password"); err != nil {
+		return nil, err
 	}
 	return &notify.Inbox{Box: box}, nil
 }

@@ -52,11 +52,11 @@ func (s StoreSettings) openPhotos(ctx context.Context, data string) (evidence.Bl
 	if err != nil {
 		return nil, err
 	}
-	secret, err := os.ReadFile(s.PhotosSecretFile)
+	secret, err := secretIn(s.PhotosSecretFile, "the secret of the photos' bucket")
 	if err != nil {
-		return nil, fmt.Errorf("the secret of the photos' bucket can't be read: %w", err)
+		return nil, err
 	}
-	return bucket.Open(ctx, place, s.PhotosKey, strings.TrimSpace(string(secret)))
+	return bucket.Open(ctx, place, s.PhotosKey, secret)
 }
 
 func (s StoreSettings) shared() bool { return s.URL != "" }
@@ -76,12 +76,9 @@ func (s StoreSettings) open(ctx context.Context, data string, alone bool) (workf
 		return store, nil
 	}
 	o := redis.Options{URL: s.URL, Replicas: s.Replicas, Fsync: s.Disk, Within: time.Duration(s.Within) * time.Millisecond, Lossy: s.Lossy}
-	if s.PasswordFile != "" {
-		p, err := os.ReadFile(s.PasswordFile)
-		if err != nil {
-			return nil, fmt.Errorf("the file of the store's password can't be read: %w", err)
-		}
-		o.Password = strings.TrimSpace(string(p))
+	var err error
+	if o.Password, err = secretIn(s.PasswordFile, "the store's password"); err != nil {
+		return nil, err
 	}
 	store, err := redis.Open(ctx, o)
 	if err != nil {

@@ -6,8 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 
@@ -27,13 +25,9 @@ func (s *Settings) ownWords(path string, text []byte) (*locale.Set, error) {
 	}
 	all := s.Words
 	if s.Shop.WordsFile != "" {
-		file := s.Shop.WordsFile
-		if !filepath.IsAbs(file) {
-			file = filepath.Join(filepath.Dir(path), file)
-		}
-		text, err := os.ReadFile(file)
+		file, text, err := beside(path, "shop.words_file", s.Shop.WordsFile)
 		if err != nil {
-			return nil, fmt.Errorf("the file that shop.words_file names can't be read: %w", err)
+			return nil, err
 		}
 		more := wordings{}
 		if _, err := toml.NewDecoder(bytes.NewReader(text)).Decode(&more); err != nil {
@@ -86,7 +80,7 @@ func wordLine(text []byte, table, key string) int {
 		l = strings.TrimSpace(l)
 		switch {
 		case strings.HasPrefix(l, "["):
-			if in = strings.Trim(strings.SplitN(l, "#", 2)[0], "[] \t"); in == table {
+			if in = header(l); in == table {
 				at = n
 			}
 		case in == table && key != "":
