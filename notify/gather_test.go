@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"benchword/templates"
 	"benchword/workflow"
 
 	"github.com/emersion/go-msgauth/dkim"
@@ -238,4 +239,75 @@ func TestServersWordsStayOutOfHistory(t *testing.T) {
 	require.Equal(t, "maud@other.example", last.mail.To)
 	require.Equal(t, d.w.sent()[0].mail.ID, last.mail.ID)
 	require.Empty(t, d.job(n).Undelivered())
+}
+
+// A mail that tells several notices keeps what each asks: one question is the mail's button, a second one
+// stands with its own words.
+func TestGatheredNoticesKeepWhatTheyAsk(t *testing.T) {
+	b := newBench(t)
+	for _, x := range b.everything() {
+		if x.name != "promise_breached_explained" {
+			continue
+		}
+		order, err := b.mails.order(x.job, &x.entry)
+		require.NoError(t, err)
+		require.NotEmpty(t, order.Delay)
+		order.Also = []workflow.Entry{x.entry}
+
+		letter := x.entry
+		letter.Kind, letter.Ref = workflow.NoticePromiseMoved, 0
+		order.Entry = &letter
+		m := templates.MailOf(order)
+		require.Equal(t, order.Delay, m.Act.URL)
+		require.True(t, m.Chooses)
+
+		alone := order
+		alone.Also = nil
+		if m := templates.MailOf(alone); m.Chooses {
+			require.Equal(t, order.Delay, m.Act.URL)
+		}
+
+		order.Delay = ""
+		m = templates.MailOf(order)
+		require.False(t, m.Chooses)
+		require.Equal(t, order.Look, m.Act.URL, "without a question it leads to the job")
+		return
+	}
+	t.Fatal("the missed promise was not told")
+}
+
+// Two questions in one mail: the button leads to the quote, the choice after the missed date stands with
+// its own words, in both parts.
+func TestTwoQuestionsInOneMail(t *testing.T) {
+	b := newBench(t)
+	var quote, breach *told
+	for _, x := range b.everything() {
+		if quote == nil && x.entry.Kind == workflow.NoticeQuote && x.job.Quote().Answerable(x.entry.MadeAt) {
+			quote = &x
+		}
+		if x.name == "promise_breached_explained" {
+			breach = &x
+		}
+	}
+	j := *quote.job
+	j.Delays = breach.job.Delays
+	order, err := b.mails.order(&j, &quote.entry)
+	require.NoError(t, err)
+	order.Decide, order.Delay = "https://bench.example/d/decide", "https://bench.example/c/choose"
+	late := breach.entry
+	late.MadeAt = quote.entry.MadeAt
+	order.Also = []workflow.Entry{late}
+	for i := range j.Delays {
+		j.Delays[i].AnswerBy = quote.entry.MadeAt.Add(72 * time.Hour)
+	}
+	m := templates.MailOf(order)
+	require.Equal(t, order.Decide, m.Act.URL)
+	require.True(t, m.Decides)
+	require.False(t, m.Chooses)
+	html, err := b.mails.render(m)
+	require.NoError(t, err)
+	require.Contains(t, html, `href="https://bench.example/c/choose"`)
+	text, err := b.mails.render(m.Plain())
+	require.NoError(t, err)
+	require.Contains(t, text, "\nhttps://bench.example/c/choose\n")
 }

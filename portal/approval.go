@@ -78,7 +78,7 @@ func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
 		v.Report = v.Track + "/report/" + itoa(n)
 	}
 	v.Round = a.j.Undone(a.q.Revision)
-	if d := decided(a.j, a.q.Revision); d != nil {
+	if d := a.j.Standing(a.q.Revision); d != nil {
 		if s.Now().Before(a.j.UndoUntil(s.Shop())) {
 			v.Receipt = v.Act + "/done"
 		}
@@ -93,9 +93,6 @@ func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
 	}
 	return v
 }
-
-// decided gives the yes or no to a revision that stands, nil if there is none.
-func decided(j *workflow.Job, revision int) *workflow.Decision { return j.Standing(revision) }
 
 func (s *Server) showQuote(c *fiber.Ctx) error {
 	a, err := s.decideLink(c)
@@ -228,7 +225,7 @@ func (s *Server) postDecision(c *fiber.Ctx) error {
 	}
 	v, x := s.quotePage(c, a), readAnswer(c)
 	// A yes or no that was given already, and comes again, is left to the domain to recognise.
-	if d := decided(a.j, a.q.Revision); d == nil || x.verdict == workflow.VerdictAsk {
+	if d := a.j.Standing(a.q.Revision); d == nil || x.verdict == workflow.VerdictAsk {
 		if done, err := s.stale(c, a, v, x); done {
 			return err
 		}
@@ -292,7 +289,7 @@ func (s *Server) receipt(c *fiber.Ctx) (v *templates.QuoteDone, row workflow.Lin
 	if row.Purpose != link.Decide {
 		return nil, row, nil, lookOnly(s.jobPage(c, j, ""))
 	}
-	d := decided(j, row.Quote)
+	d := j.Standing(row.Quote)
 	if d == nil || row.Quote > len(j.Quotes) {
 		return nil, row, nil, s.Back(c, "/d/"+token)
 	}

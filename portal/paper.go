@@ -57,6 +57,9 @@ func (m *marked) of(ctx context.Context, desk PhotoDesk, j *workflow.Job) templa
 		// One at a time: a picture taken apart is large.
 		m.drawing.Lock()
 		defer m.drawing.Unlock()
+		if b, ok := m.recent.Get(key); ok {
+			return b, nil // drawn by another, while this one waited
+		}
 		if _, err := jpeg.DecodeConfig(bytes.NewReader(b)); err != nil {
 			return nil, nil // damaged where it lies; the paper names it, and goes out without it
 		}

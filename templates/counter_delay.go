@@ -67,7 +67,6 @@ type CounterLevel struct {
 	Levels []Choice
 	// ByDate: one of them has a date to agree. Told: a date was promised, so that a reason is wanted.
 	ByDate, Told bool
-	Words        []string
 }
 
 // Template implements [View].

@@ -66,10 +66,10 @@ type FigurePause struct {
 
 // FigureTime is whose open time a month's ended jobs took.
 type FigureTime struct {
-	Month                                   string
-	Jobs                                    int
-	Bench, Customer, Parts, Carrier, Shares string
-	Bars                                    []Bar
+	Month                           string
+	Jobs                            int
+	Bench, Customer, Parts, Carrier string
+	Bars                            []Bar
 }
 
 // FigureChart is a control chart of individuals. Places are percent of the picture's width and height.

@@ -19,6 +19,8 @@ type CounterNew struct {
 	// Levels are the levels of service, ByDate says that one has a date to agree.
 	Levels []Choice
 	ByDate bool
+	// Fee is the diagnostic fee, which the customer must know of beforehand; "" for none.
+	Fee string
 }
 
 // Template implements [View].

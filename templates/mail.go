@@ -82,8 +82,10 @@ func (MailText) Template() string { return "mail/notice.txt" }
 func (m *Mail) T(key string, args ...any) string { return m.W.T(key, args...) }
 
 // Named puts a name before its value, with the language's colon; without a value it ends with the colon.
-func (m *Mail) Named(name, value string) string {
-	return strings.TrimRight(m.T("mail.photo.labelled", name, value), " ")
+func (m *Mail) Named(name, value string) string { return named(m.W, name, value) }
+
+func named(w *locale.Words, name, value string) string {
+	return strings.TrimRight(w.T("mail.photo.labelled", name, value), " ")
 }
 
 // MailAnswer is one of the three answers.
@@ -104,6 +106,8 @@ type MailSection struct {
 	// Caution marks what can hurt somebody.
 	Caution bool
 	Paras   []string
+	// Act is a link of its own, where the mail's button leads elsewhere.
+	Act MailLink
 	// Letter is what somebody wrote, set apart.
 	Letter string
 	Items  []MailItem
@@ -297,15 +301,26 @@ func (o *MailOrder) latest() time.Time {
 
 // also tells one more notice: what would be its heading stands over it.
 func (k *mailMaker) also(e *workflow.Entry) {
-	subject, heading, lead, act, main, n := k.m.Subject, k.m.Heading, k.m.Lead, k.m.Act, k.Entry, len(k.m.Sections)
+	was, main, n := *k.m, k.Entry, len(k.m.Sections)
+	k.m.Act, k.m.Decides, k.m.Chooses = MailLink{}, false, false
 	k.Entry = e
 	k.tell()
 	head := MailSection{Heading: k.m.Heading}
 	if k.m.Lead != "" {
 		head.Paras = []string{k.m.Lead}
 	}
+	// What it asks for is the mail's own button, unless that one asks for something else.
+	asks := k.m.Decides || k.m.Chooses
+	switch {
+	case asks && (was.Decides || was.Chooses) && k.m.Act != was.Act:
+		head.Act = k.m.Act
+		asks = false
+	case asks:
+		was.Act = k.m.Act
+	}
 	k.m.Sections = slices.Insert(k.m.Sections, n, head)
-	k.m.Subject, k.m.Heading, k.m.Lead, k.m.Act, k.Entry = subject, heading, lead, act, main
+	k.m.Subject, k.m.Heading, k.m.Lead, k.m.Act, k.Entry = was.Subject, was.Heading, was.Lead, was.Act, main
+	k.m.Decides, k.m.Chooses = was.Decides || asks && k.m.Decides, was.Chooses || asks && k.m.Chooses
 }
 
 // tell puts the notice in hand into words.
@@ -950,7 +965,11 @@ func (k *mailMaker) couples() (photos []*MailPhoto, pairs int) {
 		}
 		views := []PhotoView{p.Before, p.After}
 		for i := range views {
-			views[i].Caption = strings.TrimSuffix(k.w.T("mail.photo.labelled", views[i].Label, views[i].Caption), ": ")
+			if v := &views[i]; v.Caption == "" {
+				v.Caption = v.Label
+			} else {
+				v.Caption = named(k.w, v.Label, v.Caption)
+			}
 		}
 		photos = append(photos, k.photos(views)...)
 		pairs++

@@ -90,7 +90,10 @@ type LineView struct {
 }
 
 // Plain gives the line as text: "Part: Lamp, new, compatible (2 at CA$4.00 each), CA$8.00".
-func (l LineView) Plain() string {
+func (l LineView) Plain() string { return l.What() + ", " + l.Amount }
+
+// What is Plain without the amount.
+func (l LineView) What() string {
 	s := l.Named
 	if l.Grade != "" {
 		s += ", " + l.Grade
@@ -98,7 +101,7 @@ func (l LineView) Plain() string {
 	if l.Count != "" {
 		s += " (" + l.Count + ")"
 	}
-	return s + ", " + l.Amount
+	return s
 }
 
 // TaxView is one tax of an option.
@@ -206,7 +209,7 @@ func optionView(o *workflow.Option, w *locale.Words) OptionView {
 	for i, l := range o.Price.Lines {
 		lv := LineView{KindName: w.T("line." + string(l.Kind)), Text: l.Text}
 		if lv.Named = lv.KindName; l.Text != "" {
-			lv.Named = w.T("mail.photo.labelled", lv.KindName, l.Text)
+			lv.Named = named(w, lv.KindName, l.Text)
 		}
 		if i < len(o.Result.Lines) {
 			lv.Amount = w.Money(o.Result.Lines[i])
@@ -390,31 +393,31 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 // Text gives the summary as plain text: what the customer had before them when they pressed the button. It
 // is kept with the decision.
 func (v *QuoteReview) Text() string {
-	lines := []string{v.Number + " " + v.Device}
+	w, lines := v.Words(), []string{v.Number + " " + v.Device}
 	if o := v.Option; o != nil {
 		lines = append(lines, v.T("review.yes", o.Title), o.Text)
 		for _, l := range o.Lines {
 			lines = append(lines, "- "+l.Plain())
 		}
 		if o.Net != "" {
-			lines = append(lines, o.NetName+": "+o.Net)
+			lines = append(lines, named(w, o.NetName, o.Net))
 		}
 		for _, t := range o.Taxes {
-			lines = append(lines, t.Name+": "+t.Amount)
+			lines = append(lines, named(w, t.Name, t.Amount))
 		}
-		lines = append(lines, o.TotalName+": "+o.Total, o.Days, o.Deposit, o.Warranty)
+		lines = append(lines, named(w, o.TotalName, o.Total), o.Days, o.Deposit, o.Warranty)
 		if o.Excluded != "" {
-			lines = append(lines, o.ExcludedName+": "+o.Excluded)
+			lines = append(lines, named(w, o.ExcludedName, o.Excluded))
 		}
 	} else {
 		lines = append(lines, v.T("review.no"))
 	}
-	lines = append(lines, v.T("quote.name")+": "+v.Name)
+	lines = append(lines, named(w, v.T("quote.name"), v.Name))
 	if v.Remark != "" {
-		lines = append(lines, v.T("quote.remark")+": "+v.Remark)
+		lines = append(lines, named(w, v.T("quote.remark"), v.Remark))
 	}
 	if v.Consent != "" {
-		lines = append(lines, v.T("review.words")+": "+v.Consent)
+		lines = append(lines, named(w, v.T("review.words"), v.Consent))
 	}
 	lines = append(lines, v.T("next.title"))
 	for _, n := range v.Next {

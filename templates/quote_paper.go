@@ -96,7 +96,7 @@ func (d *quotePaper) fields(pairs ...string) {
 			d.Blank(name)
 			continue
 		}
-		d.Spans(paper.Span{Text: name + ": ", Style: paper.Strong}, paper.Span{Text: strings.ReplaceAll(pairs[i+1], "\n", ", ")})
+		d.Spans(paper.Span{Text: named(d.w, name, "") + " ", Style: paper.Strong}, paper.Span{Text: strings.ReplaceAll(pairs[i+1], "\n", ", ")})
 	}
 }
 
@@ -121,14 +121,14 @@ func (d *quotePaper) plain() {
 
 func (d *quotePaper) options() {
 	for _, o := range d.v.Options {
-		d.Heading(2, o.Key+": "+o.Title)
+		d.Heading(2, o.Named)
 		d.Text(o.Text)
 		d.lines(o)
 		for _, s := range []string{o.Days, o.Deposit, o.Within, o.Warranty} {
 			d.Text(s)
 		}
 		if o.Excluded != "" {
-			d.Text(o.ExcludedName+": "+o.Excluded, paper.Muted)
+			d.Text(named(d.w, o.ExcludedName, o.Excluded), paper.Muted)
 		}
 	}
 	d.Text(d.v.TaxNote, paper.Muted)
@@ -137,14 +137,7 @@ func (d *quotePaper) options() {
 func (d *quotePaper) lines(o OptionView) {
 	var rows []paper.Row
 	for _, l := range o.Lines {
-		what := l.KindName + ": " + l.Text
-		if l.Grade != "" {
-			what += ", " + l.Grade
-		}
-		if l.Count != "" {
-			what += " (" + l.Count + ")"
-		}
-		rows = append(rows, paper.Row{Cells: []string{what, l.Amount}})
+		rows = append(rows, paper.Row{Cells: []string{l.What(), l.Amount}})
 	}
 	if o.Net != "" {
 		rows = append(rows, paper.Row{Cells: []string{o.NetName, o.Net}})
@@ -217,7 +210,7 @@ func (d *quotePaper) repair() {
 		if !o.Repairs {
 			continue
 		}
-		d.Heading(2, o.Key+": "+o.Title)
+		d.Heading(2, o.Named)
 		d.fields("type", o.KindName+". "+o.Text, "price", o.Total, "time", o.Days)
 		var more []string
 		for n, l := range x.Price.Lines {

@@ -208,6 +208,9 @@ func readPlace(s string) (*workflow.Row, error) {
 func (x *counter) newPage(c *fiber.Ctx, f *templates.Form) *templates.CounterNew {
 	v := &templates.CounterNew{Page: x.s.Page(c, "New job"), Form: f, Languages: templates.LanguageChoices(x.s.Shop()), Currency: string(x.s.Shop().Currency)}
 	v.Levels, v.ByDate = templates.LevelPicks(x.s.Shop())
+	if fee := x.s.Shop().Fee; fee != nil && fee.Minor > 0 {
+		v.Fee = v.Words().Money(*fee)
+	}
 	return v
 }
 

@@ -361,14 +361,14 @@ func (p *Paper) side(pictures []Picture) {
 }
 
 // Box adds a framed part: cautions, terms, what is to be signed.
-func (p *Paper) Box(fill func(*Paper)) { p.part(fill, true, true) }
+func (p *Paper) Box(fill func(*Paper)) { p.part(fill, true) }
 
 // Together adds a part that stays on one page if one can hold it.
-func (p *Paper) Together(fill func(*Paper)) { p.part(fill, false, true) }
+func (p *Paper) Together(fill func(*Paper)) { p.part(fill, false) }
 
-func (p *Paper) part(fill func(*Paper), framed, together bool) {
+func (p *Paper) part(fill func(*Paper), framed bool) {
 	in := &Paper{about: p.about, fonts: p.fonts, width: p.width, err: p.err}
-	d := layout.NewDiv().SetKeepTogether(together)
+	d := layout.NewDiv().SetKeepTogether(true)
 	if framed {
 		in.width -= 22
 		d.SetPadding(10).SetBorder(layout.SolidBorder(1, line)).SetBackground(tint).SetSpaceBefore(4).SetSpaceAfter(10)
@@ -394,9 +394,6 @@ func (p *Paper) Blank(label string) {
 	p.add(layout.NewLineSeparator().SetColor(ink).SetWidth(0.6).SetFraction(0.6).SetSpaceBefore(26).SetSpaceAfter(2))
 	p.Text(label, Small, Muted)
 }
-
-// Break begins a page.
-func (p *Paper) Break() { p.flush(); p.into = append(p.into, layout.NewAreaBreak()) }
 
 func (p *Paper) fail(err error) {
 	if *p.err == nil {
