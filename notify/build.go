@@ -55,6 +55,9 @@ func oneLine(s string) string {
 // address that net/mail itself can't read back, so it becomes a slash.
 func personName(s string) string { return strings.ReplaceAll(oneLine(s), `\`, "/") }
 
+// boundaryLength is that of the library's boundaries, and so of ours.
+const boundaryLength = 60
+
 // randomBoundary is how the library separates parts: 60 random hex digits.
 var randomBoundary = regexp.MustCompile(`boundary=([0-9a-f]{60})\b`)
 
@@ -100,29 +103,32 @@ func Build(p Parts, signers ...*Signer) (*Mail, error) {
 	for _, ph := range p.Photos {
 		m.EmbedReadSeeker(ph.Name, bytes.NewReader(ph.JPEG), mail.WithFileContentType("image/jpeg"), mail.WithFileContentID("<"+ph.CID+">"))
 	}
-	var b bytes.Buffer
-	if _, err := m.WriteTo(&b); err != nil {
+	// Growing by itself would copy the photos again and again: base64 makes 4 bytes of 3, and lines of 76.
+	size := 4096 + 2*len(p.Text) + 2*len(p.HTML)
+	for _, ph := range p.Photos {
+		size += 512 + len(ph.JPEG)*4/3*78/76
+	}
+	b := bytes.NewBuffer(make([]byte, 0, size))
+	if _, err := m.WriteTo(b); err != nil {
 		return nil, fmt.Errorf("building a mail: %w", err)
 	}
-	out.Data = settleBoundaries(b.Bytes(), p)
+	out.Data = b.Bytes()
+	settleBoundaries(out.Data, p)
 	if out.Data, err = sign(out.Data, p.Date, signers); err != nil {
 		return nil, fmt.Errorf("signing a mail: %w", err)
 	}
 	return out, nil
 }
 
-// settleBoundaries replaces the library's random boundaries by a digest of the content: the same parts
-// give the same bytes, and still nobody can write a text that holds its own boundary.
-func settleBoundaries(message []byte, p Parts) []byte {
+// settleBoundaries replaces the library's random boundaries, where they stand, by a digest of the content:
+// the same parts give the same bytes, and still nobody can write a text that holds its own boundary. (A photo
+// can't hold any: it is base64.)
+func settleBoundaries(message []byte, p Parts) {
 	h := sha256.New()
 	for _, s := range []string{p.ID, p.Text, p.HTML} {
 		fmt.Fprintf(h, "%d:%s", len(s), s)
 	}
-	for _, ph := range p.Photos {
-		fmt.Fprintf(h, "%d:", len(ph.JPEG))
-		h.Write(ph.JPEG)
-	}
-	name := hex.EncodeToString(h.Sum(nil))[:40]
+	name := hex.EncodeToString(h.Sum(nil))[:boundaryLength-len("part-00-")]
 	// The names stand in headers only, at the beginning of the message or of a part; pictures, which are
 	// most of it, are passed over.
 	var old, now [][]byte
@@ -133,25 +139,19 @@ func settleBoundaries(message []byte, p Parts) []byte {
 		}
 		found := randomBoundary.FindSubmatch(message[at+k : min(at+k+80, len(message))])
 		if at += k + 9; found != nil {
-			old, now = append(old, bytes.Clone(found[1])), append(now, fmt.Appendf(nil, "part-%s-%d", name, len(old)+1))
+			old, now = append(old, bytes.Clone(found[1])), append(now, fmt.Appendf(nil, "part-%02d-%s", len(old)+1, name))
 		}
 	}
-	out := make([]byte, 0, len(message))
-	for len(message) > 0 {
-		// A boundary stands at the end of a line that begins with "--" or with its own header.
-		k := bytes.IndexByte(message, '\n') + 1
-		if k == 0 {
-			k = len(message)
-		}
-		line := message[:k]
-		if bytes.HasPrefix(line, []byte("--")) || bytes.Contains(line, []byte("boundary=")) {
-			for i := range old {
-				line = bytes.Replace(line, old[i], now[i], 1)
+	for i := range old {
+		for rest := message; ; {
+			k := bytes.Index(rest, old[i])
+			if k < 0 {
+				break
 			}
+			copy(rest[k:], now[i])
+			rest = rest[k+boundaryLength:]
 		}
-		out, message = append(out, line...), message[k:]
 	}
-	return out
 }
 
 // crlf ends every line with CRLF, as a message must.

@@ -179,7 +179,7 @@ func TestBuildBoundaryCannotBeGuessed(t *testing.T) {
 	first, err := Build(p)
 	require.NoError(t, err)
 	at := bytes.Index(first.Data, []byte("part-"))
-	stolen := string(first.Data[at : at+len("part-")+40])
+	stolen := string(first.Data[at : at+boundaryLength])
 	p.Text = "\n--" + stolen + "-1\nContent-Type: text/html\n\nfalse\n--" + stolen + "-2--\n"
 	m, err := Build(p)
 	require.NoError(t, err)

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"net"
 	"net/textproto"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -497,13 +498,11 @@ func unitext(s string) string {
 
 // body sends the message and reads the verdict. After any failure here the connection is closed.
 func (w *wire) body(ctx context.Context, m *Mail) (words string, reusable bool, err error) {
-	data := stuff(m.Data)
-	end := len(data)
-	for at := 0; at < end; {
-		next := min(at+block, end)
+	for rest := stuff(m.Data); len(rest) > 0; rest = rest[1:] {
 		w.within(ctx, w.t.Block)
-		_, err := w.c.Text.W.Write(data[at:next])
-		if err == nil && next == end {
+		_, err := w.c.Text.W.Write(rest[0])
+		last := len(rest) == 1
+		if err == nil && last {
 			err = w.c.Text.W.Flush()
 		}
 		if err != nil {
@@ -515,12 +514,11 @@ func (w *wire) body(ctx context.Context, m *Mail) (words string, reusable bool, 
 				}
 			}
 			f := &Failure{Fate: PutOff, Step: "body", Words: "The line was lost while the mail was being sent.", Err: err}
-			if next == end {
+			if last {
 				f.Fate, f.Step = Unknown, "end"
 			}
 			return "", false, f
 		}
-		at = next
 	}
 	w.within(ctx, w.t.End)
 	_, words, err = w.c.Text.ReadResponse(250)
@@ -535,25 +533,25 @@ func (w *wire) body(ctx context.Context, m *Mail) (words string, reusable bool, 
 	return "", false, f
 }
 
-// stuff doubles each dot at the beginning of a line (RFC 5321, 4.5.2) and adds the final dot.
-func stuff(data []byte) []byte {
-	out := make([]byte, 0, len(data)+64)
-	if bytes.HasPrefix(data, []byte(".")) {
-		out = append(out, '.')
-	}
-	for {
-		at := bytes.Index(data, []byte("\n."))
-		if at < 0 {
-			break
+// stuff cuts a mail into blocks that together are what goes over the line: each dot at the beginning of a
+// line doubled (RFC 5321, 4.5.2), and the final dot. The blocks are parts of data, nothing is copied.
+func stuff(data []byte) [][]byte {
+	var out [][]byte
+	for rest := data; len(rest) > 0; {
+		if rest[0] == '.' {
+			out = append(out, rest[:1])
 		}
-		out = append(append(out, data[:at+2]...), '.')
-		data = data[at+2:]
+		end := len(rest)
+		if k := bytes.Index(rest, []byte("\n.")); k >= 0 {
+			end = k + 1
+		}
+		out = slices.AppendSeq(out, slices.Chunk(rest[:end], block))
+		rest = rest[end:] // which begins a line
 	}
-	out = append(out, data...)
-	if !bytes.HasSuffix(out, []byte("\r\n")) {
-		out = append(out, '\r', '\n')
+	if !bytes.HasSuffix(data, []byte("\r\n")) {
+		out = append(out, []byte("\r\n"))
 	}
-	return append(out, '.', '\r', '\n')
+	return append(out, []byte(".\r\n"))
 }
 
 func (w *wire) within(ctx context.Context, d time.Duration) { limit(ctx, w.conn, d) }

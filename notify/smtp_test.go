@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -70,7 +71,7 @@ func TestSMTPDotStuffing(t *testing.T) {
 		"a":                  "a\r\n.\r\n",
 		"a\r\n":              "a\r\n.\r\n",
 	} {
-		require.Equal(t, want, string(stuff([]byte(in))))
+		require.Equal(t, want, string(bytes.Join(stuff([]byte(in)), nil)))
 	}
 }
 
