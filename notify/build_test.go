@@ -180,7 +180,7 @@ func TestBuildBoundaryCannotBeGuessed(t *testing.T) {
 	require.NoError(t, err)
 	at := bytes.Index(first.Data, []byte("part-"))
 	stolen := string(first.Data[at : at+boundaryLength])
-	p.Text = "\n--" + stolen + "-1\nContent-Type: text/html\n\nfalse\n--" + stolen + "-2--\n"
+	p.Text = "\n--" + stolen + "\nContent-Type: text/html\n\nfalse\n--" + stolen + "--\n"
 	m, err := Build(p)
 	require.NoError(t, err)
 	require.Equal(t, crlf(p.Text), open(t, m.Data).Text)
