@@ -64,7 +64,6 @@ var onlyIn = map[string][]string{
 	"github.com/wneessen/go-mail":   {"notify", "cmd"},
 	"modernc.org/sqlite":            {"workflow/store"},
 	"github.com/redis/go-redis/v9":  {"workflow/store"},
-	"github.com/gen2brain/heic":     {"workflow/evidence"},
 	"github.com/BurntSushi/toml":    {"cmd"},
 	"github.com/invopop/jsonschema": {"portal"},
 	"github.com/carlos7ags/folio":   {"templates/paper"},
