@@ -280,7 +280,7 @@ func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.En
 	if err != nil || len(entries) > 0 {
 		return entries, time.Time{}, err
 	}
-	again, err = store.NextEntry(ctx, shop)
+	again, err = store.NextEntry(ctx, shop, "")
 	return nil, again, err
 }
 

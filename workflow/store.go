@@ -2,6 +2,8 @@ package workflow
 
 import (
 	"context"
+	"fmt"
+	"strings"
 	"time"
 
 	"benchword/workflow/link"
@@ -48,7 +50,7 @@ type Commit struct {
 	Settle *Settlement
 	// Once, if set, makes the commit happen once for its key; see [Once].
 	Once *Once
-	// Hasten lets the job's queued entries be sent from State.ChangedAt on, where that is sooner: the
+	// Hasten lets the job's queued mails be sent from State.ChangedAt on, where that is sooner: the
 	// customer is there and waits for what comes after them.
 	Hasten bool
 	// Forget removes every vault row of the job that is not in Secrets: the person is erased.
@@ -163,12 +165,35 @@ const (
 	EntryBuried EntryState = "buried"
 )
 
+// Via is the way an entry goes: "" is mail. Others are a channel, which one dispatcher serves, and after a
+// slash which of several receivers within it: "hook:till", "push/3". It is of small letters, digits and
+// "-", "_", ":", "/".
+type Via string
+
+// Channel is the part before the slash: what a [Claim] asks for.
+func (v Via) Channel() Via {
+	c, _, _ := strings.Cut(string(v), "/")
+	return Via(c)
+}
+
+// Check reports a way that no store keeps.
+func (v Via) Check() error {
+	for _, r := range v {
+		if (r < 'a' || r > 'z') && (r < '0' || r > '9') && !strings.ContainsRune("-_:/", r) {
+			return fmt.Errorf("there is no way %q", string(v))
+		}
+	}
+	return nil
+}
+
 // Entry is a notice's row in the outbox.
 type Entry struct {
 	Shop ShopID    `json:"shop"`
 	Job  JobNumber `json:"job"`
-	// ID is stable and unique within the shop: "<job>-<seq>-<kind>". The Message-ID is made of it.
+	// ID is stable and unique within the shop: "<job>-<seq>-<kind>", with "-<way>" after it if the entry is
+	// no mail. The Message-ID is made of it.
 	ID   string     `json:"id"`
+	Via  Via        `json:"via,omitempty"`
 	Seq  int64      `json:"seq"`
 	Kind NoticeKind `json:"kind"`
 	// Ref is the number of what the notice is about: report, quote revision, promise, message.
@@ -210,6 +235,8 @@ type Settlement struct {
 
 // Claim says what a dispatcher wants.
 type Claim struct {
+	// Via is the channel that it serves.
+	Via   Via
 	Now   time.Time
 	Until time.Time // when the lease runs out
 	Limit int
@@ -217,11 +244,12 @@ type Claim struct {
 	Lease string
 }
 
-// Outbox is the queue of notices. Entries of one job are handed out in order: while one is queued,
-// those after it wait, leased or not; buried ones do not hold up those after them.
+// Outbox is the queue of notices. Entries of one job that go one way (a lane) are handed out in order:
+// while one is queued, those after it wait, leased or not; buried ones do not hold up those after them.
+// Lanes wait for nothing in each other.
 type Outbox interface {
-	// ClaimEntries leases entries that may be sent at c.Now and are not leased, oldest first, at
-	// most one per job.
+	// ClaimEntries leases entries of c's channel that may be sent at c.Now and are not leased, oldest
+	// first, at most one per lane.
 	ClaimEntries(ctx context.Context, shop ShopID, c Claim) ([]Entry, error)
 	// SettleEntry ends a claim without touching the job. Error: ErrConflict if the lease was lost.
 	SettleEntry(ctx context.Context, shop ShopID, s Settlement) error
@@ -229,8 +257,9 @@ type Outbox interface {
 	Entries(ctx context.Context, shop ShopID, n JobNumber) ([]Entry, error)
 	// EntriesIn lists a state's entries over all jobs, oldest first, without bodies.
 	EntriesIn(ctx context.Context, shop ShopID, state EntryState, limit int) ([]Entry, error)
-	// NextEntry gives the earliest instant at which an entry may be claimed, zero if none is queued.
-	NextEntry(ctx context.Context, shop ShopID) (time.Time, error)
+	// NextEntry gives the earliest instant at which an entry of a channel may be claimed, zero if none is
+	// queued.
+	NextEntry(ctx context.Context, shop ShopID, channel Via) (time.Time, error)
 	// Requeue puts a buried entry back in the queue at an instant. Error: ErrNotFound.
 	Requeue(ctx context.Context, shop ShopID, id string, at time.Time) error
 }

@@ -171,7 +171,7 @@ func (s *stage) settle() {
 		if err != nil || slices.ContainsFunc(left, func(e workflow.Entry) bool { return e.Lease != "" }) {
 			return false
 		}
-		next, err := s.srv.store.NextEntry(ctx, shop)
+		next, err := s.srv.store.NextEntry(ctx, shop, "")
 		return err == nil && (next.IsZero() || next.After(s.clock.now()))
 	}, 20*time.Second, 5*time.Millisecond, "mails were left in the outbox")
 }

@@ -173,7 +173,7 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 	}
 	if c.Hasten {
 		for _, e := range j.entries {
-			if e.State == workflow.EntryQueued && e.NotBefore.After(cut(c.State.ChangedAt)) {
+			if e.State == workflow.EntryQueued && e.Via == "" && e.NotBefore.After(cut(c.State.ChangedAt)) {
 				e.NotBefore = cut(c.State.ChangedAt)
 			}
 		}
@@ -534,12 +534,16 @@ func settle(e *workflow.Entry, s *workflow.Settlement) {
 	}
 }
 
-// heads gives the first queued entry of every job that has one.
-func (p *shop) heads() []*workflow.Entry {
+// heads gives the first queued entry of every lane of a channel that has one.
+func (p *shop) heads(channel workflow.Via) []*workflow.Entry {
 	var out []*workflow.Entry
 	for _, j := range p.jobs {
-		if i := slices.IndexFunc(j.entries, func(e *workflow.Entry) bool { return e.State == workflow.EntryQueued }); i >= 0 {
-			out = append(out, j.entries[i])
+		led := map[workflow.Via]bool{}
+		for _, e := range j.entries {
+			if e.State == workflow.EntryQueued && e.Via.Channel() == channel && !led[e.Via] {
+				led[e.Via] = true
+				out = append(out, e)
+			}
 		}
 	}
 	return out
@@ -553,7 +557,7 @@ func readyAt(e *workflow.Entry) time.Time {
 	return e.NotBefore
 }
 
-// ClaimEntries leases entries that may be sent now: of each job its first queued one, those first
+// ClaimEntries leases entries that may be sent now: of each lane its first queued one, those first
 // that could have been claimed longest.
 func (s *Store) ClaimEntries(ctx context.Context, id workflow.ShopID, c workflow.Claim) ([]workflow.Entry, error) {
 	p, err := s.open(ctx, id)
@@ -561,9 +565,9 @@ func (s *Store) ClaimEntries(ctx context.Context, id workflow.ShopID, c workflow
 		return nil, err
 	}
 	defer s.mu.Unlock()
-	ready := slices.DeleteFunc(p.heads(), func(e *workflow.Entry) bool { return readyAt(e).After(c.Now) })
+	ready := slices.DeleteFunc(p.heads(c.Via), func(e *workflow.Entry) bool { return readyAt(e).After(c.Now) })
 	slices.SortFunc(ready, func(a, b *workflow.Entry) int {
-		return cmp.Or(readyAt(a).Compare(readyAt(b)), cmp.Compare(a.Job, b.Job))
+		return cmp.Or(readyAt(a).Compare(readyAt(b)), cmp.Compare(a.Job, b.Job), cmp.Compare(a.Via, b.Via))
 	})
 	var out []workflow.Entry
 	for _, e := range first(ready, c.Limit) {
@@ -632,15 +636,15 @@ func (s *Store) EntriesIn(ctx context.Context, id workflow.ShopID, state workflo
 	return listed(first(all, limit)), nil
 }
 
-// NextEntry gives the earliest instant at which an entry may be claimed, zero if none is queued.
-func (s *Store) NextEntry(ctx context.Context, id workflow.ShopID) (time.Time, error) {
+// NextEntry gives the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
+func (s *Store) NextEntry(ctx context.Context, id workflow.ShopID, channel workflow.Via) (time.Time, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
 		return time.Time{}, err
 	}
 	defer s.mu.Unlock()
 	var at []time.Time
-	for _, e := range p.heads() {
+	for _, e := range p.heads(channel) {
 		at = append(at, readyAt(e))
 	}
 	return earliest(at), nil

@@ -131,6 +131,27 @@ func TestFunctionsAreLoadedAgain(t *testing.T) {
 	require.NoError(t, x.Commit(ctx, h.Note("x")))
 }
 
+// A version that knows no ways but mail reads one queue and one list of each job: mails alone stand there.
+func TestOlderVersionsSeeMailsAlone(t *testing.T) {
+	s := redistest.Start(t)
+	x, c, ctx := open(t, redis.Options{URL: s.URL()}), s.Client(t), context.Background()
+	h := storetest.NewHistory("harbour", storetest.Number(1))
+	book := h.Book("Mira Osei", "film scanner", "Hums.")
+	hook := *storetest.TellBy(book, "job.booked", "hook:till")
+	require.NoError(t, x.Commit(ctx, book))
+	h.Accept(book)
+	mail := book.Notices[0]
+	lines := c.HGet(ctx, "{harbour}o"+string(h.Job), "q").Val()
+	require.Contains(t, lines, mail.ID)
+	require.NotContains(t, lines, hook.ID)
+	claimed, err := x.ClaimEntries(ctx, "harbour", workflow.Claim{Now: h.Now, Until: h.Now.Add(time.Hour), Limit: 10, Lease: "a"})
+	require.NoError(t, err)
+	require.Len(t, claimed, 1)
+	require.NoError(t, x.SettleEntry(ctx, "harbour", workflow.Settlement{Entry: mail.ID, Lease: "a", State: workflow.EntrySent}))
+	require.Zero(t, c.Exists(ctx, "{harbour}queue").Val())
+	require.Equal(t, []string{string(h.Job)}, c.ZRange(ctx, "{harbour}queue:hook:till", 0, -1).Val())
+}
+
 // Packed jobs are found, read and opened as before, take less, and are unpacked by the next step.
 func TestPackedJobs(t *testing.T) {
 	s := redistest.Start(t)

@@ -62,9 +62,22 @@ local function reschedule(key, member, at)
   if at == '' then redis.call('ZREM', key, member) else redis.call('ZADD', key, at, member) end
 end
 
--- put the job's first queued entry into the queue, and no other
-local function lead(outbox, queue, number)
-  local first = string.match(redis.call('HGET', outbox, 'q') or '', '[^\n]+')
+-- the way an entry goes, by what never changes of it; '' is mail
+local function way(static)
+  return string.match(static, '"v":"([^"]*)"') or ''
+end
+
+-- the queue of a lane's channel, and what stands for the lane in it
+local function lane(queue, number, via)
+  local channel, rest = string.match(via, '^([^/]*)(.*)$')
+  if channel ~= '' then queue = queue .. ':' .. channel end
+  return queue, number .. rest
+end
+
+-- put the lane's first queued entry into its queue, and no other
+local function lead(outbox, queue, number, via)
+  local first = string.match(redis.call('HGET', outbox, 'q' .. via) or '', '[^\n]+')
+  queue, number = lane(queue, number, via)
   if not first then
     redis.call('ZREM', queue, number)
     return
@@ -74,7 +87,7 @@ local function lead(outbox, queue, number)
   redis.call('ZADD', queue, at, number)
 end
 
--- let what the job has queued be sent from this instant on, where that is sooner
+-- let the mails that the job has queued be sent from this instant on, where that is sooner
 local function hasten(outbox, queue, number, soon)
   if soon == '' then return end
   for x in string.gmatch(redis.call('HGET', outbox, 'q') or '', '[^\n]+') do
@@ -82,15 +95,15 @@ local function hasten(outbox, queue, number, soon)
     local at, lease = string.match(redis.call('HGET', outbox, field), '^%a*\t(-?%d*)\t(-?%d*)$')
     if tonumber(at) > tonumber(soon) then redis.call('HSET', outbox, field, 'queued\t' .. soon .. '\t' .. lease) end
   end
-  lead(outbox, queue, number)
+  lead(outbox, queue, number, '')
 end
 
-local function unqueue(outbox, id)
+local function unqueue(outbox, id, via)
   local left = {}
-  for _, x in ipairs(split(redis.call('HGET', outbox, 'q'), '\n')) do
+  for _, x in ipairs(split(redis.call('HGET', outbox, 'q' .. via), '\n')) do
     if string.sub(x, 13) ~= id then left[#left + 1] = x end
   end
-  if #left == 0 then redis.call('HDEL', outbox, 'q') else redis.call('HSET', outbox, 'q', table.concat(left, '\n')) end
+  if #left == 0 then redis.call('HDEL', outbox, 'q' .. via) else redis.call('HSET', outbox, 'q' .. via, table.concat(left, '\n')) end
 end
 
 local function claimed(outbox, id, lease)
@@ -104,7 +117,8 @@ end
 
 local function settle(ix, queue, outbox, s)
   local id = s.id
-  local f = redis.call('HMGET', outbox, 'a' .. id, 's' .. id, 'i' .. id)
+  local f = redis.call('HMGET', outbox, 'a' .. id, 's' .. id, 'i' .. id, 'm' .. id)
+  local via = way(f[4])
   redis.call('HDEL', outbox, 'l' .. id)
   redis.call('HSET', outbox, 'a' .. id, (f[1] or '') .. s.attempt)
   if s.state == 'queued' then
@@ -113,11 +127,11 @@ local function settle(ix, queue, outbox, s)
   else
     redis.call('HSET', outbox, 's' .. id, s.state .. '\t' .. string.match(f[2], '\t(-?%d*)\t') .. '\t')
     redis.call('HDEL', outbox, 'b' .. id)
-    unqueue(outbox, id)
+    unqueue(outbox, id, via)
     redis.call('ZREM', ix, 'oq' .. f[3])
     if s.state == 'buried' then redis.call('ZADD', ix, 0, 'ob' .. f[3]) end
   end
-  lead(outbox, queue, s.number)
+  lead(outbox, queue, s.number, via)
 end
 
 local function forget(job, outbox, once, results, number)
@@ -212,7 +226,7 @@ local function commit(keys, argv)
   bulk('RPUSH', events, new)
   bulk('HSET', links, several(take, 2))
   if #notices > 0 then
-    local q = redis.call('HGET', outbox, 'q') or ''
+    local lanes = {}
     for i = 1, #notices, 7 do
       local id, place, static, status, lease, attempts, body = unpack(notices, i, i + 6)
       local e = { 'm' .. id, static, 's' .. id, status, 'i' .. id, place }
@@ -222,14 +236,17 @@ local function commit(keys, argv)
       redis.call('HSET', outbox, unpack(e))
       local kind = string.match(status, '^%a*')
       if kind == 'queued' then
-        q = q .. '\n' .. string.match(place, '%z(.*)$')
+        local via = way(static)
+        lanes[via] = (lanes[via] or redis.call('HGET', outbox, 'q' .. via) or '') .. '\n' .. string.match(place, '%z(.*)$')
         redis.call('ZADD', ix, 0, 'oq' .. place)
       elseif kind == 'buried' then
         redis.call('ZADD', ix, 0, 'ob' .. place)
       end
     end
-    redis.call('HSET', outbox, 'q', q)
-    lead(outbox, queue, number)
+    for via, q in pairs(lanes) do
+      redis.call('HSET', outbox, 'q' .. via, q)
+      lead(outbox, queue, number, via)
+    end
   end
   if key then
     redis.call('HSET', once, key, meta)
@@ -240,23 +257,24 @@ local function commit(keys, argv)
   return { 'ok' }
 end
 
--- Lease the heads of the queue that are ready. The outboxes of the jobs are only known here; all of them
+-- Lease the heads of a channel's queue that are ready. The outboxes of the jobs are only known here; all of them
 -- are read before the first is written, so that a slot on its way to another server fails it whole.
 local function claim(keys, argv)
-  local now, till, limit, lease, prefix = argv[1], argv[2], argv[3], argv[4], argv[5]
-  local out, boxes, ids, times = {}, {}, {}, {}
-  for _, number in ipairs(redis.call('ZRANGEBYSCORE', keys[1], '-inf', now, 'LIMIT', 0, limit)) do
+  local now, till, limit, lease, prefix, channel = unpack(argv)
+  local out, boxes, ids, times, members = {}, {}, {}, {}, {}
+  for _, member in ipairs(redis.call('ZRANGEBYSCORE', keys[1], '-inf', now, 'LIMIT', 0, limit)) do
+    local number, rest = string.match(member, '^([^/]*)(.*)$')
     local box = prefix .. number
-    local id = string.sub(string.match(redis.call('HGET', box, 'q'), '[^\n]+'), 13)
+    local id = string.sub(string.match(redis.call('HGET', box, 'q' .. channel .. rest), '[^\n]+'), 13)
     local f = redis.call('HMGET', box, 'm' .. id, 's' .. id, 'a' .. id, 'b' .. id)
-    boxes[#boxes + 1], ids[#ids + 1], times[#times + 1] = box, id, string.match(f[2], '\t(-?%d*)\t')
+    boxes[#boxes + 1], ids[#ids + 1], times[#times + 1], members[#members + 1] = box, id, string.match(f[2], '\t(-?%d*)\t'), member
     out[#out + 1] = { number, id, f[1], f[2], f[3] or '', f[4] or '' }
   end
   for i, box in ipairs(boxes) do
     redis.call('HSET', box, 's' .. ids[i], 'queued\t' .. times[i] .. '\t' .. till, 'l' .. ids[i], lease)
     local at = till
     if tonumber(times[i]) > tonumber(till) then at = times[i] end
-    redis.call('ZADD', keys[1], at, out[i][1])
+    redis.call('ZADD', keys[1], at, members[i])
   end
   return out
 end
@@ -271,11 +289,11 @@ end
 local function requeue(keys, argv)
   local ix, queue, outbox = unpack(keys)
   local number, id, at = unpack(argv)
-  local f = redis.call('HMGET', outbox, 's' .. id, 'i' .. id)
+  local f = redis.call('HMGET', outbox, 's' .. id, 'i' .. id, 'm' .. id)
   if not f[1] or string.match(f[1], '^%a*') ~= 'buried' then return { 'none' } end
-  local mine = string.match(f[2], '%z(.*)$')
+  local mine, via = string.match(f[2], '%z(.*)$'), way(f[3])
   local q, placed = {}, false
-  for _, x in ipairs(split(redis.call('HGET', outbox, 'q'), '\n')) do
+  for _, x in ipairs(split(redis.call('HGET', outbox, 'q' .. via), '\n')) do
     if not placed and before(mine, x) then
       q[#q + 1] = mine
       placed = true
@@ -283,10 +301,10 @@ local function requeue(keys, argv)
     q[#q + 1] = x
   end
   if not placed then q[#q + 1] = mine end
-  redis.call('HSET', outbox, 'q', table.concat(q, '\n'), 's' .. id, 'queued\t' .. at .. '\t')
+  redis.call('HSET', outbox, 'q' .. via, table.concat(q, '\n'), 's' .. id, 'queued\t' .. at .. '\t')
   redis.call('ZREM', ix, 'ob' .. f[2])
   redis.call('ZADD', ix, 0, 'oq' .. f[2])
-  lead(outbox, queue, number)
+  lead(outbox, queue, number, via)
   return { 'ok' }
 end
 

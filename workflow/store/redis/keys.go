@@ -22,13 +22,14 @@ import (
 //	{shop}words  sorted set, all scores 0: <word> NUL <number>
 //	{shop}wakes  sorted set: number by wake-up instant
 //	{shop}changed sorted set: number by the last change, negative, so that the newest come first
-//	{shop}queue  sorted set: number of each job that has a queued entry, by when its first may be claimed
+//	{shop}queue  sorted set: number of each job that has a queued mail, by when its first may be claimed;
+//	             {shop}queue:<channel> the same for entries that go another way, each with the "/<receiver>" of its lane
 //	{shop}links  hash: link's hash -> row
 //	{shop}once   hash: key -> word NL job NL JSON; {shop}results: key -> answer; {shop}ends: keys by their end
 //	{shop}j<n>   hash: v version, s state, x index entry, m members of ix (lines), h sum of the text searched,
 //	             t its words, c its course, w wake-up instant, $<digest> vault; packed ones: z 1, Z value instead of s and $
 //	{shop}e<n>   list of events: word NL head NL payload
-//	{shop}o<n>   hash: q <seq><id> of queued entries (lines), and per entry: m<id> what never changes,
+//	{shop}o<n>   hash: q<way> <seq><id> of queued entries (lines), and per entry: m<id> what never changes,
 //	             s<id> state TAB not before TAB leased until, l<id> lease, a<id> attempts (lines),
 //	             b<id> body, i<id> its place in ix
 //	{shop}k<bucket> hash: key -> until NL value; {shop}kends sorted set of those that end
@@ -39,11 +40,17 @@ type keys struct{ tag string }
 
 func of(shop workflow.ShopID) keys { return keys{"{" + string(shop) + "}"} }
 
-func (k keys) ix() string                         { return k.tag + "ix" }
-func (k keys) words() string                      { return k.tag + "words" }
-func (k keys) wakes() string                      { return k.tag + "wakes" }
-func (k keys) changed() string                    { return k.tag + "changed" }
-func (k keys) queue() string                      { return k.tag + "queue" }
+func (k keys) ix() string      { return k.tag + "ix" }
+func (k keys) words() string   { return k.tag + "words" }
+func (k keys) wakes() string   { return k.tag + "wakes" }
+func (k keys) changed() string { return k.tag + "changed" }
+func (k keys) queue() string   { return k.tag + "queue" }
+func (k keys) channel(v workflow.Via) string {
+	if v == "" {
+		return k.queue()
+	}
+	return k.queue() + ":" + string(v)
+}
 func (k keys) links() string                      { return k.tag + "links" }
 func (k keys) once() string                       { return k.tag + "once" }
 func (k keys) results() string                    { return k.tag + "results" }

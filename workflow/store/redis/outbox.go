@@ -31,11 +31,12 @@ type static struct {
 	Ref   int                 `json:"r,omitempty"`
 	Quote int                 `json:"q,omitempty"`
 	Made  string              `json:"m,omitempty"`
+	Via   workflow.Via        `json:"v,omitempty"` // the functions look for it
 }
 
 // encodeEntry gives a new entry as the function takes it.
 func encodeEntry(n *workflow.Entry) ([]any, error) {
-	m, err := json.Marshal(static{n.Seq, n.Kind, n.Ref, n.Quote, ms(n.MadeAt)})
+	m, err := json.Marshal(static{n.Seq, n.Kind, n.Ref, n.Quote, ms(n.MadeAt), n.Via})
 	if err != nil {
 		return nil, err
 	}
@@ -66,7 +67,7 @@ func decodeEntry(shop workflow.ShopID, n workflow.JobNumber, id, m, status, atte
 	if len(parts) != 3 {
 		return e, fmt.Errorf("entry %s: its state is %q", id, status)
 	}
-	e.Seq, e.Kind, e.Ref, e.Quote, e.MadeAt = x.Seq, x.Kind, x.Ref, x.Quote, instant(x.Made)
+	e.Seq, e.Kind, e.Ref, e.Quote, e.MadeAt, e.Via = x.Seq, x.Kind, x.Ref, x.Quote, instant(x.Made), x.Via
 	e.State, e.NotBefore, e.LeaseUntil = workflow.EntryState(parts[0]), instant(parts[1]), instant(parts[2])
 	var err error
 	e.Attempts, err = decodeAttempts(attempts)
@@ -84,14 +85,14 @@ func encodeSettlement(s *workflow.Settlement) ([]any, error) {
 	return []any{string(jobOf(s.Entry)), s.Entry, s.Lease, string(s.State), s.RetryAt.UnixMilli(), line, flag(s.Body != nil), s.Body}, err
 }
 
-// ClaimEntries leases entries that may be sent now: of each job its first queued one, those first that
+// ClaimEntries leases entries that may be sent now: of each lane its first queued one, those first that
 // could have been claimed longest.
 func (s *Store) ClaimEntries(ctx context.Context, shop workflow.ShopID, c workflow.Claim) ([]workflow.Entry, error) {
 	if c.Limit <= 0 {
 		return nil, ctx.Err()
 	}
 	k := of(shop)
-	answer, err := s.change(ctx, false, "claim", []string{k.queue()}, c.Now.UnixMilli(), c.Until.UnixMilli(), c.Limit, c.Lease, k.outbox(""))
+	answer, err := s.change(ctx, false, "claim", []string{k.channel(c.Via)}, c.Now.UnixMilli(), c.Until.UnixMilli(), c.Limit, c.Lease, k.outbox(""), string(c.Via))
 	if err != nil {
 		return nil, err
 	}
@@ -260,7 +261,7 @@ func (s *Store) looked(ctx context.Context, shop workflow.ShopID, state workflow
 	return out[:min(limit, len(out))], nil
 }
 
-// NextEntry gives the earliest instant at which an entry may be claimed, zero if none is queued.
-func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID) (time.Time, error) {
-	return s.first(ctx, of(shop).queue())
+// NextEntry gives the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
+func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID, channel workflow.Via) (time.Time, error) {
+	return s.first(ctx, of(shop).channel(channel))
 }

@@ -130,7 +130,7 @@ func (r *row) write(t *tx) error {
 		return err
 	}
 	if r.hasten {
-		if err := t.exec("UPDATE outbox SET not_before = ?1 WHERE job = ?2 AND state = 'queued' AND not_before > ?1", r.stateAt, id); err != nil {
+		if err := t.exec("UPDATE outbox SET not_before = ?1 WHERE job = ?2 AND via = '' AND state = 'queued' AND not_before > ?1", r.stateAt, id); err != nil {
 			return err
 		}
 	}

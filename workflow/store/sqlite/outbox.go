@@ -13,13 +13,13 @@ import (
 )
 
 // entryColumns are what scanEntry reads.
-const entryColumns = "shop, number, id, seq, kind, ref, quote, made_at, not_before, state, attempts, lease, lease_until"
+const entryColumns = "shop, number, id, via, seq, kind, ref, quote, made_at, not_before, state, attempts, lease, lease_until"
 
 func scanEntry(scan func(...any) error, more ...any) (e workflow.Entry, err error) {
 	var made, notBefore int64
 	var attempts sql.NullString
 	var until sql.NullInt64
-	if err := scan(append([]any{&e.Shop, &e.Job, &e.ID, &e.Seq, &e.Kind, &e.Ref, &e.Quote, &made, &notBefore, &e.State, &attempts, &e.Lease, &until}, more...)...); err != nil {
+	if err := scan(append([]any{&e.Shop, &e.Job, &e.ID, &e.Via, &e.Seq, &e.Kind, &e.Ref, &e.Quote, &made, &notBefore, &e.State, &attempts, &e.Lease, &until}, more...)...); err != nil {
 		return e, err
 	}
 	e.MadeAt, e.NotBefore, e.LeaseUntil = time.UnixMilli(made).UTC(), time.UnixMilli(notBefore).UTC(), instant(until)
@@ -41,8 +41,8 @@ func encodeAttempts(a []workflow.Attempt) (any, error) {
 	return string(b), err
 }
 
-// queue writes a job's new entries. They come after all that the job has, so the first of them becomes
-// the head if no other waits.
+// queue writes a job's new entries. They come after all that the job has, so the first of each
+// lane becomes its head if no other waits there.
 func (t *tx) queue(job int64, entries []workflow.Entry) error {
 	for _, n := range entries {
 		attempts, err := encodeAttempts(n.Attempts)
@@ -54,19 +54,19 @@ func (t *tx) queue(job int64, entries []workflow.Entry) error {
 			body = n.Body
 		}
 		if err := t.exec("INSERT INTO outbox (job, "+entryColumns+`, body, head)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? AND NOT EXISTS (SELECT 1 FROM outbox WHERE job = ? AND head = 1))`,
-			job, string(n.Shop), string(n.Job), n.ID, n.Seq, string(n.Kind), n.Ref, n.Quote, n.MadeAt.UnixMilli(), n.NotBefore.UnixMilli(),
-			string(n.State), attempts, n.Lease, stamp(n.LeaseUntil), body, n.State == workflow.EntryQueued, job); err != nil {
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? AND NOT EXISTS (SELECT 1 FROM outbox WHERE job = ? AND via = ? AND head = 1))`,
+			job, string(n.Shop), string(n.Job), n.ID, string(n.Via), n.Seq, string(n.Kind), n.Ref, n.Quote, n.MadeAt.UnixMilli(), n.NotBefore.UnixMilli(),
+			string(n.State), attempts, n.Lease, stamp(n.LeaseUntil), body, n.State == workflow.EntryQueued, job, string(n.Via)); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// lead marks the first queued entry of a job as its head, and no other.
-func (t *tx) lead(job int64) error {
-	return t.exec(`UPDATE outbox SET head = 1 - head WHERE job = ?1 AND head <> ((seq, id) IS
-		(SELECT seq, id FROM outbox WHERE job = ?1 AND state = 'queued' ORDER BY seq, id LIMIT 1))`, job)
+// lead marks the first queued entry of a lane as its head, and no other.
+func (t *tx) lead(job int64, via string) error {
+	return t.exec(`UPDATE outbox SET head = 1 - head WHERE job = ?1 AND via = ?2 AND head <> ((seq, id) IS
+		(SELECT seq, id FROM outbox WHERE job = ?1 AND via = ?2 AND state = 'queued' ORDER BY seq, id LIMIT 1))`, job, via)
 }
 
 // settlement is a [workflow.Settlement] in the form in which it is written.
@@ -95,6 +95,7 @@ func jobOf(id string) string {
 // claimed is an entry whose claim is about to be settled.
 type claimed struct {
 	entry, job int64
+	via        string
 	attempts   []workflow.Attempt
 }
 
@@ -103,8 +104,8 @@ func (s *settlement) find(t *tx, shop string) (*claimed, error) {
 	var c claimed
 	var state, lease string
 	var stored sql.NullString
-	found, err := t.one("SELECT o.entry, o.job, o.state, o.lease, o.attempts FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ?",
-		[]any{shop, s.job, s.Entry}, &c.entry, &c.job, &state, &lease, &stored)
+	found, err := t.one("SELECT o.entry, o.job, o.via, o.state, o.lease, o.attempts FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ?",
+		[]any{shop, s.job, s.Entry}, &c.entry, &c.job, &c.via, &state, &lease, &stored)
 	if err != nil {
 		return nil, err
 	}
@@ -126,7 +127,7 @@ func (s *settlement) write(t *tx, c *claimed) error {
 		return err
 	}
 	if s.State == workflow.EntryQueued {
-		// Still the first of its job. No body leaves the one that is there.
+		// Still the first of its lane. No body leaves the one that is there.
 		return t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, not_before = ?, body = ifnull(?, body) WHERE entry = ?",
 			attempts, s.RetryAt.UnixMilli(), s.Body, c.entry)
 	}
@@ -134,10 +135,10 @@ func (s *settlement) write(t *tx, c *claimed) error {
 		attempts, string(s.State), c.entry); err != nil {
 		return err
 	}
-	return t.lead(c.job)
+	return t.lead(c.job, c.via)
 }
 
-// ClaimEntries leases entries that may be sent now: of each job its first queued one, those first that
+// ClaimEntries leases entries that may be sent now: of each lane its first queued one, those first that
 // could have been claimed longest.
 func (s *Store) ClaimEntries(ctx context.Context, shop workflow.ShopID, c workflow.Claim) ([]workflow.Entry, error) {
 	if c.Limit <= 0 {
@@ -147,8 +148,8 @@ func (s *Store) ClaimEntries(ctx context.Context, shop workflow.ShopID, c workfl
 	err := s.write.update(ctx, func(t *tx) error {
 		var ready []int64
 		out = nil
-		err := t.each("SELECT "+entryColumns+", body, entry FROM outbox WHERE shop = ? AND head = 1 AND ready_at <= ? ORDER BY ready_at, number LIMIT ?",
-			[]any{string(shop), c.Now.UnixMilli(), c.Limit}, func(scan func(...any) error) error {
+		err := t.each("SELECT "+entryColumns+", body, entry FROM outbox WHERE shop = ? AND channel = ? AND head = 1 AND ready_at <= ? ORDER BY ready_at, number, via LIMIT ?",
+			[]any{string(shop), string(c.Via), c.Now.UnixMilli(), c.Limit}, func(scan func(...any) error) error {
 				var body []byte
 				var entry int64
 				e, err := scanEntry(scan, &body, &entry)
@@ -215,10 +216,10 @@ func (s *Store) EntriesIn(ctx context.Context, shop workflow.ShopID, state workf
 	return s.entries(ctx, query+" ORDER BY made_at, number, seq, id LIMIT ?", string(shop), string(state), limit)
 }
 
-// NextEntry gives the earliest instant at which an entry may be claimed, zero if none is queued.
-func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID) (time.Time, error) {
+// NextEntry gives the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
+func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID, channel workflow.Via) (time.Time, error) {
 	var at sql.NullInt64
-	_, err := s.read.one(ctx, "SELECT ready_at FROM outbox WHERE shop = ? AND head = 1 ORDER BY ready_at LIMIT 1", []any{string(shop)}, &at)
+	_, err := s.read.one(ctx, "SELECT ready_at FROM outbox WHERE shop = ? AND channel = ? AND head = 1 ORDER BY ready_at LIMIT 1", []any{string(shop), string(channel)}, &at)
 	return instant(at), err
 }
 
@@ -226,8 +227,9 @@ func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID) (time.Time,
 func (s *Store) Requeue(ctx context.Context, shop workflow.ShopID, id string, at time.Time) error {
 	return s.write.update(ctx, func(t *tx) error {
 		var entry, job int64
-		found, err := t.one("SELECT o.entry, o.job FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ? AND o.state = 'buried'",
-			[]any{string(shop), jobOf(id), id}, &entry, &job)
+		var via string
+		found, err := t.one("SELECT o.entry, o.job, o.via FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ? AND o.state = 'buried'",
+			[]any{string(shop), jobOf(id), id}, &entry, &job, &via)
 		if err != nil {
 			return err
 		}
@@ -237,6 +239,6 @@ func (s *Store) Requeue(ctx context.Context, shop workflow.ShopID, id string, at
 		if err := t.exec("UPDATE outbox SET state = 'queued', not_before = ? WHERE entry = ?", at.UnixMilli(), entry); err != nil {
 			return err
 		}
-		return t.lead(job)
+		return t.lead(job, via)
 	})
 }

@@ -66,7 +66,7 @@ func TestOpenMakesAFolderOfItsOwn(t *testing.T) {
 	require.Equal(t, os.FileMode(0o700), f.Mode().Perm())
 
 	ctx := t.Context()
-	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "secure_delete": "1", "application_id": "1651406692", "user_version": "2"} {
+	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "secure_delete": "1", "application_id": "1651406692", "user_version": "3"} {
 		var got string
 		require.NoError(t, s.write.conn.QueryRowContext(ctx, "PRAGMA "+pragma).Scan(&got))
 		require.Equal(t, want, got, pragma)
@@ -149,7 +149,7 @@ func TestOnlyOurOwnFileIsOpened(t *testing.T) {
 	alter(t, dir, "PRAGMA user_version = 99")
 	before, err := os.ReadFile(filepath.Join(dir, FileName))
 	require.NoError(t, err)
-	refused(t, Open, dir, "was written by a newer benchword (its form is 99, this program knows up to 2)")
+	refused(t, Open, dir, "was written by a newer benchword (its form is 99, this program knows up to 3)")
 	after, err := os.ReadFile(filepath.Join(dir, FileName))
 	require.NoError(t, err)
 	require.True(t, bytes.Equal(before, after))
@@ -182,7 +182,7 @@ func TestAnOlderFileIsNotChangedUnderARunningServer(t *testing.T) {
 func TestMigrationsAreInOrder(t *testing.T) {
 	steps, err := migrations()
 	require.NoError(t, err)
-	require.Len(t, steps, 2)
+	require.Len(t, steps, 3)
 	for _, s := range steps {
 		require.False(t, strings.Contains(strings.ToUpper(s), "COMMIT;"), "all steps are one transaction")
 	}
@@ -207,11 +207,38 @@ func TestCoursesOfOlderFiles(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, want, 3)
 	require.NoError(t, s.Close())
-	alter(t, dir, "DROP TABLE courses; PRAGMA user_version = 1")
+	alter(t, dir, withoutLanes+"DROP TABLE courses; PRAGMA user_version = 1")
 	s = openIn(t, dir)
 	got, err := s.Courses(t.Context(), shop, nil, 10)
 	require.NoError(t, err)
 	require.Equal(t, want, got)
+}
+
+// withoutLanes leads from the third form back to the second.
+const withoutLanes = `DROP INDEX outbox_head; DROP INDEX outbox_ready; ALTER TABLE outbox DROP COLUMN channel; ALTER TABLE outbox DROP COLUMN via;
+	CREATE INDEX outbox_head ON outbox (job) WHERE head = 1; CREATE INDEX outbox_ready ON outbox (shop, ready_at, number) WHERE head = 1;`
+
+// What waits in a file of the second form is mail, and goes out in the order in which it would have.
+func TestMailsOfOlderFiles(t *testing.T) {
+	dir := t.TempDir()
+	s := openIn(t, dir)
+	h := book(t, s, 1)
+	c := h.Write("second")
+	require.NoError(t, s.Commit(t.Context(), c))
+	want, err := s.Entries(t.Context(), shop, h.Job)
+	require.NoError(t, err)
+	require.Len(t, want, 2)
+	require.NoError(t, s.Close())
+	alter(t, dir, withoutLanes+"PRAGMA user_version = 2")
+	s = openIn(t, dir)
+	for i, w := range want {
+		now := storetest.Begin.Add(time.Hour)
+		got, err := s.ClaimEntries(t.Context(), shop, workflow.Claim{Now: now, Until: now.Add(time.Hour), Limit: 10, Lease: fmt.Sprint(i)})
+		require.NoError(t, err)
+		require.Len(t, got, 1)
+		require.Equal(t, w.ID, got[0].ID)
+		require.NoError(t, s.SettleEntry(t.Context(), shop, workflow.Settlement{Entry: w.ID, Lease: fmt.Sprint(i), State: workflow.EntrySent}))
+	}
 }
 
 // TestForgottenIsGone looks for forgotten words in the bytes of the files themselves.
@@ -387,7 +414,7 @@ func TestNothingLooksThroughAll(t *testing.T) {
 	_, _ = s.Done(ctx, shop, "k")
 	_, _ = s.Entries(ctx, shop, h.Job)
 	_, _ = s.EntriesIn(ctx, shop, workflow.EntryBuried, 10)
-	_, _ = s.NextEntry(ctx, shop)
+	_, _ = s.NextEntry(ctx, shop, "")
 	entries, err := s.ClaimEntries(ctx, shop, workflow.Claim{Now: now, Until: now, Limit: 10, Lease: "a"})
 	require.NoError(t, err)
 	require.NoError(t, s.SettleEntry(ctx, shop, workflow.Settlement{Entry: entries[0].ID, Lease: "a", State: workflow.EntryBuried}))

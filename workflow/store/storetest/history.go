@@ -103,6 +103,13 @@ func Tell(c *workflow.Commit, kind workflow.NoticeKind) *workflow.Entry {
 	return &c.Notices[len(c.Notices)-1]
 }
 
+// TellBy is Tell for an entry that goes another way.
+func TellBy(c *workflow.Commit, kind workflow.NoticeKind, via workflow.Via) *workflow.Entry {
+	e := Tell(c, kind)
+	e.Via, e.ID = via, e.ID+"-"+string(via)
+	return e
+}
+
 // finish folds the events into the state, derives the index and moves the clock on.
 func (s *step) finish() *workflow.Commit {
 	h, c := s.h, s.c

@@ -17,6 +17,9 @@ import (
 	"pgregory.net/rapid"
 )
 
+// ways are those that entries go, mail first and most often.
+var ways = []workflow.Via{"", "hook:till", "push/1", "push/2"}
+
 // runs keeps the shops of one run apart from those of another in the same store.
 var runs atomic.Int64
 
@@ -107,6 +110,12 @@ func (m *pair) commit(r *rapid.T) {
 	for i := range c.Notices {
 		c.Notices[i].NotBefore = c.Notices[i].NotBefore.Add(time.Duration(rapid.IntRange(0, 30).Draw(r, "later")) * time.Minute)
 	}
+	for _, via := range ways[1:] {
+		if len(c.Events) > 0 && rapid.IntRange(0, 3).Draw(r, "tell "+string(via)) == 0 {
+			TellBy(c, workflow.NoticeReady, via)
+		}
+	}
+	c.Hasten = rapid.IntRange(0, 5).Draw(r, "hasten") == 0
 	if rapid.IntRange(0, 3).Draw(r, "link") == 0 {
 		c.Links = append(c.Links, workflow.LinkRow{
 			Hash: hash(string(c.Job) + strconv.Itoa(rapid.IntRange(0, 1).Draw(r, "hash"))), Job: c.Job, ID: "1.a", Purpose: link.Look,
@@ -156,7 +165,7 @@ func (m *pair) settlement(r *rapid.T, shop workflow.ShopID) workflow.Settlement 
 }
 
 func (m *pair) claim(r *rapid.T) {
-	c := workflow.Claim{Now: m.now, Until: m.now.Add(time.Duration(rapid.IntRange(1, 60).Draw(r, "lease")) * time.Minute), Limit: rapid.IntRange(1, 3).Draw(r, "limit"), Lease: "lease " + strconv.Itoa(len(m.leases))}
+	c := workflow.Claim{Via: rapid.SampledFrom(ways).Draw(r, "channel").Channel(), Now: m.now, Until: m.now.Add(time.Duration(rapid.IntRange(1, 60).Draw(r, "lease")) * time.Minute), Limit: rapid.IntRange(1, 3).Draw(r, "limit"), Lease: "lease " + strconv.Itoa(len(m.leases))}
 	m.leases = append(m.leases, c.Lease)
 	shop := m.shop(r)
 	got, err := m.got.ClaimEntries(m.ctx, shop, c)
@@ -283,8 +292,10 @@ func (m *pair) read(r *rapid.T, s workflow.Store, shop workflow.ShopID) map[stri
 	put("due", due, err)
 	wake, err := s.NextWake(m.ctx, shop)
 	put("next wake", wake, err)
-	next, err := s.NextEntry(m.ctx, shop)
-	put("next entry", next, err)
+	for _, channel := range []workflow.Via{"", "hook:till", "push", "none"} {
+		next, err := s.NextEntry(m.ctx, shop, channel)
+		put("next entry "+string(channel), next, err)
+	}
 	for _, state := range []workflow.EntryState{workflow.EntryQueued, workflow.EntrySent, workflow.EntryBuried} {
 		entries, err := s.EntriesIn(m.ctx, shop, state, 3)
 		put("all "+string(state), entries, err)

@@ -12,9 +12,15 @@ import (
 
 func claim(t *test, now, until time.Time, limit int, lease string) []workflow.Entry {
 	t.Helper()
-	got, err := t.store.ClaimEntries(t.ctx, shop, workflow.Claim{Now: now, Until: until, Limit: limit, Lease: lease})
+	return claimBy(t, "", now, until, limit, lease)
+}
+
+func claimBy(t *test, channel workflow.Via, now, until time.Time, limit int, lease string) []workflow.Entry {
+	t.Helper()
+	got, err := t.store.ClaimEntries(t.ctx, shop, workflow.Claim{Via: channel, Now: now, Until: until, Limit: limit, Lease: lease})
 	require.NoError(t, err)
 	for _, e := range got {
+		require.Equal(t, channel, e.Via.Channel())
 		require.Equal(t, lease, e.Lease)
 		require.Equal(t, until, e.LeaseUntil)
 		require.Equal(t, workflow.EntryQueued, e.State)
@@ -29,7 +35,12 @@ func sent(t *test, e workflow.Entry) {
 
 func nextEntry(t *test, want time.Time) {
 	t.Helper()
-	got, err := t.store.NextEntry(t.ctx, shop)
+	nextBy(t, "", want)
+}
+
+func nextBy(t *test, channel workflow.Via, want time.Time) {
+	t.Helper()
+	got, err := t.store.NextEntry(t.ctx, shop, channel)
 	require.NoError(t, err)
 	require.Equal(t, want, got)
 }
@@ -281,6 +292,108 @@ func outboxHastened(t *test) {
 	entries, err = t.store.Entries(t.ctx, shop, h.Job)
 	require.NoError(t, err)
 	require.Equal(t, soon, entries[3].NotBefore, "nothing is put later")
+}
+
+// Each way has an order of its own: what waits, fails or is leased in one holds up nothing in another.
+func outboxLanes(t *test) {
+	const till, books, push = workflow.Via("hook:till"), workflow.Via("hook:books"), workflow.Via("push")
+	h := NewHistory(shop, Number(1))
+	book := h.Book("Mira Osei", "film scanner", "Hums.")
+	TellBy(book, "job.booked", till)
+	t.commit(h, book)
+	second := h.Write("second")
+	for _, via := range []workflow.Via{till, "push/1", "push/2", books} {
+		TellBy(second, workflow.NoticeMessage, via)
+	}
+	t.commit(h, second)
+	now := h.Now
+	until := now.Add(time.Minute)
+	id := func(e *workflow.Commit, kind workflow.NoticeKind, via workflow.Via) string {
+		for _, n := range e.Notices {
+			if n.Via == via && n.Kind == kind {
+				return n.ID
+			}
+		}
+		t.Fatal("no such entry")
+		return ""
+	}
+	entries, err := t.store.Entries(t.ctx, shop, h.Job)
+	require.NoError(t, err)
+	require.Len(t, entries, 7)
+	var ways []workflow.Via
+	for _, e := range entries {
+		ways = append(ways, e.Via)
+	}
+	require.ElementsMatch(t, []workflow.Via{"", "", till, till, books, "push/1", "push/2"}, ways)
+
+	nextBy(t, "push", second.Notices[1].NotBefore)
+	nextBy(t, "hook", time.Time{})
+	nextBy(t, "push/1", time.Time{})
+	require.Empty(t, claimBy(t, "hook", now, until, 10, "no such channel"))
+	mail := claim(t, now, until, 10, "mail")
+	require.Equal(t, []string{id(book, workflow.NoticeBooked, "")}, ids(mail))
+	hook := claimBy(t, till, now, until, 10, "till")
+	require.Equal(t, []string{id(book, "job.booked", till)}, ids(hook), "its own endpoint's only, in order")
+	require.Equal(t, []string{id(second, workflow.NoticeMessage, books)}, ids(claimBy(t, books, now, until, 10, "books")))
+	require.Len(t, claimBy(t, push, now, until, 1, "push a"), 1)
+	other := claimBy(t, push, now, until, 10, "push b")
+	require.Len(t, other, 1, "several lanes of one channel and job are under way at once")
+	require.Empty(t, claimBy(t, push, now, until, 10, "push c"))
+	for _, channel := range []workflow.Via{"", till, books, push} {
+		nextBy(t, channel, until)
+	}
+
+	// Put off for long, the webhook leaves the mail alone; and the other way round.
+	require.NoError(t, t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: hook[0].ID, Lease: "till", State: workflow.EntryQueued, RetryAt: now.Add(time.Hour), Attempt: workflow.Attempt{At: now, Result: "put off"}, Body: []byte("kept")}))
+	sent(t, mail[0])
+	mail = claim(t, now, until, 10, "mail again")
+	require.Equal(t, []string{id(second, workflow.NoticeMessage, "")}, ids(mail))
+	nextBy(t, till, now.Add(time.Hour))
+	require.Empty(t, claimBy(t, till, now, until, 10, "not yet"))
+	now = now.Add(time.Hour)
+	hook = claimBy(t, till, now, now.Add(time.Minute), 10, "till again")
+	require.Equal(t, []string{id(book, "job.booked", till)}, ids(hook))
+	require.Equal(t, "kept", string(hook[0].Body))
+
+	// Buried and put back, it stands in its own lane.
+	bury := workflow.Settlement{Entry: hook[0].ID, Lease: "till again", State: workflow.EntryBuried, Attempt: workflow.Attempt{At: now, Result: "refused"}}
+	require.NoError(t, t.store.SettleEntry(t.ctx, shop, bury))
+	require.ErrorIs(t, t.store.SettleEntry(t.ctx, shop, bury), workflow.ErrConflict)
+	require.NoError(t, t.store.Requeue(t.ctx, shop, hook[0].ID, now))
+	nextBy(t, "", until) // the lease on the mail that ran out
+	first := claimBy(t, till, now, now.Add(time.Minute), 10, "once more")
+	require.Equal(t, ids(hook), ids(first), "before the later one again")
+	sent(t, first[0])
+	require.Equal(t, []string{id(second, workflow.NoticeMessage, till)}, ids(claimBy(t, till, now, now.Add(time.Minute), 10, "the next")))
+	buried, err := t.store.EntriesIn(t.ctx, shop, workflow.EntryBuried, 10)
+	require.NoError(t, err)
+	require.Empty(t, buried)
+
+	// To hasten is for mails.
+	o := t.booked(2)
+	sent(t, claim(t, o.Now, o.Now.Add(time.Minute), 10, "o")[0])
+	night := o.Write("in the night")
+	night.Notices[0].NotBefore = o.Now.Add(8 * time.Hour)
+	TellBy(night, workflow.NoticeMessage, "push/1").NotBefore = o.Now.Add(8 * time.Hour)
+	t.commit(o, night)
+	asked := o.Write("asked for")
+	asked.Hasten = true
+	t.commit(o, asked)
+	entries, err = t.store.Entries(t.ctx, shop, o.Job)
+	require.NoError(t, err)
+	for _, e := range entries {
+		if e.Via != "" {
+			require.Equal(t, night.Notices[1].NotBefore, e.NotBefore)
+		} else {
+			require.False(t, e.NotBefore.After(asked.State.ChangedAt))
+		}
+	}
+
+	for _, via := range []workflow.Via{"Hook", "hook:till\"", "push 1", "push\n"} {
+		c := o.Write("no way")
+		TellBy(c, workflow.NoticeMessage, via)
+		require.Error(t, t.store.Commit(t.ctx, c), string(via))
+	}
 }
 
 func outboxLists(t *test) {

@@ -64,6 +64,7 @@ func Run(t *testing.T, open func(t testing.TB) workflow.Store) {
 		{"a settlement stands with its event", outboxSettleWithEvent},
 		{"entries put off, buried and put back", outboxFates},
 		{"entries that wait are hastened", outboxHastened},
+		{"each way has an order of its own", outboxLanes},
 		{"entries are listed without bodies", outboxLists},
 		{"many dispatchers share the queue", outboxShared},
 		{"keys", keys},
@@ -213,7 +214,7 @@ func look(t *test, shop workflow.ShopID, now time.Time, jobs ...workflow.JobNumb
 	ok(err)
 	v.NextWake, err = t.store.NextWake(t.ctx, shop)
 	ok(err)
-	v.NextEntry, err = t.store.NextEntry(t.ctx, shop)
+	v.NextEntry, err = t.store.NextEntry(t.ctx, shop, "")
 	ok(err)
 	for state, to := range map[workflow.EntryState]*[]workflow.Entry{workflow.EntryQueued: &v.Queued, workflow.EntrySent: &v.Sent, workflow.EntryBuried: &v.Buried} {
 		*to, err = t.store.EntriesIn(t.ctx, shop, state, 100)
