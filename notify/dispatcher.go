@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"maps"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -503,10 +504,8 @@ func current(e *workflow.Entry) []workflow.Attempt {
 func tries(e *workflow.Entry, fates ...Fate) int {
 	n := 0
 	for _, a := range current(e) {
-		for _, f := range fates {
-			if Fate(a.Result) == f {
-				n++
-			}
+		if slices.Contains(fates, Fate(a.Result)) {
+			n++
 		}
 	}
 	return n

@@ -6,12 +6,12 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
-	"fmt"
 	"io"
 	"log/slog"
 	"strings"
 	"time"
 
+	"benchword/templates/locale"
 	"benchword/workflow"
 )
 
@@ -45,6 +45,8 @@ type Inbox struct {
 	Desk    Desk // may be nil: then pictures are left out
 	// Domain is the right side of our Message-IDs.
 	Domain string
+	// Words are what customers read; nil means the usual texts.
+	Words *locale.Set
 	// Every is how often it is looked into; 0 means a minute.
 	Every time.Duration
 	Log   *slog.Logger
@@ -197,6 +199,7 @@ func (b *Inbox) reply(ctx context.Context, l *Letter, once string) (bool, error)
 		return false, nil
 	}
 	by := workflow.Actor{Role: workflow.RoleCustomer, ID: "mail"}
+	w := b.Words.For(j.Customer.Language)
 	var photos []workflow.Command
 	lost := l.LeftOut
 	for _, p := range l.Pictures {
@@ -212,7 +215,7 @@ func (b *Inbox) reply(ctx context.Context, l *Letter, once string) (bool, error)
 			lost++
 			continue
 		}
-		photo.Kind, photo.Caption = workflow.PhotoEvidence, "Sent by the customer"
+		photo.Kind, photo.Caption = workflow.PhotoEvidence, w.T("reply.photo")
 		photos = append(photos, workflow.AddPhoto{Photo: photo})
 	}
 	text := l.Text
@@ -220,10 +223,10 @@ func (b *Inbox) reply(ctx context.Context, l *Letter, once string) (bool, error)
 		return false, nil
 	}
 	if text == "" {
-		text = fmt.Sprintf("(pictures without words: %d)", len(photos)+lost)
+		text = w.T("reply.pictures_only", len(photos)+lost)
 	}
 	if lost > 0 {
-		text += fmt.Sprintf("\n\n(pictures that could not be read: %d)", lost)
+		text += "\n\n" + w.T("reply.pictures_lost", lost)
 	}
 	text = strings.ToValidUTF8(text, "\ufffd")
 	if r := []rune(text); len(r) > workflow.MaxText-1 {

@@ -290,18 +290,27 @@ func quoted(lines []string) bool {
 func pageText(page string) string {
 	var b strings.Builder
 	hidden, quote := 0, 0
+	head := false
 	z := html.NewTokenizer(strings.NewReader(page))
 	for {
 		switch z.Next() {
 		case html.ErrorToken:
 			return b.String()
 		case html.TextToken:
-			if hidden == 0 && quote == 0 {
+			if hidden == 0 && quote == 0 && !head {
 				b.WriteString(strings.Join(strings.Fields(html.UnescapeString(string(z.Raw()))), " ") + " ")
 			}
 		case html.StartTagToken, html.SelfClosingTagToken:
-			switch name, _ := z.TagName(); string(name) {
-			case "style", "script", "head", "title":
+			name, _ := z.TagName()
+			switch string(name) {
+			case "head", "style", "script", "title", "meta", "link", "base", "noscript", "template":
+			default:
+				head = false // a head ends with whatever can't be in one (HTML, 13.2.6.4.4), with or without its tag
+			}
+			switch string(name) {
+			case "head":
+				head = true
+			case "style", "script", "title":
 				hidden++
 			case "blockquote":
 				quote++
@@ -310,7 +319,9 @@ func pageText(page string) string {
 			}
 		case html.EndTagToken:
 			switch name, _ := z.TagName(); string(name) {
-			case "style", "script", "head", "title":
+			case "head":
+				head = false
+			case "style", "script", "title":
 				hidden = max(hidden-1, 0)
 			case "blockquote":
 				quote = max(quote-1, 0)

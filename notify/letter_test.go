@@ -166,7 +166,7 @@ func TestReplies(t *testing.T) {
 	require.NotNil(t, j.OpenQuestion(), "somebody should answer it")
 	require.Len(t, j.Photos, photos+1)
 	p := j.Photos[photos]
-	require.Equal(t, "Sent by the customer", p.Caption)
+	require.Equal(t, "From the customer’s mail", p.Caption)
 	version := j.Version
 	require.Equal(t, "done", d.comes(raw), "delivered twice")
 	require.Equal(t, version, d.job().Version, "is told once")
@@ -369,4 +369,16 @@ func FuzzReadLetter(f *testing.F) {
 			require.True(t, strings.HasPrefix(l.ID, notice))
 		}
 	})
+}
+
+// The text of a page is what a reader sees: a head that is never closed ends where the text begins.
+func TestPageText(t *testing.T) {
+	for page, want := range map[string]string{
+		"<html><head><title>No</title><style>p{}</style></head><body><p>It hums.</p></body></html>": "It hums.",
+		"<head><title>No</title><meta charset=utf-8><p>It hums.":                                    "It hums.",
+		"<head><body>It hums.": "It hums.",
+		"<div>It hums.<blockquote>You wrote<blockquote>more</blockquote></blockquote> Still.</div>": "It hums. Still.",
+	} {
+		require.Equal(t, want, strings.Join(strings.Fields(pageText(page)), " "), page)
+	}
 }

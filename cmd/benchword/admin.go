@@ -168,5 +168,3 @@ func plain(err error) error {
 	}
 	return err
 }
-
-// runExport writes a job's events in canonical form, one a line, and its head last on the other stream.

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"benchword/notify"
-	"benchword/portal/counter"
 	"benchword/templates"
 	"benchword/templates/locale"
 	"benchword/workflow"
@@ -146,7 +145,7 @@ func (s *sampler) play(ctx context.Context, lang string, words *locale.Set) (*sa
 		if err := decide(workflow.VerdictApprove, "A", ""); err != nil {
 			return err
 		}
-		if err := later(time.Duration(shop.UndoFor) + time.Hour); err != nil {
+		if err := later(shop.UndoFor + time.Hour); err != nil {
 			return err
 		}
 		ready := []workflow.Command{workflow.DoWork{Text: "Remade the joint."}, workflow.Go{To: workflow.StageTesting}}
@@ -236,5 +235,3 @@ func (s *sampler) job(ctx context.Context, words *locale.Set, lang string) (*wor
 	}
 	return x.waiting, nil
 }
-
-var _ = counter.Config{SampleMail: (*sampler)(nil).mail, SampleJob: (*sampler)(nil).job}

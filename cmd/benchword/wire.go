@@ -206,7 +206,7 @@ func build(ctx context.Context, p parts) (*server, error) {
 		return nil, errors.Join(err, store.Close())
 	}
 	if s.inbox != nil {
-		s.inbox.Service, s.inbox.Desk, s.inbox.Log = h.service, s.desk, p.log
+		s.inbox.Service, s.inbox.Desk, s.inbox.Words, s.inbox.Log = h.service, s.desk, p.words, p.log
 		if s.inbox.Domain, err = mails.MessageDomain(); err != nil {
 			return nil, errors.Join(err, store.Close())
 		}

@@ -34,7 +34,7 @@ func server(t *testing.T) (addr, dir string) {
 	t.Helper()
 	path, err := exec.LookPath("versitygw")
 	if err != nil {
-		if os.Getenv("CI") == "true" {
+		if os.Getenv("CI") != "" {
 			t.Fatal("versitygw is missing; .ci/run should have installed it")
 		}
 		t.Skip("versitygw is not installed here")
