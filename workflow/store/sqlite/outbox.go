@@ -131,11 +131,12 @@ func (s *settlement) write(t *tx, c *claimed) error {
 		return t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, not_before = ?, body = ifnull(?, body) WHERE entry = ?",
 			attempts, s.RetryAt.UnixMilli(), s.Body, c.entry)
 	}
-	if err := t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, state = ?, body = NULL WHERE entry = ?",
+	if err := t.exec("UPDATE outbox SET attempts = ?, lease = '', lease_until = NULL, state = ?, body = NULL, head = 0 WHERE entry = ?",
 		attempts, string(s.State), c.entry); err != nil {
 		return err
 	}
-	return t.lead(c.job, c.via)
+	return t.exec(`UPDATE outbox SET head = 1 WHERE head = 0 AND entry =
+		(SELECT entry FROM outbox WHERE job = ? AND via = ? AND state = 'queued' ORDER BY seq, id LIMIT 1)`, c.job, c.via)
 }
 
 // ClaimEntries leases entries that may be sent now: of each lane its first queued one, those first that
@@ -160,12 +161,14 @@ func (s *Store) ClaimEntries(ctx context.Context, shop workflow.ShopID, c workfl
 				out, ready = append(out, e), append(ready, entry)
 				return nil
 			})
-		for _, entry := range ready {
-			if err == nil {
-				err = t.exec("UPDATE outbox SET lease = ?, lease_until = ? WHERE entry = ?", c.Lease, c.Until.UnixMilli(), entry)
-			}
+		if err != nil || len(ready) == 0 {
+			return err
 		}
-		return err
+		list, err := json.Marshal(ready)
+		if err != nil {
+			return err
+		}
+		return t.exec("UPDATE outbox SET lease = ?, lease_until = ? WHERE entry IN (SELECT value FROM json_each(?))", c.Lease, c.Until.UnixMilli(), string(list))
 	})
 	if err != nil {
 		return nil, err
