@@ -130,7 +130,7 @@ func BenchmarkCommit(b *testing.B) {
 	}
 }
 
-// BenchmarkOutbox takes notices from their commit over a claim to their settlement, and asynq's tasks from
+// BenchmarkOutbox takes notices of letters from their commit over a claim to their settlement, and asynq's tasks from
 // enqueuing over the worker to done, 16 at a time, on the same server that syncs each change.
 func BenchmarkOutbox(b *testing.B) {
 	const workers, many = 16, 1600
@@ -143,7 +143,12 @@ func BenchmarkOutbox(b *testing.B) {
 		commits := make([][]*workflow.Commit, workers)
 		for c := range commits {
 			for range many / workers {
-				commits[c] = append(commits[c], storetest.NewHistory(harbour, storetest.Number(next)).Book("Mira Osei", "film scanner", "Hums."))
+				h := storetest.NewHistory(harbour, storetest.Number(next))
+				m := h.Book("Mira Osei", "film scanner", "Hums.")
+				m.Notices = nil
+				require.NoError(b, x.Commit(ctx, m))
+				h.Accept(m)
+				commits[c] = append(commits[c], h.Write("The lamp has come, and is in."))
 				next++
 			}
 		}
