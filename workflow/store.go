@@ -9,8 +9,8 @@ import (
 	"benchword/workflow/link"
 )
 
-// Store keeps everything of a shop but its photos. It is three contracts that one technology
-// implements together, since a commit spans them. storetest holds every implementation to it.
+// Store keeps everything of a shop but its photos. It is four contracts that one technology
+// implements together, since a commit spans the first three and a move all of them. storetest holds every implementation to it.
 //
 // Rules for all methods: values passed in are not kept, values returned are the caller's own; a
 // context that ends gives up waiting but never half a commit; an error that is not an [Error] means
@@ -19,6 +19,7 @@ type Store interface {
 	Jobs
 	Outbox
 	Keys
+	Moving
 	// Close finishes what was begun and releases the store.
 	Close() error
 }

@@ -39,6 +39,15 @@ type shop struct {
 	links map[link.Hash]workflow.LinkRow
 	once  map[string]done
 	keys  map[bucketKey]value
+	held  string
+}
+
+// kept refuses what would change a job while the shop is held.
+func (p *shop) kept() error {
+	if p.held != "" {
+		return fmt.Errorf("%w: %s", workflow.ErrUnavailable, p.held)
+	}
+	return nil
 }
 
 type job struct {
@@ -133,6 +142,11 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 	}
 	defer s.mu.Unlock()
 
+	if c.Settle == nil {
+		if err := p.kept(); err != nil {
+			return err
+		}
+	}
 	// Look first, write after: nothing below the checks can fail.
 	if c.Once != nil {
 		if d, ok := p.once[c.Once.Key]; ok {
@@ -565,6 +579,9 @@ func (s *Store) ClaimEntries(ctx context.Context, id workflow.ShopID, c workflow
 		return nil, err
 	}
 	defer s.mu.Unlock()
+	if err := p.kept(); err != nil {
+		return nil, err
+	}
 	ready := slices.DeleteFunc(p.heads(c.Via), func(e *workflow.Entry) bool { return readyAt(e).After(c.Now) })
 	slices.SortFunc(ready, func(a, b *workflow.Entry) int {
 		return cmp.Or(readyAt(a).Compare(readyAt(b)), cmp.Compare(a.Job, b.Job), cmp.Compare(a.Via, b.Via))
@@ -657,6 +674,9 @@ func (s *Store) Requeue(ctx context.Context, id workflow.ShopID, entry string, a
 		return err
 	}
 	defer s.mu.Unlock()
+	if err := p.kept(); err != nil {
+		return err
+	}
 	e := p.entry(entry)
 	if e == nil || e.State != workflow.EntryBuried {
 		return notFound("buried notice")

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"benchword/workflow"
+	"benchword/workflow/link"
 	"benchword/workflow/store"
 
 	driver "github.com/redis/go-redis/v9"
@@ -44,6 +45,8 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 			return workflow.Conflict(fmt.Errorf("version %d of %s expected, %s found", c.Expect, c.Job, said(answer, 1)))
 		case "lease":
 			return lostLease(c.Settle.Entry)
+		case "held":
+			return heldBack(answer)
 		case "compact":
 			if err := s.Unpack(ctx, c.Shop, c.Job); err != nil {
 				return err
@@ -138,7 +141,7 @@ func encode(c *workflow.Commit, f *folded) (names []string, out []any, err error
 	}
 	a.add(len(c.Links))
 	for _, l := range c.Links {
-		row, err := json.Marshal(linkRow{string(l.Job), l.ID, string(l.Purpose), l.Quote, ms(l.ExpiresAt), l.Revoked})
+		row, err := encodeLink(&l)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -230,6 +233,20 @@ type linkRow struct {
 	Revoked bool   `json:"r,omitempty"`
 }
 
+func encodeLink(l *workflow.LinkRow) ([]byte, error) {
+	return json.Marshal(linkRow{string(l.Job), l.ID, string(l.Purpose), l.Quote, ms(l.ExpiresAt), l.Revoked})
+}
+
+func decodeLink(hash link.Hash, text string) (workflow.LinkRow, error) {
+	var r linkRow
+	if err := json.Unmarshal([]byte(text), &r); err != nil {
+		return workflow.LinkRow{}, err
+	}
+	return workflow.LinkRow{
+		Hash: hash, Job: workflow.JobNumber(r.Job), ID: r.ID, Purpose: link.Purpose(r.Purpose), Quote: r.Quote, ExpiresAt: instant(r.Expires), Revoked: r.Revoked,
+	}, nil
+}
+
 type onceRow struct {
 	Digest string `json:"d"`
 	Until  string `json:"u,omitempty"`
@@ -265,17 +282,25 @@ func encodeEvent(e *workflow.Event) ([]byte, error) {
 }
 
 func decodeEvent(shop workflow.ShopID, n workflow.JobNumber, seq int64, line string) (*workflow.Event, error) {
+	e, err := readEvent(shop, n, seq, line)
+	if err != nil {
+		return nil, err
+	}
+	return e, e.Decode()
+}
+
+// readEvent gives an event as it is kept.
+func readEvent(shop workflow.ShopID, n workflow.JobNumber, seq int64, line string) (*workflow.Event, error) {
 	_, line, _ = strings.Cut(line, "\n")
 	first, data, ok := strings.Cut(line, "\n")
 	var h head
 	if err := json.Unmarshal([]byte(first), &h); err != nil || !ok {
 		return nil, fmt.Errorf("event %d of %s can't be read: %v", seq, n, err)
 	}
-	e := &workflow.Event{
+	return &workflow.Event{
 		Shop: shop, Job: n, Seq: seq, At: time.UnixMilli(h.At).UTC(), By: workflow.Actor{Role: workflow.Role(h.Role), ID: h.ID},
 		Wire: h.Wire, Data: json.RawMessage(data), Prev: h.Prev,
-	}
-	return e, e.Decode()
+	}, nil
 }
 
 // record is all that the hash of a job holds.

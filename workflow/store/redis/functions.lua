@@ -155,6 +155,37 @@ local function forget(job, outbox, once, results, number)
   end
 end
 
+-- write new entries (id, place, static, status, lease, attempts, body each) behind those that are queued
+local function enter(ix, queue, outbox, number, notices)
+  local lanes = {}
+  for i = 1, #notices, 7 do
+    local id, place, static, status, lease, attempts, body = unpack(notices, i, i + 6)
+    local e = { 'm' .. id, static, 's' .. id, status, 'i' .. id, place }
+    if lease ~= '' then e[#e + 1] = 'l' .. id e[#e + 1] = lease end
+    if attempts ~= '' then e[#e + 1] = 'a' .. id e[#e + 1] = attempts end
+    if body ~= '' then e[#e + 1] = 'b' .. id e[#e + 1] = body end
+    redis.call('HSET', outbox, unpack(e))
+    local kind = string.match(status, '^%a*')
+    if kind == 'queued' then
+      local via = way(static)
+      lanes[via] = (lanes[via] or redis.call('HGET', outbox, 'q' .. via) or '') .. '\n' .. string.match(place, '%z(.*)$')
+      redis.call('ZADD', ix, 0, 'oq' .. place)
+    elseif kind == 'buried' then
+      redis.call('ZADD', ix, 0, 'ob' .. place)
+    end
+  end
+  for via, q in pairs(lanes) do
+    redis.call('HSET', outbox, 'q' .. via, q)
+    lead(outbox, queue, number, via)
+  end
+end
+
+-- the reason why the shop's jobs stay as they are, if they do
+local function held(key)
+  local why = redis.call('GET', string.match(key, '^%b{}') .. 'held')
+  return why and { 'held', why }
+end
+
 local function commit(keys, argv)
   local ix, words, wakes, changed, queue, links, once, results, ends, job, events, outbox, settled = unpack(keys)
   local take = reader(argv)
@@ -180,7 +211,10 @@ local function commit(keys, argv)
   end
   if f[5] then return { 'compact' } end
   local s
-  if take() == '1' then
+  if take() == '0' then
+    local no = held(ix)
+    if no then return no end
+  else
     s = settlement(take)
     if not claimed(settled, s.id, s.lease) then return { 'lease' } end
   end
@@ -225,29 +259,7 @@ local function commit(keys, argv)
   redis.call('ZADD', changed, change, number)
   bulk('RPUSH', events, new)
   bulk('HSET', links, several(take, 2))
-  if #notices > 0 then
-    local lanes = {}
-    for i = 1, #notices, 7 do
-      local id, place, static, status, lease, attempts, body = unpack(notices, i, i + 6)
-      local e = { 'm' .. id, static, 's' .. id, status, 'i' .. id, place }
-      if lease ~= '' then e[#e + 1] = 'l' .. id e[#e + 1] = lease end
-      if attempts ~= '' then e[#e + 1] = 'a' .. id e[#e + 1] = attempts end
-      if body ~= '' then e[#e + 1] = 'b' .. id e[#e + 1] = body end
-      redis.call('HSET', outbox, unpack(e))
-      local kind = string.match(status, '^%a*')
-      if kind == 'queued' then
-        local via = way(static)
-        lanes[via] = (lanes[via] or redis.call('HGET', outbox, 'q' .. via) or '') .. '\n' .. string.match(place, '%z(.*)$')
-        redis.call('ZADD', ix, 0, 'oq' .. place)
-      elseif kind == 'buried' then
-        redis.call('ZADD', ix, 0, 'ob' .. place)
-      end
-    end
-    for via, q in pairs(lanes) do
-      redis.call('HSET', outbox, 'q' .. via, q)
-      lead(outbox, queue, number, via)
-    end
-  end
+  enter(ix, queue, outbox, number, notices)
   if key then
     redis.call('HSET', once, key, meta)
     if result ~= '' then redis.call('HSET', results, key, result) end
@@ -261,6 +273,8 @@ end
 -- are read before the first is written, so that a slot on its way to another server fails it whole.
 local function claim(keys, argv)
   local now, till, limit, lease, prefix, channel = unpack(argv)
+  local no = held(keys[1])
+  if no then return no end
   local out, boxes, ids, times, members = {}, {}, {}, {}, {}
   for _, member in ipairs(redis.call('ZRANGEBYSCORE', keys[1], '-inf', now, 'LIMIT', 0, limit)) do
     local number, rest = string.match(member, '^([^/]*)(.*)$')
@@ -289,6 +303,8 @@ end
 local function requeue(keys, argv)
   local ix, queue, outbox = unpack(keys)
   local number, id, at = unpack(argv)
+  local no = held(ix)
+  if no then return no end
   local f = redis.call('HMGET', outbox, 's' .. id, 'i' .. id, 'm' .. id)
   if not f[1] or string.match(f[1], '^%a*') ~= 'buried' then return { 'none' } end
   local mine, via = string.match(f[2], '%z(.*)$'), way(f[3])
@@ -398,7 +414,73 @@ local function unpacked(keys, argv)
   return { 'ok' }
 end
 
+-- Write a job as it is elsewhere, in place of the one that is there in this version.
+local function bring(keys, argv)
+  local ix, words, wakes, changed, queue, job, events, outbox = unpack(keys)
+  local take = reader(argv)
+  local number, expect, oldcourse = take(), take(), take()
+  local f = redis.call('HMGET', job, 'v', 'm', 't')
+  if (f[1] or '') ~= expect then return { 'conflict' } end
+  local lanes = {}
+  if f[1] then
+    local gone = split(f[2], '\n')
+    local box = redis.call('HGETALL', outbox)
+    for i = 1, #box, 2 do
+      if string.sub(box[i], 1, 1) == 'i' then
+        gone[#gone + 1] = 'oq' .. box[i + 1]
+        gone[#gone + 1] = 'ob' .. box[i + 1]
+      elseif string.sub(box[i], 1, 1) == 'q' then
+        lanes[#lanes + 1] = string.sub(box[i], 2)
+      end
+    end
+    if oldcourse ~= '' then gone[#gone + 1] = oldcourse end
+    bulk('ZREM', ix, gone)
+    replace(words, split(f[3], ' '), {}, '\0' .. number)
+    redis.call('DEL', job, events, outbox)
+  end
+  local members, text, wake, change, course = take(), take(), take(), take(), take()
+  bulk('HSET', job, several(take, 2))
+  replace(ix, {}, split(members, '\n'), '')
+  replace(words, {}, split(text, ' '), '\0' .. number)
+  if course ~= '' then redis.call('ZADD', ix, 0, course) end
+  reschedule(wakes, number, wake)
+  redis.call('ZADD', changed, change, number)
+  bulk('RPUSH', events, several(take, 1))
+  enter(ix, queue, outbox, number, several(take, 7))
+  for _, via in ipairs(lanes) do lead(outbox, queue, number, via) end
+  return { 'ok' }
+end
+
+-- Write rows that stand beside the jobs: links, then steps. Those of jobs that are not there are left out.
+local function bringrows(keys, argv)
+  local links, once, results, ends = unpack(keys)
+  local take = reader(argv)
+  local prefix = take()
+  local function there(number) return redis.call('HEXISTS', prefix .. number, 'v') == 1 end
+  local l = several(take, 3)
+  for i = 1, #l, 3 do
+    if there(l[i]) then redis.call('HSET', links, l[i + 1], l[i + 2]) end
+  end
+  local o = several(take, 5) -- job, key, meta, result, until
+  for i = 1, #o, 5 do
+    if there(o[i]) then
+      redis.call('HSET', once, o[i + 1], o[i + 2])
+      if o[i + 3] ~= '' then redis.call('HSET', results, o[i + 1], o[i + 3]) else redis.call('HDEL', results, o[i + 1]) end
+      reschedule(ends, o[i + 1], o[i + 4])
+    end
+  end
+  return { 'ok' }
+end
+
+local function hold(keys, argv)
+  if argv[1] == '' then redis.call('DEL', keys[1]) else redis.call('SET', keys[1], argv[1]) end
+  return { 'ok' }
+end
+
 redis.register_function('LIBRARY_commit', commit)
+redis.register_function('LIBRARY_bring', bring)
+redis.register_function('LIBRARY_bringrows', bringrows)
+redis.register_function('LIBRARY_hold', hold)
 redis.register_function('LIBRARY_claim', claim)
 redis.register_function('LIBRARY_settle', settleentry)
 redis.register_function('LIBRARY_requeue', requeue)

@@ -26,16 +26,10 @@ func (s *Store) Link(ctx context.Context, shop workflow.ShopID, hash link.Hash) 
 	if err == driver.Nil {
 		return workflow.LinkRow{}, notFound("link")
 	}
-	var r linkRow
-	if err == nil {
-		err = json.Unmarshal([]byte(text), &r)
-	}
 	if err != nil {
 		return workflow.LinkRow{}, err
 	}
-	return workflow.LinkRow{
-		Hash: hash, Job: workflow.JobNumber(r.Job), ID: r.ID, Purpose: link.Purpose(r.Purpose), Quote: r.Quote, ExpiresAt: instant(r.Expires), Revoked: r.Revoked,
-	}, nil
+	return decodeLink(hash, text)
 }
 
 // rows reads the index entries of jobs, in their order; those that went in between are left out.

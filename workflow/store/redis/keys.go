@@ -32,6 +32,7 @@ import (
 //	{shop}o<n>   hash: q<way> <seq><id> of queued entries (lines), and per entry: m<id> what never changes,
 //	             s<id> state TAB not before TAB leased until, l<id> lease, a<id> attempts (lines),
 //	             b<id> body, i<id> its place in ix
+//	{shop}held   the reason why the shop's jobs stay as they are; not there usually
 //	{shop}k<bucket> hash: key -> until NL value; {shop}kends sorted set of those that end
 //
 // Instants are milliseconds since 1970; in members of ix 12 hexadecimal digits, moved up so that those
@@ -60,6 +61,7 @@ func (k keys) events(n workflow.JobNumber) string { return k.tag + "e" + string(
 func (k keys) outbox(n workflow.JobNumber) string { return k.tag + "o" + string(n) }
 func (k keys) bucket(b string) string             { return k.tag + "k" + b }
 func (k keys) bucketEnds() string                 { return k.tag + "kends" }
+func (k keys) held() string                       { return k.tag + "held" }
 func (k keys) live() string                       { return k.tag + "live" }
 
 const (

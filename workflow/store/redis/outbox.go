@@ -93,6 +93,9 @@ func (s *Store) ClaimEntries(ctx context.Context, shop workflow.ShopID, c workfl
 	}
 	k := of(shop)
 	answer, err := s.change(ctx, false, "claim", []string{k.channel(c.Via)}, c.Now.UnixMilli(), c.Until.UnixMilli(), c.Limit, c.Lease, k.outbox(""), string(c.Via))
+	if err == nil && said(answer, 0) == "held" {
+		err = heldBack(answer)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -130,8 +133,12 @@ func (s *Store) SettleEntry(ctx context.Context, shop workflow.ShopID, x workflo
 func (s *Store) Requeue(ctx context.Context, shop workflow.ShopID, id string, at time.Time) error {
 	k, n := of(shop), jobOf(id)
 	answer, err := s.change(ctx, true, "requeue", []string{k.ix(), k.queue(), k.outbox(n)}, string(n), id, at.UnixMilli())
-	if err == nil && said(answer, 0) == "none" {
+	switch {
+	case err != nil:
+	case said(answer, 0) == "none":
 		err = notFound("buried notice")
+	case said(answer, 0) == "held":
+		err = heldBack(answer)
 	}
 	return err
 }

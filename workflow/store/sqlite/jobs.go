@@ -103,6 +103,11 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 // Upserts, RETURNING and the like are left out on purpose: SQLite guards each such statement with a
 // savepoint, at which the search index writes out what it holds, instead of once for the whole group.
 func (r *row) write(t *tx) error {
+	if r.settle == nil {
+		if err := t.kept(r.shop); err != nil {
+			return err
+		}
+	}
 	if r.once != nil {
 		first, found, err := t.once(r.shop, r.once.Key)
 		if err != nil {
@@ -146,6 +151,27 @@ func (r *row) write(t *tx) error {
 			}
 		}
 	}
+	if err := r.writeRows(t, id); err != nil {
+		return err
+	}
+	for _, l := range r.links {
+		args := []any{l.ID, string(l.Purpose), l.Quote, stamp(l.ExpiresAt), l.Revoked, r.shop, l.Hash[:], id}
+		n, err := t.changed("UPDATE links SET id = ?, purpose = ?, quote = ?, expires_at = ?, revoked = ? WHERE shop = ? AND hash = ? AND job = ?", args...)
+		if err == nil && n == 0 {
+			err = t.exec("INSERT INTO links (id, purpose, quote, expires_at, revoked, shop, hash, job) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", args...)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if o := r.once; o != nil {
+		return t.exec("INSERT INTO once (shop, key, job, digest, result, until) VALUES (?, ?, ?, ?, ?, ?)", r.shop, o.Key, id, o.Digest, o.Result, stamp(o.Until))
+	}
+	return nil
+}
+
+// writeRows writes what belongs to a job: its course, and its new secrets, events and notices.
+func (r *row) writeRows(t *tx, id int64) error {
 	if r.course != "" {
 		n, err := t.changed("UPDATE courses SET course = ? WHERE job = ?", r.course, id)
 		if err == nil && n == 0 {
@@ -165,23 +191,7 @@ func (r *row) write(t *tx) error {
 			return err
 		}
 	}
-	for _, l := range r.links {
-		args := []any{l.ID, string(l.Purpose), l.Quote, stamp(l.ExpiresAt), l.Revoked, r.shop, l.Hash[:], id}
-		n, err := t.changed("UPDATE links SET id = ?, purpose = ?, quote = ?, expires_at = ?, revoked = ? WHERE shop = ? AND hash = ? AND job = ?", args...)
-		if err == nil && n == 0 {
-			err = t.exec("INSERT INTO links (id, purpose, quote, expires_at, revoked, shop, hash, job) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", args...)
-		}
-		if err != nil {
-			return err
-		}
-	}
-	if err := t.queue(id, r.notices); err != nil {
-		return err
-	}
-	if o := r.once; o != nil {
-		return t.exec("INSERT INTO once (shop, key, job, digest, result, until) VALUES (?, ?, ?, ?, ?, ?)", r.shop, o.Key, id, o.Digest, o.Result, stamp(o.Until))
-	}
-	return nil
+	return t.queue(id, r.notices)
 }
 
 // stored is what there is of a job; an id of 0 means nothing.
@@ -376,19 +386,27 @@ func (s *Store) rows(ctx context.Context, query string, args ...any) ([]workflow
 	var out []workflow.Row
 	err := s.read.each(ctx, query, args, func(scan func(...any) error) error {
 		var r workflow.Row
-		var calm bool
-		var due, changed int64
-		if err := scan(&r.Job, &r.Stage, &r.Ended, &calm, &due, &r.OnHold, &r.Waiting, &r.Title, &r.Person, &changed, &r.Text); err != nil {
+		if err := scanRow(scan, &r); err != nil {
 			return err
-		}
-		r.Breached, r.ChangedAt = !calm, time.UnixMilli(changed).UTC()
-		if due != none {
-			r.DueAt = time.UnixMilli(due).UTC()
 		}
 		out = append(out, r)
 		return nil
 	})
 	return out, err
+}
+
+// scanRow reads what stands before rowColumns into first, and them into r.
+func scanRow(scan func(...any) error, r *workflow.Row, first ...any) error {
+	var calm bool
+	var due, changed int64
+	if err := scan(append(first, &r.Job, &r.Stage, &r.Ended, &calm, &due, &r.OnHold, &r.Waiting, &r.Title, &r.Person, &changed, &r.Text)...); err != nil {
+		return err
+	}
+	r.Breached, r.ChangedAt = !calm, time.UnixMilli(changed).UTC()
+	if due != none {
+		r.DueAt = time.UnixMilli(due).UTC()
+	}
+	return nil
 }
 
 // Board lists jobs. A stage that jobs end in is listed in the order of running ones unless Ended is

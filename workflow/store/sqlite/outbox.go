@@ -147,6 +147,9 @@ func (s *Store) ClaimEntries(ctx context.Context, shop workflow.ShopID, c workfl
 	}
 	var out []workflow.Entry
 	err := s.write.update(ctx, func(t *tx) error {
+		if err := t.kept(string(shop)); err != nil {
+			return err
+		}
 		var ready []int64
 		out = nil
 		err := t.each("SELECT "+entryColumns+", body, entry FROM outbox WHERE shop = ? AND channel = ? AND head = 1 AND ready_at <= ? ORDER BY ready_at, number, via LIMIT ?",
@@ -229,6 +232,9 @@ func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID, channel wor
 // Requeue puts a buried entry back in the queue.
 func (s *Store) Requeue(ctx context.Context, shop workflow.ShopID, id string, at time.Time) error {
 	return s.write.update(ctx, func(t *tx) error {
+		if err := t.kept(string(shop)); err != nil {
+			return err
+		}
 		var entry, job int64
 		var via string
 		found, err := t.one("SELECT o.entry, o.job, o.via FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ? AND o.state = 'buried'",

@@ -10,6 +10,8 @@ import (
 	"strconv"
 	"sync"
 	"sync/atomic"
+
+	"benchword/workflow"
 )
 
 // mostInGroup bounds a group, so that nobody waits for more than this many others.
@@ -30,6 +32,8 @@ type writer struct {
 
 	// groups and commits count what was done, for the benchmark.
 	groups, commits atomic.Int64
+	// held are the shops whose jobs stay as they are, with the reason, as of the transaction that runs.
+	held map[string]string
 	// sweep asks for the log to be emptied once nobody reads from it: personal data was forgotten.
 	sweep bool
 }
@@ -162,6 +166,9 @@ func (w *writer) together(group []*request) (spoilt bool) {
 	w.groups.Add(1)
 	err := w.exec("BEGIN IMMEDIATE")
 	if err == nil {
+		err = w.holds()
+	}
+	if err == nil {
 		for _, r := range group {
 			t := &tx{w: w}
 			if r.err = r.do(t); r.err != nil && t.wrote {
@@ -182,6 +189,30 @@ func (w *writer) together(group []*request) (spoilt bool) {
 		r.err = err
 	}
 	return spoilt
+}
+
+// holds looks which shops are held: another process may have changed that.
+func (w *writer) holds() error {
+	w.held = nil
+	return w.each(context.Background(), "SELECT shop, why FROM held", nil, func(scan func(...any) error) error {
+		var shop, why string
+		if err := scan(&shop, &why); err != nil {
+			return err
+		}
+		if w.held == nil {
+			w.held = map[string]string{}
+		}
+		w.held[shop] = why
+		return nil
+	})
+}
+
+// kept refuses what would change a job while its shop is held.
+func (t *tx) kept(shop string) error {
+	if why, held := t.w.held[shop]; held {
+		return fmt.Errorf("%w: %s", workflow.ErrUnavailable, why)
+	}
+	return nil
 }
 
 // empty moves the log into the file and cuts it to nothing. Where somebody still reads from it, the

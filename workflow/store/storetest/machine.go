@@ -11,6 +11,7 @@ import (
 
 	"benchword/workflow"
 	"benchword/workflow/link"
+	stores "benchword/workflow/store"
 	"benchword/workflow/store/memory"
 
 	"github.com/stretchr/testify/require"
@@ -45,6 +46,16 @@ func machine(t *testing.T, store workflow.Store) {
 			},
 		})
 		m.same(r)
+		for _, shop := range m.shops {
+			// What is read out is the same, and what is written in of it: over earlier states, too.
+			want := sums(t, reference, shop)
+			require.Equal(r, want, sums(t, store, shop))
+			again := memory.New()
+			require.NoError(r, stores.Each(m.ctx, store, shop, func(p *workflow.Part) error { return again.In(m.ctx, shop, p) }))
+			require.NoError(r, stores.Each(m.ctx, store, shop, func(p *workflow.Part) error { return again.In(m.ctx, shop, p) }))
+			require.NoError(r, stores.Each(m.ctx, again, shop, func(p *workflow.Part) error { return store.In(m.ctx, shop, p) }))
+			require.Equal(r, want, sums(t, store, shop))
+		}
 	})
 }
 

@@ -73,6 +73,9 @@ func Run(t *testing.T, open func(t testing.TB) workflow.Store) {
 		{"many counters at once", countersShared},
 		{"a person is forgotten", forget},
 		{"a shop sees nothing of another", isolation},
+		{"a shop moves in and out", moving},
+		{"a job moves over an earlier one of its own", fresher},
+		{"a shop is held", holding},
 		{"an ended context", endedContext},
 		{"a closed store", closedStore},
 	} {
