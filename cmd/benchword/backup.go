@@ -9,8 +9,142 @@ import (
 	"os"
 	"path/filepath"
 
+	"benchword/workflow"
 	"benchword/workflow/store/sqlite"
 )
+
+// A backup is a data folder: database, photos and link keys, which one could serve from. Of a shop in a
+// folder it is a copy of the files; of one in a shared store the jobs are read out into such a folder.
+
+func runBackup(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) error {
+	f := flags("backup", errOut)
+	data, to := f.String("data", "data", "data folder"), f.String("to", "", "folder to write the copy to; must not exist yet")
+	config := f.String("config", "", "settings file of a shop whose jobs are in a shared store")
+	look := f.String("check", "", "write nothing, but look through this backup: every chain, every photo")
+	if _, err := parse(f, args); err != nil {
+		return err
+	}
+	if *look != "" {
+		return checkBackup(ctx, *look, out)
+	}
+	if *to == "" {
+		return misused("say where to with --to FOLDER")
+	}
+	if _, err := os.Stat(*to); err == nil {
+		return fmt.Errorf("%s is there already; give a new folder, so that no earlier copy is lost", *to)
+	}
+	if *config != "" {
+		settings, err := ReadSettings(*config)
+		if err != nil {
+			return err
+		}
+		if settings.Store.shared() {
+			return backupShared(ctx, workflow.ShopID(settings.Shop.ID), settings.Store, *data, *to, out)
+		}
+	}
+	if _, err := os.Stat(filepath.Join(*data, keysName)); err != nil {
+		return fmt.Errorf("%s is not a data folder of benchword: %w", *data, err)
+	}
+	if _, err := os.Stat(filepath.Join(*data, sqlite.FileName)); err != nil {
+		return fmt.Errorf("%s holds no database: where jobs are in a shared store, name its settings with --config", *data)
+	}
+	return backup(ctx, *data, *to, out)
+}
+
+// backupShared reads a shop out of a shared store into a new folder while it goes on: each job as it stood
+// at one moment.
+func backupShared(ctx context.Context, shop workflow.ShopID, where StoreSettings, data, to string, out io.Writer) error {
+	err := between(ctx, shop, where, where.URL, to, data, func(a, b *opened) error {
+		m := newMover(shop, a, b, out)
+		t, err := m.copy(ctx)
+		if err == nil {
+			m.tell("copied to "+to, t)
+			fmt.Fprintln(out, "Keep it as safe as the original: who has it has the links.")
+		}
+		return plain(err)
+	})
+	if err != nil { // half a copy must not be taken for one
+		err = errors.Join(err, os.RemoveAll(to))
+	}
+	return err
+}
+
+func runRestore(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) error {
+	f := flags("restore", errOut)
+	config, data := f.String("config", "shop.toml", "settings file: which shop, and where its store is"), f.String("data", "data", "data folder to restore into, or beside a shared store")
+	from := f.String("from", "", "the backup's folder")
+	over := f.Bool("over", false, "the target holds an earlier state of this shop: bring it up to that of the backup")
+	if _, err := parse(f, args); err != nil {
+		return err
+	}
+	if *from == "" {
+		return misused("say which backup with --from FOLDER")
+	}
+	settings, err := ReadSettings(*config)
+	if err != nil {
+		return err
+	}
+	to := *data
+	if settings.Store.shared() {
+		to = settings.Store.URL
+	}
+	shop := workflow.ShopID(settings.Shop.ID)
+	return between(ctx, shop, settings.Store, *from, to, *data, func(a, b *opened) error {
+		if !settings.Store.shared() && settings.Store.Photos != "" {
+			b.where = settings.Store
+			var err error
+			if b.blobs, err = b.where.openPhotos(ctx, b.data); err != nil {
+				return err
+			}
+		}
+		m := newMover(shop, a, b, out)
+		m.over = *over
+		t, err := m.copy(ctx)
+		if err == nil {
+			m.tell("restored to "+b.name, t)
+			fmt.Fprintln(out, "Mails that went out after the backup was made may go out once more, under the same Message-ID. Start the shop now.")
+		}
+		return plain(err)
+	})
+}
+
+// checkBackup looks through a backup and changes nothing.
+func checkBackup(ctx context.Context, folder string, out io.Writer) error {
+	p := place{name: folder, data: folder}
+	if err := p.has(); err != nil {
+		return err
+	}
+	if _, err := os.Stat(filepath.Join(folder, keysName)); err != nil {
+		return fmt.Errorf("%s lacks the link keys, without which no link in a mail opens: %w", folder, err)
+	}
+	x, err := p.open(ctx, false)
+	if err != nil {
+		return err
+	}
+	defer x.store.Close()
+	shops, err := x.store.(*sqlite.Store).Shops(ctx)
+	if err != nil {
+		return plain(err)
+	}
+	if len(shops) == 0 {
+		return fmt.Errorf("%s holds no shop", folder)
+	}
+	for _, shop := range shops {
+		m := newMover(shop, x, nil, out)
+		t, err := m.carrier.Pass(ctx)
+		if err != nil {
+			return fmt.Errorf("the backup %s is damaged: %w", folder, plain(err))
+		}
+		m.tell("checked", t)
+		switch {
+		case len(t.Other) > 0:
+			return fmt.Errorf("the state of job %s is not what its events come to: somebody changed one of them, or the backup is of another version of benchword", t.Other[0])
+		case m.lost > 0:
+			return fmt.Errorf("%d photo files are missing from %s", m.lost, folder)
+		}
+	}
+	return nil
+}
 
 // backup writes the copy. The database goes first: a photo is on the disk before the event that names
 // it, so what the copied database names is there when the photos are copied after it.

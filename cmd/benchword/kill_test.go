@@ -38,6 +38,9 @@ func TestMain(m *testing.M) {
 		ctx, _ := signal.NotifyContext(context.Background(), syscall.SIGTERM)
 		os.Exit(run(ctx, []string{"serve", "--config", filepath.Join(dir, "shop.toml"), "--data", filepath.Join(dir, "data")}, os.Stdin, os.Stdout, io.Discard))
 	}
+	if args := os.Getenv(runCommand); args != "" {
+		os.Exit(run(context.Background(), strings.Split(args, "\n"), os.Stdin, os.Stdout, os.Stderr))
+	}
 	if at := os.Getenv(listenTo); at != "" {
 		if err := browsers(at); err != nil {
 			fmt.Fprintln(os.Stderr, err)

@@ -7,12 +7,10 @@ import (
 	"log/slog"
 	"net"
 	"os"
-	"path/filepath"
 	"strings"
 
 	"benchword/notify"
 	"benchword/workflow/calendar"
-	"benchword/workflow/store/sqlite"
 )
 
 func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) error {
@@ -122,27 +120,4 @@ func (m *MailSettings) signers() ([]*notify.Signer, error) {
 		out = append(out, s)
 	}
 	return out, nil
-}
-
-// runBackup copies what a shop is made of. The order matters: a photo is written before the event that
-// names it, so a database copied first never names a photo that is not in the copy.
-func runBackup(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) error {
-	f := flags("backup", errOut)
-	data, to := f.String("data", "data", "data folder"), f.String("to", "", "folder to write the copy to; must not exist yet")
-	if _, err := parse(f, args); err != nil {
-		return err
-	}
-	if *to == "" {
-		return misused("say where to with --to FOLDER")
-	}
-	if _, err := os.Stat(*to); err == nil {
-		return fmt.Errorf("%s is there already; give a new folder, so that no earlier copy is lost", *to)
-	}
-	if _, err := os.Stat(filepath.Join(*data, keysName)); err != nil {
-		return fmt.Errorf("%s is not a data folder of benchword: %w", *data, err)
-	}
-	if _, err := os.Stat(filepath.Join(*data, sqlite.FileName)); err != nil {
-		return fmt.Errorf("%s holds no database: where jobs are in a shared store, back that up with its own means (Redis: its append-only file or a snapshot), and the folder beside it", *data)
-	}
-	return backup(ctx, *data, *to, out)
 }

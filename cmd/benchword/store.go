@@ -146,3 +146,6 @@ func parseRoles(text string) (roles, error) {
 	}
 	return r, nil
 }
+
+// checkStore reports whether the address of a shared store can be read.
+func checkStore(address string) error { return plain(redis.Options{URL: address}.Check()) }

@@ -75,10 +75,12 @@ func newStageAsking(t testing.TB, ask int, with ...func(*stage)) *stage {
 		w(s)
 	}
 	s.clock.set(time.Date(2026, 11, 2, 14, 0, 0, 0, time.UTC))
-	var err error
-	s.post, err = smtptest.Start(smtptest.Config{})
-	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, s.post.Close()) })
+	if s.post == nil { // it may go on with another's
+		var err error
+		s.post, err = smtptest.Start(smtptest.Config{})
+		require.NoError(t, err)
+		t.Cleanup(func() { require.NoError(t, s.post.Close()) })
+	}
 	s.start()
 	t.Cleanup(func() { require.NoError(t, s.stop()) })
 	return s

@@ -157,6 +157,12 @@ func build(ctx context.Context, p parts) (*server, error) {
 	if p.does == (roles{}) {
 		p.does = roles{portal: true, notifier: true}
 	}
+	if why, err := store.Held(ctx, p.shop.ID); err != nil || why != "" {
+		if err == nil {
+			err = fmt.Errorf("this shop can't be run from here: %s To run it here all the same: benchword move --release", why)
+		}
+		return nil, errors.Join(plain(err), store.Close())
+	}
 	h, err := furnish(ctx, p.shop, p.data, store, p.store, p.now())
 	if err != nil {
 		return nil, errors.Join(err, store.Close())

@@ -4,68 +4,33 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync/atomic"
 	"testing"
-	"time"
 
 	"benchword/workflow"
 	"benchword/workflow/evidence"
 	"benchword/workflow/evidence/blobtest"
 	"benchword/workflow/evidence/bucket"
+	"benchword/workflow/evidence/bucket/buckettest"
 
 	"github.com/minio/minio-go/v7"
 	"github.com/minio/minio-go/v7/pkg/credentials"
 	"github.com/stretchr/testify/require"
 )
 
-const (
-	key    = "benchword"
-	secret = "a secret of the test"
-)
-
-// server starts a real S3 server, versitygw v1 on a folder, and gives its address and that folder.
+// server starts a real S3 server and gives its address and the folder with its buckets.
 func server(t *testing.T) (addr, dir string) {
 	t.Helper()
-	path, err := exec.LookPath("versitygw")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("versitygw is missing; .ci/run should have installed it")
-		}
-		t.Skip("versitygw is not installed here")
-	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	addr = l.Addr().String()
-	require.NoError(t, l.Close())
-	dir = t.TempDir()
-	data, beside := filepath.Join(dir, "data"), filepath.Join(dir, "beside") // not every file system has extended attributes
-	require.NoError(t, os.MkdirAll(data, 0o700))
-	require.NoError(t, os.MkdirAll(beside, 0o700))
-	c := exec.Command(path, "--port", addr, "--access", key, "--secret", secret, "--quiet", "posix", "--sidecar", beside, data)
-	out, err := os.Create(filepath.Join(dir, "log"))
-	require.NoError(t, err)
-	c.Stdout, c.Stderr = out, out
-	require.NoError(t, c.Start())
-	t.Cleanup(func() {
-		_ = c.Process.Kill()
-		_ = c.Wait()
-		_ = out.Close()
-	})
-	require.Eventually(t, func() bool {
-		resp, err := http.Get("http://" + addr)
-		if err != nil {
-			return false
-		}
-		return resp.Body.Close() == nil
-	}, 30*time.Second, 20*time.Millisecond, "the S3 server did not come up")
-	return addr, data
+	s := buckettest.Start(t)
+	key, secret = s.Key, s.Secret
+	return s.Addr, s.Dir
 }
+
+var key, secret string
 
 func TestBucket(t *testing.T) {
 	addr, data := server(t)

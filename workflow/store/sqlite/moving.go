@@ -278,3 +278,14 @@ func (s *Store) Held(ctx context.Context, shop workflow.ShopID) (why string, err
 	_, err = s.read.one(ctx, "SELECT why FROM held WHERE shop = ?", []any{string(shop)}, &why)
 	return why, err
 }
+
+// Shops gives the shops that the file has anything of, in the order of their names.
+func (s *Store) Shops(ctx context.Context) (out []workflow.ShopID, err error) {
+	err = s.read.each(ctx, "SELECT DISTINCT shop FROM stages UNION SELECT DISTINCT shop FROM keys ORDER BY shop", nil, func(scan func(...any) error) error {
+		var shop workflow.ShopID
+		err := scan(&shop)
+		out = append(out, shop)
+		return err
+	})
+	return out, err
+}
