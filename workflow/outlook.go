@@ -141,19 +141,13 @@ func (x *Forecaster) Forecast() *Forecast { return x.now.Load() }
 // Renew makes a new forecast of what the store holds. One call at a time is enough.
 func (x *Forecaster) Renew(ctx context.Context, now time.Time) error {
 	var all []Course
-	for len(all) < forecastOn {
-		var after *Course
-		if n := len(all); n > 0 {
-			after = &all[n-1]
-		}
-		page, err := x.Store.Courses(ctx, x.Shop.ID, after, min(500, forecastOn-len(all)))
+	for c, err := range EachCourse(ctx, x.Store, x.Shop.ID) {
 		if err != nil {
 			return err
 		}
-		if len(page) == 0 {
+		if all = append(all, *c); len(all) == forecastOn {
 			break
 		}
-		all = append(all, page...)
 	}
 	f, err := NewForecast(x.Shop.Calendar, all, now)
 	if err != nil {

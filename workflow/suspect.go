@@ -183,22 +183,20 @@ const pastCourses = 5000
 func (s *Service) Past(ctx context.Context, kind, symptom string) (Past, error) {
 	p := Past{Causes: map[string]int{}}
 	kind = kindKey(kind)
-	var after *Course
-	for seen := 0; seen < pastCourses; {
-		list, err := s.Store.Courses(ctx, s.Shop.ID, after, 500)
-		if err != nil || len(list) == 0 {
+	seen := 0
+	for c, err := range EachCourse(ctx, s.Store, s.Shop.ID) {
+		if err != nil {
 			return p, err
 		}
-		for _, c := range list {
-			if c.Ended() && c.Symptom == symptom && kindKey(c.Kind) == kind && len(c.Causes) > 0 {
-				p.Jobs++
-				for _, cause := range c.Causes {
-					p.Causes[cause]++
-				}
+		if seen++; seen > pastCourses {
+			break
+		}
+		if c.Ended() && c.Symptom == symptom && kindKey(c.Kind) == kind && len(c.Causes) > 0 {
+			p.Jobs++
+			for _, cause := range c.Causes {
+				p.Causes[cause]++
 			}
 		}
-		seen += len(list)
-		after = &list[len(list)-1]
 	}
 	return p, nil
 }

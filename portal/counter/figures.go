@@ -36,20 +36,16 @@ func (x *counter) figures(c *fiber.Ctx) (f workflow.Figures, period string, err 
 	y, m, _ := now.In(shop.Calendar.Location()).Date()
 	from := time.Date(y, m-time.Month(months), 1, 12, 0, 0, 0, shop.Calendar.Location())
 	tally := workflow.NewTallier(shop, from, now)
-	var after *workflow.Course
-	for {
-		page, err := x.s.Service().Store.Courses(ctx, shop.ID, after, 500)
+	for course, err := range workflow.EachCourse(ctx, x.s.Service().Store, shop.ID) {
 		if err != nil {
 			return f, period, err
 		}
-		for i := range page {
-			tally.Add(&page[i])
+		if course.BookedAt.Before(from.Add(-longestJob)) {
+			break
 		}
-		if len(page) == 0 || page[len(page)-1].BookedAt.Before(from.Add(-longestJob)) {
-			return tally.Figures(), period, nil
-		}
-		after = &page[len(page)-1]
+		tally.Add(course)
 	}
+	return tally.Figures(), period, nil
 }
 
 func (x *counter) showFigures(c *fiber.Ctx) error {
