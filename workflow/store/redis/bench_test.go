@@ -287,9 +287,9 @@ func TestSearchWays(t *testing.T) {
 	}
 	want := look()
 	require.Len(t, want[1], 7)
-	defer func(a, b, c int) { fewMatches, mostWalked, atOnce = a, b, c }(fewMatches, mostWalked, atOnce)
-	for _, way := range [][3]int{{0, 20000, 7}, {0, 30, 10}, {1 << 30, 0, 3}} {
-		fewMatches, mostWalked, atOnce = way[0], way[1], way[2]
+	defer func(a, b, c, d int) { fewMatches, mostWalked, atOnce, inAPage = a, b, c, d }(fewMatches, mostWalked, atOnce, inAPage)
+	for _, way := range [][4]int{{0, 20000, 7, 7}, {0, 20000, 40, 3}, {0, 30, 10, 4}, {1 << 30, 0, 3, 1}} {
+		fewMatches, mostWalked, atOnce, inAPage = way[0], way[1], way[2], way[3]
 		require.Equal(t, want, look(), way)
 	}
 }

@@ -477,6 +477,58 @@ local function hold(keys, argv)
   return { 'ok' }
 end
 
+-- those of the jobs whose texts have all of these words, and one that begins with last ('' asks for none)
+local function having(words, job, numbers, exact, last)
+  for _, w in ipairs(exact) do
+    if #numbers == 0 then return numbers end
+    local names, left = {}, {}
+    for i, n in ipairs(numbers) do names[i] = w .. '\0' .. n end
+    for i, there in ipairs(redis.call('ZMSCORE', words, unpack(names))) do
+      if there then left[#left + 1] = numbers[i] end
+    end
+    numbers = left
+  end
+  if last == '' then return numbers end
+  local left = {}
+  for _, n in ipairs(numbers) do
+    local text = redis.call('HGET', job .. n, 't')
+    if text and string.find(' ' .. text, ' ' .. last, 1, true) then left[#left + 1] = n end
+  end
+  return left
+end
+
+-- Go through the newest jobs from a place on, so many at most, until enough of them have what is looked for.
+-- The answer is where to go on, '' at the end, and the jobs.
+local function walk(keys, argv)
+  local changed, words = keys[1], keys[2]
+  local job, last = argv[1], argv[2]
+  local from, most, page, limit = tonumber(argv[3]), tonumber(argv[4]), tonumber(argv[5]), tonumber(argv[6])
+  local exact, out, stop = { unpack(argv, 7) }, { '' }, from + most
+  while from < stop and #out <= limit do
+    local numbers = redis.call('ZRANGE', changed, from, from + page - 1)
+    for _, n in ipairs(having(words, job, numbers, exact, last)) do out[#out + 1] = n end
+    if #numbers < page then return out end
+    from = from + page
+  end
+  out[1] = tostring(from)
+  return out
+end
+
+-- Go through a stretch of words, so many at most, for jobs that have the other words as well. The answer is
+-- where to go on, '' at the end, and the jobs, some of them perhaps twice.
+local function sift(keys, argv)
+  local words = keys[1]
+  local job, last, from, to, most = argv[1], argv[2], argv[3], argv[4], tonumber(argv[5])
+  local exact, numbers = { unpack(argv, 6) }, {}
+  local members = redis.call('ZRANGEBYLEX', words, from, to, 'LIMIT', 0, most)
+  for i, m in ipairs(members) do numbers[i] = string.match(m, '%z(.*)$') end
+  local out = having(words, job, numbers, exact, last)
+  table.insert(out, 1, #members < most and '' or '(' .. members[#members])
+  return out
+end
+
+redis.register_function{ function_name = 'LIBRARY_walk', callback = walk, flags = { 'no-writes' } }
+redis.register_function{ function_name = 'LIBRARY_sift', callback = sift, flags = { 'no-writes' } }
 redis.register_function('LIBRARY_commit', commit)
 redis.register_function('LIBRARY_bring', bring)
 redis.register_function('LIBRARY_bringrows', bringrows)

@@ -5,7 +5,9 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -242,17 +244,25 @@ func (s *Store) first(ctx context.Context, key string) (time.Time, error) {
 	return time.UnixMilli(int64(z[0].Score)).UTC(), nil
 }
 
-// What a search may cost, in look-ups of one job. Tests change them.
+// What a search may cost, in looks at one job. Tests change them.
 var (
-	fewMatches = 2000  // so many are looked at without a second thought
-	mostWalked = 20000 // so many of the newest jobs are tried before all matches are fetched
-	atOnce     = 100   // so many are asked for in one go
+	fewMatches = 1000  // so many are gone through without a second thought
+	mostWalked = 30000 // so many of the newest jobs are tried before all matches are gone through
+	atOnce     = 2000  // so many in one call, during which the server does nothing else: about 2 ms
+	inAPage    = 200   // so many before it is asked whether there are enough
 )
+
+// stretch is where in words a word stands, or all words that begin with it.
+type stretch struct {
+	word, min, max string
+	size           int64
+}
 
 // Search finds jobs by words; a query without any finds nothing.
 //
-// The rarest word leads: its jobs are fetched and put in order. If even that word is in many jobs, the
-// newest jobs are gone through instead, since then the first few of them will do.
+// The jobs of the rarest word can be gone through for those that have the other words, too. Where words are
+// so common that this is many, the newest jobs are gone through instead, since then the first few of them
+// will do; how many, follows from how common each word is. Both are done beside the data, in bounded steps.
 func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, limit int) ([]workflow.Row, error) {
 	want := store.Query(query)
 	if len(want) == 0 || limit <= 0 {
@@ -262,23 +272,9 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	exact := slices.Clone(want[:len(want)-1])
 	slices.Sort(exact)
 	exact = slices.Compact(exact)
-	matches := func(words string) bool {
-		have := strings.Split(words, " ") // sorted
-		for _, w := range exact {
-			if _, ok := slices.BinarySearch(have, w); !ok {
-				return false
-			}
-		}
-		i, _ := slices.BinarySearch(have, last)
-		return i < len(have) && strings.HasPrefix(have[i], last)
-	}
-	type stretch struct {
-		min, max string
-		size     int64
-	}
-	all := []stretch{{"[" + last, "(" + last + "\xff", 0}}
+	all := []stretch{{last, "[" + last, "(" + last + "\xff", 0}}
 	for _, w := range exact {
-		all = append(all, stretch{"[" + w + "\x00", "(" + w + "\x01", 0})
+		all = append(all, stretch{w, "[" + w + "\x00", "(" + w + "\x01", 0})
 	}
 	k := of(shop)
 	var total *driver.IntCmd
@@ -292,65 +288,145 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	}); err != nil {
 		return nil, err
 	}
+	share := 1.0 // of all jobs, if the words had nothing to do with each other
 	for i := range sizes {
 		all[i].size = sizes[i].Val()
+		share *= min(1, float64(all[i].size)/float64(max(total.Val(), 1)))
+	}
+	begins := all[0]
+	slices.SortFunc(all[1:], func(a, b stretch) int { return cmp.Compare(a.size, b.size) })
+	exact = exact[:0]
+	for _, x := range all[1:] {
+		exact = append(exact, x.word) // the rarest first: it leaves least for the others
 	}
 	rarest := slices.MinFunc(all, func(a, b stretch) int { return cmp.Compare(a.size, b.size) })
 	if rarest.size == 0 {
 		return nil, nil
 	}
-	// take goes through jobs, newest first, until enough of them match.
-	var found []workflow.JobNumber
-	take := func(numbers []workflow.JobNumber) error {
-		numbers, err := s.having(ctx, shop, numbers, exact)
+	if rarest.size > int64(fewMatches) && float64(limit)/share < float64(rarest.size) {
+		found, enough, err := s.walk(ctx, shop, begins.word, exact, limit)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		words, err := s.words(ctx, shop, numbers)
-		for i, w := range words {
-			if len(found) < limit && matches(w) {
-				found = append(found, numbers[i])
-			}
-		}
-		return err
-	}
-	if rarest.size > int64(fewMatches) && total.Val()*int64(limit)/rarest.size < rarest.size {
-		for from := 0; from < mostWalked && len(found) < limit; from += atOnce {
-			var page []string
-			if err := s.read(ctx, func(c driver.UniversalClient) (err error) {
-				page, err = c.ZRange(ctx, k.changed(), int64(from), int64(from+atOnce-1)).Result()
-				return err
-			}); err != nil {
-				return nil, err
-			}
-			if err := take(numbersOf(page)); err != nil {
-				return nil, err
-			}
-			if len(page) < atOnce {
-				return s.rows(ctx, shop, found)
-			}
-		}
-		if len(found) >= limit {
+		if enough {
 			return s.rows(ctx, shop, found)
 		}
-		found = nil
 	}
-	numbers, err := s.matching(ctx, shop, rarest.min, rarest.max)
+	if rarest.word == begins.word {
+		last = "" // all of the stretch begin with it
+	} else {
+		exact = slices.DeleteFunc(exact, func(w string) bool { return w == rarest.word })
+	}
+	found, err := s.sift(ctx, shop, rarest, last, exact)
 	if err != nil {
 		return nil, err
 	}
-	if len(exact) == 0 {
-		return s.rows(ctx, shop, numbers[:min(limit, len(numbers))])
+	found, err = s.newest(ctx, shop, found)
+	if err != nil {
+		return nil, err
 	}
-	for part := range slices.Chunk(numbers, 4*atOnce) {
-		if err := take(part); err != nil {
-			return nil, err
-		}
-		if len(found) >= limit {
+	return s.rows(ctx, shop, found[:min(limit, len(found))])
+}
+
+// ask calls a function that changes nothing; its answer is a place to go on from, and jobs.
+func (s *Store) ask(ctx context.Context, name string, keys []string, args ...any) (next string, numbers []workflow.JobNumber, err error) {
+	var answer []string
+	for range tries {
+		err = s.read(ctx, func(c driver.UniversalClient) (err error) {
+			answer, err = c.FCallRO(ctx, libraryName+"_"+name, keys, args...).StringSlice()
+			return err
+		})
+		if err == nil || !strings.Contains(err.Error(), "Function not found") {
 			break
 		}
+		if err := s.load(ctx); err != nil {
+			return "", nil, s.lost(ctx, err)
+		}
 	}
-	return s.rows(ctx, shop, found)
+	if err != nil {
+		return "", nil, err
+	}
+	return answer[0], numbersOf(answer[1:]), nil
+}
+
+// walk goes through the newest jobs until enough of them match, or too many did not. Between two calls a
+// job may have moved to the front, so what was found is kept once.
+func (s *Store) walk(ctx context.Context, shop workflow.ShopID, last string, exact []string, limit int) (found []workflow.JobNumber, enough bool, err error) {
+	k, seen := of(shop), map[workflow.JobNumber]bool{}
+	for from := "0"; ; {
+		a := args{k.job(""), last, from, atOnce, inAPage, limit - len(found)}
+		a.add(anys(exact)...)
+		next, numbers, err := s.ask(ctx, "walk", []string{k.changed(), k.words()}, a...)
+		if err != nil {
+			return nil, false, err
+		}
+		for _, n := range numbers {
+			if !seen[n] && len(found) < limit {
+				seen[n] = true
+				found = append(found, n)
+			}
+		}
+		at, err := strconv.Atoi(next)
+		if next == "" || len(found) >= limit {
+			return found, true, nil
+		}
+		if err != nil || at >= mostWalked {
+			return nil, false, err
+		}
+		from = next
+	}
+}
+
+// sift gives the jobs of a stretch of words that have the other words, too, each once.
+func (s *Store) sift(ctx context.Context, shop workflow.ShopID, x stretch, last string, exact []string) (found []workflow.JobNumber, err error) {
+	k, seen := of(shop), map[workflow.JobNumber]bool{}
+	for from := x.min; from != ""; {
+		a := args{k.job(""), last, from, x.max, atOnce}
+		a.add(anys(exact)...)
+		next, numbers, err := s.ask(ctx, "sift", []string{k.words()}, a...)
+		if err != nil {
+			return nil, err
+		}
+		for _, n := range numbers {
+			if !seen[n] {
+				seen[n] = true
+				found = append(found, n)
+			}
+		}
+		from = next
+	}
+	return found, nil
+}
+
+// newest puts jobs in order, those that changed last first; those that are gone are left out.
+func (s *Store) newest(ctx context.Context, shop workflow.ShopID, numbers []workflow.JobNumber) ([]workflow.JobNumber, error) {
+	at := make(map[workflow.JobNumber]float64, len(numbers))
+	for part := range slices.Chunk(numbers, 5000) {
+		names := make([]any, 0, len(part)+2)
+		names = append(names, "zmscore", of(shop).changed())
+		for _, n := range part {
+			names = append(names, string(n))
+		}
+		var scores []any
+		if err := s.read(ctx, func(c driver.UniversalClient) (err error) {
+			scores, err = c.Do(ctx, names...).Slice()
+			return err
+		}); err != nil {
+			return nil, err
+		}
+		for i, text := range scores {
+			if text, ok := text.(string); ok {
+				score, err := strconv.ParseFloat(text, 64)
+				if err != nil {
+					return nil, fmt.Errorf("the last change of job %s: %w", part[i], err)
+				}
+				at[part[i]] = score
+			}
+		}
+	}
+	return slices.SortedFunc(maps.Keys(at), func(a, b workflow.JobNumber) int {
+		return cmp.Or(cmp.Compare(at[a], at[b]), cmp.Compare(a, b))
+	}), nil
 }
 
 func numbersOf(list []string) []workflow.JobNumber {
@@ -359,106 +435,4 @@ func numbersOf(list []string) []workflow.JobNumber {
 		out[i] = workflow.JobNumber(n)
 	}
 	return out
-}
-
-// matching gives the jobs of a stretch of words, newest first.
-func (s *Store) matching(ctx context.Context, shop workflow.ShopID, from, to string) ([]workflow.JobNumber, error) {
-	k := of(shop)
-	at := map[string]float64{}
-	const page = 10000
-	for {
-		var members []string
-		var scores []float64
-		var numbers []string
-		err := s.read(ctx, func(c driver.UniversalClient) (err error) {
-			if members, err = c.ZRangeByLex(ctx, k.words(), &driver.ZRangeBy{Min: from, Max: to, Count: page}).Result(); err != nil || len(members) == 0 {
-				return err
-			}
-			numbers = numbers[:0]
-			for _, m := range members {
-				n := m[strings.IndexByte(m, 0)+1:]
-				if _, known := at[n]; !known {
-					numbers = append(numbers, n)
-				}
-			}
-			if len(numbers) == 0 {
-				return nil
-			}
-			scores, err = c.ZMScore(ctx, k.changed(), numbers...).Result()
-			return err
-		})
-		if err != nil {
-			return nil, err
-		}
-		for i, n := range numbers {
-			at[n] = scores[i]
-		}
-		if len(members) < page {
-			break
-		}
-		from = "(" + members[len(members)-1]
-	}
-	order := make([]driver.Z, 0, len(at))
-	for n, score := range at {
-		order = append(order, driver.Z{Score: score, Member: n})
-	}
-	slices.SortFunc(order, func(a, b driver.Z) int {
-		return cmp.Or(cmp.Compare(a.Score, b.Score), cmp.Compare(a.Member.(string), b.Member.(string)))
-	})
-	out := make([]workflow.JobNumber, len(order))
-	for i, z := range order {
-		out[i] = workflow.JobNumber(z.Member.(string))
-	}
-	return out, nil
-}
-
-// having gives those jobs that have all of these words: one question a word, however many jobs.
-func (s *Store) having(ctx context.Context, shop workflow.ShopID, numbers []workflow.JobNumber, words []string) ([]workflow.JobNumber, error) {
-	for _, w := range words {
-		if len(numbers) == 0 {
-			break
-		}
-		question := []any{"zmscore", of(shop).words()}
-		for _, n := range numbers {
-			question = append(question, w+"\x00"+string(n))
-		}
-		var there []any
-		if err := s.read(ctx, func(c driver.UniversalClient) (err error) {
-			there, err = c.Do(ctx, question...).Slice()
-			return err
-		}); err != nil {
-			return nil, err
-		}
-		var left []workflow.JobNumber
-		for i, score := range there {
-			if score != nil {
-				left = append(left, numbers[i])
-			}
-		}
-		numbers = left
-	}
-	return numbers, nil
-}
-
-// words gives the words of jobs, "" for those that are gone.
-func (s *Store) words(ctx context.Context, shop workflow.ShopID, numbers []workflow.JobNumber) ([]string, error) {
-	if len(numbers) == 0 {
-		return nil, nil
-	}
-	k := of(shop)
-	var found []*driver.StringCmd
-	err := s.batch(ctx, false, func(p driver.Pipeliner) {
-		found = nil
-		for _, n := range numbers {
-			found = append(found, p.HGet(ctx, k.job(n), "t"))
-		}
-	})
-	if err != nil {
-		return nil, err
-	}
-	out := make([]string, len(found))
-	for i, f := range found {
-		out[i] = f.Val()
-	}
-	return out, nil
 }

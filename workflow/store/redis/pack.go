@@ -9,6 +9,8 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"benchword/workflow"
@@ -30,10 +32,15 @@ const mostPacked = 64 << 20
 // take for broken text.
 func (p *pack) close() (string, error) {
 	var b bytes.Buffer
-	w, err := flate.NewWriter(&b, flate.BestCompression)
-	if err != nil {
-		return "", err
+	w, ok := writers.Get().(*flate.Writer)
+	if !ok {
+		var err error
+		if w, err = flate.NewWriter(&b, flate.BestCompression); err != nil {
+			return "", err
+		}
 	}
+	defer writers.Put(w)
+	w.Reset(&b)
 	put := func(s string) { fmt.Fprintf(w, "%d:%s", len(s), s) }
 	put(strconv.Itoa(len(p.Events)))
 	for _, e := range p.Events {
@@ -46,9 +53,12 @@ func (p *pack) close() (string, error) {
 			put(v)
 		}
 	}
-	err = w.Close()
+	err := w.Close()
 	return b.String(), err
 }
+
+// writers are kept: making one costs more than packing a job with it.
+var writers sync.Pool
 
 func openPack(text string) (*pack, error) {
 	raw, err := io.ReadAll(io.LimitReader(flate.NewReader(strings.NewReader(text)), mostPacked))
@@ -103,17 +113,18 @@ func (s *Store) Pack(ctx context.Context, shop workflow.ShopID, before time.Time
 		}); err != nil || len(marks) == 0 {
 			return done, err
 		}
-		for _, mark := range marks {
-			from = "(" + mark
-			ok, err := s.pack(ctx, shop, workflow.JobNumber(mark[13:]), mark)
-			if err != nil {
-				return done, err
-			}
+		marks = marks[:min(len(marks), limit-done)]
+		from = "(" + marks[len(marks)-1]
+		var packed atomic.Int64
+		err := spread(len(marks), func(i int) error {
+			ok, err := s.pack(ctx, shop, workflow.JobNumber(marks[i][13:]), marks[i])
 			if ok {
-				if done++; done == limit {
-					break
-				}
+				packed.Add(1)
 			}
+			return err
+		})
+		if done += int(packed.Load()); err != nil {
+			return done, err
 		}
 	}
 	return done, nil
