@@ -42,8 +42,10 @@ type Mails struct {
 	Domain  string
 	Signers []*Signer
 	Log     *slog.Logger
+	// Copies, if set, are shared with other shops of the process.
+	Copies *Copies
 
-	copies mailCopies
+	copies Copies
 }
 
 var _ Composer = (*Mails)(nil)
@@ -251,6 +253,10 @@ func (m *Mails) show(ctx context.Context, view *templates.Mail, j *workflow.Job,
 	if m.Photos == nil {
 		return nil, nil
 	}
+	copies := m.Copies
+	if copies == nil {
+		copies = &m.copies
+	}
 	left := photoBytes
 	for _, p := range view.Photos() {
 		if len(out) == templates.MailPhotos {
@@ -260,7 +266,7 @@ func (m *Mails) show(ctx context.Context, view *templates.Mail, j *workflow.Job,
 		if photo == nil {
 			continue
 		}
-		c, err := m.copies.get(ctx, m.Photos, j, photo)
+		c, err := copies.get(ctx, m.Photos, j, photo)
 		switch {
 		case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
 			return nil, &Failure{Fate: PutOff, Words: "The photos could not be read in time.", Err: err}

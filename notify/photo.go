@@ -19,8 +19,9 @@ type mailCopy struct {
 	width, height int
 }
 
-// mailCopies makes mail copies and keeps the last ones: a report and its reminders show the same photos.
-type mailCopies struct{ recent evidence.Recent[mailCopy] }
+// Copies makes photos fit for a mail and keeps the last ones: a report and its reminders show the same
+// photos. The zero value is ready; one serves all shops of a process.
+type Copies struct{ recent evidence.Recent[mailCopy] }
 
 const (
 	copiesKept = 64 // at most about 6 MB
@@ -32,8 +33,8 @@ const (
 	maxPixels = 4 << 20
 )
 
-func (c *mailCopies) get(ctx context.Context, blobs evidence.Blobs, j *workflow.Job, p *workflow.Photo) (mailCopy, error) {
-	key := fmt.Sprintf("%s %v", p.Large.Digest, p.Marks) // what it is, not whose
+func (c *Copies) get(ctx context.Context, blobs evidence.Blobs, j *workflow.Job, p *workflow.Photo) (mailCopy, error) {
+	key := fmt.Sprintf("%s %s %v", j.Shop, p.Large.Digest, p.Marks) // what it is, not which job's
 	if found, ok := c.recent.Get(key); ok {
 		return found, nil
 	}

@@ -92,7 +92,7 @@ func (s *Server) Forecast() *workflow.Forecast {
 }
 
 // Renewed drops every kept page: there is a new forecast.
-func (s *Server) Renewed() { s.pages.clear() }
+func (s *Server) Renewed() { s.common.pages.clear(s.Shop().ID) }
 
 func (s *Server) showTrack(c *fiber.Ctx) error {
 	token, row, err := s.opened(c)

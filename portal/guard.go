@@ -231,7 +231,7 @@ func (s *Server) countShared(c *fiber.Ctx, from string, add bool) (wait time.Dur
 // if every) from one network within a while; after that the handler isn't asked. Tries under way
 // count, so that many at once are no way round it. Where processes share a store, they count together.
 func (s *Server) Ask(every bool) fiber.Handler {
-	a := &asks{max: s.cfg.Ask, within: s.cfg.AskFor, of: map[string]*tries{}}
+	a := s.limiter()
 	return func(c *fiber.Ctx) error {
 		from := network(s.address(c))
 		if wait := a.count(from, s.Now()); wait > 0 {
@@ -259,7 +259,7 @@ func (s *Server) Ask(every bool) fiber.Handler {
 // askLinks limits who tries links that open nothing. It stands behind them: a program that tries
 // addresses is told to stop, while a link that is right opens for everybody who shares its network.
 func (s *Server) askLinks() fiber.Handler {
-	a := &asks{max: s.cfg.Ask, within: s.cfg.AskFor, of: map[string]*tries{}}
+	a := s.limiter()
 	return func(c *fiber.Ctx) error {
 		err := c.Next()
 		if !failed(c, err) {
@@ -292,18 +292,38 @@ func tooMany(c *fiber.Ctx, wait time.Duration) error {
 	return &StatusError{Status: fiber.StatusTooManyRequests, Reason: "too_many", Message: "There were too many tries from your connection. Please wait ten minutes, or telephone the bench."}
 }
 
-// mostNetworks is how many networks are counted one by one.
-const mostNetworks = 20_000
+// mostNetworks is how many networks are counted one by one, by all limiters of the process.
+const mostNetworks = 100_000
 
-// asks counts tries by network, each within a while that begins with its first.
+// asks counts tries of all limiters, by network, each within a while that begins with its first.
 type asks struct {
-	max    int
-	within time.Duration
-
-	mu    sync.Mutex
-	of    map[string]*tries
-	sweep time.Time // when what has run out is next looked for
+	mu       sync.Mutex
+	limiters int
+	of       map[counted]*tries
+	sweep    time.Time // when what has run out is next looked for
 }
+
+// counted is a network at a limiter.
+type counted struct {
+	limiter int
+	from    string
+}
+
+// limiter counts tries of one thing.
+type limiter struct {
+	*asks
+	number, max int
+	within      time.Duration
+}
+
+func (a *asks) limiter(most int, within time.Duration) *limiter {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.limiters++
+	return &limiter{a, a.limiters, most, within}
+}
+
+func (s *Server) limiter() *limiter { return s.common.asks.limiter(s.cfg.Ask, s.cfg.AskFor) }
 
 type tries struct {
 	count int
@@ -311,7 +331,7 @@ type tries struct {
 }
 
 // count counts one more try. If there are too many it gives how long to wait, else 0.
-func (a *asks) count(from string, now time.Time) time.Duration {
+func (a *limiter) count(from string, now time.Time) time.Duration {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if !now.Before(a.sweep) {
@@ -323,15 +343,16 @@ func (a *asks) count(from string, now time.Time) time.Duration {
 		a.sweep = now.Add(a.within)
 	}
 	most := a.max
-	t := a.of[from]
+	key := counted{a.number, from}
+	t := a.of[key]
 	if t == nil && len(a.of) >= mostNetworks {
 		// So many at once are no customers: those that come now share one count, and no memory.
-		from, most = "", a.max*100
-		t = a.of[from]
+		key.from, most = "", a.max*100
+		t = a.of[key]
 	}
 	if t == nil || !now.Before(t.until) {
 		t = &tries{until: now.Add(a.within)}
-		a.of[from] = t
+		a.of[key] = t
 	}
 	if t.count >= most {
 		return t.until.Sub(now)
@@ -341,10 +362,10 @@ func (a *asks) count(from string, now time.Time) time.Duration {
 }
 
 // forgive takes one try back: it was no failure.
-func (a *asks) forgive(from string) {
+func (a *limiter) forgive(from string) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if t := a.of[from]; t != nil && t.count > 0 {
+	if t := a.of[counted{a.number, from}]; t != nil && t.count > 0 {
 		t.count--
 	}
 }

@@ -200,7 +200,7 @@ func TestAsk(t *testing.T) {
 
 // Many tries at once count as many, although none has failed yet.
 func TestAskAtOnce(t *testing.T) {
-	a := &asks{max: 20, within: time.Minute, of: map[string]*tries{}}
+	a := NewCommon().asks.limiter(20, time.Minute)
 	now := time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)
 	through := 0
 	for range 100 {
@@ -242,7 +242,7 @@ func TestGuessingFromManyAddresses(t *testing.T) {
 	}
 	require.Equal(t, 200, d.get("/j/"+right, "X-Forwarded-For", "198.51.100.7").StatusCode)
 
-	a := &asks{max: 3, within: time.Minute, of: map[string]*tries{}}
+	a := NewCommon().asks.limiter(3, time.Minute)
 	refused := 0
 	for i := range mostNetworks + 1000 {
 		if a.count("n"+strconv.Itoa(i), base.now) > 0 {

@@ -4,6 +4,7 @@ import (
 	"maps"
 	"slices"
 	"sync"
+	"sync/atomic"
 
 	"benchword/workflow"
 )
@@ -14,19 +15,26 @@ type hub struct {
 	mu     sync.Mutex
 	subs   map[workflow.JobNumber]map[chan int64]struct{}
 	count  int
+	live   *atomic.Int64 // open pages of the whole process
 	closed bool
 }
 
-// maxLive bounds the open live pages of one node.
+// maxLive bounds the open live pages of one process.
 const maxLive = 20000
 
-func newHub() *hub { return &hub{subs: map[workflow.JobNumber]map[chan int64]struct{}{}} }
+func newHub(live *atomic.Int64) *hub {
+	return &hub{subs: map[workflow.JobNumber]map[chan int64]struct{}{}, live: live}
+}
 
 // subscribe gives a channel of new versions, closed when the hub closes; nil if there is no room.
 func (h *hub) subscribe(n workflow.JobNumber) (ch chan int64, leave func()) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.closed || h.count >= maxLive {
+	if h.closed {
+		return nil, func() {}
+	}
+	if h.live.Add(1) > maxLive {
+		h.live.Add(-1)
 		return nil, func() {}
 	}
 	ch = make(chan int64, 1)
@@ -46,6 +54,7 @@ func (h *hub) subscribe(n workflow.JobNumber) (ch chan int64, leave func()) {
 			delete(h.subs, n)
 		}
 		h.count--
+		h.live.Add(-1)
 	}
 }
 
@@ -78,5 +87,6 @@ func (h *hub) close() {
 			close(ch)
 		}
 	}
+	h.live.Add(-int64(h.count))
 	h.subs, h.count = map[workflow.JobNumber]map[chan int64]struct{}{}, 0
 }

@@ -11,6 +11,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -21,7 +22,7 @@ import (
 )
 
 func TestHub(t *testing.T) {
-	h := newHub()
+	h := newHub(new(atomic.Int64))
 	a, leaveA := h.subscribe("A")
 	b, leaveB := h.subscribe("A")
 	other, leaveOther := h.subscribe("B")
@@ -51,15 +52,15 @@ func TestHub(t *testing.T) {
 	leave()
 	h.close()
 
-	full := newHub()
-	full.count = maxLive
+	full := newHub(new(atomic.Int64))
+	full.live.Store(maxLive)
 	ch, _ = full.subscribe("A")
 	require.Nil(t, ch)
 }
 
 // Readers come and go while others publish: a reader who stays hears the last version.
 func TestHubAtOnce(t *testing.T) {
-	h := newHub()
+	h := newHub(new(atomic.Int64))
 	stays, leave := h.subscribe("A")
 	defer leave()
 	var all sync.WaitGroup

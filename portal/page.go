@@ -16,21 +16,21 @@ import (
 
 // keepKey names the kept tracking page of a link. The page has no language of its own to choose: it is
 // in the customer's.
-func keepKey(token string) string { return "j/" + token }
+func (s *Server) keepKey(token string) string { return string(s.Shop().ID) + "/j/" + token }
 
 // sendKept answers with the kept page of a link, or goes on to the handler that renders it.
 func (s *Server) sendKept(c *fiber.Ctx) error {
-	k := s.pages.get(keepKey(c.Params("token")), s.Now())
+	k := s.common.pages.get(s.keepKey(c.Params("token")), s.Now())
 	if k == nil || s.hasFlash(c) {
 		return c.Next()
 	}
 	if s.cfg.Shared {
 		// Another process may have changed the job, and its word of it may be on its way.
-		switch version, err := s.cfg.Service.Store.Version(c.UserContext(), s.Shop().ID, k.job); {
+		switch version, err := s.cfg.Service.Store.Version(c.UserContext(), k.job.shop, k.job.number); {
 		case err != nil:
 			return err
 		case version != k.version:
-			s.pages.drop(k.job)
+			s.common.pages.drop(k.job)
 			return c.Next()
 		}
 	}
@@ -53,9 +53,9 @@ func (s *Server) sendPage(c *fiber.Ctx, k *Kept) error {
 // (one that ends the link, too) is never lost. view must depend on nothing but the job, the link and
 // the day.
 func (s *Server) keep(c *fiber.Ctx, token string, l workflow.LinkRow, view func(j *workflow.Job) (templates.View, error)) error {
-	done := s.pages.begin(l.Job)
+	done := s.common.pages.begin(s.jobOf(l.Job))
 	var k *Kept
-	defer func() { done(keepKey(token), k) }()
+	defer func() { done(s.keepKey(token), k) }()
 	l, err := s.cfg.Service.Open(c.UserContext(), token)
 	if err != nil {
 		return err
@@ -77,7 +77,7 @@ func (s *Server) keep(c *fiber.Ctx, token string, l workflow.LinkRow, view func(
 	if l.ExpiresAt.Before(until) {
 		until = l.ExpiresAt
 	}
-	k = &Kept{Body: b.Bytes(), ETag: etagOf(b.Bytes()), Until: until, job: j.Number, version: j.Version}
+	k = &Kept{Body: b.Bytes(), ETag: etagOf(b.Bytes()), Until: until, job: s.jobOf(j.Number), version: j.Version}
 	return s.sendPage(c, k)
 }
 
@@ -89,9 +89,17 @@ type Kept struct {
 	// page says "today", or the end of its link.
 	Until time.Time
 
-	job     workflow.JobNumber
+	job     jobOf
 	version int64
 }
+
+// jobOf names a job among those of all shops of the process.
+type jobOf struct {
+	shop   workflow.ShopID
+	number workflow.JobNumber
+}
+
+func (s *Server) jobOf(n workflow.JobNumber) jobOf { return jobOf{s.Shop().ID, n} }
 
 func etagOf(body []byte) string {
 	sum := sha256.Sum256(body)
@@ -104,10 +112,10 @@ type pageCache struct {
 	mu    sync.RWMutex
 	max   int
 	kept  map[string]*Kept
-	of    map[string]workflow.JobNumber
-	keys  map[workflow.JobNumber][]string
+	of    map[string]jobOf
+	keys  map[jobOf][]string
 	order []string // in order of keeping; the oldest go first
-	under map[workflow.JobNumber]*rendering
+	under map[jobOf]*rendering
 }
 
 type rendering struct {
@@ -117,8 +125,8 @@ type rendering struct {
 
 func newPageCache(limit int) *pageCache {
 	return &pageCache{
-		max: limit, kept: map[string]*Kept{}, of: map[string]workflow.JobNumber{},
-		keys: map[workflow.JobNumber][]string{}, under: map[workflow.JobNumber]*rendering{},
+		max: limit, kept: map[string]*Kept{}, of: map[string]jobOf{},
+		keys: map[jobOf][]string{}, under: map[jobOf]*rendering{},
 	}
 }
 
@@ -135,7 +143,7 @@ func (p *pageCache) get(key string, now time.Time) *Kept {
 
 // begin marks that a page of the job is being rendered, before the job is loaded. Call done with the
 // page, or with nil if it came to nothing.
-func (p *pageCache) begin(n workflow.JobNumber) (done func(key string, k *Kept)) {
+func (p *pageCache) begin(n jobOf) (done func(key string, k *Kept)) {
 	p.mu.Lock()
 	r := p.under[n]
 	if r == nil || r.stale {
@@ -168,7 +176,7 @@ func (p *pageCache) begin(n workflow.JobNumber) (done func(key string, k *Kept))
 }
 
 // drop forgets a job's pages, and those being rendered at this moment.
-func (p *pageCache) drop(n workflow.JobNumber) {
+func (p *pageCache) drop(n jobOf) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if r := p.under[n]; r != nil {
@@ -179,25 +187,42 @@ func (p *pageCache) drop(n workflow.JobNumber) {
 		delete(p.of, key)
 	}
 	delete(p.keys, n)
-	if len(p.order) > 4*p.max { // keys of dropped pages are left in order; clear them out in bulk
-		live := p.order[:0]
-		for _, key := range p.order {
-			if _, ok := p.kept[key]; ok {
-				live = append(live, key)
-			}
-		}
-		p.order = live
-	}
+	p.trim()
 }
 
-// clear forgets every page, and those being rendered at this moment.
-func (p *pageCache) clear() {
+// clear forgets every page of a shop, and those being rendered at this moment.
+func (p *pageCache) clear(shop workflow.ShopID) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	for _, r := range p.under {
-		r.stale = true
+	for n, r := range p.under {
+		if n.shop == shop {
+			r.stale = true
+		}
 	}
-	p.kept, p.of, p.keys, p.order = map[string]*Kept{}, map[string]workflow.JobNumber{}, map[workflow.JobNumber][]string{}, nil
+	for n, keys := range p.keys {
+		if n.shop == shop {
+			for _, key := range keys {
+				delete(p.kept, key)
+				delete(p.of, key)
+			}
+			delete(p.keys, n)
+		}
+	}
+	p.trim()
+}
+
+// trim clears the keys of dropped pages out of order, in bulk.
+func (p *pageCache) trim() {
+	if len(p.order) <= 4*p.max {
+		return
+	}
+	live := p.order[:0]
+	for _, key := range p.order {
+		if _, ok := p.kept[key]; ok {
+			live = append(live, key)
+		}
+	}
+	p.order = live
 }
 
 func (p *pageCache) remove(key string) {

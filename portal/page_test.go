@@ -41,7 +41,7 @@ func TestPageCacheIsNeverStale(t *testing.T) {
 		t.Repeat(map[string]func(*rapid.T){
 			"begin": func(t *rapid.T) {
 				n := job.Draw(t, "job")
-				open = append(open, &rendering{job: n, loaded: -1, done: p.begin(n), forLink: rapid.IntRange(1, 3).Draw(t, "link")})
+				open = append(open, &rendering{job: n, loaded: -1, done: p.begin(jobOf{"harbour", n}), forLink: rapid.IntRange(1, 3).Draw(t, "link")})
 			},
 			"load": func(t *rapid.T) {
 				if r := pick(t); r.loaded < 0 {
@@ -51,7 +51,7 @@ func TestPageCacheIsNeverStale(t *testing.T) {
 			"commit": func(t *rapid.T) { stored[job.Draw(t, "job")]++ },
 			"drop": func(t *rapid.T) {
 				n := job.Draw(t, "job")
-				p.drop(n)
+				p.drop(jobOf{"harbour", n})
 				dropped[n] = stored[n]
 			},
 			"done": func(t *rapid.T) {
@@ -106,7 +106,7 @@ func TestPageCacheKeeps(t *testing.T) {
 	p := newPageCache(2)
 	now := time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)
 	keep := func(n workflow.JobNumber, key string) {
-		p.begin(n)(key, &Kept{Body: []byte(key), Until: now.Add(time.Hour)})
+		p.begin(jobOf{"harbour", n})(key, &Kept{Body: []byte(key), Until: now.Add(time.Hour)})
 	}
 	keep("A", "a1")
 	require.Equal(t, "a1", string(p.get("a1", now).Body))
@@ -114,15 +114,15 @@ func TestPageCacheKeeps(t *testing.T) {
 	keep("B", "b1")
 	require.Nil(t, p.get("a1", now), "the oldest goes first")
 	require.NotNil(t, p.get("a2", now))
-	p.drop("A")
+	p.drop(jobOf{"harbour", "A"})
 	require.Nil(t, p.get("a2", now))
 	require.NotNil(t, p.get("b1", now), "another job's page stays")
-	done := p.begin("A")
-	p.drop("A")
+	done := p.begin(jobOf{"harbour", "A"})
+	p.drop(jobOf{"harbour", "A"})
 	done("a3", &Kept{Until: now.Add(time.Hour)})
 	require.Nil(t, p.get("a3", now), "rendered while the job changed")
-	early := p.begin("A")
-	p.drop("A")
+	early := p.begin(jobOf{"harbour", "A"})
+	p.drop(jobOf{"harbour", "A"})
 	keep("A", "a3")
 	require.NotNil(t, p.get("a3", now), "begun after the change, while an older rendering goes on")
 	early("a3", &Kept{Body: []byte("old"), Until: now.Add(time.Hour)})
@@ -132,8 +132,8 @@ func TestPageCacheKeeps(t *testing.T) {
 	require.NotNil(t, p.get("a4", now))
 
 	// A new forecast: everything goes, also what is being rendered from the old one.
-	done = p.begin("B")
-	p.clear()
+	done = p.begin(jobOf{"harbour", "B"})
+	p.clear("harbour")
 	done("b2", &Kept{Body: []byte("old"), Until: now.Add(time.Hour)})
 	require.Nil(t, p.get("a4", now))
 	require.Nil(t, p.get("b2", now))

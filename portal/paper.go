@@ -38,7 +38,7 @@ func (m *marked) of(ctx context.Context, desk PhotoDesk, j *workflow.Job) templa
 		if p == nil {
 			return nil, nil
 		}
-		key := fmt.Sprintf("%s %v", p.Large.Digest, p.Marks) // what it is, not whose
+		key := fmt.Sprintf("%s %s %v", j.Shop, p.Large.Digest, p.Marks) // what it is, not which job's
 		b, ok := m.recent.Get(key)
 		if ok {
 			return b, nil
@@ -77,7 +77,7 @@ func (s *Server) SendReportPaper(c *fiber.Ctx, j *workflow.Job, r *workflow.Repo
 	w := s.cfg.Words.For(j.Customer.Language)
 	nowhere := func(*workflow.Photo) (string, string) { return "", "" }
 	v := templates.ReportOf(j, r, s.Shop(), s.Now(), w, nowhere)
-	b, err := templates.ReportPaper(v, s.Shop(), r.SentAt, s.marked.of(c.UserContext(), s.cfg.Photos, j))
+	b, err := templates.ReportPaper(v, s.Shop(), r.SentAt, s.common.marked.of(c.UserContext(), s.cfg.Photos, j))
 	if err != nil {
 		return err
 	}

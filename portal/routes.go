@@ -4,7 +4,7 @@ package portal
 func (s *Server) healthRoutes() {
 	s.app.Get("/healthz", s.health)
 	s.app.Get("/readyz", s.ready)
-	s.app.Get("/livez", s.alive)
+	s.app.Get("/livez", alive)
 }
 
 // routes is the table of the customer's pages. A GET never changes anything; what changes something is

@@ -55,6 +55,8 @@ type Config struct {
 	// job, unknown links, bookings) within AskFor; zero values mean 20 in 10 minutes.
 	Ask    int
 	AskFor time.Duration
+	// Common is what the shops of one process share; nil means that this is its only one.
+	Common *Common
 	// Forecast, if set, gives what the shop's history says; it may give nil.
 	Forecast func() *workflow.Forecast
 }
@@ -63,15 +65,14 @@ type Config struct {
 type Server struct {
 	cfg    Config
 	app    *fiber.App
+	whole  func(*fiber.Ctx) // answers a request that came to another server, see [Hosts]
 	hub    *hub
-	pages  *pageCache
-	marked marked
+	common *Common
 	secure bool
 	host   string
 	key    []byte // signs CSRF fields
 
 	proxies []netip.Prefix
-	hashing chan struct{} // passwords being checked at this moment
 
 	work   sync.WaitGroup // what goes on after an answer; see later
 	mu     sync.Mutex
@@ -93,7 +94,11 @@ func New(cfg Config) (*Server, error) {
 	if cfg.Ask == 0 {
 		cfg.Ask, cfg.AskFor = 20, 10*time.Minute
 	}
-	s := &Server{cfg: cfg, hub: newHub(), pages: newPageCache(1024), hashing: make(chan struct{}, 2)}
+	s := &Server{cfg: cfg, common: cfg.Common}
+	if s.common == nil {
+		s.common = NewCommon()
+	}
+	s.hub = newHub(&s.common.live)
 	base := cfg.Service.Shop.BaseURL
 	s.secure = strings.HasPrefix(base, "https://")
 	_, s.host, _ = strings.Cut(base, "://")
@@ -104,7 +109,18 @@ func New(cfg Config) (*Server, error) {
 	if s.key, err = s.formKey(context.Background()); err != nil {
 		return nil, err
 	}
-	s.app = fiber.New(fiber.Config{
+	s.app = newApp(s.fail)
+	s.app.Use(s.guard)
+	s.healthRoutes()
+	if !cfg.HealthOnly {
+		s.routes()
+	}
+	return s, nil
+}
+
+// newApp gives a web server with the limits that all of ours have.
+func newApp(fail fiber.ErrorHandler) *fiber.App {
+	return fiber.New(fiber.Config{
 		AppName:               "benchword",
 		ServerHeader:          "",
 		DisableStartupMessage: true,
@@ -115,18 +131,12 @@ func New(cfg Config) (*Server, error) {
 		BodyLimit:                    bodyLimit,
 		ReadTimeout:                  2 * time.Minute,
 		IdleTimeout:                  2 * time.Minute,
-		ErrorHandler:                 s.fail,
+		ErrorHandler:                 fail,
 		// One address, one handler: what looks at an address ("/api/") and the router must agree.
 		CaseSensitive: true,
 		// No header is believed by fiber; see address.
 		EnableTrustedProxyCheck: true,
 	})
-	s.app.Use(s.guard)
-	s.healthRoutes()
-	if !cfg.HealthOnly {
-		s.routes()
-	}
-	return s, nil
 }
 
 // readProxies reads addresses and networks.
@@ -166,13 +176,13 @@ func (s *Server) Log() *slog.Logger { return s.cfg.Log }
 
 // Committed tells the portal of a commit: kept pages of the job go, and open pages are told.
 func (s *Server) Committed(j *workflow.Job) {
-	s.pages.drop(j.Number)
+	s.common.pages.drop(s.jobOf(j.Number))
 	s.hub.publish(j.Number, j.Version)
 }
 
 // Changed tells the portal of a commit of another process.
 func (s *Server) Changed(n workflow.JobNumber, version int64) {
-	s.pages.drop(n)
+	s.common.pages.drop(s.jobOf(n))
 	s.hub.publish(n, version)
 }
 
@@ -197,19 +207,28 @@ func (s *Server) Serve(l net.Listener) error { return s.app.Listener(l) }
 // Shutdown ends the live pages first, then waits for requests under way and for what they left to be
 // done, until ctx ends.
 func (s *Server) Shutdown(ctx context.Context) error {
+	s.quit()
+	return errors.Join(s.app.ShutdownWithContext(ctx), s.finish(ctx))
+}
+
+// quit ends the live pages; no new ones are begun.
+func (s *Server) quit() {
 	s.mu.Lock()
 	s.closed = true
 	s.mu.Unlock()
 	s.hub.close()
-	err := s.app.ShutdownWithContext(ctx)
+}
+
+// finish waits for what requests left to be done.
+func (s *Server) finish(ctx context.Context) error {
 	done := make(chan struct{})
 	go func() { s.work.Wait(); close(done) }()
 	select {
 	case <-done:
+		return nil
 	case <-ctx.Done():
-		err = errors.Join(err, ctx.Err())
+		return ctx.Err()
 	}
-	return err
 }
 
 // Render sends a page. It is rendered whole before the first byte goes out.
@@ -251,7 +270,7 @@ func (s *Server) formKey(ctx context.Context) ([]byte, error) {
 }
 
 // alive answers as long as the process does: what restarts it must not do so because the store is away.
-func (s *Server) alive(c *fiber.Ctx) error {
+func alive(c *fiber.Ctx) error {
 	c.Set(fiber.HeaderCacheControl, "no-store")
 	return c.JSON(fiber.Map{"status": "ok"})
 }

@@ -263,8 +263,8 @@ func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) 
 
 // checkPassword is [CheckPassword], few at a time: each takes 19 MiB and most of a processor.
 func (s *Server) checkPassword(hash, password string) bool {
-	s.hashing <- struct{}{}
-	defer func() { <-s.hashing }()
+	s.common.hashing <- struct{}{}
+	defer func() { <-s.common.hashing }()
 	return CheckPassword(hash, password)
 }
 

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -130,6 +131,11 @@ func BenchmarkTrackingPage(b *testing.B) {
 
 // child is the real "benchword serve" in a process of its own, with its base address.
 func child(b *testing.B, dir string) (*exec.Cmd, string, time.Duration) {
+	return childOf(b, dir, "")
+}
+
+// childOf is child where the server is asked as a host, if one is named.
+func childOf(b *testing.B, dir, host string) (*exec.Cmd, string, time.Duration) {
 	began := time.Now()
 	c := exec.Command(os.Args[0])
 	c.Env = append(os.Environ(), serveFolder+"="+dir)
@@ -139,7 +145,10 @@ func child(b *testing.B, dir string) (*exec.Cmd, string, time.Duration) {
 	line, err := bufio.NewReader(out).ReadString('\n')
 	require.NoError(b, err)
 	base := "http://" + strings.TrimSpace(line[strings.LastIndex(line, " on ")+4:])
-	resp, err := http.Get(base + "/")
+	req, err := http.NewRequest(http.MethodGet, base+"/", nil)
+	require.NoError(b, err)
+	req.Host = host
+	resp, err := http.DefaultClient.Do(req)
 	require.NoError(b, err)
 	require.NoError(b, resp.Body.Close())
 	require.Equal(b, http.StatusOK, resp.StatusCode)
@@ -148,7 +157,7 @@ func child(b *testing.B, dir string) (*exec.Cmd, string, time.Duration) {
 
 func benchFolder(b *testing.B) string {
 	dir := b.TempDir()
-	settings := fmt.Sprintf(demoSettings, "http://127.0.0.1:1") + "[mail]\nhost = \"127.0.0.1\"\nport = 1\nsecurity = \"none\"\n[web]\nlisten = \"127.0.0.1:0\"\n"
+	settings := fmt.Sprintf(demoSettings, "http://127.0.0.1:1") + "host = \"127.0.0.1\"\nport = 1\nsecurity = \"none\"\n[web]\nlisten = \"127.0.0.1:0\"\n"
 	require.NoError(b, os.WriteFile(filepath.Join(dir, "shop.toml"), []byte(settings), 0o600))
 	return dir
 }
@@ -206,19 +215,83 @@ func BenchmarkIdleMemory(b *testing.B) {
 	b.ResetTimer()
 	for range b.N {
 		c, _, took := child(b, dir)
-		status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", c.Process.Pid))
-		require.NoError(b, err)
-		var kb float64
-		for l := range strings.Lines(string(status)) {
-			if strings.HasPrefix(l, "VmRSS:") {
-				_, err := fmt.Sscanf(l, "VmRSS: %f kB", &kb)
-				require.NoError(b, err)
-			}
-		}
-		b.ReportMetric(kb/1024, "MB-resident")
+		b.ReportMetric(resident(b, c), "MB-resident")
 		b.ReportMetric(float64(took.Milliseconds()), "ms-to-answer")
 		require.NoError(b, c.Process.Signal(syscall.SIGTERM))
 		require.NoError(b, c.Wait())
 	}
 	b.ReportMetric(0, "ns/op")
+}
+
+// resident gives how much memory a process holds (VmRSS), in MB.
+func resident(b *testing.B, c *exec.Cmd) float64 {
+	status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", c.Process.Pid))
+	require.NoError(b, err)
+	var kb float64
+	for l := range strings.Lines(string(status)) {
+		if strings.HasPrefix(l, "VmRSS:") {
+			_, err := fmt.Sscanf(l, "VmRSS: %f kB", &kb)
+			require.NoError(b, err)
+		}
+	}
+	return kb / 1024
+}
+
+// BenchmarkManyShops serves 200 shops with a database each from one process: how long it takes from its
+// start to a shop's first answer, the first time (databases are made) and again; how much memory each
+// shop adds to what one alone takes; and how much of a processor all of them use while nothing happens.
+func BenchmarkManyShops(b *testing.B) {
+	if _, err := os.Stat("/proc/self/status"); err != nil {
+		b.Skip("there is no /proc here")
+	}
+	const many = 200
+	stop := func(c *exec.Cmd) {
+		require.NoError(b, c.Process.Signal(syscall.SIGTERM))
+		require.NoError(b, c.Wait())
+	}
+	for range b.N {
+		one, dir := deploymentFolder(b, 1, ""), deploymentFolder(b, many, "")
+		c, _, _ := childOf(b, one, "shop0.example")
+		alone := resident(b, c)
+		stop(c)
+		c, _, first := childOf(b, dir, "shop7.example")
+		stop(c)
+		c, _, again := childOf(b, dir, "shop7.example")
+		b.ReportMetric(float64(first.Milliseconds()), "ms-first-start")
+		b.ReportMetric(float64(again.Milliseconds()), "ms-start")
+		b.ReportMetric(alone, "MB-one-shop")
+		b.ReportMetric((resident(b, c)-alone)*1024/(many-1), "KB-each-more")
+		before := processorTime(b, c)
+		const idle = 30 * time.Second
+		time.Sleep(idle) // measured in real time
+		b.ReportMetric(100*(processorTime(b, c)-before).Seconds()/idle.Seconds(), "%-of-a-processor-idle")
+		b.ReportMetric((resident(b, c)-alone)*1024/(many-1), "KB-each-more-later")
+		stop(c)
+	}
+	b.ReportMetric(0, "ns/op")
+}
+
+// processorTime gives how long a process has computed, in hundredths of a second.
+func processorTime(b *testing.B, c *exec.Cmd) time.Duration {
+	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", c.Process.Pid))
+	require.NoError(b, err)
+	fields := strings.Fields(string(stat[bytes.LastIndexByte(stat, ')')+1:]))
+	user, err1 := strconv.Atoi(fields[11])
+	system, err2 := strconv.Atoi(fields[12])
+	require.NoError(b, errors.Join(err1, err2))
+	return time.Duration(user+system) * 10 * time.Millisecond
+}
+
+// deploymentFolder makes a folder of shops shop0, shop1 …, each at its own host; store is their table
+// [store], if any.
+func deploymentFolder(t testing.TB, many int, store string) string {
+	dir := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(dir, deploymentName), []byte("[web]\nlisten = \"127.0.0.1:0\"\n"), 0o600))
+	for i := range many {
+		name := fmt.Sprintf("shop%d", i)
+		require.NoError(t, os.Mkdir(filepath.Join(dir, name), 0o700))
+		settings := strings.Replace(fmt.Sprintf(demoSettings, "http://"+name+".example"), `id = "harbour"`, `id = "`+name+`"`, 1) + "host = \"127.0.0.1\"\nport = 1\nsecurity = \"none\"\n" + store
+		require.NoError(t, os.WriteFile(filepath.Join(dir, name, settingsName), []byte(settings), 0o600))
+	}
+	return dir
 }

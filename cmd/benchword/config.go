@@ -43,8 +43,10 @@ type Settings struct {
 	// Words are texts in the shop's own words: language to key to text; see runWords.
 	Words wordings `toml:"words" validate:"-"`
 
-	own   *locale.Set
-	trade *catalogue.Catalogue
+	// reached says that the table [web] is there.
+	reached bool
+	own     *locale.Set
+	trade   *catalogue.Catalogue
 }
 
 // ShopSettings says who the shop is.
@@ -190,26 +192,14 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 		Promise: PromiseSettings{WorkingDays: 10, Warranty: 90, Tests: []string{"Function"}, WarnAt: []int{80}, RiskAt: 50, Unanswered: "agree", UnansweredDays: 5},
 		Quote:   QuoteSettings{Days: 14, Remind: []int{2, 5}, Last: 1, Undo: 30},
 		Mail:    MailSettings{Port: 587, Security: "starttls"},
-		Web:     WebSettings{Listen: "127.0.0.1:8080"},
+		Web:     usualWeb,
 		Store:   StoreSettings{Within: 1000, PackDays: 90},
 	}
-	meta, err := toml.NewDecoder(bytes.NewReader(text)).Decode(s)
+	meta, err := checked(path, text, s)
 	if err != nil {
-		return nil, tomlError(path, err)
+		return nil, err
 	}
-	if unknown := meta.Undecoded(); len(unknown) > 0 {
-		key := unknown[0].String()
-		return nil, fmt.Errorf("%s, line %d: there is no setting called %s; check its spelling against the README", path, lineOf(text, key), key)
-	}
-	if err := checker().Struct(s); err != nil {
-		var list validator.ValidationErrors
-		if !errors.As(err, &list) {
-			return nil, fmt.Errorf("%s: %w", path, err)
-		}
-		e := list[0]
-		key := keyOf(e.Namespace())
-		return nil, fmt.Errorf("%s, line %d: %s %s. Example: %s = %s", path, lineOf(text, key), key, wrong(e), lastPart(key), exampleOf(key))
-	}
+	s.reached = meta.IsDefined("web")
 	if len(s.Shop.Languages) == 0 {
 		s.Shop.Languages = []string{"en"}
 	}
@@ -232,6 +222,31 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 		return nil, fmt.Errorf("%s, line %d: %w", path, lineOf(text, "calendar"), err)
 	}
 	return s, nil
+}
+
+// usualWeb is how a portal is reached that says nothing about it.
+var usualWeb = WebSettings{Listen: "127.0.0.1:8080"}
+
+// checked reads a settings file and holds it to the checks of its fields.
+func checked(path string, text []byte, into any) (toml.MetaData, error) {
+	meta, err := toml.NewDecoder(bytes.NewReader(text)).Decode(into)
+	if err != nil {
+		return meta, tomlError(path, err)
+	}
+	if unknown := meta.Undecoded(); len(unknown) > 0 {
+		key := unknown[0].String()
+		return meta, fmt.Errorf("%s, line %d: there is no setting called %s; check its spelling against the README", path, lineOf(text, key), key)
+	}
+	if err := checker().Struct(into); err != nil {
+		var list validator.ValidationErrors
+		if !errors.As(err, &list) {
+			return meta, fmt.Errorf("%s: %w", path, err)
+		}
+		e := list[0]
+		key := keyOf(e.Namespace())
+		return meta, fmt.Errorf("%s, line %d: %s %s. Example: %s = %s", path, lineOf(text, key), key, wrong(e), lastPart(key), exampleOf(key))
+	}
+	return meta, nil
 }
 
 // shop turns settings into the domain's shop.

@@ -95,7 +95,7 @@ type visitor struct {
 }
 
 func (s *stage) visitor(cookies ...*http.Cookie) *visitor {
-	tr := &http.Transport{MaxIdleConnsPerHost: 4}
+	tr := &http.Transport{MaxIdleConnsPerHost: 4, DialContext: dialHere}
 	s.t.Cleanup(tr.CloseIdleConnections)
 	return &visitor{s, cookies, &http.Client{Timeout: 60 * time.Second, Transport: tr, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}}
 }

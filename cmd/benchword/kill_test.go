@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	mathrand "math/rand/v2"
+	"net"
 	"net/http"
 	"net/mail"
 	"os"
@@ -36,6 +37,9 @@ const serveFolder = "BENCHWORD_TEST_SERVE"
 func TestMain(m *testing.M) {
 	if dir := os.Getenv(serveFolder); dir != "" {
 		ctx, _ := signal.NotifyContext(context.Background(), syscall.SIGTERM)
+		if _, err := os.Stat(filepath.Join(dir, deploymentName)); err == nil {
+			os.Exit(run(ctx, []string{"serve", "--shops", dir}, os.Stdin, os.Stdout, io.Discard))
+		}
 		os.Exit(run(ctx, []string{"serve", "--config", filepath.Join(dir, "shop.toml"), "--data", filepath.Join(dir, "data")}, os.Stdin, os.Stdout, io.Discard))
 	}
 	if args := os.Getenv(runCommand); args != "" {
@@ -48,7 +52,17 @@ func TestMain(m *testing.M) {
 		}
 		return
 	}
+	here := http.DefaultTransport.(*http.Transport)
+	here.Proxy, here.DialContext = nil, dialHere
 	os.Exit(m.Run())
+}
+
+// dialHere finds every host below .example on this machine, so that shops can be asked by their hosts.
+func dialHere(ctx context.Context, network, addr string) (net.Conn, error) {
+	if host, port, err := net.SplitHostPort(addr); err == nil && strings.HasSuffix(host, ".example") {
+		addr = net.JoinHostPort("127.0.0.1", port)
+	}
+	return new(net.Dialer).DialContext(ctx, network, addr)
 }
 
 // TestKilledAtAnyMoment kills a running server two hundred times (SIGKILL) in the middle of a stream of

@@ -24,7 +24,7 @@ var commands []command
 func init() {
 	commands = []command{
 		{"demo", "[--listen ADDR]", "start an invented shop with jobs, mails and a mailbox page", runDemo},
-		{"serve", "--config shop.toml --data DIR", "run a shop", runServe},
+		{"serve", "--config shop.toml --data DIR | --shops DIR", "run a shop, or all shops of a folder", runServe},
 		{"staff", "add|list|remove …", "who may sign in at the counter", runStaff},
 		{"token", "add|list|remove …", "who may use the JSON interface", runToken},
 		{"words", "[--config shop.toml] [--lang fr] [TEXT]", "print the texts that customers read, to be said in other words", runWords},

@@ -2,6 +2,9 @@ package main
 
 import (
 	"context"
+	"fmt"
+	"io"
+	"net"
 	"net/http"
 	"time"
 
@@ -38,9 +41,12 @@ func newFigures(service *workflow.Service) *figures {
 	for _, r := range []notify.Fate{notify.Accepted, notify.PutOff, notify.Unknown, notify.Unreached, notify.Refused, notify.Unwritten, notify.Held, notify.Paced} {
 		f.attempts.WithLabelValues(string(r)) // so that a figure is there before it is needed
 	}
-	f.registry.MustRegister(f, f.attempts, f.accepted)
+	f.register(f.registry)
 	return f
 }
+
+// register lets a registry give the figures.
+func (f *figures) register(r prometheus.Registerer) { r.MustRegister(f, f.attempts, f.accepted) }
 
 // tried takes a try into the figures.
 func (f *figures) tried(e *workflow.Entry, fate notify.Fate, _ time.Duration) {
@@ -88,7 +94,21 @@ func (f *figures) Collect(to chan<- prometheus.Metric) {
 	}
 }
 
-// handler answers Prometheus, under any path. It stands on an address of its own, which is not public.
-func (f *figures) handler() http.Handler {
-	return promhttp.HandlerFor(f.registry, promhttp.HandlerOpts{})
+// handler answers Prometheus.
+func (f *figures) handler() http.Handler { return figuresHandler(f.registry) }
+
+// figuresHandler answers Prometheus, under any path.
+func figuresHandler(r *prometheus.Registry) http.Handler {
+	return promhttp.HandlerFor(r, promhttp.HandlerOpts{})
+}
+
+// serveFigures answers Prometheus on an address of its own, which is not public, until it is closed.
+func serveFigures(addr string, h http.Handler) (io.Closer, error) {
+	l, err := net.Listen("tcp", addr)
+	if err != nil {
+		return nil, fmt.Errorf("can't listen on web.metrics %s: %w", addr, err)
+	}
+	s := &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second}
+	go func() { _ = s.Serve(l) }()
+	return s, nil
 }

@@ -15,10 +15,11 @@ type renewer struct {
 	now        func() time.Time
 	log        *slog.Logger
 	noted      chan struct{}
+	turn       chan struct{} // of all shops of the process one is made at a time
 }
 
-func newRenewer(f *workflow.Forecaster, now func() time.Time, log *slog.Logger) *renewer {
-	return &renewer{f, now, log, make(chan struct{}, 1)}
+func newRenewer(f *workflow.Forecaster, now func() time.Time, log *slog.Logger, turn chan struct{}) *renewer {
+	return &renewer{f, now, log, make(chan struct{}, 1), turn}
 }
 
 // note tells the renewer that a job has changed. It never blocks.
@@ -38,7 +39,14 @@ const (
 
 func (r *renewer) run(ctx context.Context) {
 	for ctx.Err() == nil {
-		if err := r.forecaster.Renew(ctx, r.now()); err != nil && ctx.Err() == nil {
+		select {
+		case <-ctx.Done():
+			return
+		case r.turn <- struct{}{}:
+		}
+		err := r.forecaster.Renew(ctx, r.now())
+		<-r.turn
+		if err != nil && ctx.Err() == nil {
 			r.log.Error("the forecast can't be renewed", "cause", err)
 		}
 		if wait(ctx, renewAfter, nil) {

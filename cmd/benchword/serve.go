@@ -16,6 +16,7 @@ import (
 func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) error {
 	f := flags("serve", errOut)
 	config, data := f.String("config", "shop.toml", "settings file"), f.String("data", "data", "data folder")
+	many, check := f.String("shops", "", "run every shop of a folder: each in a folder of its own, with its shop.toml and its data"), f.Bool("check", false, "with --shops: look at the settings, and start nothing")
 	work := f.String("roles", "portal,notifier", "what this process does: portal (pages), notifier (mails and the clock), or both")
 	if _, err := parse(f, args); err != nil {
 		return err
@@ -24,27 +25,24 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	if err != nil {
 		return err
 	}
+	if *many != "" || *check {
+		if *many == "" {
+			return misused("--check looks at the shops of a folder: name it with --shops DIR")
+		}
+		return serveShops(ctx, *many, does, *check, out, errOut)
+	}
 	s, err := ReadSettings(*config)
 	if err != nil {
 		return err
 	}
-	shop, err := s.shop()
+	p, err := s.parts(*config, does)
 	if err != nil {
 		return err
-	}
-	if s.Mail.Host == "" {
-		return fmt.Errorf("%s: mail.host is missing: without it no customer hears anything. Example: host = \"smtp.example.net\"", *config)
-	}
-	transport, err := s.transport()
-	if err != nil {
-		return err
-	}
-	if !s.Store.shared() && does != (roles{true, true}) {
-		return misused("a server whose jobs are in its data folder does everything itself: leave --roles out, or name a store that several share")
 	}
 	log := slog.New(slog.NewJSONHandler(errOut, nil))
 	slog.SetDefault(log)
-	srv, err := build(ctx, parts{shop: shop, words: s.own, data: *data, transport: transport, mail: s.Mail, inbox: s.Inbox, web: s.Web, log: log, store: s.Store, does: does})
+	p.data, p.log = *data, log
+	srv, err := build(ctx, p)
 	if err != nil {
 		return err
 	}
@@ -52,9 +50,28 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	if err != nil {
 		return fmt.Errorf("can't listen on %s; is another program there? %w", s.Web.Listen, err)
 	}
-	log.Info("serving", "shop", shop.ID, "listen", l.Addr().String(), "outside", shop.BaseURL, "time_zone_data", calendar.ZoneDataVersion(), "version", version())
-	fmt.Fprintf(out, "%s answers at %s, on %s\n", shop.Name, shop.BaseURL, l.Addr())
+	log.Info("serving", "shop", p.shop.ID, "listen", l.Addr().String(), "outside", p.shop.BaseURL, "time_zone_data", calendar.ZoneDataVersion(), "version", version())
+	fmt.Fprintf(out, "%s answers at %s, on %s\n", p.shop.Name, p.shop.BaseURL, l.Addr())
 	return srv.run(ctx, l)
+}
+
+// parts gives what a server is built from, but for its data folder and log.
+func (s *Settings) parts(path string, does roles) (parts, error) {
+	shop, err := s.shop()
+	if err != nil {
+		return parts{}, err
+	}
+	if s.Mail.Host == "" {
+		return parts{}, fmt.Errorf("%s: mail.host is missing: without it no customer hears anything. Example: host = \"smtp.example.net\"", path)
+	}
+	if !s.Store.shared() && does != (roles{true, true}) {
+		return parts{}, misused("%s: a server whose jobs are in its data folder does everything itself: leave --roles out, or name a store that several share", path)
+	}
+	transport, err := s.transport()
+	if err != nil {
+		return parts{}, fmt.Errorf("%s: %w", path, err)
+	}
+	return parts{shop: shop, words: s.own, transport: transport, mail: s.Mail, inbox: s.Inbox, web: s.Web, store: s.Store, does: does}, nil
 }
 
 func (s *Settings) transport() (*notify.SMTP, error) {

@@ -41,6 +41,10 @@ type StoreSettings struct {
 
 // openPhotos opens where the photos lie.
 func (s StoreSettings) openPhotos(ctx context.Context, data string) (evidence.Blobs, error) {
+	return s.photosFrom(ctx, data, newCommons())
+}
+
+func (s StoreSettings) photosFrom(ctx context.Context, data string, common *commons) (evidence.Blobs, error) {
 	if s.Photos == "" {
 		blobs, err := evidence.OpenDir(filepath.Join(data, photosName))
 		if err != nil {
@@ -56,7 +60,7 @@ func (s StoreSettings) openPhotos(ctx context.Context, data string) (evidence.Bl
 	if err != nil {
 		return nil, err
 	}
-	return bucket.Open(ctx, place, s.PhotosKey, secret)
+	return common.bucketOf(ctx, place, s.PhotosKey, secret)
 }
 
 func (s StoreSettings) shared() bool { return s.URL != "" }
@@ -75,9 +79,8 @@ func (s StoreSettings) open(ctx context.Context, data string, alone bool) (workf
 		}
 		return store, nil
 	}
-	o := redis.Options{URL: s.URL, Replicas: s.Replicas, Fsync: s.Disk, Within: time.Duration(s.Within) * time.Millisecond, Lossy: s.Lossy}
-	var err error
-	if o.Password, err = secretIn(s.PasswordFile, "the store's password"); err != nil {
+	o, err := s.options()
+	if err != nil {
 		return nil, err
 	}
 	store, err := redis.Open(ctx, o)
@@ -85,6 +88,13 @@ func (s StoreSettings) open(ctx context.Context, data string, alone bool) (workf
 		return nil, err
 	}
 	return store, nil
+}
+
+// options are those of a shared store.
+func (s StoreSettings) options() (o redis.Options, err error) {
+	o = redis.Options{URL: s.URL, Replicas: s.Replicas, Fsync: s.Disk, Within: time.Duration(s.Within) * time.Millisecond, Lossy: s.Lossy}
+	o.Password, err = secretIn(s.PasswordFile, "the store's password")
+	return o, err
 }
 
 const bucketLinkKeys = "linkkeys"

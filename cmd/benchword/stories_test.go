@@ -63,6 +63,8 @@ type stage struct {
 	bases     []string
 	notifiers []*server
 	portals   []*server
+	// town, if set, is where the shop stands with others in one process.
+	town *town
 }
 
 func newStage(t testing.TB) *stage { return newStageAsking(t, 0) }
@@ -88,6 +90,10 @@ func newStageAsking(t testing.TB, ask int, with ...func(*stage)) *stage {
 
 // start builds and runs the server; after stop it can be called again, on the same folder.
 func (s *stage) start() {
+	if s.town != nil {
+		s.town.start()
+		return
+	}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(s.t, err)
 	s.base = "http://" + l.Addr().String()
@@ -124,11 +130,7 @@ func (s *stage) start() {
 	}
 	s.portals = servers[:(len(servers)+1)/2]
 	s.srv, s.notifiers = servers[len(servers)-1], servers[len(servers)/2:]
-	for _, r := range []workflow.Role{workflow.RoleBench, workflow.RoleCounter, workflow.RoleOwner} {
-		s.tokens[string(r)], err = portal.AddToken(ctx, s.srv.store, shop.ID, rand.Reader, s.clock.now(), "story "+string(r), r, time.Time{})
-		require.NoError(s.t, err)
-		require.NoError(s.t, portal.AddStaff(ctx, s.srv.store, shop.ID, rand.Reader, s.clock.now(), string(r), "", r, demoPassword))
-	}
+	s.hire()
 	if s.before != nil {
 		s.before(s.srv)
 	}
@@ -148,6 +150,17 @@ func (s *stage) start() {
 			errs = append(errs, <-done)
 		}
 		return errors.Join(errs...)
+	}
+}
+
+// hire gives every role an account and a token.
+func (s *stage) hire() {
+	ctx, shop := context.Background(), s.srv.service.Shop.ID
+	for _, r := range []workflow.Role{workflow.RoleBench, workflow.RoleCounter, workflow.RoleOwner} {
+		var err error
+		s.tokens[string(r)], err = portal.AddToken(ctx, s.srv.store, shop, rand.Reader, s.clock.now(), "story "+string(r), r, time.Time{})
+		require.NoError(s.t, err)
+		require.NoError(s.t, portal.AddStaff(ctx, s.srv.store, shop, rand.Reader, s.clock.now(), string(r), "", r, demoPassword))
 	}
 }
 
@@ -204,7 +217,27 @@ func TestStoriesOnTwoNodes(t *testing.T) {
 	})
 }
 
+// TestStoriesOfTwoShops plays each story in two shops of one process at the same time, step by step in turns,
+// and each shop's customer reads what they would read if there were no other.
+func TestStoriesOfTwoShops(t *testing.T) {
+	playTogether(t, func(t testing.TB) []*stage { return newTown(t, 0, "").stages })
+}
+
+// TestStoriesOfTwoShopsOnRedis plays them where one process has the pages of both shops and another one
+// their mails.
+func TestStoriesOfTwoShopsOnRedis(t *testing.T) {
+	r := redistest.Start(t)
+	playTogether(t, func(t testing.TB) []*stage {
+		require.NoError(t, r.Client(t).FlushAll(context.Background()).Err())
+		return newTown(t, 0, r.URL()).stages
+	})
+}
+
 func playAll(t *testing.T, stageOf func(t testing.TB) *stage) {
+	playTogether(t, func(t testing.TB) []*stage { return []*stage{stageOf(t)} })
+}
+
+func playTogether(t *testing.T, stagesOf func(t testing.TB) []*stage) {
 	files, err := filepath.Glob("../../testdata/stories/*.txtar")
 	require.NoError(t, err)
 	require.NotEmpty(t, files)
@@ -212,9 +245,12 @@ func playAll(t *testing.T, stageOf func(t testing.TB) *stage) {
 		t.Run(strings.TrimSuffix(filepath.Base(path), ".txtar"), func(t *testing.T) {
 			ar, err := txtar.ParseFile(path)
 			require.NoError(t, err)
-			jar, err := cookiejar.New(nil)
-			require.NoError(t, err)
-			s := &story{stage: stageOf(t), jar: jar}
+			var all []*story
+			for _, s := range stagesOf(t) {
+				jar, err := cookiejar.New(nil)
+				require.NoError(t, err)
+				all = append(all, &story{stage: s, jar: jar})
+			}
 			n := 0
 			for l := range strings.Lines(string(ar.Comment)) {
 				n++
@@ -222,14 +258,18 @@ func playAll(t *testing.T, stageOf func(t testing.TB) *stage) {
 				if l == "" || strings.HasPrefix(l, "#") {
 					continue
 				}
-				words, err := split(l)
-				require.NoError(t, err, "line %d", n)
-				if err := s.play(words, ar); err != nil {
-					t.Fatalf("%s, line %d: %s\n%s\n--- last page (status %d) ---\n%.3000s", path, n, l, err, s.status, visible(s.page))
+				for _, s := range all {
+					words, err := split(l)
+					require.NoError(t, err, "line %d", n)
+					if err := s.play(words, ar); err != nil {
+						t.Fatalf("%s, line %d: %s\n%s\n--- last page (status %d) ---\n%.3000s", path, n, l, err, s.status, visible(s.page))
+					}
 				}
 			}
-			s.post2told()
-			golden(t, path, ar, "mails", s.told.String())
+			for _, s := range all {
+				s.post2told()
+				golden(t, path, ar, "mails", s.told.String())
+			}
 		})
 	}
 }

@@ -8,7 +8,6 @@ import (
 	"io"
 	"log/slog"
 	"net"
-	"net/http"
 	"os"
 	"path/filepath"
 	"sync"
@@ -18,7 +17,6 @@ import (
 	"benchword/portal"
 	"benchword/portal/api"
 	"benchword/portal/counter"
-	"benchword/templates"
 	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
@@ -31,7 +29,7 @@ import (
 // Every part is held to the contracts of those who use it here, where all of them are in sight.
 var (
 	_ workflow.Store   = (*sqlite.Store)(nil)
-	_ workflow.Store   = (*redis.Store)(nil)
+	_ workflow.Store   = lent{}
 	_ notify.Composer  = (*notify.Mails)(nil)
 	_ notify.Transport = (*notify.SMTP)(nil)
 )
@@ -54,14 +52,14 @@ func openHouse(ctx context.Context, where StoreSettings, shop *workflow.Shop, da
 	if err != nil {
 		return nil, plain(err)
 	}
-	h, err := furnish(ctx, shop, data, store, where, time.Now())
+	h, err := furnish(ctx, shop, data, store, where, time.Now(), newCommons())
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
 	return h, nil
 }
 
-func furnish(ctx context.Context, shop *workflow.Shop, data string, store workflow.Store, where StoreSettings, now time.Time) (*house, error) {
+func furnish(ctx context.Context, shop *workflow.Shop, data string, store workflow.Store, where StoreSettings, now time.Time, common *commons) (*house, error) {
 	var links *link.Maker
 	var err error
 	if path := filepath.Join(data, keysName); where.shared() {
@@ -72,7 +70,7 @@ func furnish(ctx context.Context, shop *workflow.Shop, data string, store workfl
 	if err != nil {
 		return nil, err
 	}
-	blobs, err := where.openPhotos(ctx, data)
+	blobs, err := where.photosFrom(ctx, data, common)
 	if err != nil {
 		return nil, err
 	}
@@ -122,6 +120,7 @@ type server struct {
 	inbox      *notify.Inbox // nil where nothing is read
 	figures    *figures
 	metrics    string
+	work       sync.WaitGroup // what goes on beside answering
 	listener   net.Listener
 	log        *slog.Logger
 }
@@ -139,6 +138,8 @@ type parts struct {
 	log   *slog.Logger
 	now   func() time.Time
 	store StoreSettings
+	// common is what this shop shares with the others of the process; nil where it is the only one.
+	common *commons
 	// does is what this process is for; nothing means everything.
 	does roles
 	// ask is how often one address may try what can be guessed; 0 means the portal's usual.
@@ -147,7 +148,10 @@ type parts struct {
 
 // build opens the folder and puts the parts together; nothing runs yet.
 func build(ctx context.Context, p parts) (*server, error) {
-	store, err := p.store.open(ctx, p.data, true)
+	if p.common == nil {
+		p.common = newCommons()
+	}
+	store, err := p.common.store(ctx, p.store, p.data)
 	if err != nil {
 		return nil, plain(err)
 	}
@@ -163,7 +167,7 @@ func build(ctx context.Context, p parts) (*server, error) {
 		}
 		return nil, errors.Join(plain(err), store.Close())
 	}
-	h, err := furnish(ctx, p.shop, p.data, store, p.store, p.now())
+	h, err := furnish(ctx, p.shop, p.data, store, p.store, p.now(), p.common)
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
@@ -174,8 +178,8 @@ func build(ctx context.Context, p parts) (*server, error) {
 		if err := store.ReleaseLeases(ctx, p.shop.ID); err != nil {
 			return nil, errors.Join(err, store.Close())
 		}
-	case *redis.Store:
-		s.shared = store
+	case lent:
+		s.shared = store.Store
 		d := store.Durability()
 		p.log.Info("the store is shared", "version", d.Version, "disk", d.Disk, "replicas", d.Replicas)
 		for _, w := range d.Warnings {
@@ -184,11 +188,11 @@ func build(ctx context.Context, p parts) (*server, error) {
 	}
 	h.service.Now = p.now
 	h.service.Log = p.log
-	set, err := templates.Load()
+	set, err := p.common.templates()
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
-	mails := &notify.Mails{Service: h.service, Templates: set, Words: p.words, Photos: h.blobs, From: p.mail.From, Log: p.log}
+	mails := &notify.Mails{Service: h.service, Templates: set, Words: p.words, Photos: h.blobs, From: p.mail.From, Log: p.log, Copies: &p.common.copies}
 	if mails.Signers, err = p.mail.signers(); err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
@@ -201,13 +205,13 @@ func build(ctx context.Context, p parts) (*server, error) {
 	s.waker = newWaker(h.service, p.log)
 	s.forecaster = &workflow.Forecaster{Shop: p.shop, Store: store}
 	h.service.Risk = s.forecaster.Risk
-	s.renewer = newRenewer(s.forecaster, h.service.Now, p.log)
+	s.renewer = newRenewer(s.forecaster, h.service.Now, p.log, p.common.renewing)
 	if s.shared != nil && p.store.PackDays > 0 {
 		s.waker.pack = func(ctx context.Context) (int, error) {
 			return s.shared.Pack(ctx, p.shop.ID, p.now().AddDate(0, 0, -p.store.PackDays), packedAtOnce)
 		}
 	}
-	s.desk = evidence.NewDesk(h.blobs)
+	s.desk = p.common.desk.Beside(h.blobs)
 	if s.inbox, err = p.inbox.inbox(); err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
@@ -220,8 +224,8 @@ func build(ctx context.Context, p parts) (*server, error) {
 	s.portal, err = portal.New(portal.Config{
 		Service: h.service, Photos: s.desk, Templates: set, Words: p.words, Log: p.log, TrustedProxies: p.web.Proxies,
 		Version: version(), Health: s.health, Ask: p.ask, AskFor: 10 * time.Minute,
-		Forecast: s.forecaster.Forecast,
-		Shared:   s.shared != nil, HealthOnly: !p.does.portal,
+		Forecast: s.forecaster.Forecast, Common: p.common.portal,
+		Shared: s.shared != nil, HealthOnly: !p.does.portal,
 	})
 	if err != nil {
 		return nil, errors.Join(err, store.Close())
@@ -255,33 +259,15 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 	work, stopWork := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopWork()
 	if s.metrics != "" {
-		m, err := net.Listen("tcp", s.metrics)
+		figures, err := serveFigures(s.metrics, s.figures.handler())
 		if err != nil {
-			return errors.Join(fmt.Errorf("can't listen on web.metrics %s: %w", s.metrics, err), l.Close(), s.transport.Close(), s.store.Close())
+			return errors.Join(err, l.Close(), s.end())
 		}
-		figures := &http.Server{Handler: s.figures.handler(), ReadHeaderTimeout: 10 * time.Second}
-		go func() { _ = figures.Serve(m) }()
 		defer figures.Close()
 	}
-	var jobs sync.WaitGroup
-	if s.does.notifier {
-		jobs.Go(func() { s.dispatcher.Run(work) })
-		jobs.Go(func() { s.waker.run(work) })
-		if s.inbox != nil {
-			jobs.Go(func() { s.inbox.Run(work) })
-		}
-	}
-	jobs.Go(func() { s.renewer.run(work) }) // pages tell it, and the clock asks it
+	s.begin(work)
 	if s.shared != nil {
-		jobs.Go(func() {
-			s.shared.Watch(work, s.service.Shop.ID, func(c redis.Change) {
-				s.portal.Changed(c.Job, c.Version)
-				s.told(c.Notices)
-			}, func() {
-				s.portal.Missed()
-				s.told(1)
-			})
-		})
+		s.work.Go(func() { watch(work, s.shared, s) })
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- s.portal.Serve(l) }()
@@ -295,8 +281,42 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 		cancel()
 	}
 	stopWork()
-	jobs.Wait()
-	return errors.Join(err, s.transport.Close(), s.store.Close())
+	return errors.Join(err, s.end())
+}
+
+// begin sets going what a shop does beside answering, until ctx ends.
+func (s *server) begin(ctx context.Context) {
+	if s.does.notifier {
+		s.work.Go(func() { s.dispatcher.Run(ctx) })
+		s.work.Go(func() { s.waker.run(ctx) })
+		if s.inbox != nil {
+			s.work.Go(func() { s.inbox.Run(ctx) })
+		}
+	}
+	s.work.Go(func() { s.renewer.run(ctx) }) // pages tell it, and the clock asks it
+}
+
+// end waits for what was begun, and closes the shop.
+func (s *server) end() error {
+	s.work.Wait()
+	return errors.Join(s.transport.Close(), s.store.Close())
+}
+
+// watch tells servers on one shared store of each other's commits, and of those of other processes, until
+// ctx ends.
+func watch(ctx context.Context, store *redis.Store, servers ...*server) {
+	of, shops := map[workflow.ShopID]*server{}, []workflow.ShopID{}
+	for _, s := range servers {
+		shop := s.service.Shop.ID
+		of[shop], shops = s, append(shops, shop)
+	}
+	store.Watch(ctx, func(shop workflow.ShopID, c redis.Change) {
+		of[shop].portal.Changed(c.Job, c.Version)
+		of[shop].told(c.Notices)
+	}, func(shop workflow.ShopID) {
+		of[shop].portal.Missed()
+		of[shop].told(1)
+	}, shops...)
 }
 
 // health says what a health page should, and fails where the shop can't do its work.

@@ -40,6 +40,11 @@ const aside = 16 << 20
 type Desk struct {
 	blobs  Blobs
 	limits Limits
+	*gates
+}
+
+// gates are what desks of one process wait at.
+type gates struct {
 	places gate // pictures in work
 	memory gate // bytes
 	heic   gate // HEIC pictures in work
@@ -62,10 +67,13 @@ func NewDeskWith(blobs Blobs, l Limits) *Desk {
 	if l.AtOnce <= 0 {
 		l.AtOnce = runtime.GOMAXPROCS(0)
 	}
-	d := &Desk{blobs: blobs, limits: l}
+	d := &Desk{blobs: blobs, limits: l, gates: &gates{}}
 	d.places.free, d.memory.free, d.heic.free = int64(l.AtOnce), l.Memory, 1
 	return d
 }
+
+// Beside gives a desk for other blobs that keeps to the same limits together with this one.
+func (d *Desk) Beside(blobs Blobs) *Desk { return &Desk{blobs, d.limits, d.gates} }
 
 // Picture is a photo that was taken in.
 type Picture struct {

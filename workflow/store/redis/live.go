@@ -3,9 +3,12 @@ package redis
 import (
 	"context"
 	"errors"
+	"maps"
 	"net"
+	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"benchword/workflow"
@@ -21,11 +24,25 @@ type Change struct {
 	Notices int
 }
 
-// Watch tells of the commits of every process, this one among them, until ctx ends. gap is called
-// whenever some may have been missed: at first, and after the connection was lost. Neither may block.
-func (s *Store) Watch(ctx context.Context, shop workflow.ShopID, told func(Change), gap func()) {
-	for ctx.Err() == nil {
-		s.watch(ctx, shop, told, gap)
+// Watch tells of the commits of every process to some shops, this process among them, until ctx ends. gap
+// is called whenever some of a shop may have been missed: at first, and after the connection was lost.
+// Neither may block. All shops are heard on one connection, but in a Cluster, where each lies elsewhere, on
+// one each.
+func (s *Store) Watch(ctx context.Context, told func(workflow.ShopID, Change), gap func(workflow.ShopID), shops ...workflow.ShopID) {
+	if _, parted := s.c.(*driver.ClusterClient); parted && len(shops) > 1 {
+		var all sync.WaitGroup
+		for _, shop := range shops {
+			all.Go(func() { s.Watch(ctx, told, gap, shop) })
+		}
+		all.Wait()
+		return
+	}
+	heard := map[string]workflow.ShopID{}
+	for _, shop := range shops {
+		heard[of(shop).live()] = shop
+	}
+	for ctx.Err() == nil && len(heard) > 0 {
+		s.watch(ctx, heard, told, gap)
 		select {
 		case <-ctx.Done():
 		case <-time.After(awayFor):
@@ -36,8 +53,8 @@ func (s *Store) Watch(ctx context.Context, shop workflow.ShopID, told func(Chang
 // quietFor is how long a subscription may be silent before it is asked whether it is still there.
 const quietFor = 5 * time.Second
 
-func (s *Store) watch(ctx context.Context, shop workflow.ShopID, told func(Change), gap func()) {
-	sub := s.c.SSubscribe(ctx, of(shop).live())
+func (s *Store) watch(ctx context.Context, heard map[string]workflow.ShopID, told func(workflow.ShopID, Change), gap func(workflow.ShopID)) {
+	sub := s.c.SSubscribe(ctx, slices.Collect(maps.Keys(heard))...)
 	defer context.AfterFunc(ctx, func() { _ = sub.Close() })() // receiving does not look at ctx
 	defer sub.Close()
 	asked := false
@@ -54,16 +71,19 @@ func (s *Store) watch(ctx context.Context, shop workflow.ShopID, told func(Chang
 		asked = false
 		switch m := m.(type) {
 		case *driver.Subscription:
-			gap()
+			if shop, ok := heard[m.Channel]; ok {
+				gap(shop)
+			}
 		case *driver.Message:
+			shop, ok := heard[m.Channel]
 			p := strings.Fields(m.Payload)
-			if len(p) != 3 {
+			if !ok || len(p) != 3 {
 				continue // of another version of benchword
 			}
 			version, err1 := strconv.ParseInt(p[1], 10, 64)
 			notices, err2 := strconv.Atoi(p[2])
 			if err1 == nil && err2 == nil {
-				told(Change{workflow.JobNumber(p[0]), version, notices})
+				told(shop, Change{workflow.JobNumber(p[0]), version, notices})
 			}
 		}
 	}

@@ -76,6 +76,7 @@ func Run(t *testing.T, open func(t testing.TB) workflow.Store) {
 		{"a shop moves in and out", moving},
 		{"a job moves over an earlier one of its own", fresher},
 		{"a shop is held", holding},
+		{"no method reaches into another shop", everyMethodApart},
 		{"an ended context", endedContext},
 		{"a closed store", closedStore},
 	} {
