@@ -72,8 +72,8 @@ func HostOf(base string) string {
 // named is HostOf for a Host header.
 func named(header string) string {
 	host := header
-	if strings.HasPrefix(host, "[") { // an IPv6 address
-		host, _, _ = strings.Cut(host[1:], "]")
+	if v6, _, ok := strings.Cut(strings.TrimPrefix(host, "["), "]"); ok && strings.Contains(v6, ":") {
+		host = v6
 	} else {
 		host, _, _ = strings.Cut(host, ":")
 	}

@@ -84,7 +84,7 @@ func (w *town) start() {
 			members = append(members, m)
 		}
 		require.NoError(w.t, distinct(members))
-		x := &shops{does: does, log: slog.New(slog.NewTextHandler(w.log, nil)), now: w.stages[0].clock.now, ask: w.ask, proxies: w.proxies}
+		x := &shops{does: does, log: loggerTo(w.log), now: w.stages[0].clock.now, ask: w.ask, proxies: w.proxies}
 		require.NoError(w.t, openShops(ctx, members, x))
 		require.Len(w.t, x.open, 2)
 		w.all = append(w.all, x)
@@ -115,3 +115,5 @@ func (w *town) start() {
 		s.stop = stop
 	}
 }
+
+func loggerTo(w io.Writer) *slog.Logger { return slog.New(slog.NewTextHandler(w, nil)) }
