@@ -99,7 +99,7 @@ var asked = map[string]func(ctx context.Context, s workflow.Store, shop workflow
 		return len(got), err
 	},
 	"NextEntry": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, _ *rich) (any, error) {
-		return s.NextEntry(ctx, shop)
+		return s.NextEntry(ctx, shop, "")
 	},
 	"NextWake": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, _ *rich) (any, error) {
 		return s.NextWake(ctx, shop)
