@@ -172,6 +172,14 @@ func (s *stage) at() string {
 	return s.bases[mathrand.IntN(len(s.bases))]
 }
 
+// here gives all shops of the process.
+func (s *stage) here() []*stage {
+	if s.town != nil {
+		return s.town.stages
+	}
+	return []*stage{s}
+}
+
 // settle lets the clock and the post do what is due now.
 func (s *stage) settle() {
 	n := s.notifiers[mathrand.IntN(len(s.notifiers))]
@@ -370,7 +378,9 @@ func (s *story) play(w []string, _ *txtar.Archive) error {
 		if err != nil {
 			return err
 		}
-		s.settle() // mails under way go out before their lease is jumped over
+		for _, x := range s.here() { // mails under way go out before their lease is jumped over
+			x.settle()
+		}
 		s.clock.set(t)
 		s.settle()
 	case "restart":

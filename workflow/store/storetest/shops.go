@@ -88,6 +88,22 @@ var asked = map[string]func(ctx context.Context, s workflow.Store, shop workflow
 	"GetKey": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, x *rich) (any, error) {
 		return s.GetKey(ctx, shop, "staff", "ada", x.now)
 	},
+	"Held": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, _ *rich) (any, error) {
+		return s.Held(ctx, shop)
+	},
+	"Hold": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, _ *rich) (any, error) {
+		if err := s.Hold(ctx, shop, "It moves."); err != nil {
+			return nil, err
+		}
+		why, err := s.Held(ctx, shop)
+		if err != nil {
+			return nil, err
+		}
+		return why, s.Hold(ctx, shop, "")
+	},
+	"In": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, _ *rich) (any, error) {
+		return nil, s.In(ctx, shop, &workflow.Part{Keys: []workflow.KeyRow{{Bucket: "staff", KeyValue: workflow.KeyValue{Key: "ada", Value: []byte("moved in")}}}})
+	},
 	"Job": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, x *rich) (any, error) {
 		return s.Job(ctx, shop, x.jobs[0])
 	},
@@ -103,6 +119,19 @@ var asked = map[string]func(ctx context.Context, s workflow.Store, shop workflow
 	},
 	"NextWake": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, _ *rich) (any, error) {
 		return s.NextWake(ctx, shop)
+	},
+	"Out": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, _ *rich) (any, error) {
+		jobs, links, steps, from := 0, 0, 0, ""
+		for {
+			part, next, err := s.Out(ctx, shop, from)
+			if err != nil {
+				return nil, err
+			}
+			jobs, links, steps = jobs+len(part.Jobs), links+len(part.Links), steps+len(part.Steps)
+			if from = next; next == "" {
+				return []int{jobs, links, steps}, nil
+			}
+		}
 	},
 	"PutKey": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, _ *rich) (any, error) {
 		return nil, s.PutKey(ctx, shop, "staff", "ada", []byte("of another"), time.Time{})
@@ -132,7 +161,7 @@ var asked = map[string]func(ctx context.Context, s workflow.Store, shop workflow
 var shopless = []string{"Close"}
 
 // silent are methods that answer nothing by which one shop could be told from another.
-var silent = []string{"PutKey", "DeleteKey", "SweepKeys"}
+var silent = []string{"DeleteKey", "Hold", "In", "PutKey", "SweepKeys"}
 
 // everyMethodApart asks every method of the contract in the name of another shop for what one shop has: it
 // gets what a shop gets that nobody has ever heard of, and changes nothing there.
@@ -154,9 +183,14 @@ func everyMethodApart(t *test) {
 		require.NoError(t, err)
 		row, err := t.store.Link(t.ctx, shop, x.look.Hash)
 		require.NoError(t, err)
-		return []any{look(t, shop, x.now, x.jobs...), olga, done, kind(gone), sessions, row}
+		held, err := t.store.Held(t.ctx, shop)
+		require.NoError(t, err)
+		return []any{held, look(t, shop, x.now, x.jobs...), olga, done, kind(gone), sessions, row}
 	}
 	for _, name := range methods {
+		if name == "Held" {
+			require.NoError(t, t.store.Hold(t.ctx, shop, "It moves."))
+		}
 		before := state()
 		nobody, err := asked[name](t.ctx, t.store, "hall", x)
 		answer := []any{nobody, kind(err)}
@@ -166,6 +200,9 @@ func everyMethodApart(t *test) {
 		own, err := asked[name](t.ctx, t.store, shop, x)
 		if !slices.Contains(silent, name) {
 			require.NotEqual(t, answer, []any{own, kind(err)}, "%s would find nothing in its own shop either, so this tries nothing", name)
+		}
+		if name == "Held" {
+			require.NoError(t, t.store.Hold(t.ctx, shop, ""))
 		}
 	}
 }
