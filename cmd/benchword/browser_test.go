@@ -31,6 +31,7 @@ var screens = flag.String("screens", "", "folder to write screenshots of every p
 func demoStage(t testing.TB, with ...func(*stage)) (*stage, *demo) {
 	s := newStageAsking(t, 1_000_000, with...)
 	s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
+	s.clock.still = true
 	// The running dispatcher stands aside by itself: it is woken by commits, and those are not told.
 	d, err := playDemo(context.Background(), s.srv, s.clock, 0)
 	require.NoError(t, err)

@@ -88,10 +88,19 @@ quiet = ""
 const demoPassword = "seven gulls over the ropewalk"
 
 // movedClock is a clock that the demo sets while it plays the past, and that then runs.
-type movedClock struct{ at atomic.Pointer[time.Time] }
+type movedClock struct {
+	at atomic.Pointer[time.Time]
+	// still keeps it from running: a test's day does not end while it plays.
+	still bool
+}
 
 func (c *movedClock) set(t time.Time) { c.at.Store(&t) }
-func (c *movedClock) live()           { c.at.Store(nil) }
+
+func (c *movedClock) live() {
+	if !c.still {
+		c.at.Store(nil)
+	}
+}
 
 func (c *movedClock) now() time.Time {
 	if t := c.at.Load(); t != nil {
