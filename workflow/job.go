@@ -85,6 +85,8 @@ type Job struct {
 	Notices  []NoticeRecord `json:"notices,omitempty"`
 	// Tell is what the customer wants to be told by mail, "" for every step.
 	Tell NoticeChoice `json:"tell,omitempty"`
+	// Subscriptions are the browsers that are told of the job, ended ones among them.
+	Subscriptions []Subscription `json:"subscriptions,omitempty"`
 	// DeadAddress is the digest of the mail address that sent a mail back for good.
 	DeadAddress string `json:"dead_address,omitempty"`
 	// Uncollected are the notices about goods that wait for their customer.
@@ -520,6 +522,9 @@ func (j *Job) secrets(into Vault) {
 		for _, s := range []Sealed{d.Address, d.Agent} {
 			into[s.Digest] = s.Text
 		}
+	}
+	for _, s := range j.Subscriptions {
+		into[s.Endpoint.Digest], into[s.Key.Digest], into[s.Auth.Digest] = s.Endpoint.Text, s.Key.Text, s.Auth.Text
 	}
 	for _, m := range j.Messages {
 		into[m.Text.Digest] = m.Text.Text

@@ -190,6 +190,10 @@ func (j *Job) gathering(at time.Time) *NoticeRecord {
 // get a mail of their own. hasten says that what waits goes first, and now.
 func (t *turn) notices() (entries []Entry, hasten bool, err error) {
 	made := noticesFor(t.shop, t.j, t.events)
+	entries = append(t.hookEntries(t.events), t.pushEntries(made)...)
+	if t.j.Customer.Email.Text == "" {
+		return entries, false, nil // nobody to write a mail to
+	}
 	by := Actor{Role: RoleSystem, ID: "notices"}
 	if late := t.late; late != nil && len(t.events) > 0 {
 		e := t.events[len(t.events)-1]
@@ -235,9 +239,6 @@ func (j *Job) entry(e *Event, kind NoticeKind, ref, quote int) Entry {
 // noticesFor gives the notices that a commit's events lead to. A report and a quote issued in one step
 // become one: the report, which then shows the quote; so do a missed date, its reason and the new date.
 func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
-	if j.Customer.Email.Text == "" {
-		return nil
-	}
 	var out []wanted
 	report, date := -1, -1
 	for _, e := range events {

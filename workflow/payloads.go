@@ -68,6 +68,8 @@ var kinds = map[EventKind]kindOf{
 	"notice.bounced":     {make: func() Payload { return new(NoticeBounced) }},
 	"notice.told":        {make: func() Payload { return new(NoticeTold) }},
 	"notices.chosen":     {make: func() Payload { return new(NoticesChosen) }},
+	"push.subscribed":    {make: func() Payload { return new(PushSubscribed) }},
+	"push.ended":         {make: func() Payload { return new(PushEnded) }},
 	"person.erased":      {make: func() Payload { return new(PersonErased) }},
 }
 

@@ -79,6 +79,8 @@ type Shop struct {
 	Gather time.Duration
 	// Quiet are the hours in which nobody is written to who did not ask.
 	Quiet Quiet
+	// Hooks are the shop's own systems that are told of steps.
+	Hooks []Hook
 	// LinkFor is how long a look link lives, counted from when it was last given out.
 	LinkFor time.Duration
 	// Catalogue holds findings and duties, the shop's own among them; nil is the standard one.

@@ -358,7 +358,7 @@ func (x *counter) post(t *task) fiber.Handler {
 }
 
 // quiet are events that change nothing of what a form was made from.
-var quiet = []workflow.EventKind{"notice.made", "notice.delivered", "notice.buried", "notice.requeued", "notice.bounced", "notice.told", "notices.chosen", "quote.reminded", "link.asked"}
+var quiet = []workflow.EventKind{"notice.made", "notice.delivered", "notice.buried", "notice.requeued", "notice.bounced", "notice.told", "notices.chosen", "push.subscribed", "push.ended", "quote.reminded", "link.asked"}
 
 // reconsider loads the job again after it turned out to have changed. It reports whether the step may be
 // tried once more: always if the step only had to be decided on the newest state, else if all that has
