@@ -83,6 +83,6 @@ func (b *breaker) note(now time.Time, f *Failure) (until time.Time) {
 	} else {
 		return b.until // one of several that were on their way when the first failed
 	}
-	b.until = now.Add(b.jitter(b.gap))
+	b.until = now.Add(max(b.jitter(b.gap), min(f.RetryAfter, mostRetryAfter)))
 	return b.until
 }

@@ -24,8 +24,9 @@ type Transport interface {
 	Send(ctx context.Context, m *Mail) (words string, err error)
 }
 
-// Composer renders and builds a notice. The job is as it stood when the notice was made, with the
-// customer, links and photos as they are now. The same job and entry must give the same bytes.
+// Composer renders and builds a notice. For a mail the job is as it stood when the notice was made, with the
+// customer, links and photos as they are now; for other ways it is as it is now. The same job and entry must
+// give the same bytes.
 type Composer interface {
 	Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*Mail, error)
 }
@@ -37,6 +38,13 @@ type Config struct {
 	Transport Transport
 	Composer  Composer
 	Log       *slog.Logger
+	// Via is the channel that it serves; "" is mail.
+	Via workflow.Via
+	// Apart says that its receivers have servers of their own: that one is away says nothing of the others,
+	// so each entry waits by itself.
+	Apart bool
+	// Off, if set, is asked before anything is claimed: whether nothing may be sent at all.
+	Off func(ctx context.Context) (bool, error)
 	// Random is where jitter and lease tokens come from; default Service.Random.
 	Random io.Reader
 	// Workers is how many mails are under way at once; default 4.
@@ -105,6 +113,9 @@ func New(cfg Config) *Dispatcher {
 	}
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Via != "" {
+		cfg.Log = cfg.Log.With("way", string(cfg.Via))
 	}
 	d := &Dispatcher{cfg: cfg, wake: make(chan struct{}, 1)}
 	d.away.first, d.away.most, d.away.jitter = cfg.AwayGap, cfg.MostAwayGap, d.jitter
@@ -257,6 +268,11 @@ func (d *Dispatcher) Flush(ctx context.Context) error {
 func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.Entry, again time.Time, err error) {
 	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
 	defer cancel()
+	if d.cfg.Off != nil {
+		if off, err := d.cfg.Off(ctx); off || err != nil {
+			return nil, time.Time{}, err
+		}
+	}
 	now := d.now()
 	n, again := d.away.allow(now, most)
 	if n > 0 {
@@ -272,7 +288,7 @@ func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.En
 	store, shop := d.cfg.Service.Store, d.cfg.Service.Shop.ID
 	lease, err := d.token()
 	if err == nil {
-		entries, err = store.ClaimEntries(ctx, shop, workflow.Claim{Now: now, Until: now.Add(d.cfg.Lease), Limit: n, Lease: lease})
+		entries, err = store.ClaimEntries(ctx, shop, workflow.Claim{Via: d.cfg.Via, Now: now, Until: now.Add(d.cfg.Lease), Limit: n, Lease: lease})
 	}
 	d.began(len(entries))
 	if err != nil || len(entries) == 0 {
@@ -281,7 +297,7 @@ func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.En
 	if err != nil || len(entries) > 0 {
 		return entries, time.Time{}, err
 	}
-	again, err = store.NextEntry(ctx, shop, "")
+	again, err = store.NextEntry(ctx, shop, d.cfg.Via)
 	return nil, again, err
 }
 
@@ -396,7 +412,11 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 	var skip errSkip
 	if errors.As(err, &skip) {
 		d.away.unused()
-		d.settle(ctx, log, e, workflow.Settlement{State: workflow.EntryBuried, Attempt: workflow.Attempt{At: begin, Result: string(Refused), Words: skip.why}}, nil)
+		state, fate := workflow.EntryBuried, Refused
+		if d.cfg.Via != "" { // nobody needs to see to it
+			state, fate = workflow.EntrySent, Gone
+		}
+		d.settle(ctx, log, e, workflow.Settlement{State: state, Attempt: workflow.Attempt{At: begin, Result: string(fate), Words: skip.why}}, nil)
 		return
 	}
 	var later errLater
@@ -421,9 +441,9 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 	var f *Failure
 	var until time.Time
 	if err != nil {
-		f = failureOf(err)
+		f = FailureOf(err)
 	}
-	if f != nil && (f.Fate == Unwritten || m == nil) {
+	if f != nil && (f.Fate == Unwritten || m == nil) || d.cfg.Apart {
 		d.away.unused()
 	} else {
 		until = d.away.note(now, f)
@@ -440,36 +460,58 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 		d.cfg.Tried(e, fate, now.Sub(begin))
 	}
 	s := workflow.Settlement{State: workflow.EntryQueued, Attempt: workflow.Attempt{At: now, Result: string(fate), Words: firstLine(words)}}
-	record := &workflow.RecordDelivery{ID: e.ID}
+	told := workflow.RecordDelivery{ID: e.ID}
+	var record workflow.Command
 	if m != nil {
-		record.With = m.With
+		told.With = m.With
 	}
 	switch d.verdict(e, fate, now) {
 	case workflow.EntrySent:
-		s.State = workflow.EntrySent
+		s.State, record = workflow.EntrySent, told
+		if fate == Gone && m != nil {
+			record = m.Gone
+		}
 	case workflow.EntryBuried:
 		s.State = workflow.EntryBuried
-		record.Buried = f.reason()
 		if fate != Refused {
 			s.Attempt.Result = string(GivenUp)
 		}
+		if d.cfg.Via == "" {
+			told.Buried = f.reason()
+		}
+		record = told
 	default:
-		record = nil
 		s.RetryAt = now.Add(d.gap(e, fate))
 		if fate == Unreached && until.After(now) {
 			s.RetryAt = until
 		}
-		if m != nil {
+		if f.RetryAfter > 0 {
+			s.RetryAt = latest(s.RetryAt, now.Add(min(f.RetryAfter, mostRetryAfter)))
+		}
+		if m != nil && d.cfg.Via == "" {
 			s.Body = m.keep()
 		}
 	}
+	if _, mail := record.(workflow.RecordDelivery); mail && d.cfg.Via != "" {
+		record = nil // a job's history tells of mails
+	}
 	d.settle(ctx, log, e, s, record)
+}
+
+// mostRetryAfter bounds how long a server may ask to be left alone.
+const mostRetryAfter = 24 * time.Hour
+
+func latest(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
 }
 
 // verdict says where an entry stands after a try.
 func (d *Dispatcher) verdict(e *workflow.Entry, fate Fate, now time.Time) workflow.EntryState {
 	switch fate {
-	case Accepted:
+	case Accepted, Gone:
 		return workflow.EntrySent
 	case Refused:
 		return workflow.EntryBuried
@@ -545,6 +587,11 @@ func (d *Dispatcher) prepare(ctx context.Context, e *workflow.Entry) (m *Mail, e
 		return nil, errSkip{"Not sent: the job is gone."}
 	case err != nil:
 		return nil, &Failure{Fate: PutOff, Words: "The job could not be read just now.", Err: err}
+	case d.cfg.Via != "":
+		if m, err = d.cfg.Composer.Compose(ctx, j, e); err != nil {
+			return nil, unwritten(err)
+		}
+		return m, nil
 	case !j.Erased.IsZero():
 		return nil, errSkip{"Not sent: the person was erased from the job."}
 	case j.Customer.Email.Text == "":
@@ -566,13 +613,21 @@ func (d *Dispatcher) prepare(ctx context.Context, e *workflow.Entry) (m *Mail, e
 		m.With = with
 	}
 	if err != nil {
-		var f *Failure
-		if errors.As(err, &f) {
-			return nil, f
-		}
-		return nil, &Failure{Fate: Unwritten, Words: "The mail could not be written.", Err: err}
+		return nil, unwritten(err)
 	}
 	return m, nil
+}
+
+// unwritten makes a failure of what a composer gave, unless that says itself what is to become of the entry.
+func unwritten(err error) error {
+	var f *Failure
+	var skip errSkip
+	var wait errLater
+	switch {
+	case errors.As(err, &f), errors.As(err, &skip), errors.As(err, &wait):
+		return err
+	}
+	return &Failure{Fate: Unwritten, Words: "The mail could not be written.", Err: err}
 }
 
 // asOf gives the job as it stood when the notice (the last one of a mail) was made, so that a mail tells its own step and a
@@ -645,7 +700,7 @@ func (d *Dispatcher) send(ctx context.Context, m *Mail) (words string, err error
 
 // settle ends the claim. With a record, event and settlement are one commit. What can't be settled
 // stays leased and is claimed again when the lease runs out: a repeat, never a loss.
-func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.Entry, s workflow.Settlement, record *workflow.RecordDelivery) {
+func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.Entry, s workflow.Settlement, record workflow.Command) {
 	// Even a stop that ran out of grace writes down what happened: it is what keeps a mail from being
 	// sent twice.
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 30*time.Second)
@@ -658,7 +713,7 @@ func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.E
 		if record != nil {
 			_, err = svc.Do(ctx, workflow.Order{
 				Job: e.Job, By: workflow.Actor{Role: workflow.RoleSystem, ID: "dispatcher"},
-				Commands: []workflow.Command{*record}, Settle: &s,
+				Commands: []workflow.Command{record}, Settle: &s,
 			})
 		} else {
 			err = svc.Store.SettleEntry(ctx, svc.Shop.ID, s)

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 )
 
 // Fate is what became of one try at sending a mail.
@@ -23,6 +24,8 @@ const (
 	Unreached Fate = "unreached"
 	// Refused: the server refused for good (5yz). The entry is buried.
 	Refused Fate = "refused"
+	// Gone: the receiver has ended for good (a browser that unsubscribed). Nobody needs to see to it.
+	Gone Fate = "gone"
 	// Unwritten: the mail could not be rendered.
 	Unwritten Fate = "unwritten"
 	// Held: not tried, since it is night where the customer is. Paced: not tried, since the limit of its
@@ -43,6 +46,8 @@ type Failure struct {
 	Code int
 	// Words are the server's words, or ours where no server answered. They may be shown to staff.
 	Words string
+	// RetryAfter is how long the server asked to be left alone, 0 if it did not say.
+	RetryAfter time.Duration
 	// Err is the cause, for the log.
 	Err error
 }
@@ -67,8 +72,8 @@ func (f *Failure) Error() string {
 // Unwrap gives the cause.
 func (f *Failure) Unwrap() error { return f.Err }
 
-// failureOf makes any error a failure; one that no transport explained counts as put off.
-func failureOf(err error) *Failure {
+// FailureOf makes any error a failure; one that no transport explained counts as put off.
+func FailureOf(err error) *Failure {
 	var f *Failure
 	if errors.As(err, &f) {
 		return f

@@ -6,11 +6,14 @@ import (
 	"fmt"
 	"strings"
 
+	"benchword/workflow"
+
 	"golang.org/x/net/idna"
 )
 
 // Mail is a notice, rendered and built: the bytes that go over the line, and their envelope. A mail is
-// built once; what is tried again is the same bytes.
+// built once; what is tried again is the same bytes. Messages that go other ways are of this type, too: To
+// is then the address that they are posted to.
 type Mail struct {
 	// ID is the Message-ID without its brackets.
 	ID string `json:"id"`
@@ -24,7 +27,9 @@ type Mail struct {
 	UTF8 bool `json:"utf8,omitempty"`
 	// With are the notices that it tells beside its own.
 	With []string `json:"with,omitempty"`
-	// Data is the whole message, lines ended by CRLF.
+	// Gone is what the job is told if the receiver has ended for good, nil for nothing. Mails have none.
+	Gone workflow.Command `json:"-"`
+	// Data is the whole message, lines ended by CRLF; of a webhook its body, of a push its text.
 	Data []byte `json:"-"`
 }
 

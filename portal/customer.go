@@ -74,7 +74,7 @@ func (s *Server) openedJob(c *fiber.Ctx) (token string, row workflow.LinkRow, j 
 }
 
 func (s *Server) trackOf(page templates.Page, j *workflow.Job, token string, row workflow.LinkRow) *templates.Track {
-	l := templates.TrackLink{Token: token, Purpose: row.Purpose, Until: row.ExpiresAt}
+	l := templates.TrackLink{Token: token, Purpose: row.Purpose, Until: row.ExpiresAt, PushKey: s.cfg.PushKey}
 	if f := s.Forecast(); f != nil {
 		if o, err := f.Outlook(j, s.Now()); err == nil {
 			l.Outlook = &o

@@ -25,7 +25,7 @@ import (
 
 // policy is the Content-Security-Policy of every page: nothing from anywhere else, no inline code.
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; font-src 'self'; " +
-	"connect-src 'self'; form-action 'self'; frame-src 'self'; frame-ancestors 'none'; base-uri 'none'"
+	"connect-src 'self'; worker-src 'self'; form-action 'self'; frame-src 'self'; frame-ancestors 'none'; base-uri 'none'"
 
 // protective are the headers of every answer. They are kept as bytes with canonical names: a page that
 // was rendered before costs little more than its headers.

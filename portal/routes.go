@@ -13,6 +13,7 @@ func (s *Server) routes() {
 	a := s.app
 	a.Get("/assets/*", s.asset)
 	a.Get("/robots.txt", s.robots)
+	a.Get("/push-worker.js", s.pushWorker)
 
 	a.Get("/", s.showHome)
 	a.Get("/packing", s.showPacking)
@@ -35,6 +36,7 @@ func (s *Server) routes() {
 	j.Post("/message", s.Ask(true), s.postMessage)
 	j.Get("/notices", s.showNotices)
 	j.Post("/notices", s.postNotices)
+	j.Post("/push", s.Ask(true), s.postPush)
 
 	d := a.Group("/d/:token", unknown)
 	d.Get("/", s.showQuote)

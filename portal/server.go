@@ -59,6 +59,8 @@ type Config struct {
 	Common *Common
 	// Forecast, if set, gives what the shop's history says; it may give nil.
 	Forecast func() *workflow.Forecast
+	// PushKey is the public key that browsers subscribe with, in base64url; "" offers them nothing.
+	PushKey string
 }
 
 // Server is the portal. Build it with New, add counter and api, then Serve.

@@ -49,6 +49,8 @@ type Track struct {
 	// Outlook says when it will most likely leave, by the shop's own history, and OutlookOf what that rests
 	// on; "" where the history has nothing to say.
 	Outlook, OutlookOf string
+	// PushKey is the key that a browser subscribes with to be told of the job, "" where it can't be.
+	PushKey string
 	// Address is where the parcel goes, for a job that is not here yet.
 	SendTo bool
 }
@@ -106,6 +108,8 @@ type TrackLink struct {
 	Until   time.Time
 	// Outlook is what the forecast says, nil for nothing.
 	Outlook *workflow.Outlook
+	// PushKey is the shop's key for push services, "" for none.
+	PushKey string
 }
 
 // TrackOf makes the tracking page.
@@ -118,6 +122,9 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 		Contents: contentsOf(j, w), Serial: j.Device.Serial, Fault: j.Fault.Text, Condition: j.Condition,
 		Pairs: pairsOf(j, w, loc, urls), Paid: paidOf(j, shop, w), Erased: !j.Erased.IsZero(), SendTo: j.Stage == workflow.StageBooked,
 		LinkUntil: w.Date(l.Until, loc),
+	}
+	if !j.Ended() && j.Erased.IsZero() {
+		t.PushKey = l.PushKey
 	}
 	if q := j.Quote(); q != nil && q.Answerable(now) && j.Stage == workflow.StageAwaitingApproval {
 		if l.Purpose == link.Decide {

@@ -38,6 +38,7 @@ type Settings struct {
 	Uncollected []UncollectedSettings `toml:"uncollected" validate:"max=10,dive"`
 	Mail        MailSettings          `toml:"mail"`
 	Inbox       InboxSettings         `toml:"inbox"`
+	Hooks       []HookSettings        `toml:"hooks" validate:"max=10,dive"`
 	Web         WebSettings           `toml:"web"`
 	Store       StoreSettings         `toml:"store"`
 	// Words are texts in the shop's own words: language to key to text; see runWords.
@@ -305,6 +306,9 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 	if out.QuoteDays == 0 {
 		out.QuoteDays = 14
 	}
+	if out.Hooks, err = s.hooks(); err != nil {
+		return nil, err
+	}
 	out.WarnAt, out.RiskAt = slices.Compact(slices.Sorted(slices.Values(s.Promise.WarnAt))), s.Promise.RiskAt
 	out.Silence, out.SilenceDays = workflow.SilencePolicy(s.Promise.Unanswered), s.Promise.UnansweredDays
 	if err := s.levels(out); err != nil {
@@ -336,6 +340,10 @@ func checker() *validator.Validate {
 		}
 	}
 	must(v.RegisterValidation("shopid", func(f validator.FieldLevel) bool { return workflow.ShopID(f.Field().String()).Valid() }))
+	must(v.RegisterValidation("hookname", func(f validator.FieldLevel) bool { return workflow.ShopID(f.Field().String()).Valid() }))
+	must(v.RegisterValidation("hookevent", func(f validator.FieldLevel) bool {
+		return slices.Contains(workflow.HookEvents, workflow.EventKind(f.Field().String()))
+	}))
 	must(v.RegisterValidation("currency", func(f validator.FieldLevel) bool {
 		_, err := money.ParseCurrency(f.Field().String())
 		return err == nil
@@ -379,6 +387,10 @@ func wrong(e validator.FieldError) string {
 		return "is not a complete e-mail address"
 	case "shopid":
 		return "may hold only a-z, 0-9 and -, at most 32 of them"
+	case "hookname":
+		return "may hold only a-z, 0-9 and -, at most 32 of them"
+	case "hookevent":
+		return "is nothing that a hook is told of (see workflow.HookEvents, or the README)"
 	case "currency":
 		return "is not an ISO 4217 currency code"
 	case "percent":

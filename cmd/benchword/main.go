@@ -27,6 +27,7 @@ func init() {
 		{"serve", "--config shop.toml --data DIR | --shops DIR", "run a shop, or all shops of a folder", runServe},
 		{"staff", "add|list|remove …", "who may sign in at the counter", runStaff},
 		{"token", "add|list|remove …", "who may use the JSON interface", runToken},
+		{"hooks", "list | try NAME | on NAME", "the shop's own systems that are told of steps: their state, a test message, one switched on again", runHooks},
 		{"words", "[--config shop.toml] [--lang fr] [TEXT]", "print the texts that customers read, to be said in other words", runWords},
 		{"backup", "--data DIR --to FOLDER", "copy jobs, photos and keys while the shop runs; or --check FOLDER", runBackup},
 		{"restore", "--from FOLDER --data DIR", "put a backup into an empty shop", runRestore},

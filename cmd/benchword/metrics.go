@@ -29,17 +29,17 @@ type figures struct {
 func newFigures(service *workflow.Service) *figures {
 	f := &figures{
 		service: service, registry: prometheus.NewRegistry(),
-		attempts: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "benchword_mail_attempts_total", Help: "Tries at sending a mail, by what came of them."}, []string{"result"}),
+		attempts: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "benchword_notice_attempts_total", Help: "Tries at sending a notice, by its way (mail, hook:name, push) and what came of them."}, []string{"way", "result"}),
 		accepted: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: "benchword_mail_accept_seconds", Help: "Time from when a mail was due until the mail server accepted it.",
 			Buckets: []float64{1, 5, 15, 60, 300, 900, 3600, 6 * 3600, 24 * 3600},
 		}),
-		oldest: prometheus.NewDesc("benchword_outbox_oldest_seconds", "Age of the oldest mail that waits, 0 if none does.", nil, nil),
-		buried: prometheus.NewDesc("benchword_outbox_given_up", "Mails given up and not sent again (counted up to 1000).", nil, nil),
+		oldest: prometheus.NewDesc("benchword_outbox_oldest_seconds", "Age of the oldest notice that waits, by way, 0 if none does (of the thousand oldest).", []string{"way"}, nil),
+		buried: prometheus.NewDesc("benchword_outbox_given_up", "Notices given up and not sent again, by way (counted up to 1000).", []string{"way"}, nil),
 		away:   prometheus.NewDesc("benchword_mail_server_away_seconds", "How long the mail server has been away, 0 while it is there.", nil, nil),
 	}
 	for _, r := range []notify.Fate{notify.Accepted, notify.PutOff, notify.Unknown, notify.Unreached, notify.Refused, notify.Unwritten, notify.Held, notify.Paced} {
-		f.attempts.WithLabelValues(string(r)) // so that a figure is there before it is needed
+		f.attempts.WithLabelValues("mail", string(r)) // so that a figure is there before it is needed
 	}
 	f.register(f.registry)
 	return f
@@ -50,8 +50,8 @@ func (f *figures) register(r prometheus.Registerer) { r.MustRegister(f, f.attemp
 
 // tried takes a try into the figures.
 func (f *figures) tried(e *workflow.Entry, fate notify.Fate, _ time.Duration) {
-	f.attempts.WithLabelValues(string(fate)).Inc()
-	if fate == notify.Accepted {
+	f.attempts.WithLabelValues(wayOf(e.Via), string(fate)).Inc()
+	if fate == notify.Accepted && e.Via == "" {
 		due := e.MadeAt
 		if len(e.Attempts) == 0 && e.NotBefore.After(due) {
 			due = e.NotBefore
@@ -81,17 +81,39 @@ func (f *figures) Collect(to chan<- prometheus.Metric) {
 		}
 		to <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v)
 	}
-	waits, err := store.EntriesIn(ctx, shop, workflow.EntryQueued, 1)
-	age := 0.0
-	if len(waits) > 0 {
-		age = since(waits[0].MadeAt)
+	// By way: one that is switched off must not hide the others' figures. Those of mail are there always.
+	by := func(d *prometheus.Desc, state workflow.EntryState, of func(found []workflow.Entry) float64) {
+		all, err := store.EntriesIn(ctx, shop, state, 1000)
+		found := map[string][]workflow.Entry{"mail": nil}
+		for _, e := range all {
+			found[wayOf(e.Via)] = append(found[wayOf(e.Via)], e)
+		}
+		for way, entries := range found {
+			if err != nil {
+				to <- prometheus.NewInvalidMetric(d, err)
+				return
+			}
+			to <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, of(entries), way)
+		}
 	}
-	gauge(f.oldest, age, err)
-	given, err := store.EntriesIn(ctx, shop, workflow.EntryBuried, 1000)
-	gauge(f.buried, float64(len(given)), err)
+	by(f.oldest, workflow.EntryQueued, func(waits []workflow.Entry) float64 {
+		if len(waits) == 0 {
+			return 0
+		}
+		return since(waits[0].MadeAt)
+	})
+	by(f.buried, workflow.EntryBuried, func(given []workflow.Entry) float64 { return float64(len(given)) })
 	if f.dispatcher != nil {
 		gauge(f.away, since(f.dispatcher().AwaySince), nil)
 	}
+}
+
+// wayOf names the way of an entry.
+func wayOf(v workflow.Via) string {
+	if v == "" {
+		return "mail"
+	}
+	return string(v.Channel())
 }
 
 // handler answers Prometheus.

@@ -32,17 +32,17 @@ func TestFigures(t *testing.T) {
 		require.NotNil(t, m, name)
 		return m[1]
 	}
-	require.Equal(t, "0", value("benchword_outbox_oldest_seconds"))
+	require.Equal(t, "0", value(`benchword_outbox_oldest_seconds{way="mail"}`))
 	s.post.Fail(smtptest.Fault{At: smtptest.AtRcpt, Reply: "450 4.2.0 later", Times: 1})
 	n, ok := sendWord(s.base, s.tokens["counter"], "", "It hums.")
 	require.True(t, ok)
-	require.Eventually(t, func() bool { return value(`benchword_mail_attempts_total{result="put off"}`) == "1" }, 10*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return value(`benchword_notice_attempts_total{result="put off",way="mail"}`) == "1" }, 10*time.Second, time.Millisecond)
 	s.clock.set(s.clock.now().Add(2 * time.Hour))
-	require.Equal(t, "7200", value("benchword_outbox_oldest_seconds"))
+	require.Equal(t, "7200", value(`benchword_outbox_oldest_seconds{way="mail"}`))
 	s.settle()
-	require.Equal(t, "1", value(`benchword_mail_attempts_total{result="accepted"}`))
+	require.Equal(t, "1", value(`benchword_notice_attempts_total{result="accepted",way="mail"}`))
 	require.Equal(t, "7200", value("benchword_mail_accept_seconds_sum"))
-	require.Equal(t, "0", value("benchword_outbox_oldest_seconds"))
+	require.Equal(t, "0", value(`benchword_outbox_oldest_seconds{way="mail"}`))
 	require.NotContains(t, read(), n)
 	require.NotContains(t, strings.ToLower(read()), "kit")
 

@@ -71,7 +71,7 @@ func (s *Settings) parts(path string, does roles) (parts, error) {
 	if err != nil {
 		return parts{}, fmt.Errorf("%s: %w", path, err)
 	}
-	return parts{shop: shop, words: s.own, transport: transport, mail: s.Mail, inbox: s.Inbox, web: s.Web, store: s.Store, does: does}, nil
+	return parts{shop: shop, words: s.own, transport: transport, mail: s.Mail, inbox: s.Inbox, hooks: s.Hooks, web: s.Web, store: s.Store, does: does}, nil
 }
 
 func (s *Settings) transport() (*notify.SMTP, error) {

@@ -111,6 +111,7 @@ type server struct {
 	desk       *evidence.Desk
 	portal     *portal.Server
 	dispatcher *notify.Dispatcher
+	others     ways
 	transport  *notify.SMTP
 	waker      *waker
 	forecaster *workflow.Forecaster
@@ -132,6 +133,7 @@ type parts struct {
 	transport *notify.SMTP
 	mail      MailSettings
 	inbox     InboxSettings
+	hooks     []HookSettings
 	// words are what customers read; nil means the usual texts.
 	words *locale.Set
 	web   WebSettings
@@ -200,6 +202,13 @@ func build(ctx context.Context, p parts) (*server, error) {
 		Service: h.service, Transport: p.transport, Composer: mails, Log: p.log, PerMinute: p.mail.PerMinute, PerDomain: p.mail.PerDomain,
 		Tried: func(e *workflow.Entry, f notify.Fate, took time.Duration) { s.figures.tried(e, f, took) },
 	})
+	pushKey, err := notify.OpenPushKey(ctx, h.service)
+	if err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
+	if s.others, err = openWays(h.service, p.hooks, &notify.Pushes{Mails: mails, Key: pushKey}, p.log, func(e *workflow.Entry, f notify.Fate, took time.Duration) { s.figures.tried(e, f, took) }); err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
 	s.figures, s.metrics = newFigures(h.service), p.web.Metrics
 	s.figures.dispatcher = s.dispatcher.Health
 	s.waker = newWaker(h.service, p.log)
@@ -224,7 +233,7 @@ func build(ctx context.Context, p parts) (*server, error) {
 	s.portal, err = portal.New(portal.Config{
 		Service: h.service, Photos: s.desk, Templates: set, Words: p.words, Log: p.log, TrustedProxies: p.web.Proxies,
 		Version: version(), Health: s.health, Ask: p.ask, AskFor: 10 * time.Minute,
-		Forecast: s.forecaster.Forecast, Common: p.common.portal,
+		Forecast: s.forecaster.Forecast, Common: p.common.portal, PushKey: pushKey.Public(),
 		Shared: s.shared != nil, HealthOnly: !p.does.portal,
 	})
 	if err != nil {
@@ -247,6 +256,7 @@ func build(ctx context.Context, p parts) (*server, error) {
 func (s *server) told(notices int) {
 	if notices > 0 {
 		s.dispatcher.Wake()
+		s.others.wake()
 	}
 	s.waker.wake()
 	s.renewer.note()
@@ -288,6 +298,9 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 func (s *server) begin(ctx context.Context) {
 	if s.does.notifier {
 		s.work.Go(func() { s.dispatcher.Run(ctx) })
+		for _, d := range s.others {
+			s.work.Go(func() { d.Run(ctx) })
+		}
 		s.work.Go(func() { s.waker.run(ctx) })
 		if s.inbox != nil {
 			s.work.Go(func() { s.inbox.Run(ctx) })
