@@ -105,7 +105,7 @@ func NewHook(service *workflow.Service, name, address string, private bool, keys
 // Config gives the settings of the hook's dispatcher.
 func (h *Hook) Config() Config {
 	return Config{Service: h.service, Transport: h, Composer: h, Via: (&workflow.Hook{Name: h.Name}).Via(), Off: func(ctx context.Context) (bool, error) {
-		off, err := HookOff(ctx, h.service, h.Name)
+		off, err := h.service.HookOff(ctx, h.Name)
 		return off != nil, err
 	}}
 }
@@ -118,33 +118,6 @@ func (h *Hook) Public() (out []string) {
 		}
 	}
 	return out
-}
-
-// bucketHooks keeps which hooks are switched off.
-const bucketHooks = "hooks-off"
-
-// HookState says since when a hook is switched off, and in which words its system asked for it.
-type HookState struct {
-	At    time.Time `json:"at"`
-	Words string    `json:"words"`
-}
-
-// HookOff tells whether a hook is switched off, nil if it is not.
-func HookOff(ctx context.Context, s *workflow.Service, name string) (*HookState, error) {
-	raw, err := s.Store.GetKey(ctx, s.Shop.ID, bucketHooks, name, s.Now())
-	if errors.Is(err, workflow.ErrNotFound) {
-		return nil, nil
-	}
-	var off HookState
-	if err == nil {
-		err = json.Unmarshal(raw, &off)
-	}
-	return &off, err
-}
-
-// SwitchHookOn lets a hook that was switched off send again: what waited goes first.
-func SwitchHookOn(ctx context.Context, s *workflow.Service, name string) error {
-	return s.Store.DeleteKey(ctx, s.Shop.ID, bucketHooks, name)
 }
 
 // hookMessage is the body of a webhook. It holds nothing about a person: who may see that asks the JSON interface
@@ -231,10 +204,7 @@ func (h *Hook) Send(ctx context.Context, m *Mail) (string, error) {
 	if !errors.As(err, &f) || f.Code != http.StatusGone {
 		return words, err
 	}
-	off, err := json.Marshal(HookState{h.service.Now().UTC(), firstLine(f.Words)})
-	if err == nil {
-		err = h.service.Store.PutKey(ctx, h.service.Shop.ID, bucketHooks, h.Name, off, time.Time{})
-	}
+	err = h.service.SwitchHookOff(ctx, h.Name, firstLine(fmt.Sprintf("%d %s", f.Code, f.Words)))
 	return "", &Failure{Fate: Unreached, Step: "end", Code: f.Code, Words: "It wants no more messages. It is switched off until somebody switches it on again.", Err: err}
 }
 

@@ -12,7 +12,7 @@ import (
 func (s *Server) pushWorker(c *fiber.Ctx) error {
 	body, contentType, etag, _ := templates.Asset("push-worker.js")
 	c.Set(fiber.HeaderContentType, contentType)
-	c.Set(fiber.HeaderCacheControl, "no-cache")
+	c.Set(fiber.HeaderCacheControl, "private, no-cache")
 	c.Set(fiber.HeaderETag, etag)
 	if c.Get(fiber.HeaderIfNoneMatch) == etag {
 		return c.SendStatus(fiber.StatusNotModified)

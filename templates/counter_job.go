@@ -257,12 +257,15 @@ type AccountView struct{ Name, Time string }
 type NoticeView struct {
 	ID          string
 	Words, When string
+	// Way is how it goes where that is no mail.
+	Way string
 	// Fate is "sent", "queued" or "back"; FateWords says it.
 	Fate, FateWords string
 	// Tries are the tries so far, in the mail server's words.
 	Tries []string
-	// Task marks one that somebody must telephone about; Again one that can be sent again.
-	Task, Again bool
+	// Task marks one that somebody must telephone about; Again one that can be sent again, Other one that
+	// went another way.
+	Task, Again, Other bool
 }
 
 // CounterPhotos gives the addresses of photos below the job at the counter.
@@ -501,7 +504,39 @@ func (k clockOf) notices(j *workflow.Job, entries []workflow.Entry) []NoticeView
 		n := &j.Notices[i]
 		out = append(out, k.notice(j, n, byID[n.ID]))
 	}
+	for i := range slices.Backward(entries) {
+		if e := &entries[i]; e.Via != "" {
+			out = append(out, k.other(j, e))
+		}
+	}
 	return out
+}
+
+// other tells the life of what goes another way than mail. The outbox alone knows it.
+func (k clockOf) other(j *workflow.Job, e *workflow.Entry) NoticeView {
+	v := k.notice(j, &workflow.NoticeRecord{ID: e.ID, Kind: e.Kind, At: e.MadeAt, Due: e.NotBefore}, e)
+	v.Task, v.Again, v.Other = false, false, e.State == workflow.EntryBuried
+	name, hook := strings.CutPrefix(string(e.Via), "hook:")
+	if hook {
+		v.Way, v.Words = "to your system “"+name+"”", string(e.Kind)
+	} else {
+		v.Way = "to the customer’s browser"
+	}
+	var last workflow.Attempt
+	if len(e.Attempts) > 0 {
+		last = e.Attempts[len(e.Attempts)-1]
+	}
+	switch {
+	case e.State == workflow.EntryBuried && hook:
+		v.Fate, v.FateWords = "back", "given up "+k.at(last.At)+". The system “"+name+"” did not take it. Have somebody look at its address, then send it again."
+	case e.State == workflow.EntryBuried:
+		v.Fate, v.FateWords = "back", "given up "+k.at(last.At)+". Nothing needs to be done: the mail tells the same."
+	case e.State == workflow.EntrySent && last.Result == "gone":
+		v.Fate, v.FateWords = "sent", "not sent: the browser is told no more"
+	case e.State == workflow.EntrySent:
+		v.Fate, v.FateWords = "sent", "accepted "+k.at(last.At)
+	}
+	return v
 }
 
 // notice tells a notice's life: made, held back or tried, and what came of it. The entry may be nil.
@@ -568,17 +603,22 @@ func lower(s string) string {
 // OutboxRow is a mail on the page of the outbox.
 type OutboxRow struct {
 	NoticeView
+	Number                   workflow.JobNumber
 	Job, URL, Device, Person string
 }
 
 // OutboxRowOf makes the row of an outbox entry.
 func OutboxRowOf(j *workflow.Job, e *workflow.Entry, shop *workflow.Shop, now time.Time) OutboxRow {
+	k := newClock(shop, now)
+	if e.Via != "" {
+		return OutboxRow{NoticeView: k.other(j, e), Number: j.Number, Job: j.Number.Shown(), URL: "/counter/job/" + string(j.Number) + "#notices", Device: j.Device.Name(), Person: j.Customer.Name.Text}
+	}
 	n := j.Notice(e.ID)
 	if n == nil {
 		n = &workflow.NoticeRecord{ID: e.ID, Kind: e.Kind, At: e.MadeAt}
 	}
 	return OutboxRow{
-		NoticeView: newClock(shop, now).notice(j, n, e), Job: j.Number.Shown(), URL: "/counter/job/" + string(j.Number) + "#notices",
+		NoticeView: k.notice(j, n, e), Number: j.Number, Job: j.Number.Shown(), URL: "/counter/job/" + string(j.Number) + "#notices",
 		Device: j.Device.Name(), Person: j.Customer.Name.Text,
 	}
 }

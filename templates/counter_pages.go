@@ -582,8 +582,23 @@ type CounterMails struct {
 	Heading string
 	States  []StageFilter
 	Mails   []OutboxRow
+	// Hooks are the shop's own systems.
+	Hooks []HookView
 	// Cut says that there are more.
 	Cut bool
+}
+
+// HookView is one of the shop's own systems that is told of steps. Off says in words since when and why it is
+// told nothing, "" while it is told.
+type HookView struct{ Name, Off string }
+
+// HookViewOf makes the view of a hook; off is nil while it is told.
+func HookViewOf(name string, off *workflow.HookState, shop *workflow.Shop, now time.Time) HookView {
+	v := HookView{Name: name}
+	if off != nil {
+		v.Off = "switched off " + newClock(shop, now).at(off.At) + ", since it answered “" + off.Words + "”"
+	}
+	return v
 }
 
 // Template implements [View].

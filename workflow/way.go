@@ -1,7 +1,10 @@
 package workflow
 
 import (
+	"context"
 	"encoding/base64"
+	"encoding/json"
+	"errors"
 	"net/netip"
 	"net/url"
 	"slices"
@@ -35,6 +38,55 @@ var HookEvents = []EventKind{
 
 func (h *Hook) wants(k EventKind) bool {
 	return slices.Contains(HookEvents, k) && (len(h.Events) == 0 || slices.Contains(h.Events, k))
+}
+
+// bucketHooks keeps which hooks are switched off.
+const bucketHooks = "hooks-off"
+
+// HookState says since when a hook is switched off, and in which words its system asked for it.
+type HookState struct {
+	At    time.Time `json:"at"`
+	Words string    `json:"words"`
+}
+
+// HookOff tells whether a hook is switched off, nil if it is not. What comes up meanwhile waits.
+func (s *Service) HookOff(ctx context.Context, name string) (*HookState, error) {
+	raw, err := s.Store.GetKey(ctx, s.Shop.ID, bucketHooks, name, s.Now())
+	if errors.Is(err, ErrNotFound) {
+		return nil, nil
+	}
+	var off HookState
+	if err == nil {
+		err = json.Unmarshal(raw, &off)
+	}
+	return &off, err
+}
+
+// SwitchHookOff lets nothing more go to a hook; words say why.
+func (s *Service) SwitchHookOff(ctx context.Context, name, words string) error {
+	off, err := json.Marshal(HookState{s.Now().UTC(), words})
+	if err != nil {
+		return err
+	}
+	return s.Store.PutKey(ctx, s.Shop.ID, bucketHooks, name, off, time.Time{})
+}
+
+// SwitchHookOn undoes it: what waited goes first.
+func (s *Service) SwitchHookOn(ctx context.Context, name string) error {
+	return s.Store.DeleteKey(ctx, s.Shop.ID, bucketHooks, name)
+}
+
+// SendOtherAgain puts an entry that went another way than mail, and was given up, back in its queue. Error:
+// ErrNotFound. (A mail is put back by [SendAgain], which the job's history tells.)
+func (s *Service) SendOtherAgain(ctx context.Context, n JobNumber, id string) error {
+	entries, err := s.Store.Entries(ctx, s.Shop.ID, n)
+	if err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(entries, func(e Entry) bool { return e.ID == id && e.Via != "" }) {
+		return &Error{Code: CodeNotFound, Message: "There is no such message on this job."}
+	}
+	return s.Store.Requeue(ctx, s.Shop.ID, id, s.Now().UTC())
 }
 
 // by makes an entry of another way.

@@ -148,7 +148,7 @@ func runHooks(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 		if err != nil {
 			return err
 		}
-		if err := notify.SwitchHookOn(ctx, h.service, x.Name); err != nil {
+		if err := h.service.SwitchHookOn(ctx, x.Name); err != nil {
 			return err
 		}
 		fmt.Fprintf(out, "%s is on; what waited goes out within a minute.\n", x.Name)
@@ -157,7 +157,7 @@ func runHooks(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 		for i := range s.Hooks {
 			x := &s.Hooks[i]
 			state := "on"
-			if off, err := notify.HookOff(ctx, h.service, x.Name); err != nil {
+			if off, err := h.service.HookOff(ctx, x.Name); err != nil {
 				return err
 			} else if off != nil {
 				state = "off since " + off.At.Format(time.RFC3339) + ": " + off.Words

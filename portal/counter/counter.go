@@ -72,6 +72,8 @@ func Mount(s *portal.Server, cfg Config) {
 	g.Get("/figures", owner, x.showFigures)
 	g.Get("/figures/:table.csv", owner, x.figureFile)
 	g.Get("/mails", anybody, x.showMails)
+	g.Post("/mails/hook", desk, x.postHook)
+	g.Post("/mails/again", desk, x.postOtherAgain)
 	g.Get("/new", desk, x.showNew)
 	g.Post("/new", desk, x.postNew)
 

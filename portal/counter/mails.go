@@ -1,6 +1,8 @@
 package counter
 
 import (
+	"slices"
+
 	"benchword/templates"
 	"benchword/workflow"
 
@@ -23,6 +25,13 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 	for _, s := range []workflow.EntryState{workflow.EntryQueued, workflow.EntryBuried, workflow.EntrySent} {
 		v.States = append(v.States, templates.StageFilter{Words: templates.MailStateWords(s), URL: "/counter/mails?state=" + string(s), Here: s == state})
 	}
+	for _, h := range x.s.Shop().Hooks {
+		off, err := svc.HookOff(ctx, h.Name)
+		if err != nil {
+			return err
+		}
+		v.Hooks = append(v.Hooks, templates.HookViewOf(h.Name, off, x.s.Shop(), x.s.Now()))
+	}
 	entries, err := svc.Store.EntriesIn(ctx, x.s.Shop().ID, state, mailsPage+1)
 	if err != nil {
 		return err
@@ -44,6 +53,32 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 		v.Mails = append(v.Mails, templates.OutboxRowOf(j, e, x.s.Shop(), x.s.Now()))
 	}
 	return x.s.Render(c, fiber.StatusOK, v)
+}
+
+// postHook switches one of the shop's own systems on again. Its dispatcher finds out when it next looks.
+func (x *counter) postHook(c *fiber.Ctx) error {
+	name := c.FormValue("name")
+	if !slices.ContainsFunc(x.s.Shop().Hooks, func(h workflow.Hook) bool { return h.Name == name }) {
+		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such system in the settings."}
+	}
+	if err := x.s.Service().SwitchHookOn(c.UserContext(), name); err != nil {
+		return err
+	}
+	x.s.Flash(c, "“"+name+"” is told again; what waited goes out within a minute.")
+	return x.s.Back(c, "/counter/mails")
+}
+
+// postOtherAgain sends again what went another way than mail and was given up.
+func (x *counter) postOtherAgain(c *fiber.Ctx) error {
+	n, err := workflow.ParseJobNumber(c.FormValue("job"))
+	if err != nil {
+		return err
+	}
+	if err := x.s.Service().SendOtherAgain(c.UserContext(), n, c.FormValue("id")); err != nil {
+		return err
+	}
+	x.s.Flash(c, "It is on its way again.")
+	return x.s.Back(c, "/counter/mails")
 }
 
 var noticesTask = &task{

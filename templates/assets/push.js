@@ -46,8 +46,11 @@
       return;
     }
     const registration = await worker();
+    // A browser that does not reach its push service may wait for ever.
+    const late = new Promise((_, reject) => setTimeout(reject, 30000));
+    late.catch(() => {});
     const s = await registration.pushManager.getSubscription() ||
-      await registration.pushManager.subscribe({ userVisibleOnly: true, applicationServerKey: bytes(box.dataset.key) });
+      await Promise.race([registration.pushManager.subscribe({ userVisibleOnly: true, applicationServerKey: bytes(box.dataset.key) }), late]);
     const x = s.toJSON();
     if (await send({ want: "on", endpoint: x.endpoint, key: x.keys.p256dh, auth: x.keys.auth })) {
       remember(x.endpoint);
