@@ -48,6 +48,26 @@
 //
 // Nothing is written or sent for a person who was erased.
 //
+// # Other ways
+//
+// An entry goes one way ([workflow.Via]): by mail, to one of the shop's own systems ([Hook], signed by the
+// Standard Webhooks specification), or to a browser that asked for it ([Pushes], RFC 8030, 8291, 8292). Each
+// way has a dispatcher of its own over the same outbox, with a transport and a composer, and what is promised
+// above holds for it, with these differences:
+//
+//   - Order is kept per job and receiver. A system or browser that is away holds up no mail, and no other.
+//   - A webhook's repeats carry the same webhook-id and the same body: the job as it stood right after the
+//     event. A push tells its step as the job stands when it goes out, and takes the place of earlier ones.
+//   - Webhooks go out at once; pushes keep the quiet hours and the customer's choice, but are not gathered,
+//     and what the customer did themselves is not pushed to them.
+//   - A system that answers 429, 502, 503 or 504 is left alone as a mail server that is away is, for as long as
+//     Retry-After says. 410 switches it off: its messages wait until somebody switches it on again. A browser
+//     that is gone (404, 410) is written off. Any other refusal is put off: webhooks for 5 days, pushes for 2.
+//   - What is given up stands in the outbox, where the counter sees it and sends it again; nobody is asked to
+//     telephone, since the mail has told the customer.
+//   - What others name leads to the open internet only: the address is looked at when the connection is made,
+//     redirects are not followed and proxies not asked.
+//
 // # What comes back
 //
 // [Inbox] reads a Maildir or an IMAP mailbox: a bounce (RFC 3464) becomes the event "notice.bounced" and

@@ -20,6 +20,7 @@ var asvs = map[string]struct {
 }{
 	"V1.2.1":  {tests: "TestHostileTextsStayTexts TestEmptyViews TestHostileWordsInMails TestAttacks"},
 	"V1.2.10": {tests: "TestCSVHoldsNoFormulas"},
+	"V1.3.6":  {tests: "TestOnlyPublicAddresses TestSubscribing TestHookAnswers"},
 	"V1.3.4":  {decision: "2026-11-25: SVG is not taken in; the photo desk reads JPEG, PNG, WebP and HEIC by their first bytes and re-encodes them."},
 	"V2.2.1":  {tests: "TestWrongSettingsAreNamed TestPriceRefuses TestEmptyAndHostileForms"},
 	"V2.2.2":  {tests: "TestEmptyAndHostileForms TestBadBodies"},
@@ -57,7 +58,7 @@ var asvs = map[string]struct {
 	"V6.5.1":  {decision: "2026-11-25: there are no one-time codes. A decide link is for one revision, and its answer counts once (TestADecisionCountsOnce)."},
 	"V6.6.2":  {tests: "TestALookLinkDecidesNothing TestQuotesThatEndedTellTheTruth"},
 	"V6.6.3":  {tests: "TestTryingLinks TestGuessingFromManyAddresses"},
-	"V6.6.4":  {decision: "2026-11-25: there are no push notifications."},
+	"V6.6.4":  {decision: "2026-11-27: nobody signs in by push notifications; those that tell of a job hold nothing to sign in with."},
 	"V7.2.1":  {tests: "TestSessions"},
 	"V7.2.2":  {tests: "TestSessions TestTokens"},
 	"V7.2.3":  {tests: "TestSessions"},
