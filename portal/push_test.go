@@ -24,7 +24,7 @@ func TestPushIsAskedFor(t *testing.T) {
 	require.Equal(t, 404, d.post(at+"/push", good...).StatusCode)
 
 	d.s.cfg.PushKey = exampleBrowser
-	d.s.pages.clear()
+	d.s.Renewed()
 	page := d.get(at).body
 	require.Contains(t, page, `data-key="`+exampleBrowser+`"`)
 	require.Contains(t, page, `aria-labelledby="s-push" hidden`, "where a browser can't, there is no button")
