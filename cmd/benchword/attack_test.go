@@ -618,7 +618,7 @@ func (s *stage) routes(d *demo) []aRoute {
 	token := func(p link.Purpose) string { return s.link(d.toApprove, p)[len(s.base)+3:] }
 	look, decide := token(link.Look), token(link.Decide)
 	var out []aRoute
-	for _, r := range s.srv.portal.App().GetRoutes(true) {
+	for _, r := range s.portals[0].portal.App().GetRoutes(true) {
 		t := look
 		if strings.HasPrefix(r.Path, "/d/") {
 			t = decide

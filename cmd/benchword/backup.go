@@ -20,6 +20,7 @@ func runBackup(ctx context.Context, args []string, _ io.Reader, out, errOut io.W
 	f := flags("backup", errOut)
 	data, to := f.String("data", "data", "data folder"), f.String("to", "", "folder to write the copy to; must not exist yet")
 	config := f.String("config", "", "settings file of a shop whose jobs are in a shared store")
+	many := f.String("shops", "", "folder of shops, see benchword serve: copy all of them, each into a folder of its own name")
 	look := f.String("check", "", "write nothing, but look through this backup: every chain, every photo")
 	if _, err := parse(f, args); err != nil {
 		return err
@@ -32,6 +33,9 @@ func runBackup(ctx context.Context, args []string, _ io.Reader, out, errOut io.W
 	}
 	if _, err := os.Stat(*to); err == nil {
 		return fmt.Errorf("%s is there already; give a new folder, so that no earlier copy is lost", *to)
+	}
+	if *many != "" {
+		return backupShops(ctx, *many, *to, out)
 	}
 	if *config != "" {
 		settings, err := ReadSettings(*config)
@@ -49,6 +53,40 @@ func runBackup(ctx context.Context, args []string, _ io.Reader, out, errOut io.W
 		return fmt.Errorf("%s holds no database: where jobs are in a shared store, name its settings with --config", *data)
 	}
 	return backup(ctx, *data, *to, out)
+}
+
+// backupShops copies every shop of a folder, with its settings. One that can't be copied is told at the end,
+// and keeps no other from being copied.
+func backupShops(ctx context.Context, dir, to string, out io.Writer) error {
+	all, err := readShops(dir, roles{true, true})
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(to, 0o700); err != nil {
+		return fmt.Errorf("the folder %s can't be made: %w", to, err)
+	}
+	var errs []error
+	for _, m := range all {
+		if err := ctx.Err(); err != nil {
+			return errors.Join(append(errs, err)...)
+		}
+		folder := filepath.Join(to, filepath.Base(filepath.Dir(m.config)))
+		err := m.mistake
+		switch {
+		case err != nil:
+		case m.settings.Store.shared():
+			err = backupShared(ctx, workflow.ShopID(m.id), m.settings.Store, m.data, filepath.Join(folder, dataName), out)
+		default:
+			err = backup(ctx, m.data, filepath.Join(folder, dataName), out)
+		}
+		if err == nil {
+			err = copyFile(m.config, filepath.Join(folder, settingsName))
+		}
+		if err != nil {
+			errs = append(errs, fmt.Errorf("%s was not copied: %w", filepath.Dir(m.config), err))
+		}
+	}
+	return errors.Join(errs...)
 }
 
 // backupShared reads a shop out of a shared store into a new folder while it goes on: each job as it stood

@@ -265,7 +265,25 @@ func TestOneShopsMistakeIsItsOwn(t *testing.T) {
 	require.Equal(t, 4, strings.Count(told, "there is no setting called"), told)
 }
 
-// A hundred shops more need no goroutine more than a few each, and give all of them back.
+// All shops are copied; one that can't be is told, and the others are there.
+func TestBackupOfAllShops(t *testing.T) {
+	dir, to := deploymentFolder(t, 3, ""), filepath.Join(t.TempDir(), "copy")
+	for _, name := range []string{"shop0", "shop2"} { // the third never ran
+		err := run(t.Context(), []string{"staff", "add", "ada", "--config", filepath.Join(dir, name, settingsName), "--data", filepath.Join(dir, name, dataName)}, strings.NewReader(demoPassword+"\n"), io.Discard, io.Discard)
+		require.Zero(t, err)
+	}
+	var told bytes.Buffer
+	require.Equal(t, 1, run(t.Context(), []string{"backup", "--shops", dir, "--to", to}, nil, io.Discard, &told))
+	require.Contains(t, told.String(), filepath.Join(dir, "shop1")+" was not copied")
+	require.Equal(t, 1, strings.Count(told.String(), "was not copied"))
+	require.NoError(t, os.RemoveAll(filepath.Join(to, "shop1")))
+	for _, name := range []string{"shop0", "shop2"} {
+		require.Zero(t, run(t.Context(), []string{"backup", "--check", filepath.Join(to, name, dataName)}, nil, io.Discard, io.Discard))
+	}
+	require.Zero(t, run(t.Context(), []string{"serve", "--shops", to, "--check"}, nil, io.Discard, io.Discard), "the copy is such a folder itself")
+}
+
+// A shop more needs a few goroutines, and gives all of them back.
 func TestShopsLeaveNothingBehind(t *testing.T) {
 	running := func() int { return runtime.NumGoroutine() }
 	before := running()
@@ -288,8 +306,8 @@ func TestShopsLeaveNothingBehind(t *testing.T) {
 	require.Eventually(t, func() bool { return running() < before+20 }, 20*time.Second, 10*time.Millisecond, "goroutines are left")
 }
 
-// Shops on one Redis share its connections: a hundred of them take no more than one, but for what they ask at
-// the same moment.
+// Shops on one Redis share its connections: thirty of them take no more than one does, and hear of changes
+// on one connection.
 func TestShopsShareTheirRedis(t *testing.T) {
 	r := redistest.Start(t)
 	dir := deploymentFolder(t, 30, "[store]\nurl = \""+r.URL()+"\"\n")

@@ -27,6 +27,8 @@ type town struct {
 	ask     int
 	log     io.Writer
 	proxies []string
+	furnish func()   // called before anything is built
+	before  func()   // called before anything runs
 	all     []*shops // in the order of their roles
 	addr    string   // where pages are answered
 }
@@ -45,6 +47,9 @@ func newTown(t testing.TB, ask int, redis string, with ...func(*town)) *town {
 		require.NoError(t, err)
 		t.Cleanup(func() { require.NoError(t, s.post.Close()) })
 		w.stages = append(w.stages, s)
+	}
+	if w.furnish != nil {
+		w.furnish()
 	}
 	w.start()
 	t.Cleanup(func() { require.NoError(t, w.stages[0].stop()) })
@@ -93,6 +98,9 @@ func (w *town) start() {
 		s.portals, s.srv = []*server{w.all[0].open[i]}, w.all[len(w.all)-1].open[i]
 		s.notifiers = []*server{s.srv}
 		s.hire()
+	}
+	if w.before != nil {
+		w.before()
 	}
 	done := make(chan error, len(w.all))
 	for i, x := range w.all {
