@@ -75,12 +75,17 @@ func route(c *fiber.Ctx) string {
 
 // protect sets the headers that every answer has, whatever comes of the request.
 func (s *Server) protect(c *fiber.Ctx) {
+	guarded(c)
+	if s.secure {
+		c.Response().Header.Set("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
+	}
+}
+
+// guarded sets the headers of every answer of every server.
+func guarded(c *fiber.Ctx) {
 	h := &c.Response().Header
 	for i := range protective {
 		h.SetCanonical(protective[i].name, protective[i].value)
-	}
-	if s.secure {
-		h.Set("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
 	}
 }
 

@@ -135,8 +135,10 @@ func (h *Hosts) servers() (open []*Server, shut int) {
 func (h *Hosts) answer(c *fiber.Ctx) error {
 	switch c.Path() {
 	case "/livez":
+		guarded(c)
 		return alive(c)
 	case "/readyz", "/healthz":
+		guarded(c)
 		return h.health(c)
 	}
 	header := &c.Request().Header
@@ -160,9 +162,7 @@ func (h *Hosts) say(c *fiber.Ctx, status int, key string) error {
 	if c.Request().IsBodyStream() {
 		c.Context().SetConnectionClose() // its body is not read, and must not become the next request
 	}
-	for i := range protective {
-		c.Response().Header.SetCanonical(protective[i].name, protective[i].value)
-	}
+	guarded(c)
 	w := locale.For(c.AcceptsLanguages(locale.Languages...))
 	c.Vary(fiber.HeaderAcceptLanguage)
 	c.Set(fiber.HeaderCacheControl, "no-store")
@@ -174,6 +174,7 @@ func (h *Hosts) say(c *fiber.Ctx, status int, key string) error {
 
 // fail is for what can't be read as a request at all: a shop's own errors are answered by its server.
 func (h *Hosts) fail(c *fiber.Ctx, err error) error {
+	guarded(c)
 	c.Set(fiber.HeaderContentType, fiber.MIMETextPlainCharsetUTF8)
 	return c.Status(Status(err)).SendString(Sentence(err))
 }
