@@ -59,6 +59,7 @@ func TestNoShopReachesAnother(t *testing.T) {
 
 func noShopReachesAnother(t *testing.T, redis string) {
 	dice := []*chance{{}, {}}
+	var past []*demo
 	w := newTown(t, 1_000_000, redis, func(w *town) {
 		w.furnish = func() {
 			keys := filepath.Join(w.stages[0].data, keysName)
@@ -68,21 +69,18 @@ func noShopReachesAnother(t *testing.T, redis string) {
 		}
 		w.before = func() {
 			for i, s := range w.stages {
+				s.clock.still = true
+				s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
 				s.srv.service.Random = dice[i]
+				dice[i].set(mathrand.NewChaCha8(sha256.Sum256([]byte("both"))))
+				d, err := playDemo(context.Background(), s.srv, s.clock, 0)
+				require.NoError(t, err)
+				dice[i].set(nil)
+				past = append(past, d)
 			}
+			w.stages[0].clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
 		}
 	})
-	w.stages[0].clock.still = true
-	var past []*demo
-	for i, s := range w.stages {
-		s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
-		dice[i].set(mathrand.NewChaCha8(sha256.Sum256([]byte("both"))))
-		d, err := playDemo(context.Background(), s.srv, s.clock, 0)
-		require.NoError(t, err)
-		dice[i].set(nil)
-		past = append(past, d)
-	}
-	w.stages[0].clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
 	harbour, hillside := w.stages[0], w.stages[1]
 	mine, theirs := past[0], past[1]
 	n := mine.toApprove.number
