@@ -189,6 +189,9 @@ func TestTheDomainReadsNoClock(t *testing.T) {
 			continue
 		}
 		for _, i := range s.imports {
+			if i == "net/netip" {
+				continue // what an address is, and nothing that goes out
+			}
 			require.NotRegexp(t, `^(os|os/.*|net|net/.*|database/.*|crypto/rand|log|syscall)$`, i, s.name)
 		}
 		ast.Inspect(s.file, func(n ast.Node) bool {
