@@ -242,6 +242,7 @@ func everyAction(t *testing.T, d *desk) {
 	require.Contains(t, list.body, string(d.n))
 	require.NotContains(t, d.get("/jobs").body, string(d.n))
 	require.Contains(t, d.get("/jobs?q="+url.QueryEscape("halden OSEI")).body, string(d.n))
+	require.Contains(t, d.get("/jobs?q="+url.QueryEscape(d.n.Shown())).body, string(d.n))
 	require.Equal(t, 422, d.get("/jobs?stage=lost").StatusCode)
 	require.Equal(t, 422, d.get("/jobs?after=x").StatusCode)
 	require.Equal(t, `"`+strconv.FormatInt(j.Version, 10)+`"`, d.get("/jobs/"+string(d.n)).Header.Get("ETag"))

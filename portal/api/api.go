@@ -393,6 +393,12 @@ func (a *api) list(c *fiber.Ctx) error {
 	var err error
 	out := Rows{Jobs: []Row{}}
 	if q := c.Query("q"); q != "" {
+		// A job number as people read it out, too.
+		if n, bad := workflow.ParseJobNumber(q); bad == nil {
+			if _, bad := store.Version(c.UserContext(), shop, n); bad == nil {
+				q = string(n)
+			}
+		}
 		rows, err = store.Search(c.UserContext(), shop, q, pageSize)
 	} else {
 		f := workflow.BoardFilter{Stage: workflow.Stage(c.Query("stage")), Ended: c.Query("ended") == "true", Limit: pageSize + 1}
