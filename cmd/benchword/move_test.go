@@ -179,6 +179,9 @@ func TestMovingHouse(t *testing.T) {
 
 // The command is killed at any moment, again and again; run once more, it comes to the same end.
 func TestAMoveIsKilledAtAnyMoment(t *testing.T) {
+	if testing.Short() {
+		t.Skip("what is killed are other processes")
+	}
 	s, _, config := furnished(t, 40)
 	r := redistest.Start(t)
 	shared := t.TempDir()

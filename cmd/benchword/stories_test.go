@@ -213,7 +213,12 @@ type story struct {
 var linkIn = regexp.MustCompile(`https?://[^\s"<>]+/([jdc])/[a-z2-7]{32}`)
 
 // TestStories plays every testdata/stories/*.txtar: one command a line, as commands below explains.
-func TestStories(t *testing.T) { playAll(t, newStage) }
+func TestStories(t *testing.T) {
+	if testing.Short() {
+		t.Skip("two shops play the same at once below")
+	}
+	playAll(t, newStage)
+}
 
 // TestStoriesOnTwoNodes plays them against two portals and two notifiers on one Redis: each request goes to
 // either portal, each mail out by either notifier, and the customer sees no difference.
@@ -234,6 +239,9 @@ func TestStoriesOfTwoShops(t *testing.T) {
 // TestStoriesOfTwoShopsOnRedis plays them where one process has the pages of both shops and another one
 // their mails.
 func TestStoriesOfTwoShopsOnRedis(t *testing.T) {
+	if testing.Short() {
+		t.Skip("what is new against two nodes above and two shops above is neither's own code")
+	}
 	r := redistest.Start(t)
 	playTogether(t, func(t testing.TB) []*stage {
 		require.NoError(t, r.Client(t).FlushAll(context.Background()).Err())
