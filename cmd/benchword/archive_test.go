@@ -31,6 +31,9 @@ func asked(run func(context.Context, []string, io.Reader, io.Writer, io.Writer) 
 // TestAJobsArchive exports a job of the demo with everything that it has, reads the archive as its customer
 // would, and checks it with the seal that a report printed.
 func TestAJobsArchive(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one thing after another: the race detector has nothing to see")
+	}
 	s, d := demoStage(t)
 	desk := evidence.NewDesk(s.srv.house.blobs)
 	var largest []byte
@@ -94,6 +97,9 @@ func TestAJobsArchive(t *testing.T) {
 // TestNoCopyKeepsMetadata sends a photo with a place, a name and a serial number in it through everything
 // that shows photos, and has exiftool, which nobody here wrote, look at each copy that came out.
 func TestNoCopyKeepsMetadata(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one thing after another: the race detector has nothing to see")
+	}
 	if _, err := exec.LookPath("exiftool"); err != nil {
 		require.Empty(t, os.Getenv("CI"), "exiftool is missing: apt-get install libimage-exiftool-perl")
 		t.Skip("exiftool is missing")

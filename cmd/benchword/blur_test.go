@@ -15,6 +15,9 @@ import (
 // TestABlurredAreaIsGone: a blur drawn over a photo makes new copies, and the ones that showed what is
 // now unreadable are no longer kept; taking it away brings the picture back from the private original.
 func TestABlurredAreaIsGone(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one thing after another: the race detector has nothing to see")
+	}
 	s, d := demoStage(t)
 	n := d.toApprove.number
 	before := *s.job(n).Photo(3)

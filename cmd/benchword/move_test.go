@@ -112,6 +112,10 @@ func furnished(t *testing.T, past int) (s *stage, links []string, config string)
 // A shop moves from a folder to Redis and a bucket, works there, and moves into another folder: all that it
 // is is the same, to the byte. Old links open, and mails that were being tried go out again as they were.
 func TestMovingHouse(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one thing after another: the race detector has nothing to see")
+	}
+	t.Parallel()
 	s, links, config := furnished(t, 25)
 	r := redistest.Start(t)
 	shared, back := t.TempDir(), filepath.Join(t.TempDir(), "back")
@@ -182,6 +186,7 @@ func TestAMoveIsKilledAtAnyMoment(t *testing.T) {
 	if testing.Short() {
 		t.Skip("what is killed are other processes")
 	}
+	t.Parallel()
 	s, _, config := furnished(t, 40)
 	r := redistest.Start(t)
 	shared := t.TempDir()
@@ -300,6 +305,10 @@ func TestALiveShopMoves(t *testing.T) {
 // A backup of a shared shop is a folder like any other: it is whole, says so, finds what was changed in it,
 // and goes back into an empty place only.
 func TestBackupAndRestore(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one thing after another: the race detector has nothing to see")
+	}
+	t.Parallel()
 	s, links, config := furnished(t, 5)
 	r := redistest.Start(t)
 	shared := t.TempDir()

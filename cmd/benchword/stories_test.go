@@ -223,6 +223,7 @@ func TestStories(t *testing.T) {
 // TestStoriesOnTwoNodes plays them against two portals and two notifiers on one Redis: each request goes to
 // either portal, each mail out by either notifier, and the customer sees no difference.
 func TestStoriesOnTwoNodes(t *testing.T) {
+	t.Parallel()
 	r := redistest.Start(t)
 	playAll(t, func(t testing.TB) *stage {
 		require.NoError(t, r.Client(t).FlushAll(context.Background()).Err())
@@ -233,6 +234,7 @@ func TestStoriesOnTwoNodes(t *testing.T) {
 // TestStoriesOfTwoShops plays each story in two shops of one process at the same time, step by step in turns,
 // and each shop's customer reads what they would read if there were no other.
 func TestStoriesOfTwoShops(t *testing.T) {
+	t.Parallel()
 	playTogether(t, func(t testing.TB) []*stage { return newTown(t, 0, "").stages })
 }
 
@@ -242,6 +244,7 @@ func TestStoriesOfTwoShopsOnRedis(t *testing.T) {
 	if testing.Short() {
 		t.Skip("what is new against two nodes above and two shops above is neither's own code")
 	}
+	t.Parallel()
 	r := redistest.Start(t)
 	playTogether(t, func(t testing.TB) []*stage {
 		require.NoError(t, r.Client(t).FlushAll(context.Background()).Err())
