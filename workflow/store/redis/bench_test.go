@@ -287,11 +287,37 @@ func TestSearchWays(t *testing.T) {
 	}
 	want := look()
 	require.Len(t, want[1], 7)
-	defer func(a, b, c, d int) { fewMatches, mostWalked, atOnce, inAPage = a, b, c, d }(fewMatches, mostWalked, atOnce, inAPage)
-	for _, way := range [][4]int{{0, 20000, 7, 7}, {0, 20000, 40, 3}, {0, 30, 10, 4}, {1 << 30, 0, 3, 1}} {
-		fewMatches, mostWalked, atOnce, inAPage = way[0], way[1], way[2], way[3]
+	defer func(a, b, c, d, e int) { mostRead, mostWords, mostWalked, inAPage, readAtOnce = a, b, c, d, e }(mostRead, mostWords, mostWalked, inAPage, readAtOnce)
+	for _, way := range [][5]int{{4 << 20, 2000, 0, 7, 3}, {4 << 20, 3, 30000, 40, 40}, {600, 2000, 30, 9, 10}, {600, 1, 0, 3, 1}, {0, 0, 30000, 7, 7}, {0, 2, 0, 50, 50}} {
+		mostRead, mostWords, mostWalked, inAPage, readAtOnce = way[0], way[1], way[2], way[3], way[4]
 		require.Equal(t, want, look(), way)
 	}
+}
+
+// The words of a text that was taken back or put in place of another are gone, and nobody else's with them.
+func TestWordsGo(t *testing.T) {
+	s := redistest.Start(t)
+	x, c := fresh(t, s), s.Client(t)
+	first, second := storetest.NewHistory(harbour, storetest.Number(1)), storetest.NewHistory(harbour, storetest.Number(2))
+	for h, name := range map[*storetest.History]string{first: "Mira Osei", second: "Mira Brandt"} {
+		m := h.Book(name, "film scanner", "Hums.")
+		m.Index.Text = name + "\nfilm scanner"
+		require.NoError(t, x.Commit(t.Context(), m))
+		h.Accept(m)
+	}
+	m := first.Write("The name was wrong.")
+	m.Index.Text = "Jo\nfilm scanner"
+	require.NoError(t, x.Commit(t.Context(), m))
+	all, err := c.ZRange(t.Context(), "{harbour}words", 0, -1).Result()
+	require.NoError(t, err)
+	require.Equal(t, []string{"brandt", "film", "jo", "mira", "scanner"}, all)
+	lists, err := c.Keys(t.Context(), "{harbour}:*").Result()
+	require.NoError(t, err)
+	require.Len(t, lists, len(all))
+	list := func(word string) string { return c.Get(t.Context(), "{harbour}:"+word).Val() }
+	require.Equal(t, string(storetest.Number(2))+"\n", list("mira"))
+	require.Equal(t, string(storetest.Number(1))+"\n", list("jo"))
+	require.Len(t, list("film"), 2*len(list("jo")))
 }
 
 // BenchmarkManyJobs fills a server with BENCHWORD_JOBS jobs (20,000 if not set) and asks for lists and

@@ -33,20 +33,43 @@ local function bulk(command, key, args)
 end
 
 -- make the members of a sorted set those of new instead of those of old
-local function replace(key, old, new, tail)
+local function replace(key, old, new)
   local fresh, gone, add = {}, {}, {}
   for _, m in ipairs(new) do fresh[m] = true end
   for _, m in ipairs(old) do
-    if fresh[m] then fresh[m] = nil else gone[#gone + 1] = m .. tail end
+    if fresh[m] then fresh[m] = nil else gone[#gone + 1] = m end
   end
   for _, m in ipairs(new) do
     if fresh[m] then
       add[#add + 1] = 0
-      add[#add + 1] = m .. tail
+      add[#add + 1] = m
     end
   end
   bulk('ZREM', key, gone)
   bulk('ZADD', key, add)
+end
+
+-- let a job be found by the words of new instead of those of old
+local function reword(words, number, old, new)
+  local list, line, kept, had = string.match(words, '^%b{}') .. ':', number .. '\n', {}, {}
+  for _, w in ipairs(new) do kept[w] = true end
+  for _, w in ipairs(old) do
+    had[w] = true
+    if not kept[w] then
+      local jobs = '\n' .. (redis.call('GET', list .. w) or '')
+      local from, to = string.find(jobs, '\n' .. line, 1, true)
+      if from then jobs = string.sub(jobs, 1, from) .. string.sub(jobs, to + 1) end
+      if #jobs > 1 then
+        redis.call('SET', list .. w, string.sub(jobs, 2))
+      else
+        redis.call('DEL', list .. w)
+        redis.call('ZREM', words, w)
+      end
+    end
+  end
+  for _, w in ipairs(new) do
+    if not had[w] and redis.call('APPEND', list .. w, line) == #line then redis.call('ZADD', words, 0, w) end
+  end
 end
 
 -- byte order, whatever the server's locale
@@ -238,11 +261,11 @@ local function commit(keys, argv)
   if f[2] ~= members then
     set[n + 1], set[n + 2] = 'm', members
     n = n + 2
-    replace(ix, split(f[2], '\n'), split(members, '\n'), '')
+    replace(ix, split(f[2], '\n'), split(members, '\n'))
   end
   if f[3] ~= sum then
     local old = redis.call('HGET', job, 't')
-    if old ~= text then replace(words, split(old, ' '), split(text, ' '), '\0' .. number) end
+    if old ~= text then reword(words, number, split(old, ' '), split(text, ' ')) end
     set[n + 1], set[n + 2], set[n + 3], set[n + 4] = 'h', sum, 't', text
     n = n + 4
   end
@@ -435,13 +458,13 @@ local function bring(keys, argv)
     end
     if oldcourse ~= '' then gone[#gone + 1] = oldcourse end
     bulk('ZREM', ix, gone)
-    replace(words, split(f[3], ' '), {}, '\0' .. number)
+    reword(words, number, split(f[3], ' '), {})
     redis.call('DEL', job, events, outbox)
   end
   local members, text, wake, change, course = take(), take(), take(), take(), take()
   bulk('HSET', job, several(take, 2))
-  replace(ix, {}, split(members, '\n'), '')
-  replace(words, {}, split(text, ' '), '\0' .. number)
+  replace(ix, {}, split(members, '\n'))
+  reword(words, number, {}, split(text, ' '))
   if course ~= '' then redis.call('ZADD', ix, 0, course) end
   reschedule(wakes, number, wake)
   redis.call('ZADD', changed, change, number)
@@ -477,58 +500,6 @@ local function hold(keys, argv)
   return { 'ok' }
 end
 
--- those of the jobs whose texts have all of these words, and one that begins with last ('' asks for none)
-local function having(words, job, numbers, exact, last)
-  for _, w in ipairs(exact) do
-    if #numbers == 0 then return numbers end
-    local names, left = {}, {}
-    for i, n in ipairs(numbers) do names[i] = w .. '\0' .. n end
-    for i, there in ipairs(redis.call('ZMSCORE', words, unpack(names))) do
-      if there then left[#left + 1] = numbers[i] end
-    end
-    numbers = left
-  end
-  if last == '' then return numbers end
-  local left = {}
-  for _, n in ipairs(numbers) do
-    local text = redis.call('HGET', job .. n, 't')
-    if text and string.find(' ' .. text, ' ' .. last, 1, true) then left[#left + 1] = n end
-  end
-  return left
-end
-
--- Go through the newest jobs from a place on, so many at most, until enough of them have what is looked for.
--- The answer is where to go on, '' at the end, and the jobs.
-local function walk(keys, argv)
-  local changed, words = keys[1], keys[2]
-  local job, last = argv[1], argv[2]
-  local from, most, page, limit = tonumber(argv[3]), tonumber(argv[4]), tonumber(argv[5]), tonumber(argv[6])
-  local exact, out, stop = { unpack(argv, 7) }, { '' }, from + most
-  while from < stop and #out <= limit do
-    local numbers = redis.call('ZRANGE', changed, from, from + page - 1)
-    for _, n in ipairs(having(words, job, numbers, exact, last)) do out[#out + 1] = n end
-    if #numbers < page then return out end
-    from = from + page
-  end
-  out[1] = tostring(from)
-  return out
-end
-
--- Go through a stretch of words, so many at most, for jobs that have the other words as well. The answer is
--- where to go on, '' at the end, and the jobs, some of them perhaps twice.
-local function sift(keys, argv)
-  local words = keys[1]
-  local job, last, from, to, most = argv[1], argv[2], argv[3], argv[4], tonumber(argv[5])
-  local exact, numbers = { unpack(argv, 6) }, {}
-  local members = redis.call('ZRANGEBYLEX', words, from, to, 'LIMIT', 0, most)
-  for i, m in ipairs(members) do numbers[i] = string.match(m, '%z(.*)$') end
-  local out = having(words, job, numbers, exact, last)
-  table.insert(out, 1, #members < most and '' or '(' .. members[#members])
-  return out
-end
-
-redis.register_function{ function_name = 'LIBRARY_walk', callback = walk, flags = { 'no-writes' } }
-redis.register_function{ function_name = 'LIBRARY_sift', callback = sift, flags = { 'no-writes' } }
 redis.register_function('LIBRARY_commit', commit)
 redis.register_function('LIBRARY_bring', bring)
 redis.register_function('LIBRARY_bringrows', bringrows)

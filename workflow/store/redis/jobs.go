@@ -5,7 +5,9 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"hash/maphash"
 	"maps"
+	"math/bits"
 	"slices"
 	"strconv"
 	"strings"
@@ -244,159 +246,298 @@ func (s *Store) first(ctx context.Context, key string) (time.Time, error) {
 	return time.UnixMilli(int64(z[0].Score)).UTC(), nil
 }
 
-// What a search may cost, in looks at one job. Tests change them.
+// What a search may cost. Tests change them.
 var (
-	fewMatches = 1000  // so many are gone through without a second thought
-	mostWalked = 30000 // so many of the newest jobs are tried before all matches are gone through
-	atOnce     = 1000  // so many in one call, during which the server does nothing else: 1 to 3 ms
-	inAPage    = 200   // so many before it is asked whether there are enough
+	mostRead   = 4 << 20 // so many bytes of lists are read; one takes the server a millisecond a few megabytes
+	mostWords  = 2000    // so many words that begin with the last one are looked up
+	mostWalked = 30000   // so many of the newest jobs are tried before all matches are put in order
+	inAPage    = 1000    // so many numbers of jobs are asked for at once
+	readAtOnce = 200     // so many jobs are read at once
 )
 
-// stretch is where in words a word stands, or all words that begin with it.
-type stretch struct {
-	word, min, max string
-	size           int64
+// readingPays is how many entries of a list are read in the time that one job is, walkingPays how many jobs
+// are walked past in the time that one is put in order.
+const (
+	readingPays = 100
+	walkingPays = 5
+)
+
+// entrySize is what a job takes in the list of a word, as a rule.
+const entrySize = 8
+
+// term is one of the words that are looked for, or, for the last, all words that begin with it.
+type term struct {
+	words []string
+	size  int64 // bytes of their lists
+	many  bool  // there are more words than were counted
 }
 
 // Search finds jobs by words; a query without any finds nothing.
 //
-// The jobs of the rarest word can be gone through for those that have the other words, too. Where words are
-// so common that this is many, the newest jobs are gone through first: if enough of them match, that is as
-// far as one needs to look. Both are done beside the data, in bounded steps.
+// Each word has a list of its jobs. Those of the rarest words are read and held against each other here;
+// words that are too common for that rule jobs out when these are read, by the words each is kept with. Of
+// many that match, those wanted are found by going through the newest jobs; few are put in order themselves.
 func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, limit int) ([]workflow.Row, error) {
 	want := store.Query(query)
 	if len(want) == 0 || limit <= 0 {
 		return nil, ctx.Err()
 	}
-	last := want[len(want)-1]
+	terms, total, err := s.terms(ctx, shop, want)
+	if err != nil {
+		return nil, err
+	}
+	if terms[0].size == 0 {
+		return nil, nil
+	}
+	f := finder{s: s, shop: shop, want: want, limit: limit, seen: map[workflow.JobNumber]bool{}}
+	read := 0
+	for left := int64(mostRead); read < len(terms) && !terms[read].many && terms[read].size <= left; read++ {
+		left -= terms[read].size
+	}
+	if read == 0 {
+		if done, err := f.walk(ctx, nil, mostWalked); done || err != nil {
+			return f.found, err
+		}
+		read = 1
+	}
+	candidates, err := s.candidates(ctx, shop, want[len(want)-1], terms[:read])
+	if err != nil {
+		return nil, err
+	}
+	if n := int64(len(candidates)); n > 0 && total*int64(limit)/n < n*walkingPays {
+		some := newSieve(candidates)
+		if done, err := f.walk(ctx, &some, max(mostWalked, len(candidates))); done || err != nil {
+			return f.found, err
+		}
+	}
+	if candidates, err = s.newest(ctx, shop, candidates); err != nil {
+		return nil, err
+	}
+	f.start()
+	for part := range slices.Chunk(candidates, readAtOnce) {
+		if err := f.try(ctx, part); err != nil || len(f.found) == limit {
+			return f.found, err
+		}
+	}
+	return f.found, nil
+}
+
+// terms looks up how common words are, and gives the rarest first, and how many jobs there are.
+func (s *Store) terms(ctx context.Context, shop workflow.ShopID, want []string) (out []term, total int64, err error) {
+	k, last := of(shop), want[len(want)-1]
 	exact := slices.Clone(want[:len(want)-1])
 	slices.Sort(exact)
 	exact = slices.Compact(exact)
-	all := []stretch{{last, "[" + last, "(" + last + "\xff", 0}}
-	for _, w := range exact {
-		all = append(all, stretch{w, "[" + w + "\x00", "(" + w + "\x01", 0})
-	}
-	k := of(shop)
-	var total *driver.IntCmd
+	var all *driver.IntCmd
 	var sizes []*driver.IntCmd
+	var begin *driver.StringSliceCmd
 	if err := s.batch(ctx, false, func(p driver.Pipeliner) {
 		sizes = nil
-		for _, x := range all {
-			sizes = append(sizes, p.ZLexCount(ctx, k.words(), x.min, x.max))
+		for _, w := range exact {
+			sizes = append(sizes, p.StrLen(ctx, k.word(w)))
 		}
-		total = p.ZCard(ctx, k.changed())
+		begin = p.ZRangeByLex(ctx, k.words(), &driver.ZRangeBy{Min: "[" + last, Max: "(" + last + "\xff", Count: int64(mostWords) + 1})
+		all = p.ZCard(ctx, k.changed())
 	}); err != nil {
-		return nil, err
+		return nil, 0, err
 	}
-	for i := range sizes {
-		all[i].size = sizes[i].Val()
+	for i, w := range exact {
+		out = append(out, term{words: []string{w}, size: sizes[i].Val()})
 	}
-	begins := all[0]
-	slices.SortFunc(all[1:], func(a, b stretch) int { return cmp.Compare(a.size, b.size) })
-	exact = exact[:0]
-	for _, x := range all[1:] {
-		exact = append(exact, x.word) // the rarest first: it leaves least for the others
-	}
-	rarest := slices.MinFunc(all, func(a, b stretch) int { return cmp.Compare(a.size, b.size) })
-	if rarest.size == 0 {
-		return nil, nil
-	}
-	if rarest.size > int64(fewMatches) && total.Val()*int64(limit)/rarest.size < rarest.size {
-		found, enough, err := s.walk(ctx, shop, begins.word, exact, limit, int(rarest.size))
-		if err != nil {
-			return nil, err
+	t := term{words: begin.Val()}
+	if t.many = len(t.words) > mostWords; t.many {
+		t.size = int64(len(t.words)) * entrySize
+	} else if len(t.words) > 0 {
+		if err := s.batch(ctx, false, func(p driver.Pipeliner) {
+			sizes = nil
+			for _, w := range t.words {
+				sizes = append(sizes, p.StrLen(ctx, k.word(w)))
+			}
+		}); err != nil {
+			return nil, 0, err
 		}
-		if enough {
-			return s.rows(ctx, shop, found)
+		for _, n := range sizes {
+			t.size += n.Val()
 		}
 	}
-	if rarest.word == begins.word {
-		last = "" // all of the stretch begin with it
-	} else {
-		exact = slices.DeleteFunc(exact, func(w string) bool { return w == rarest.word })
-	}
-	found, err := s.sift(ctx, shop, rarest, last, exact)
-	if err != nil {
-		return nil, err
-	}
-	found, err = s.newest(ctx, shop, found)
-	if err != nil {
-		return nil, err
-	}
-	return s.rows(ctx, shop, found[:min(limit, len(found))])
+	out = append(out, t)
+	slices.SortStableFunc(out, func(a, b term) int { return cmp.Compare(a.size, b.size) })
+	return out, all.Val(), nil
 }
 
-// ask calls a function that changes nothing; its answer is a place to go on from, and jobs.
-func (s *Store) ask(ctx context.Context, name string, keys []string, args ...any) (next string, numbers []workflow.JobNumber, err error) {
-	var answer []string
-	for range tries {
-		err = s.read(ctx, func(c driver.UniversalClient) (err error) {
-			answer, err = c.FCallRO(ctx, libraryName+"_"+name, keys, args...).StringSlice()
-			return err
-		})
-		if err == nil || !strings.Contains(err.Error(), "Function not found") {
-			break
+// candidates gives the jobs that all of the terms have: none is missing, some may be too many or there
+// twice, as terms are left out where it is less to read these jobs.
+func (s *Store) candidates(ctx context.Context, shop workflow.ShopID, last string, terms []term) (found []workflow.JobNumber, err error) {
+	for i, t := range terms {
+		var some *sieve
+		if i > 0 {
+			if t.size > int64(len(found)*entrySize*readingPays) {
+				return found, nil
+			}
+			x := newSieve(found)
+			some = &x
+			found = nil
 		}
-		if err := s.load(ctx); err != nil {
-			return "", nil, s.lost(ctx, err)
-		}
-	}
-	if err != nil {
-		return "", nil, err
-	}
-	return answer[0], numbersOf(answer[1:]), nil
-}
-
-// walk goes through the newest jobs until enough of them match. It gives up where so few do that to go
-// through the others, so many, is less. Between two calls a job may have moved to the front, so what was
-// found is kept once.
-func (s *Store) walk(ctx context.Context, shop workflow.ShopID, last string, exact []string, limit, others int) (found []workflow.JobNumber, enough bool, err error) {
-	k, seen := of(shop), map[workflow.JobNumber]bool{}
-	for at := 0; ; {
-		a := args{k.job(""), last, at, atOnce, inAPage, limit - len(found)}
-		a.add(anys(exact)...)
-		next, numbers, err := s.ask(ctx, "walk", []string{k.changed(), k.words()}, a...)
-		if err != nil {
-			return nil, false, err
-		}
-		for _, n := range numbers {
-			if !seen[n] && len(found) < limit {
-				seen[n] = true
-				found = append(found, n)
+		for words := t.words; len(words) > 0; {
+			lists, err := s.lists(ctx, shop, words)
+			if err != nil {
+				return nil, err
+			}
+			for _, list := range lists {
+				for line := range strings.Lines(list) {
+					n := workflow.JobNumber(strings.TrimSuffix(line, "\n"))
+					if some == nil || some.has(n) {
+						found = append(found, n)
+					}
+				}
+			}
+			if !t.many {
+				break
+			}
+			from := words[len(words)-1]
+			if err := s.read(ctx, func(c driver.UniversalClient) (err error) {
+				words, err = c.ZRangeByLex(ctx, of(shop).words(), &driver.ZRangeBy{Min: "(" + from, Max: "(" + last + "\xff", Count: int64(mostWords)}).Result()
+				return err
+			}); err != nil {
+				return nil, err
 			}
 		}
-		if next == "" || len(found) >= limit {
-			return found, true, nil
-		}
-		if at, err = strconv.Atoi(next); err != nil {
-			return nil, false, err
-		}
-		// Twice as many, so that none is as good as half a one.
-		if left := (limit - len(found)) * at * 2 / max(1, 2*len(found)); at >= mostWalked || left > others {
-			return nil, false, nil
-		}
-	}
-}
-
-// sift gives the jobs of a stretch of words that have the other words, too, each once.
-func (s *Store) sift(ctx context.Context, shop workflow.ShopID, x stretch, last string, exact []string) (found []workflow.JobNumber, err error) {
-	k, seen := of(shop), map[workflow.JobNumber]bool{}
-	for from := x.min; from != ""; {
-		a := args{k.job(""), last, from, x.max, atOnce}
-		a.add(anys(exact)...)
-		next, numbers, err := s.ask(ctx, "sift", []string{k.words()}, a...)
-		if err != nil {
-			return nil, err
-		}
-		for _, n := range numbers {
-			if !seen[n] {
-				seen[n] = true
-				found = append(found, n)
-			}
-		}
-		from = next
 	}
 	return found, nil
+}
+
+// lists reads the lists of words.
+func (s *Store) lists(ctx context.Context, shop workflow.ShopID, words []string) ([]string, error) {
+	var found []*driver.StringCmd
+	err := s.batch(ctx, false, func(p driver.Pipeliner) {
+		found = nil
+		for _, w := range words {
+			found = append(found, p.Get(ctx, of(shop).word(w)))
+		}
+	})
+	out := make([]string, len(found))
+	for i, f := range found {
+		out[i] = f.Val()
+	}
+	return out, err
+}
+
+// sieve is a set of jobs that may hold a few it was not given, about one of sixteen it is asked for.
+type sieve struct {
+	seed maphash.Seed
+	bits []uint64
+}
+
+func newSieve(of []workflow.JobNumber) sieve {
+	x := sieve{maphash.MakeSeed(), make([]uint64, 1<<bits.Len(uint(len(of))/4))}
+	for _, n := range of {
+		at := x.at(n)
+		x.bits[at/64] |= 1 << (at % 64)
+	}
+	return x
+}
+
+func (x *sieve) at(n workflow.JobNumber) uint64 {
+	return maphash.String(x.seed, string(n)) & (uint64(len(x.bits))*64 - 1)
+}
+
+func (x *sieve) has(n workflow.JobNumber) bool {
+	at := x.at(n)
+	return x.bits[at/64]&(1<<(at%64)) != 0
+}
+
+// finder gathers the jobs that match, in the order in which they are tried.
+type finder struct {
+	s     *Store
+	shop  workflow.ShopID
+	want  []string
+	limit int
+	seen  map[workflow.JobNumber]bool
+	found []workflow.Row
+}
+
+func (f *finder) start() {
+	clear(f.seen)
+	f.found = nil
+}
+
+// walk tries the newest jobs, those in the sieve if one is given, and reports whether it found enough, or
+// came to the end. It goes no further than so many jobs.
+func (f *finder) walk(ctx context.Context, some *sieve, most int) (done bool, err error) {
+	page := inAPage
+	if some == nil {
+		page = readAtOnce
+	}
+	var try []workflow.JobNumber
+	for at := 0; at < most; at += page {
+		var numbers []string
+		if err := f.s.read(ctx, func(c driver.UniversalClient) (err error) {
+			numbers, err = c.ZRange(ctx, of(f.shop).changed(), int64(at), int64(at+page-1)).Result()
+			return err
+		}); err != nil {
+			return false, err
+		}
+		for _, n := range numbers {
+			if n := workflow.JobNumber(n); some == nil || some.has(n) {
+				try = append(try, n)
+			}
+		}
+		last := len(numbers) < page
+		if !last && len(try) < f.limit-len(f.found) {
+			continue // read them with those of the next page
+		}
+		for part := range slices.Chunk(try, readAtOnce) {
+			if err := f.try(ctx, part); err != nil || len(f.found) == f.limit {
+				return true, err
+			}
+		}
+		if last {
+			return true, nil
+		}
+		try = nil
+	}
+	return false, nil
+}
+
+// try reads jobs and keeps those that match, up to the limit. One that moved to the front between two pages
+// is kept once.
+func (f *finder) try(ctx context.Context, numbers []workflow.JobNumber) error {
+	var rows []*driver.SliceCmd
+	if err := f.s.batch(ctx, false, func(p driver.Pipeliner) {
+		rows = nil
+		for _, n := range numbers {
+			rows = append(rows, p.HMGet(ctx, of(f.shop).job(n), "t", "x"))
+		}
+	}); err != nil {
+		return err
+	}
+	for i, n := range numbers {
+		text, there := said(rows[i].Val(), 0), said(rows[i].Val(), 1)
+		if there == "" || f.seen[n] || len(f.found) == f.limit || !f.match(text) {
+			continue
+		}
+		f.seen[n] = true
+		row, err := decodeRow(n, there)
+		if err != nil {
+			return err
+		}
+		f.found = append(f.found, row)
+	}
+	return nil
+}
+
+// match reports whether words, with one blank between them, are those looked for.
+func (f *finder) match(words string) bool {
+	words = " " + words + " "
+	for i, w := range f.want {
+		if w = " " + w; i < len(f.want)-1 {
+			w += " "
+		}
+		if !strings.Contains(words, w) {
+			return false
+		}
+	}
+	return true
 }
 
 // newest puts jobs in order, those that changed last first; those that are gone are left out.
@@ -428,12 +569,4 @@ func (s *Store) newest(ctx context.Context, shop workflow.ShopID, numbers []work
 	return slices.SortedFunc(maps.Keys(at), func(a, b workflow.JobNumber) int {
 		return cmp.Or(cmp.Compare(at[a], at[b]), cmp.Compare(a, b))
 	}), nil
-}
-
-func numbersOf(list []string) []workflow.JobNumber {
-	out := make([]workflow.JobNumber, len(list))
-	for i, n := range list {
-		out[i] = workflow.JobNumber(n)
-	}
-	return out
 }

@@ -19,7 +19,8 @@ import (
 //	               a <changed> <number>               those that ended and are not packed
 //	               c <booked> <number>                courses, the latest read from the end
 //	               oq|ob <made> <number> NUL <seq> <id> entries queued, entries buried
-//	{shop}words  sorted set, all scores 0: <word> NUL <number>
+//	{shop}words  sorted set, all scores 0: the words that jobs are found by
+//	{shop}:<word> string: the jobs that have the word, each with a line feed after it, in no order
 //	{shop}wakes  sorted set: number by wake-up instant
 //	{shop}changed sorted set: number by the last change, negative, so that the newest come first
 //	{shop}queue  sorted set: number of each job that has a queued mail, by when its first may be claimed;
@@ -41,11 +42,12 @@ type keys struct{ tag string }
 
 func of(shop workflow.ShopID) keys { return keys{"{" + string(shop) + "}"} }
 
-func (k keys) ix() string      { return k.tag + "ix" }
-func (k keys) words() string   { return k.tag + "words" }
-func (k keys) wakes() string   { return k.tag + "wakes" }
-func (k keys) changed() string { return k.tag + "changed" }
-func (k keys) queue() string   { return k.tag + "queue" }
+func (k keys) ix() string           { return k.tag + "ix" }
+func (k keys) words() string        { return k.tag + "words" }
+func (k keys) word(w string) string { return k.tag + ":" + w }
+func (k keys) wakes() string        { return k.tag + "wakes" }
+func (k keys) changed() string      { return k.tag + "changed" }
+func (k keys) queue() string        { return k.tag + "queue" }
 func (k keys) channel(v workflow.Via) string {
 	if v == "" {
 		return k.queue()
