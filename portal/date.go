@@ -19,8 +19,7 @@ func (s *Server) showDate(c *fiber.Ctx) error {
 		return notFound("no_date", "There is no date on this job yet, so there is nothing for a calendar.")
 	}
 	etag := etagOf([]byte(file))
-	c.Set(fiber.HeaderETag, etag)
-	if c.Get(fiber.HeaderIfNoneMatch) == etag {
+	if unchanged(c, etag) {
 		return c.SendStatus(fiber.StatusNotModified)
 	}
 	c.Set(fiber.HeaderContentType, "text/calendar; charset=utf-8; method=PUBLISH")

@@ -82,8 +82,7 @@ func (s *Server) showFeed(c *fiber.Ctx) error {
 	}
 	b = append([]byte(xml.Header), b...)
 	etag := etagOf(b)
-	c.Set(fiber.HeaderETag, etag)
-	if c.Get(fiber.HeaderIfNoneMatch) == etag {
+	if unchanged(c, etag) {
 		return c.SendStatus(fiber.StatusNotModified)
 	}
 	c.Set(fiber.HeaderContentType, "application/atom+xml; charset=utf-8")

@@ -37,11 +37,16 @@ func (s *Server) sendKept(c *fiber.Ctx) error {
 	return s.sendPage(c, k)
 }
 
+// unchanged names the state of an answer, and reports whether the reader has just that already.
+func unchanged(c *fiber.Ctx, etag string) bool {
+	c.Response().Header.Set(fiber.HeaderETag, etag)
+	return c.Get(fiber.HeaderIfNoneMatch) == etag
+}
+
 func (s *Server) sendPage(c *fiber.Ctx, k *Kept) error {
 	h := &c.Response().Header
 	h.Set(fiber.HeaderCacheControl, "private, no-cache")
-	h.Set(fiber.HeaderETag, k.ETag)
-	if c.Get(fiber.HeaderIfNoneMatch) == k.ETag {
+	if unchanged(c, k.ETag) {
 		return c.SendStatus(fiber.StatusNotModified)
 	}
 	h.SetContentType(fiber.MIMETextHTMLCharsetUTF8)

@@ -13,8 +13,7 @@ func (s *Server) pushWorker(c *fiber.Ctx) error {
 	body, contentType, etag, _ := templates.Asset("push-worker.js")
 	c.Set(fiber.HeaderContentType, contentType)
 	c.Set(fiber.HeaderCacheControl, "private, no-cache")
-	c.Set(fiber.HeaderETag, etag)
-	if c.Get(fiber.HeaderIfNoneMatch) == etag {
+	if unchanged(c, etag) {
 		return c.SendStatus(fiber.StatusNotModified)
 	}
 	return c.Send(body)

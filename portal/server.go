@@ -314,13 +314,12 @@ func (s *Server) asset(c *fiber.Ctx) error {
 		return notFound("no_file", "There is no such file here.")
 	}
 	c.Set(fiber.HeaderContentType, contentType)
-	c.Set(fiber.HeaderETag, etag)
 	if c.Query("v") != "" {
 		c.Set(fiber.HeaderCacheControl, "public, max-age=31536000, immutable")
 	} else {
 		c.Set(fiber.HeaderCacheControl, "public, max-age=300")
 	}
-	if c.Get(fiber.HeaderIfNoneMatch) == etag {
+	if unchanged(c, etag) {
 		return c.SendStatus(fiber.StatusNotModified)
 	}
 	return c.Send(body)
