@@ -52,6 +52,16 @@ func TestSettingsInReadmeWork(t *testing.T) {
 }
 
 // TestWrongSettingsAreNamed: a wrong setting is named with its line, what is wrong, and an example.
+const twoHooks = `[[hooks]]
+name = "till"
+url = "https://till.example/hook"
+secret_files = ["/dev/null"]
+[[hooks]]
+name = "till"
+url = "till.example"
+secret_files = ["/dev/null"]
+`
+
 func TestWrongSettingsAreNamed(t *testing.T) {
 	good := readmeSettings(t)
 	for _, c := range []struct{ from, to, want string }{
@@ -85,6 +95,8 @@ date = true `, `level of service "Express": it promises working_days, working_ho
 		{`diagnostic_fee = "35.00"`, `diagnostic_fee = "some"`, `line 27: money.diagnostic_fee = "some" is not an amount in CAD. Example: diagnostic_fee = "35.00"`},
 		{`[inbox]`, "[inbox]\nmaildir = \".\"", `line 97: inbox names a maildir and a host; keep one of them`},
 		{`first_look_within_hours = 4`, `first_look_within_hours = "soon"`, `line `},
+		{`[inbox]`, twoHooks + "[inbox]", `line 99: hooks.name = "till" stands there twice`},
+		{`[inbox]`, strings.Replace(twoHooks, "till", "books", 1) + "[inbox]", `line 99: hooks.url = "till.example" is no address`},
 	} {
 		require.Contains(t, good, c.from)
 		_, err := ParseSettings("shop.toml", []byte(strings.Replace(good, c.from, c.to, 1)))

@@ -29,16 +29,16 @@ type HookSettings struct {
 // hooks gives the hooks as the domain knows them.
 func (s *Settings) hooks() ([]workflow.Hook, error) {
 	var out []workflow.Hook
-	for _, x := range s.Hooks {
+	for i, x := range s.Hooks {
 		h := workflow.Hook{Name: x.Name}
 		for _, e := range x.Events {
 			h.Events = append(h.Events, workflow.EventKind(e))
 		}
 		if slices.ContainsFunc(out, func(o workflow.Hook) bool { return o.Name == x.Name }) {
-			return nil, &settingError{"hooks.name", alone, fmt.Errorf("hooks.name = %q stands there twice", x.Name)}
+			return nil, &settingError{"hooks", i, fmt.Errorf("hooks.name = %q stands there twice", x.Name)}
 		}
 		if u, err := url.Parse(x.URL); err != nil || u.Host == "" {
-			return nil, &settingError{"hooks.url", alone, fmt.Errorf("hooks.url = %q is no address. Example: url = %s", x.URL, exampleOf("hooks.url"))}
+			return nil, &settingError{"hooks", i, fmt.Errorf("hooks.url = %q is no address. Example: url = %s", x.URL, exampleOf("hooks.url"))}
 		}
 		out = append(out, h)
 	}
