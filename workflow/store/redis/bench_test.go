@@ -287,9 +287,11 @@ func TestSearchWays(t *testing.T) {
 	}
 	want := look()
 	require.Len(t, want[1], 7)
-	defer func(a, b, c, d, e int) { mostRead, mostWords, mostWalked, inAPage, readAtOnce = a, b, c, d, e }(mostRead, mostWords, mostWalked, inAPage, readAtOnce)
-	for _, way := range [][5]int{{4 << 20, 2000, 0, 7, 3}, {4 << 20, 3, 30000, 40, 40}, {600, 2000, 30, 9, 10}, {600, 1, 0, 3, 1}, {0, 0, 30000, 7, 7}, {0, 2, 0, 50, 50}} {
-		mostRead, mostWords, mostWalked, inAPage, readAtOnce = way[0], way[1], way[2], way[3], way[4]
+	defer func(a, b, c, d, e, f int) {
+		mostRead, mostWords, mostTried, mostWalked, inAPage, readAtOnce = a, b, c, d, e, f
+	}(mostRead, mostWords, mostTried, mostWalked, inAPage, readAtOnce)
+	for _, way := range [][6]int{{4 << 20, 2000, 0, 0, 7, 3}, {4 << 20, 3, 0, 10000, 40, 40}, {600, 2000, 1000, 30, 9, 10}, {600, 1, 0, 30, 3, 1}, {0, 1, 30000, 0, 7, 7}, {0, 2, 0, 0, 50, 50}, {600, 2000, 40, 100, 10, 5}} {
+		mostRead, mostWords, mostTried, mostWalked, inAPage, readAtOnce = way[0], way[1], way[2], way[3], way[4], way[5]
 		require.Equal(t, want, look(), way)
 	}
 }
@@ -338,8 +340,10 @@ func BenchmarkManyJobs(b *testing.B) {
 	fill(b, x, 0, jobs)
 	b.Logf("filled with %d jobs in %s", jobs, time.Since(began).Round(time.Second))
 	whole := (used(b, c) - before) / int64(jobs)
+	began = time.Now()
 	packed, err := x.Pack(ctx, harbour, storetest.Begin.AddDate(1, 0, 0), jobs)
 	require.NoError(b, err)
+	b.Logf("packed in %s", time.Since(began).Round(time.Second))
 	b.Logf("%d packed: %d bytes a job, %d before", packed, (used(b, c)-before)/int64(jobs), whole)
 	began = time.Now()
 	fresh(b, s)

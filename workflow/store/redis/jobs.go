@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"hash/maphash"
+	"iter"
 	"maps"
 	"math/bits"
 	"slices"
@@ -250,7 +251,8 @@ func (s *Store) first(ctx context.Context, key string) (time.Time, error) {
 var (
 	mostRead   = 4 << 20 // so many bytes of lists are read; one takes the server a millisecond a few megabytes
 	mostWords  = 2000    // so many words that begin with the last one are looked up
-	mostWalked = 30000   // so many of the newest jobs are tried before all matches are put in order
+	mostTried  = 3000    // so many of the newest jobs are read for a word that is common
+	mostWalked = 10000   // so many of them are gone through for those that have the rarest word
 	inAPage    = 1000    // so many numbers of jobs are asked for at once
 	readAtOnce = 200     // so many jobs are read at once
 )
@@ -286,27 +288,42 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	if err != nil {
 		return nil, err
 	}
-	if terms[0].size == 0 {
+	rarest := &terms[0]
+	if rarest.size == 0 {
 		return nil, nil
 	}
 	f := finder{s: s, shop: shop, want: want, limit: limit, seen: map[workflow.JobNumber]bool{}}
-	read := 0
-	for left := int64(mostRead); read < len(terms) && !terms[read].many && terms[read].size <= left; read++ {
-		left -= terms[read].size
-	}
-	if read == 0 {
-		if done, err := f.walk(ctx, nil, mostWalked); done || err != nil {
+	// how many of the newest jobs are looked at for the limit, where every so many-th has what is looked for
+	stretch := func(having int) int { return int(min(total, total*int64(limit)/int64(max(1, having)))) }
+	common := len(terms) == 1 && stretch(int(rarest.size/entrySize)) <= mostTried
+	if common || rarest.many || rarest.size > int64(mostRead) {
+		if done, err := f.walk(ctx, nil, mostTried); done || err != nil {
 			return f.found, err
 		}
-		read = 1
 	}
-	candidates, err := s.candidates(ctx, shop, want[len(want)-1], terms[:read])
+	candidates, err := s.having(ctx, shop, want[len(want)-1], rarest)
 	if err != nil {
 		return nil, err
 	}
-	if n := int64(len(candidates)); n > 0 && total*int64(limit)/n < n*walkingPays {
-		some := newSieve(candidates)
-		if done, err := f.walk(ctx, &some, max(mostWalked, len(candidates))); done || err != nil {
+	if len(terms) > 1 && stretch(len(candidates)) <= mostWalked {
+		x := sieveOf(candidates)
+		if done, err := f.walk(ctx, &x, mostWalked); done || err != nil {
+			return f.found, err
+		}
+	}
+	left := int64(mostRead)
+	for i := range terms[1:] {
+		t := &terms[1+i]
+		if left -= t.size; t.many || left < 0 || t.size > int64(len(candidates)*entrySize*readingPays) {
+			break
+		}
+		if candidates, err = s.narrow(ctx, shop, candidates, t); err != nil {
+			return nil, err
+		}
+	}
+	if n := stretch(len(candidates)); n < len(candidates)*walkingPays {
+		x := sieveOf(candidates)
+		if done, err := f.walk(ctx, &x, 4*n); done || err != nil {
 			return f.found, err
 		}
 	}
@@ -365,45 +382,59 @@ func (s *Store) terms(ctx context.Context, shop workflow.ShopID, want []string) 
 	return out, all.Val(), nil
 }
 
-// candidates gives the jobs that all of the terms have: none is missing, some may be too many or there
-// twice, as terms are left out where it is less to read these jobs.
-func (s *Store) candidates(ctx context.Context, shop workflow.ShopID, last string, terms []term) (found []workflow.JobNumber, err error) {
-	for i, t := range terms {
-		var some *sieve
-		if i > 0 {
-			if t.size > int64(len(found)*entrySize*readingPays) {
-				return found, nil
-			}
-			x := newSieve(found)
-			some = &x
-			found = nil
+// having gives the jobs that a term's lists name, some perhaps twice.
+func (s *Store) having(ctx context.Context, shop workflow.ShopID, last string, t *term) (found []workflow.JobNumber, err error) {
+	for words := t.words; len(words) > 0; {
+		lists, err := s.lists(ctx, shop, words)
+		if err != nil {
+			return nil, err
 		}
-		for words := t.words; len(words) > 0; {
-			lists, err := s.lists(ctx, shop, words)
-			if err != nil {
-				return nil, err
+		for _, list := range lists {
+			found = slices.Grow(found, len(list)/entrySize)
+			for n := range inList(list) {
+				found = append(found, n)
 			}
-			for _, list := range lists {
-				for line := range strings.Lines(list) {
-					n := workflow.JobNumber(strings.TrimSuffix(line, "\n"))
-					if some == nil || some.has(n) {
-						found = append(found, n)
-					}
-				}
-			}
-			if !t.many {
-				break
-			}
-			from := words[len(words)-1]
-			if err := s.read(ctx, func(c driver.UniversalClient) (err error) {
-				words, err = c.ZRangeByLex(ctx, of(shop).words(), &driver.ZRangeBy{Min: "(" + from, Max: "(" + last + "\xff", Count: int64(mostWords)}).Result()
-				return err
-			}); err != nil {
-				return nil, err
-			}
+		}
+		if !t.many {
+			break
+		}
+		from := words[len(words)-1]
+		if err := s.read(ctx, func(c driver.UniversalClient) (err error) {
+			words, err = c.ZRangeByLex(ctx, of(shop).words(), &driver.ZRangeBy{Min: "(" + from, Max: "(" + last + "\xff", Count: int64(mostWords)}).Result()
+			return err
+		}); err != nil {
+			return nil, err
 		}
 	}
 	return found, nil
+}
+
+// narrow keeps those of the jobs that a term's lists name as well, and a few others.
+func (s *Store) narrow(ctx context.Context, shop workflow.ShopID, jobs []workflow.JobNumber, t *term) ([]workflow.JobNumber, error) {
+	lists, err := s.lists(ctx, shop, t.words)
+	if err != nil {
+		return nil, err
+	}
+	x := newSieve(int(t.size / entrySize))
+	for _, list := range lists {
+		for n := range inList(list) {
+			x.add(n)
+		}
+	}
+	return slices.DeleteFunc(jobs, func(n workflow.JobNumber) bool { return !x.has(n) }), nil
+}
+
+// inList gives the jobs of a word's list.
+func inList(list string) iter.Seq[workflow.JobNumber] {
+	return func(yield func(workflow.JobNumber) bool) {
+		for at := 0; at < len(list); {
+			n := strings.IndexByte(list[at:], '\n')
+			if n < 0 || !yield(workflow.JobNumber(list[at:at+n])) {
+				return
+			}
+			at += n + 1
+		}
+	}
 }
 
 // lists reads the lists of words.
@@ -422,19 +453,26 @@ func (s *Store) lists(ctx context.Context, shop workflow.ShopID, words []string)
 	return out, err
 }
 
-// sieve is a set of jobs that may hold a few it was not given, about one of sixteen it is asked for.
+// sieve is a set of jobs that may hold a few it was not given, one of sixty-four it is asked for or fewer.
 type sieve struct {
 	seed maphash.Seed
 	bits []uint64
 }
 
-func newSieve(of []workflow.JobNumber) sieve {
-	x := sieve{maphash.MakeSeed(), make([]uint64, 1<<bits.Len(uint(len(of))/4))}
-	for _, n := range of {
-		at := x.at(n)
-		x.bits[at/64] |= 1 << (at % 64)
+// newSieve makes one with room for so many.
+func newSieve(n int) sieve { return sieve{maphash.MakeSeed(), make([]uint64, 1<<bits.Len(uint(n)))} }
+
+func sieveOf(jobs []workflow.JobNumber) sieve {
+	x := newSieve(len(jobs))
+	for _, n := range jobs {
+		x.add(n)
 	}
 	return x
+}
+
+func (x *sieve) add(n workflow.JobNumber) {
+	at := x.at(n)
+	x.bits[at/64] |= 1 << (at % 64)
 }
 
 func (x *sieve) at(n workflow.JobNumber) uint64 {
@@ -462,7 +500,8 @@ func (f *finder) start() {
 }
 
 // walk tries the newest jobs, those in the sieve if one is given, and reports whether it found enough, or
-// came to the end. It goes no further than so many jobs.
+// came to the end. It goes no further than so many jobs, and gives up before where those found say that it
+// would not be enough.
 func (f *finder) walk(ctx context.Context, some *sieve, most int) (done bool, err error) {
 	page := inAPage
 	if some == nil {
@@ -494,36 +533,36 @@ func (f *finder) walk(ctx context.Context, some *sieve, most int) (done bool, er
 		if last {
 			return true, nil
 		}
+		if seen := at + page; seen >= 2*inAPage && f.limit*seen/max(1, len(f.found)) > 2*most {
+			return false, nil
+		}
 		try = nil
 	}
 	return false, nil
 }
 
-// try reads jobs and keeps those that match, up to the limit. One that moved to the front between two pages
-// is kept once.
+// try reads what jobs are found by and keeps those that match, up to the limit. One that moved to the front
+// between two pages is kept once.
 func (f *finder) try(ctx context.Context, numbers []workflow.JobNumber) error {
-	var rows []*driver.SliceCmd
+	var texts []*driver.StringCmd
 	if err := f.s.batch(ctx, false, func(p driver.Pipeliner) {
-		rows = nil
+		texts = nil
 		for _, n := range numbers {
-			rows = append(rows, p.HMGet(ctx, of(f.shop).job(n), "t", "x"))
+			texts = append(texts, p.HGet(ctx, of(f.shop).job(n), "t"))
 		}
 	}); err != nil {
 		return err
 	}
+	var match []workflow.JobNumber
 	for i, n := range numbers {
-		text, there := said(rows[i].Val(), 0), said(rows[i].Val(), 1)
-		if there == "" || f.seen[n] || len(f.found) == f.limit || !f.match(text) {
-			continue
+		if len(f.found)+len(match) < f.limit && !f.seen[n] && f.match(texts[i].Val()) {
+			f.seen[n] = true
+			match = append(match, n)
 		}
-		f.seen[n] = true
-		row, err := decodeRow(n, there)
-		if err != nil {
-			return err
-		}
-		f.found = append(f.found, row)
 	}
-	return nil
+	rows, err := f.s.rows(ctx, f.shop, match)
+	f.found = append(f.found, rows...)
+	return err
 }
 
 // match reports whether words, with one blank between them, are those looked for.
