@@ -345,6 +345,9 @@ func BenchmarkManyJobs(b *testing.B) {
 	require.NoError(b, err)
 	b.Logf("packed in %s", time.Since(began).Round(time.Second))
 	b.Logf("%d packed: %d bytes a job, %d before", packed, (used(b, c)-before)/int64(jobs), whole)
+	for c.InfoMap(ctx, "persistence").Item("Persistence", "aof_rewrite_in_progress") == "1" { // half of this machine
+		time.Sleep(time.Second)
+	}
 	began = time.Now()
 	fresh(b, s)
 	b.Logf("opened in %s, empty in %s", time.Since(began), opened)
@@ -392,7 +395,7 @@ func BenchmarkManyJobs(b *testing.B) {
 			}
 			require.Positive(b, found, name)
 			slices.Sort(took)
-			b.Logf("%s: median %s, 99 of a hundred below %s", name, took[150], took[296])
+			b.ReportMetric(float64(took[150].Microseconds())/1000, strings.ReplaceAll(name, " ", "-")+"-median-ms")
 			b.ReportMetric(float64(took[296].Microseconds())/1000, strings.ReplaceAll(name, " ", "-")+"-p99-ms")
 		}
 	}

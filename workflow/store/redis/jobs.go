@@ -253,7 +253,7 @@ var (
 	mostWords  = 2000    // so many words that begin with the last one are looked up
 	mostTried  = 3000    // so many of the newest jobs are read for a word that is common
 	mostWalked = 10000   // so many of them are gone through for those that have the rarest word
-	inAPage    = 1000    // so many numbers of jobs are asked for at once
+	inAPage    = 2000    // so many numbers of jobs are asked for at once
 	readAtOnce = 200     // so many jobs are read at once
 )
 
@@ -298,7 +298,7 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	common := len(terms) == 1 && stretch(int(rarest.size/entrySize)) <= mostTried
 	if common || rarest.many || rarest.size > int64(mostRead) {
 		if done, err := f.walk(ctx, nil, mostTried); done || err != nil {
-			return f.found, err
+			return f.rows(ctx, err)
 		}
 	}
 	candidates, err := s.having(ctx, shop, want[len(want)-1], rarest)
@@ -308,7 +308,7 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	if len(terms) > 1 && stretch(len(candidates)) <= mostWalked {
 		x := sieveOf(candidates)
 		if done, err := f.walk(ctx, &x, mostWalked); done || err != nil {
-			return f.found, err
+			return f.rows(ctx, err)
 		}
 	}
 	left := int64(mostRead)
@@ -324,7 +324,7 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	if n := stretch(len(candidates)); n < len(candidates)*walkingPays {
 		x := sieveOf(candidates)
 		if done, err := f.walk(ctx, &x, 4*n); done || err != nil {
-			return f.found, err
+			return f.rows(ctx, err)
 		}
 	}
 	if candidates, err = s.newest(ctx, shop, candidates); err != nil {
@@ -333,10 +333,10 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	f.start()
 	for part := range slices.Chunk(candidates, readAtOnce) {
 		if err := f.try(ctx, part); err != nil || len(f.found) == limit {
-			return f.found, err
+			return f.rows(ctx, err)
 		}
 	}
-	return f.found, nil
+	return f.rows(ctx, nil)
 }
 
 // terms looks up how common words are, and gives the rarest first, and how many jobs there are.
@@ -491,7 +491,15 @@ type finder struct {
 	want  []string
 	limit int
 	seen  map[workflow.JobNumber]bool
-	found []workflow.Row
+	found []workflow.JobNumber
+}
+
+// rows reads what was found, if nothing went wrong.
+func (f *finder) rows(ctx context.Context, err error) ([]workflow.Row, error) {
+	if err != nil {
+		return nil, err
+	}
+	return f.s.rows(ctx, f.shop, f.found)
 }
 
 func (f *finder) start() {
@@ -533,7 +541,7 @@ func (f *finder) walk(ctx context.Context, some *sieve, most int) (done bool, er
 		if last {
 			return true, nil
 		}
-		if seen := at + page; seen >= 2*inAPage && f.limit*seen/max(1, len(f.found)) > 2*most {
+		if seen := at + page; seen >= inAPage && f.limit*seen/max(1, len(f.found)) > 2*most {
 			return false, nil
 		}
 		try = nil
@@ -553,16 +561,13 @@ func (f *finder) try(ctx context.Context, numbers []workflow.JobNumber) error {
 	}); err != nil {
 		return err
 	}
-	var match []workflow.JobNumber
 	for i, n := range numbers {
-		if len(f.found)+len(match) < f.limit && !f.seen[n] && f.match(texts[i].Val()) {
+		if len(f.found) < f.limit && !f.seen[n] && f.match(texts[i].Val()) {
 			f.seen[n] = true
-			match = append(match, n)
+			f.found = append(f.found, n)
 		}
 	}
-	rows, err := f.s.rows(ctx, f.shop, match)
-	f.found = append(f.found, rows...)
-	return err
+	return nil
 }
 
 // match reports whether words, with one blank between them, are those looked for.
