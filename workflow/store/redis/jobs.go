@@ -249,7 +249,7 @@ func (s *Store) first(ctx context.Context, key string) (time.Time, error) {
 
 // What a search may cost. Tests change them.
 var (
-	mostRead   = 4 << 20 // so many bytes of lists are read; one takes the server a millisecond a few megabytes
+	mostRead   = 4 << 20 // so many bytes of lists are read
 	mostWords  = 2000    // so many words that begin with the last one are looked up
 	mostTried  = 3000    // so many of the newest jobs are read for a word that is common
 	mostWalked = 10000   // so many of them are gone through for those that have the rarest word
@@ -258,7 +258,7 @@ var (
 )
 
 // readingPays is how many entries of a list are read in the time that one job is, walkingPays how many jobs
-// are walked past in the time that one is put in order.
+// are walked past in the time that one is put in order. Both are rough, from single measurements.
 const (
 	readingPays = 100
 	walkingPays = 5
@@ -305,7 +305,8 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	if err != nil {
 		return nil, err
 	}
-	if len(terms) > 1 && stretch(len(candidates)) <= mostWalked {
+	pays := func() bool { return stretch(len(candidates)) < len(candidates)*walkingPays }
+	if len(terms) > 1 && stretch(len(candidates)) <= mostWalked && pays() {
 		x := sieveOf(candidates)
 		if done, err := f.walk(ctx, &x, mostWalked); done || err != nil {
 			return f.rows(ctx, err)
@@ -321,16 +322,16 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 			return nil, err
 		}
 	}
-	if n := stretch(len(candidates)); n < len(candidates)*walkingPays {
+	if pays() {
 		x := sieveOf(candidates)
-		if done, err := f.walk(ctx, &x, 4*n); done || err != nil {
+		if done, err := f.walk(ctx, &x, 4*stretch(len(candidates))); done || err != nil {
 			return f.rows(ctx, err)
 		}
 	}
 	if candidates, err = s.newest(ctx, shop, candidates); err != nil {
 		return nil, err
 	}
-	f.start()
+	f.seen, f.found = map[workflow.JobNumber]bool{}, nil
 	for part := range slices.Chunk(candidates, readAtOnce) {
 		if err := f.try(ctx, part); err != nil || len(f.found) == limit {
 			return f.rows(ctx, err)
@@ -500,11 +501,6 @@ func (f *finder) rows(ctx context.Context, err error) ([]workflow.Row, error) {
 		return nil, err
 	}
 	return f.s.rows(ctx, f.shop, f.found)
-}
-
-func (f *finder) start() {
-	clear(f.seen)
-	f.found = nil
 }
 
 // walk tries the newest jobs, those in the sieve if one is given, and reports whether it found enough, or
