@@ -51,7 +51,6 @@ func TestSettingsInReadmeWork(t *testing.T) {
 	require.True(t, shop.Levels[2].ByDate)
 }
 
-// TestWrongSettingsAreNamed: a wrong setting is named with its line, what is wrong, and an example.
 const twoHooks = `[[hooks]]
 name = "till"
 url = "https://till.example/hook"
@@ -62,6 +61,7 @@ url = "till.example"
 secret_files = ["/dev/null"]
 `
 
+// TestWrongSettingsAreNamed: a wrong setting is named with its line, what is wrong, and an example.
 func TestWrongSettingsAreNamed(t *testing.T) {
 	good := readmeSettings(t)
 	for _, c := range []struct{ from, to, want string }{
