@@ -1,6 +1,7 @@
 package redis
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 	"time"
 
 	"benchword/workflow"
+	"benchword/workflow/store"
 	"benchword/workflow/store/redis/redistest"
 	"benchword/workflow/store/storetest"
 
@@ -287,6 +289,7 @@ func TestSearchWays(t *testing.T) {
 	}
 	want := look()
 	require.Len(t, want[1], 7)
+	require.Equal(t, bruteForce(t, x, queries), want)
 	defer func(a, b, c, d, e, f int) {
 		mostRead, mostWords, mostTried, mostWalked, inAPage, readAtOnce = a, b, c, d, e, f
 	}(mostRead, mostWords, mostTried, mostWalked, inAPage, readAtOnce)
@@ -294,6 +297,35 @@ func TestSearchWays(t *testing.T) {
 		mostRead, mostWords, mostTried, mostWalked, inAPage, readAtOnce = way[0], way[1], way[2], way[3], way[4], way[5]
 		require.Equal(t, want, look(), way)
 	}
+}
+
+// bruteForce finds what TestSearchWays looks for by reading every job.
+func bruteForce(t *testing.T, x *Store, queries []string) (out [][]workflow.Row) {
+	var all []workflow.Row
+	for _, ended := range []bool{false, true} {
+		rows, err := x.Board(t.Context(), harbour, workflow.BoardFilter{Ended: ended, Limit: 10_000})
+		require.NoError(t, err)
+		all = append(all, rows...)
+	}
+	require.Greater(t, len(all), 390)
+	slices.SortFunc(all, func(a, b workflow.Row) int {
+		return cmp.Or(b.ChangedAt.Compare(a.ChangedAt), cmp.Compare(a.Job, b.Job))
+	})
+	for _, q := range queries {
+		want := store.Words(q)
+		var found []workflow.Row
+		for _, r := range all {
+			words, last := store.Words(r.Text), want[len(want)-1]
+			if slices.ContainsFunc(words, func(w string) bool { return strings.HasPrefix(w, last) }) &&
+				!slices.ContainsFunc(want[:len(want)-1], func(w string) bool { return !slices.Contains(words, w) }) {
+				found = append(found, r)
+			}
+		}
+		for _, limit := range []int{1, 7, 1000} {
+			out = append(out, found[:min(limit, len(found))])
+		}
+	}
+	return out
 }
 
 // The words of a text that was taken back or put in place of another are gone, and nobody else's with them.
