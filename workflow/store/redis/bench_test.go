@@ -57,7 +57,7 @@ return 'ok'`
 func BenchmarkCommit(b *testing.B) {
 	for _, clients := range []int{1, 8, 64} {
 		b.Run(fmt.Sprint(clients), func(b *testing.B) {
-			s := redistest.Start(b)
+			s := redistest.Start(b, "--auto-aof-rewrite-percentage", "0") // which begins in one's turn and goes on in the other's
 			x, raw, ctx := fresh(b, s), s.Client(b), context.Background()
 			sha, err := raw.ScriptLoad(ctx, bare).Result()
 			require.NoError(b, err)

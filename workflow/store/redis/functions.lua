@@ -97,17 +97,23 @@ local function lane(queue, number, via)
   return queue, number .. rest
 end
 
+-- put the lane into its queue by the status of its first queued entry
+local function head(queue, number, via, status)
+  local at, lease = string.match(status, '^%a*\t(-?%d*)\t(-?%d*)$')
+  if lease ~= '' and tonumber(lease) > tonumber(at) then at = lease end
+  queue, number = lane(queue, number, via)
+  redis.call('ZADD', queue, at, number)
+end
+
 -- put the lane's first queued entry into its queue, and no other
 local function lead(outbox, queue, number, via)
   local first = string.match(redis.call('HGET', outbox, 'q' .. via) or '', '[^\n]+')
-  queue, number = lane(queue, number, via)
-  if not first then
+  if first then
+    head(queue, number, via, redis.call('HGET', outbox, 's' .. string.sub(first, 13)))
+  else
+    queue, number = lane(queue, number, via)
     redis.call('ZREM', queue, number)
-    return
   end
-  local _, at, lease = string.match(redis.call('HGET', outbox, 's' .. string.sub(first, 13)), '^(%a*)\t(-?%d*)\t(-?%d*)$')
-  if lease ~= '' and tonumber(lease) > tonumber(at) then at = lease end
-  redis.call('ZADD', queue, at, number)
 end
 
 -- let the mails that the job has queued be sent from this instant on, where that is sooner
@@ -121,40 +127,40 @@ local function hasten(outbox, queue, number, soon)
   lead(outbox, queue, number, '')
 end
 
-local function unqueue(outbox, id, via)
-  local left = {}
-  for _, x in ipairs(split(redis.call('HGET', outbox, 'q' .. via), '\n')) do
-    if string.sub(x, 13) ~= id then left[#left + 1] = x end
-  end
-  if #left == 0 then redis.call('HDEL', outbox, 'q' .. via) else redis.call('HSET', outbox, 'q' .. via, table.concat(left, '\n')) end
-end
-
-local function claimed(outbox, id, lease)
-  local f = redis.call('HMGET', outbox, 's' .. id, 'l' .. id)
-  return lease ~= '' and f[1] and string.sub(f[1], 1, 7) == 'queued\t' and f[2] == lease
-end
-
 local function settlement(take)
   return { number = take(), id = take(), lease = take(), state = take(), retry = take(), attempt = take(), body = take() == '1', bytes = take() }
 end
 
-local function settle(ix, queue, outbox, s)
+-- whether the entry is held by the lease; what settle needs is then noted
+local function claimed(outbox, s)
   local id = s.id
-  local f = redis.call('HMGET', outbox, 'a' .. id, 's' .. id, 'i' .. id, 'm' .. id)
-  local via = way(f[4])
-  redis.call('HDEL', outbox, 'l' .. id)
-  redis.call('HSET', outbox, 'a' .. id, (f[1] or '') .. s.attempt)
+  local f = redis.call('HMGET', outbox, 's' .. id, 'l' .. id, 'a' .. id, 'i' .. id, 'm' .. id)
+  s.status, s.attempts, s.place = f[1], f[3] or '', f[4]
+  if s.lease == '' or not f[1] or string.sub(f[1], 1, 7) ~= 'queued\t' or f[2] ~= s.lease then return false end
+  s.via = way(f[5])
+  return true
+end
+
+local function settle(ix, queue, outbox, s)
+  local id, q = s.id, 'q' .. s.via
+  local set, gone = { 'a' .. id, s.attempts .. s.attempt, 's' .. id }, { 'l' .. id }
   if s.state == 'queued' then
-    redis.call('HSET', outbox, 's' .. id, 'queued\t' .. s.retry .. '\t')
-    if s.body then redis.call('HSET', outbox, 'b' .. id, s.bytes) end
+    set[4] = 'queued\t' .. s.retry .. '\t'
+    if s.body then set[5], set[6] = 'b' .. id, s.bytes end
   else
-    redis.call('HSET', outbox, 's' .. id, s.state .. '\t' .. string.match(f[2], '\t(-?%d*)\t') .. '\t')
-    redis.call('HDEL', outbox, 'b' .. id)
-    unqueue(outbox, id, via)
-    redis.call('ZREM', ix, 'oq' .. f[3])
-    if s.state == 'buried' then redis.call('ZADD', ix, 0, 'ob' .. f[3]) end
+    set[4] = s.state .. '\t' .. string.match(s.status, '\t(-?%d*)\t') .. '\t'
+    gone[2] = 'b' .. id
+    local left = {}
+    for x in string.gmatch(redis.call('HGET', outbox, q) or '', '[^\n]+') do
+      if string.sub(x, 13) ~= id then left[#left + 1] = x end
+    end
+    if #left == 0 then gone[3] = q else set[5], set[6] = q, table.concat(left, '\n') end
+    redis.call('ZREM', ix, 'oq' .. s.place)
+    if s.state == 'buried' then redis.call('ZADD', ix, 0, 'ob' .. s.place) end
   end
-  lead(outbox, queue, s.number, via)
+  redis.call('HDEL', outbox, unpack(gone))
+  redis.call('HSET', outbox, unpack(set))
+  lead(outbox, queue, s.number, s.via)
 end
 
 local function forget(job, outbox, once, results, number)
@@ -180,27 +186,39 @@ end
 
 -- write new entries (id, place, static, status, lease, attempts, body each) behind those that are queued
 local function enter(ix, queue, outbox, number, notices)
-  local lanes = {}
+  local set, places, lanes = {}, {}, {}
+  local function put(field, value)
+    if value ~= '' then
+      set[#set + 1] = field
+      set[#set + 1] = value
+    end
+  end
+  local function list(prefix, place)
+    places[#places + 1] = 0
+    places[#places + 1] = prefix .. place
+  end
   for i = 1, #notices, 7 do
     local id, place, static, status, lease, attempts, body = unpack(notices, i, i + 6)
-    local e = { 'm' .. id, static, 's' .. id, status, 'i' .. id, place }
-    if lease ~= '' then e[#e + 1] = 'l' .. id e[#e + 1] = lease end
-    if attempts ~= '' then e[#e + 1] = 'a' .. id e[#e + 1] = attempts end
-    if body ~= '' then e[#e + 1] = 'b' .. id e[#e + 1] = body end
-    redis.call('HSET', outbox, unpack(e))
+    put('m' .. id, static)
+    put('s' .. id, status)
+    put('i' .. id, place)
+    put('l' .. id, lease)
+    put('a' .. id, attempts)
+    put('b' .. id, body)
     local kind = string.match(status, '^%a*')
     if kind == 'queued' then
       local via = way(static)
-      lanes[via] = (lanes[via] or redis.call('HGET', outbox, 'q' .. via) or '') .. '\n' .. string.match(place, '%z(.*)$')
-      redis.call('ZADD', ix, 0, 'oq' .. place)
+      local q = lanes[via] or redis.call('HGET', outbox, 'q' .. via) or ''
+      if q == '' then head(queue, number, via, status) end
+      lanes[via] = q .. '\n' .. string.match(place, '%z(.*)$')
+      list('oq', place)
     elseif kind == 'buried' then
-      redis.call('ZADD', ix, 0, 'ob' .. place)
+      list('ob', place)
     end
   end
-  for via, q in pairs(lanes) do
-    redis.call('HSET', outbox, 'q' .. via, q)
-    lead(outbox, queue, number, via)
-  end
+  for via, q in pairs(lanes) do put('q' .. via, q) end
+  bulk('HSET', outbox, set)
+  bulk('ZADD', ix, places)
 end
 
 -- the reason why the shop's jobs stay as they are, if they do
@@ -239,7 +257,7 @@ local function commit(keys, argv)
     if no then return no end
   else
     s = settlement(take)
-    if not claimed(settled, s.id, s.lease) then return { 'lease' } end
+    if not claimed(settled, s) then return { 'lease' } end
   end
   local notices = several(take, 7) -- id, place, static, status, lease, attempts, body
   local named = {}
@@ -318,7 +336,7 @@ end
 
 local function settleentry(keys, argv)
   local s = settlement(reader(argv))
-  if not claimed(keys[3], s.id, s.lease) then return { 'lease' } end
+  if not claimed(keys[3], s) then return { 'lease' } end
   settle(keys[1], keys[2], keys[3], s)
   return { 'ok' }
 end
