@@ -305,8 +305,8 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	if err != nil {
 		return nil, err
 	}
-	pays := func() bool { return stretch(len(candidates)) < len(candidates)*walkingPays }
-	if len(terms) > 1 && stretch(len(candidates)) <= mostWalked && pays() {
+	pays := func() bool { return stretch(candidates.count()) < candidates.count()*walkingPays }
+	if len(terms) > 1 && stretch(candidates.count()) <= mostWalked && pays() {
 		x := sieveOf(candidates)
 		if done, err := f.walk(ctx, &x, mostWalked); done || err != nil {
 			return f.rows(ctx, err)
@@ -315,7 +315,7 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	left := int64(mostRead)
 	for i := range terms[1:] {
 		t := &terms[1+i]
-		if left -= t.size; t.many || left < 0 || t.size > int64(len(candidates)*entrySize*readingPays) {
+		if left -= t.size; t.many || left < 0 || t.size > int64(len(candidates)*readingPays) {
 			break
 		}
 		if candidates, err = s.narrow(ctx, shop, candidates, t); err != nil {
@@ -324,15 +324,16 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	}
 	if pays() {
 		x := sieveOf(candidates)
-		if done, err := f.walk(ctx, &x, 4*stretch(len(candidates))); done || err != nil {
+		if done, err := f.walk(ctx, &x, 4*stretch(candidates.count())); done || err != nil {
 			return f.rows(ctx, err)
 		}
 	}
-	if candidates, err = s.newest(ctx, shop, candidates); err != nil {
+	ordered, err := s.newest(ctx, shop, slices.Collect(candidates.all()))
+	if err != nil {
 		return nil, err
 	}
 	f.seen, f.found = map[workflow.JobNumber]bool{}, nil
-	for part := range slices.Chunk(candidates, readAtOnce) {
+	for part := range slices.Chunk(ordered, readAtOnce) {
 		if err := f.try(ctx, part); err != nil || len(f.found) == limit {
 			return f.rows(ctx, err)
 		}
@@ -384,18 +385,13 @@ func (s *Store) terms(ctx context.Context, shop workflow.ShopID, want []string) 
 }
 
 // having gives the jobs that a term's lists name, some perhaps twice.
-func (s *Store) having(ctx context.Context, shop workflow.ShopID, last string, t *term) (found []workflow.JobNumber, err error) {
+func (s *Store) having(ctx context.Context, shop workflow.ShopID, last string, t *term) (found wordList, err error) {
 	for words := t.words; len(words) > 0; {
-		lists, err := s.lists(ctx, shop, words)
+		more, err := s.lists(ctx, shop, words)
 		if err != nil {
-			return nil, err
+			return "", err
 		}
-		for _, list := range lists {
-			found = slices.Grow(found, len(list)/entrySize)
-			for n := range inList(list) {
-				found = append(found, n)
-			}
-		}
+		found += more
 		if !t.many {
 			break
 		}
@@ -404,33 +400,58 @@ func (s *Store) having(ctx context.Context, shop workflow.ShopID, last string, t
 			words, err = c.ZRangeByLex(ctx, of(shop).words(), &driver.ZRangeBy{Min: "(" + from, Max: "(" + last + "\xff", Count: int64(mostWords)}).Result()
 			return err
 		}); err != nil {
-			return nil, err
+			return "", err
 		}
 	}
 	return found, nil
 }
 
 // narrow keeps those of the jobs that a term's lists name as well, and a few others.
-func (s *Store) narrow(ctx context.Context, shop workflow.ShopID, jobs []workflow.JobNumber, t *term) ([]workflow.JobNumber, error) {
-	lists, err := s.lists(ctx, shop, t.words)
+func (s *Store) narrow(ctx context.Context, shop workflow.ShopID, jobs wordList, t *term) (wordList, error) {
+	named, err := s.lists(ctx, shop, t.words)
 	if err != nil {
-		return nil, err
+		return "", err
 	}
-	x := newSieve(int(t.size / entrySize))
-	for _, list := range lists {
-		for n := range inList(list) {
-			x.add(n)
+	x := sieveOf(named)
+	var kept strings.Builder
+	for n := range jobs.all() {
+		if x.has(n) {
+			kept.WriteString(string(n))
+			kept.WriteByte('\n')
 		}
 	}
-	return slices.DeleteFunc(jobs, func(n workflow.JobNumber) bool { return !x.has(n) }), nil
+	return wordList(kept.String()), nil
 }
 
-// inList gives the jobs of a word's list.
-func inList(list string) iter.Seq[workflow.JobNumber] {
+// lists reads the lists of words, as one.
+func (s *Store) lists(ctx context.Context, shop workflow.ShopID, words []string) (wordList, error) {
+	var found []*driver.StringCmd
+	if err := s.batch(ctx, false, func(p driver.Pipeliner) {
+		found = nil
+		for _, w := range words {
+			found = append(found, p.Get(ctx, of(shop).word(w)))
+		}
+	}); err != nil {
+		return "", err
+	}
+	if len(found) == 1 {
+		return wordList(found[0].Val()), nil
+	}
+	var all strings.Builder
+	for _, f := range found {
+		all.WriteString(f.Val())
+	}
+	return wordList(all.String()), nil
+}
+
+// wordList is what is kept for a word: its jobs, each with a line feed after it.
+type wordList string
+
+func (l wordList) all() iter.Seq[workflow.JobNumber] {
 	return func(yield func(workflow.JobNumber) bool) {
-		for at := 0; at < len(list); {
-			n := strings.IndexByte(list[at:], '\n')
-			if n < 0 || !yield(workflow.JobNumber(list[at:at+n])) {
+		for at := 0; at < len(l); {
+			n := strings.IndexByte(string(l[at:]), '\n')
+			if n < 0 || !yield(workflow.JobNumber(l[at:at+n])) {
 				return
 			}
 			at += n + 1
@@ -438,21 +459,8 @@ func inList(list string) iter.Seq[workflow.JobNumber] {
 	}
 }
 
-// lists reads the lists of words.
-func (s *Store) lists(ctx context.Context, shop workflow.ShopID, words []string) ([]string, error) {
-	var found []*driver.StringCmd
-	err := s.batch(ctx, false, func(p driver.Pipeliner) {
-		found = nil
-		for _, w := range words {
-			found = append(found, p.Get(ctx, of(shop).word(w)))
-		}
-	})
-	out := make([]string, len(found))
-	for i, f := range found {
-		out[i] = f.Val()
-	}
-	return out, err
-}
+// count gives how many there are, as a rule.
+func (l wordList) count() int { return len(l) / entrySize }
 
 // sieve is a set of jobs that may hold a few it was not given, one of sixty-four it is asked for or fewer.
 type sieve struct {
@@ -460,20 +468,13 @@ type sieve struct {
 	bits []uint64
 }
 
-// newSieve makes one with room for so many.
-func newSieve(n int) sieve { return sieve{maphash.MakeSeed(), make([]uint64, 1<<bits.Len(uint(n)))} }
-
-func sieveOf(jobs []workflow.JobNumber) sieve {
-	x := newSieve(len(jobs))
-	for _, n := range jobs {
-		x.add(n)
+func sieveOf(jobs wordList) sieve {
+	x := sieve{maphash.MakeSeed(), make([]uint64, 1<<bits.Len(uint(jobs.count())))}
+	for n := range jobs.all() {
+		at := x.at(n)
+		x.bits[at/64] |= 1 << (at % 64)
 	}
 	return x
-}
-
-func (x *sieve) add(n workflow.JobNumber) {
-	at := x.at(n)
-	x.bits[at/64] |= 1 << (at % 64)
 }
 
 func (x *sieve) at(n workflow.JobNumber) uint64 {
