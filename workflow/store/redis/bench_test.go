@@ -5,6 +5,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"math/rand/v2"
 	"os"
 	"slices"
 	"strconv"
@@ -352,6 +354,54 @@ func TestWordsGo(t *testing.T) {
 	require.Equal(t, string(storetest.Number(2))+"\n", list("mira"))
 	require.Equal(t, string(storetest.Number(1))+"\n", list("jo"))
 	require.Len(t, list("film"), 2*len(list("jo")))
+}
+
+// A common word's list keeps its jobs while others leave it, writes little for each, and ends with the last.
+func TestLongListsShrink(t *testing.T) {
+	const jobs = 1500
+	s := redistest.Start(t, "--appendfsync", "no")
+	x, c, ctx := fresh(t, s), s.Client(t), t.Context()
+	all := make([]*storetest.History, jobs)
+	for i := range all {
+		all[i] = storetest.NewHistory(harbour, storetest.Number(i))
+		m := all[i].Book("Mira Osei", "film scanner", "Hums.")
+		m.Index.Text, m.Notices = "scanner", nil
+		require.NoError(t, x.Commit(ctx, m))
+		all[i].Accept(m)
+	}
+	left := map[workflow.JobNumber]bool{}
+	for i := range all {
+		left[storetest.Number(i)] = true
+	}
+	order := rand.New(rand.NewPCG(1, 2)).Perm(jobs)
+	written := func() int64 {
+		n, err := strconv.ParseInt(c.InfoMap(ctx, "persistence").Item("Persistence", "aof_current_size"), 10, 64)
+		require.NoError(t, err)
+		return n
+	}
+	for k, i := range order {
+		m := all[i].Write("It is another device.")
+		m.Index.Text, m.Notices = "recorder", nil
+		before := written()
+		require.NoError(t, x.Commit(ctx, m))
+		delete(left, storetest.Number(i))
+		list := wordList(c.Get(ctx, "{harbour}:scanner").Val())
+		if k%100 == 0 || len(left) < 20 {
+			found := slices.Collect(list.all())
+			slices.Sort(found)
+			require.Equal(t, slices.Sorted(maps.Keys(left)), found)
+		}
+		if k == 0 {
+			t.Logf("%d bytes written for one that left a list of %d", written()-before, len(list))
+			require.Less(t, written()-before, int64(len(list)))
+		}
+		if len(left) == jobs/10 {
+			t.Logf("room of %d where %d are left", list.count(), len(left))
+			require.Less(t, list.count(), jobs/2)
+		}
+	}
+	require.Zero(t, c.Exists(ctx, "{harbour}:scanner").Val())
+	require.Equal(t, []string{"recorder"}, c.ZRange(ctx, "{harbour}words", 0, -1).Val())
 }
 
 // BenchmarkManyJobs fills a server with BENCHWORD_JOBS jobs (20,000 if not set) and asks for lists and

@@ -49,23 +49,57 @@ local function replace(key, old, new)
   bulk('ZADD', key, add)
 end
 
+-- lists up to this length are written anew when a job leaves them
+local SHORT = 4096
+
+-- where a line begins in a list, from 0; read in parts, as a whole list may be many megabytes
+local function placed(list, line)
+  local size, part = redis.call('STRLEN', list), 65536
+  for at = 0, size - 1, part do
+    local text, to = redis.call('GETRANGE', list, math.max(at - 1, 0), at + part + #line - 2), 0
+    repeat
+      local from
+      from, to = string.find(text, line, to + 1, true)
+      if from and (at == 0 and from == 1 or string.byte(text, from - 1) == 10) then return math.max(at - 1, 0) + from - 1, size end
+    until not from
+  end
+end
+
+-- take a job out of a word's list, and the word with the last one. In a long list its line is blanked, which costs the
+-- append-only file and the replicas a line; of every so many lines, the longer the list the more, one is not, and takes
+-- the blanks that gathered with it.
+local function unlist(words, list, word, number)
+  local line = number .. '\n'
+  local from, size = placed(list .. word, line)
+  if not from then return end
+  local many = math.max(256, math.floor(size / #line / 64))
+  if size > SHORT and math.floor(from / #line) % many ~= 0 then
+    redis.call('SETRANGE', list .. word, from, string.rep('\n', #line))
+    return
+  end
+  local jobs = redis.call('GET', list .. word)
+  jobs = string.sub(jobs, 1, from) .. string.sub(jobs, from + #line + 1)
+  local kept, at = {}, string.find(jobs, '[^\n]') or #jobs + 1
+  while at <= #jobs do
+    local blank = string.find(jobs, '\n\n', at, true) or #jobs
+    kept[#kept + 1] = string.sub(jobs, at, blank)
+    at = string.find(jobs, '[^\n]', blank + 1) or #jobs + 1
+  end
+  if #kept > 0 then
+    redis.call('SET', list .. word, table.concat(kept))
+  else
+    redis.call('DEL', list .. word)
+    redis.call('ZREM', words, word)
+  end
+end
+
 -- let a job be found by the words of new instead of those of old
 local function reword(words, number, old, new)
   local list, line, kept, had = string.match(words, '^%b{}') .. ':', number .. '\n', {}, {}
   for _, w in ipairs(new) do kept[w] = true end
   for _, w in ipairs(old) do
     had[w] = true
-    if not kept[w] then
-      local jobs = '\n' .. (redis.call('GET', list .. w) or '')
-      local from, to = string.find(jobs, '\n' .. line, 1, true)
-      if from then jobs = string.sub(jobs, 1, from) .. string.sub(jobs, to + 1) end
-      if #jobs > 1 then
-        redis.call('SET', list .. w, string.sub(jobs, 2))
-      else
-        redis.call('DEL', list .. w)
-        redis.call('ZREM', words, w)
-      end
-    end
+    if not kept[w] then unlist(words, list, w, number) end
   end
   for _, w in ipairs(new) do
     if not had[w] and redis.call('APPEND', list .. w, line) == #line then redis.call('ZADD', words, 0, w) end

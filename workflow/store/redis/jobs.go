@@ -444,14 +444,14 @@ func (s *Store) lists(ctx context.Context, shop workflow.ShopID, words []string)
 	return wordList(all.String()), nil
 }
 
-// wordList is what is kept for a word: its jobs, each with a line feed after it.
+// wordList is what is kept for a word: its jobs, each with a line feed after it. There may be empty lines.
 type wordList string
 
 func (l wordList) all() iter.Seq[workflow.JobNumber] {
 	return func(yield func(workflow.JobNumber) bool) {
 		for at := 0; at < len(l); {
 			n := strings.IndexByte(string(l[at:]), '\n')
-			if n < 0 || !yield(workflow.JobNumber(l[at:at+n])) {
+			if n < 0 || n > 0 && !yield(workflow.JobNumber(l[at:at+n])) {
 				return
 			}
 			at += n + 1

@@ -20,7 +20,8 @@ import (
 //	               c <booked> <number>                courses, the latest read from the end
 //	               oq|ob <made> <number> NUL <seq> <id> entries queued, entries buried
 //	{shop}words  sorted set, all scores 0: the words that jobs are found by
-//	{shop}:<word> string: the jobs that have the word, each with a line feed after it, in no order
+//	{shop}:<word> string: the jobs that have the word, each with a line feed after it, in no order;
+//	             lines of those that left it are made of line feeds
 //	{shop}wakes  sorted set: number by wake-up instant
 //	{shop}changed sorted set: number by the last change, negative, so that the newest come first
 //	{shop}queue  sorted set: number of each job that has a queued mail, by when its first may be claimed;
