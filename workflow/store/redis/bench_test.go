@@ -385,7 +385,7 @@ func TestLongListsShrink(t *testing.T) {
 		before := written()
 		require.NoError(t, x.Commit(ctx, m))
 		delete(left, storetest.Number(i))
-		list := wordList(c.Get(ctx, "{harbour}:scanner").Val())
+		list := wordLists{c.Get(ctx, "{harbour}:scanner").Val()}
 		if k%100 == 0 || len(left) < 20 {
 			found := slices.Collect(list.all())
 			slices.Sort(found)

@@ -385,13 +385,13 @@ func (s *Store) terms(ctx context.Context, shop workflow.ShopID, want []string) 
 }
 
 // having gives the jobs that a term's lists name, some perhaps twice.
-func (s *Store) having(ctx context.Context, shop workflow.ShopID, last string, t *term) (found wordList, err error) {
+func (s *Store) having(ctx context.Context, shop workflow.ShopID, last string, t *term) (found wordLists, err error) {
 	for words := t.words; len(words) > 0; {
 		more, err := s.lists(ctx, shop, words)
 		if err != nil {
-			return "", err
+			return nil, err
 		}
-		found += more
+		found = append(found, more...)
 		if !t.many {
 			break
 		}
@@ -400,17 +400,17 @@ func (s *Store) having(ctx context.Context, shop workflow.ShopID, last string, t
 			words, err = c.ZRangeByLex(ctx, of(shop).words(), &driver.ZRangeBy{Min: "(" + from, Max: "(" + last + "\xff", Count: int64(mostWords)}).Result()
 			return err
 		}); err != nil {
-			return "", err
+			return nil, err
 		}
 	}
 	return found, nil
 }
 
 // narrow keeps those of the jobs that a term's lists name as well, and a few others.
-func (s *Store) narrow(ctx context.Context, shop workflow.ShopID, jobs wordList, t *term) (wordList, error) {
+func (s *Store) narrow(ctx context.Context, shop workflow.ShopID, jobs wordLists, t *term) (wordLists, error) {
 	named, err := s.lists(ctx, shop, t.words)
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	x := sieveOf(named)
 	var kept strings.Builder
@@ -420,70 +420,79 @@ func (s *Store) narrow(ctx context.Context, shop workflow.ShopID, jobs wordList,
 			kept.WriteByte('\n')
 		}
 	}
-	return wordList(kept.String()), nil
+	return wordLists{kept.String()}, nil
 }
 
-// lists reads the lists of words, as one.
-func (s *Store) lists(ctx context.Context, shop workflow.ShopID, words []string) (wordList, error) {
-	var found []*driver.StringCmd
-	if err := s.batch(ctx, false, func(p driver.Pipeliner) {
-		found = nil
-		for _, w := range words {
-			found = append(found, p.Get(ctx, of(shop).word(w)))
-		}
-	}); err != nil {
-		return "", err
+// lists reads the lists of words.
+func (s *Store) lists(ctx context.Context, shop workflow.ShopID, words []string) (wordLists, error) {
+	names := make([]string, len(words))
+	for i, w := range words {
+		names[i] = of(shop).word(w)
 	}
-	if len(found) == 1 {
-		return wordList(found[0].Val()), nil
-	}
-	var all strings.Builder
+	var found []any
+	err := s.read(ctx, func(c driver.UniversalClient) (err error) {
+		found, err = c.MGet(ctx, names...).Result()
+		return err
+	})
+	out := make(wordLists, 0, len(found))
 	for _, f := range found {
-		all.WriteString(f.Val())
+		if list, ok := f.(string); ok {
+			out = append(out, list)
+		}
 	}
-	return wordList(all.String()), nil
+	return out, err
 }
 
-// wordList is what is kept for a word: its jobs, each with a line feed after it. There may be empty lines.
-type wordList string
+// wordLists is what is kept for words: their jobs, each with a line feed after it. There may be empty lines.
+type wordLists []string
 
-func (l wordList) all() iter.Seq[workflow.JobNumber] {
+func (l wordLists) all() iter.Seq[workflow.JobNumber] {
 	return func(yield func(workflow.JobNumber) bool) {
-		for at := 0; at < len(l); {
-			n := strings.IndexByte(string(l[at:]), '\n')
-			if n < 0 || n > 0 && !yield(workflow.JobNumber(l[at:at+n])) {
-				return
+		for _, list := range l {
+			for at := 0; at < len(list); {
+				n := strings.IndexByte(list[at:], '\n')
+				if n < 0 || n > 0 && !yield(workflow.JobNumber(list[at:at+n])) {
+					return
+				}
+				at += n + 1
 			}
-			at += n + 1
 		}
 	}
 }
 
 // count gives how many there are, as a rule.
-func (l wordList) count() int { return len(l) / entrySize }
+func (l wordLists) count() (n int) {
+	for _, list := range l {
+		n += len(list)
+	}
+	return n / entrySize
+}
 
-// sieve is a set of jobs that may hold a few it was not given, one of sixty-four it is asked for or fewer.
+// sieve is a set of jobs that may hold a few it was not given, one of seventy it is asked for or fewer: two bits
+// for each job, of sixteen or more.
 type sieve struct {
 	seed maphash.Seed
 	bits []uint64
 }
 
-func sieveOf(jobs wordList) sieve {
-	x := sieve{maphash.MakeSeed(), make([]uint64, 1<<bits.Len(uint(jobs.count())))}
+func sieveOf(jobs wordLists) sieve {
+	x := sieve{maphash.MakeSeed(), make([]uint64, 1<<bits.Len(uint(jobs.count()/4)))}
 	for n := range jobs.all() {
-		at := x.at(n)
-		x.bits[at/64] |= 1 << (at % 64)
+		a, b := x.at(n)
+		x.bits[a/64] |= 1 << (a % 64)
+		x.bits[b/64] |= 1 << (b % 64)
 	}
 	return x
 }
 
-func (x *sieve) at(n workflow.JobNumber) uint64 {
-	return maphash.String(x.seed, string(n)) & (uint64(len(x.bits))*64 - 1)
+func (x *sieve) at(n workflow.JobNumber) (a, b uint64) {
+	h, mask := maphash.String(x.seed, string(n)), uint64(len(x.bits))*64-1
+	return h & mask, h >> 32 & mask
 }
 
 func (x *sieve) has(n workflow.JobNumber) bool {
-	at := x.at(n)
-	return x.bits[at/64]&(1<<(at%64)) != 0
+	a, b := x.at(n)
+	return x.bits[a/64]&(1<<(a%64)) != 0 && x.bits[b/64]&(1<<(b%64)) != 0
 }
 
 // finder gathers the jobs that match, in the order in which they are tried.
