@@ -1,6 +1,7 @@
 package templates
 
 import (
+	"fmt"
 	"strconv"
 	"time"
 
@@ -579,24 +580,38 @@ func TaxWords(name string, percent money.Decimal) string {
 // CounterMails is the outbox over all jobs.
 type CounterMails struct {
 	Page
-	Heading string
-	States  []StageFilter
-	Mails   []OutboxRow
+	States []StageFilter
+	// Lists are the mails and, where there is any, what goes other ways.
+	Lists []OutboxList
 	// Hooks are the shop's own systems.
 	Hooks []HookView
-	// Cut says that there are more.
-	Cut bool
+}
+
+// OutboxList is a list of entries, the oldest first; Cut says that there are more.
+type OutboxList struct {
+	ID, Heading string
+	Rows        []OutboxRow
+	Cut         bool
 }
 
 // HookView is one of the shop's own systems that is told of steps. Off says in words since when and why it is
-// told nothing, "" while it is told.
-type HookView struct{ Name, Off string }
+// told nothing, "" while it is told; Waiting what there is for it, "" for nothing.
+type HookView struct{ Name, Off, Waiting string }
 
-// HookViewOf makes the view of a hook; off is nil while it is told.
-func HookViewOf(name string, off *workflow.HookState, shop *workflow.Shop, now time.Time) HookView {
+// HookViewOf makes the view of a hook; off is nil while it is told, more says that not all that waits was counted.
+func HookViewOf(name string, off *workflow.HookState, waiting int, more bool, shop *workflow.Shop, now time.Time) HookView {
 	v := HookView{Name: name}
 	if off != nil {
 		v.Off = "switched off " + newClock(shop, now).at(off.At) + ", since it answered “" + off.Words + "”"
+	}
+	switch {
+	case waiting == 0:
+	case more:
+		v.Waiting = fmt.Sprintf("%d messages or more wait", waiting)
+	case waiting == 1:
+		v.Waiting = "1 message waits"
+	default:
+		v.Waiting = fmt.Sprintf("%d messages wait", waiting)
 	}
 	return v
 }

@@ -2,6 +2,7 @@ package counter
 
 import (
 	"slices"
+	"strings"
 
 	"benchword/templates"
 	"benchword/workflow"
@@ -9,14 +10,19 @@ import (
 	"github.com/gofiber/fiber/v2"
 )
 
-// mailsPage is how many mails stand on the page of the outbox.
-const mailsPage = 200
+const (
+	mailsPage  = 200  // so many mails stand on the page of the outbox, and so many entries that go another way
+	mailsAmong = 5000 // so many entries are looked through for them
+)
 
-// showMails is the outbox over all jobs, oldest first.
+// showMails is the outbox over all jobs, oldest first: the mails, then what goes other ways. What waits for a
+// system that is switched off is counted, so that it hides nothing else.
 func (x *counter) showMails(c *fiber.Ctx) error {
-	state := workflow.EntryState(c.Query("state"))
+	state, among := workflow.EntryState(c.Query("state")), mailsAmong
 	switch state {
-	case workflow.EntryBuried, workflow.EntrySent:
+	case workflow.EntryBuried:
+	case workflow.EntrySent:
+		among = 2 * mailsPage // the store looks through all jobs for each
 	default:
 		state = workflow.EntryQueued
 	}
@@ -25,24 +31,43 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 	for _, s := range []workflow.EntryState{workflow.EntryQueued, workflow.EntryBuried, workflow.EntrySent} {
 		v.States = append(v.States, templates.StageFilter{Words: templates.MailStateWords(s), URL: "/counter/mails?state=" + string(s), Here: s == state})
 	}
-	for _, h := range x.s.Shop().Hooks {
-		off, err := svc.HookOff(ctx, h.Name)
-		if err != nil {
-			return err
-		}
-		v.Hooks = append(v.Hooks, templates.HookViewOf(h.Name, off, x.s.Shop(), x.s.Now()))
-	}
-	entries, err := svc.Store.EntriesIn(ctx, x.s.Shop().ID, state, mailsPage+1)
+	entries, err := svc.Store.EntriesIn(ctx, x.s.Shop().ID, state, among+1)
 	if err != nil {
 		return err
 	}
-	if v.Cut = len(entries) > mailsPage; v.Cut {
-		entries = entries[:mailsPage]
+	more := len(entries) > among
+	entries = entries[:min(len(entries), among)]
+	off := map[workflow.Via]bool{}
+	for _, h := range x.s.Shop().Hooks {
+		is, err := svc.HookOff(ctx, h.Name)
+		if err != nil {
+			return err
+		}
+		waiting := 0
+		for i := range entries {
+			if entries[i].Via == h.Via() && state == workflow.EntryQueued {
+				waiting++
+			}
+		}
+		off[h.Via()] = is != nil && state == workflow.EntryQueued
+		v.Hooks = append(v.Hooks, templates.HookViewOf(h.Name, is, waiting, more, x.s.Shop(), x.s.Now()))
 	}
-	v.Heading = templates.MailStateWords(state)
+	mails := templates.OutboxList{ID: "mails", Heading: templates.MailStateWords(state), Cut: more}
+	heading, _, _ := strings.Cut(strings.ToLower(mails.Heading), ":")
+	others := templates.OutboxList{ID: "others", Heading: "Other ways than mail, " + heading, Cut: more}
 	seen := map[workflow.JobNumber]*workflow.Job{}
 	for i := range entries {
-		e := &entries[i]
+		e, list := &entries[i], &mails
+		if e.Via != "" {
+			list = &others
+		}
+		if off[e.Via] {
+			continue
+		}
+		if len(list.Rows) == mailsPage {
+			list.Cut = true
+			continue
+		}
 		j := seen[e.Job]
 		if j == nil {
 			if j, err = svc.Job(ctx, e.Job); err != nil {
@@ -50,7 +75,10 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 			}
 			seen[e.Job] = j
 		}
-		v.Mails = append(v.Mails, templates.OutboxRowOf(j, e, x.s.Shop(), x.s.Now()))
+		list.Rows = append(list.Rows, templates.OutboxRowOf(j, e, x.s.Shop(), x.s.Now()))
+	}
+	if v.Lists = []templates.OutboxList{mails}; len(others.Rows) > 0 {
+		v.Lists = append(v.Lists, others)
 	}
 	return x.s.Render(c, fiber.StatusOK, v)
 }

@@ -16,7 +16,7 @@ func TestOtherWaysAtTheCounter(t *testing.T) {
 	d := newDesk(t)
 	ctx := context.Background()
 	store, svc := d.svc.Store, d.svc
-	svc.Shop.Hooks = []workflow.Hook{{Name: "till", Events: []workflow.EventKind{"job.booked"}}, {Name: "books", Events: []workflow.EventKind{"message.sent"}}}
+	svc.Shop.Hooks = []workflow.Hook{{Name: "till", Events: []workflow.EventKind{"job.booked"}}, {Name: "books", Events: []workflow.EventKind{"message.sent", "job.booked"}}}
 	d.booked()
 	now := svc.Now()
 	claimed, err := store.ClaimEntries(ctx, svc.Shop.ID, workflow.Claim{Via: "hook:till", Now: now, Until: now.Add(time.Minute), Limit: 1, Lease: "a"})
@@ -46,7 +46,9 @@ func TestOtherWaysAtTheCounter(t *testing.T) {
 	require.Contains(t, rosa.page("/counter/mails").body, "is told of steps")
 	require.NoError(t, svc.SwitchHookOff(ctx, "till", "410 Gone"))
 	off := rosa.page("/counter/mails")
-	require.Contains(t, off.body, "since it answered “410 Gone”")
+	require.Contains(t, off.body, "since it answered “410 Gone”. 1 message waits until it is switched on again")
+	require.NotContains(t, off.body, "to your system “till”", "what waits for it is counted, and hides nothing")
+	require.Contains(t, off.body, "Other ways than mail", "what goes to the other one is listed")
 	require.Equal(t, 404, off.form("/counter/mails/hook").set("name", "nobody").send().StatusCode)
 	require.Equal(t, 303, off.form("/counter/mails/hook").send().StatusCode)
 	require.Contains(t, rosa.page("/counter/mails").body, "“till” is told again")
