@@ -81,9 +81,11 @@ func (f *figures) Collect(to chan<- prometheus.Metric) {
 		}
 		to <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v)
 	}
-	// By way: one that is switched off must not hide the others' figures. Those of mail are there always.
+	// By way: one that is switched off must not hide the others' figures, whatever gathered for it. Those of
+	// mail are there always.
+	const among = 20_000
 	by := func(d *prometheus.Desc, state workflow.EntryState, of func(found []workflow.Entry) float64) {
-		all, err := store.EntriesIn(ctx, shop, state, 1000)
+		all, err := store.EntriesIn(ctx, shop, state, among)
 		found := map[string][]workflow.Entry{"mail": nil}
 		for _, e := range all {
 			found[wayOf(e.Via)] = append(found[wayOf(e.Via)], e)
