@@ -259,7 +259,8 @@ type NoticeView struct {
 	Words, When string
 	// Way is how it goes where that is no mail.
 	Way string
-	// Fate is "sent", "queued" or "back"; FateWords says it.
+	// Fate is "sent", "queued", "back" (telephone the customer), "stopped" (one of the shop's systems did not
+	// take it) or "left" (nothing needs to be done); FateWords says it.
 	Fate, FateWords string
 	// Tries are the tries so far, in the mail server's words.
 	Tries []string
@@ -528,9 +529,9 @@ func (k clockOf) other(j *workflow.Job, e *workflow.Entry) NoticeView {
 	}
 	switch {
 	case e.State == workflow.EntryBuried && hook:
-		v.Fate, v.FateWords = "back", "given up "+k.at(last.At)+". The system “"+name+"” did not take it. Have somebody look at its address, then send it again."
+		v.Fate, v.FateWords = "stopped", "given up "+k.at(last.At)+". The system “"+name+"” did not take it. Have somebody look at its address, then send it again."
 	case e.State == workflow.EntryBuried:
-		v.Fate, v.FateWords = "back", "given up "+k.at(last.At)+". Nothing needs to be done: the mail tells the same."
+		v.Fate, v.FateWords = "left", "given up "+k.at(last.At)+". Nothing needs to be done: the mail tells the same."
 	case e.State == workflow.EntrySent && last.Result == "gone":
 		v.Fate, v.FateWords = "sent", "not sent: the browser is told no more"
 	case e.State == workflow.EntrySent:
