@@ -3,10 +3,8 @@ package portal
 import (
 	"bytes"
 	"context"
-	"crypto/rand"
 	"fmt"
 	"io"
-	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -14,9 +12,9 @@ import (
 	"testing"
 	"time"
 
+	"benchword/portal/portaltest"
 	"benchword/templates"
 	"benchword/workflow"
-	"benchword/workflow/calendar"
 	"benchword/workflow/link"
 	"benchword/workflow/money"
 	"benchword/workflow/store/memory"
@@ -62,25 +60,8 @@ func (pictures) Discard(context.Context, workflow.ShopID, workflow.JobNumber, ..
 func (pictures) Clear(context.Context, workflow.ShopID, workflow.JobNumber) error { return nil }
 
 func newDesk(t testing.TB) *desk {
-	key, err := link.NewKey(rand.Reader, 1)
-	require.NoError(t, err)
-	maker, err := link.NewMaker(key)
-	require.NoError(t, err)
-	hours := map[string][]string{}
-	for _, d := range []string{"mon", "tue", "wed", "thu", "fri"} {
-		hours[d] = []string{"09:00-17:00"}
-	}
-	cal, err := calendar.New(calendar.Spec{TimeZone: "America/Halifax", Hours: hours})
-	require.NoError(t, err)
 	d := &desk{t: t, log: &bytes.Buffer{}, now: time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)}
-	d.svc = &workflow.Service{
-		Shop: &workflow.Shop{
-			ID: "harbour", Name: "Harbour Bench", BaseURL: "http://desk.example", Email: "bench@harbour.example", Address: "Harbour Bench\n1 Dock Street",
-			Calendar: cal, Currency: "CAD", Prices: money.BeforeTax, Taxes: map[string]money.Tax{"hst": {Percent: money.MustDecimal("15")}},
-			Languages: []string{"en"}, PromiseDays: 10, QuoteDays: 14, WarrantyDays: 90, Tests: []string{"Function"}, LinkFor: 365 * 24 * time.Hour,
-		},
-		Store: memory.New(), Links: maker, Now: func() time.Time { return d.now }, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(d.log, nil)),
-	}
+	d.svc = portaltest.Service(t, memory.New(), func() time.Time { return d.now }, d.log, "mon tue wed thu fri", "09:00-17:00")
 	set, err := templates.Load()
 	require.NoError(t, err)
 	d.s, err = New(Config{Service: d.svc, Photos: pictures{}, Templates: set, Log: d.svc.Log, Ask: 10000, AskFor: time.Minute})

@@ -9,7 +9,6 @@ import (
 	"image/color"
 	"image/jpeg"
 	"io"
-	"log/slog"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -20,12 +19,10 @@ import (
 	"time"
 
 	"benchword/portal"
+	"benchword/portal/portaltest"
 	"benchword/templates"
 	"benchword/workflow"
-	"benchword/workflow/calendar"
 	"benchword/workflow/evidence"
-	"benchword/workflow/link"
-	"benchword/workflow/money"
 	"benchword/workflow/store/memory"
 	"benchword/workflow/store/sqlite"
 
@@ -63,21 +60,9 @@ func onSQLite(t testing.TB) *desk {
 }
 
 func newDeskOn(t testing.TB, store workflow.Store) *desk {
-	key, err := link.NewKey(rand.Reader, 1)
-	require.NoError(t, err)
-	maker, err := link.NewMaker(key)
-	require.NoError(t, err)
-	cal, err := calendar.New(calendar.Spec{TimeZone: "America/Halifax", Hours: map[string][]string{"mon": {"09:00-17:00"}, "tue": {"09:00-17:00"}, "thu": {"09:00-17:00"}}})
-	require.NoError(t, err)
 	d := &desk{t: t, log: &bytes.Buffer{}, tokens: map[workflow.Role]string{}, now: time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC), seen: map[string][]int{}}
-	d.svc = &workflow.Service{
-		Shop: &workflow.Shop{
-			ID: "harbour", Name: "Harbour Bench", BaseURL: "http://desk.example", Email: "bench@harbour.example", Address: "Harbour Bench\n1 Dock Street",
-			Calendar: cal, Currency: "CAD", Prices: money.BeforeTax, Taxes: map[string]money.Tax{"hst": {Percent: money.MustDecimal("15")}},
-			Languages: []string{"en"}, PromiseDays: 10, QuoteDays: 14, WarrantyDays: 90, Tests: []string{"Function"}, LinkFor: 365 * 24 * time.Hour, UndoFor: 30 * time.Minute,
-		},
-		Store: store, Links: maker, Now: d.clock, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(&locked{to: d.log}, nil)),
-	}
+	d.svc = portaltest.Service(t, store, d.clock, &locked{to: d.log}, "mon tue thu", "09:00-17:00")
+	d.svc.Shop.UndoFor = 30 * time.Minute
 	blobs, err := evidence.OpenDir(t.TempDir())
 	require.NoError(t, err)
 	set, err := templates.Load()

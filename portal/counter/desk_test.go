@@ -9,7 +9,6 @@ import (
 	"image/color"
 	"image/jpeg"
 	"io"
-	"log/slog"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -19,11 +18,10 @@ import (
 	"time"
 
 	"benchword/portal"
+	"benchword/portal/portaltest"
 	"benchword/templates"
 	"benchword/workflow"
-	"benchword/workflow/calendar"
 	"benchword/workflow/evidence"
-	"benchword/workflow/link"
 	"benchword/workflow/money"
 	"benchword/workflow/store/memory"
 
@@ -52,25 +50,9 @@ var (
 const password = "seven gulls over the ropewalk"
 
 func newDesk(t testing.TB) *desk {
-	key, err := link.NewKey(rand.Reader, 1)
-	require.NoError(t, err)
-	maker, err := link.NewMaker(key)
-	require.NoError(t, err)
-	hours := map[string][]string{}
-	for _, d := range []string{"mon", "tue", "wed", "thu", "fri"} {
-		hours[d] = []string{"09:00-12:30", "13:00-17:00"}
-	}
-	cal, err := calendar.New(calendar.Spec{TimeZone: "America/Halifax", Hours: hours})
-	require.NoError(t, err)
 	d := &desk{t: t, log: &bytes.Buffer{}, now: time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)}
-	d.svc = &workflow.Service{
-		Shop: &workflow.Shop{
-			ID: "harbour", Name: "Harbour Bench", BaseURL: "http://desk.example", Email: "bench@harbour.example", Address: "Harbour Bench\n1 Dock Street",
-			Phone: "+1 902 555 0100", Calendar: cal, Currency: "CAD", Prices: money.BeforeTax, Taxes: map[string]money.Tax{"hst": {Percent: money.MustDecimal("15")}},
-			Languages: []string{"en", "fr"}, PromiseDays: 10, QuoteDays: 14, WarrantyDays: 90, Tests: []string{"Function", workflow.SafetyTest}, LinkFor: 365 * 24 * time.Hour,
-		},
-		Store: memory.New(), Links: maker, Now: func() time.Time { return d.now }, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(d.log, nil)),
-	}
+	d.svc = portaltest.Service(t, memory.New(), func() time.Time { return d.now }, d.log, "mon tue wed thu fri", "09:00-12:30", "13:00-17:00")
+	d.svc.Shop.Phone, d.svc.Shop.Languages, d.svc.Shop.Tests = "+1 902 555 0100", []string{"en", "fr"}, []string{"Function", workflow.SafetyTest}
 	set, err := templates.Load()
 	require.NoError(t, err)
 	d.s, err = portal.New(portal.Config{Service: d.svc, Photos: evidence.NewDesk(&evidence.Memory{}), Templates: set, Log: d.svc.Log, Ask: 10000, AskFor: time.Minute})

@@ -1,4 +1,4 @@
-// Package portaltest is what tests of pages share: a real Chromium, and the checkers that pages are held to.
+// Package portaltest is what tests of pages share: a shop, a real Chromium, and the checkers that pages are held to.
 //
 // Contract: a program that is missing skips the test; where the environment says CI=true it fails it.
 package portaltest
