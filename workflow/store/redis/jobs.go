@@ -315,7 +315,7 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	left := int64(mostRead)
 	for i := range terms[1:] {
 		t := &terms[1+i]
-		if left -= t.size; t.many || left < 0 || t.size > int64(len(candidates)*readingPays) {
+		if left -= t.size; t.many || left < 0 || t.size > int64(candidates.count()*entrySize*readingPays) {
 			break
 		}
 		if candidates, err = s.narrow(ctx, shop, candidates, t); err != nil {
