@@ -458,6 +458,14 @@ func BenchmarkManyJobs(b *testing.B) {
 			rows, err := x.Search(ctx, harbour, given[i%16], 50)
 			return len(rows), err
 		},
+		"200 pings": func(int) (int, error) { // how often this machine stands still
+			for range 200 {
+				if err := x.c.Ping(ctx).Err(); err != nil {
+					return 0, err
+				}
+			}
+			return 1, nil
+		},
 		"beginning": func(i int) (int, error) {
 			rows, err := x.Search(ctx, harbour, device[i%8]+" "+family[i%16][:2], 50)
 			return len(rows), err
