@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"sync"
@@ -134,6 +135,7 @@ func BenchmarkLivePages(b *testing.B) {
 	r := redistest.Start(b)
 	s, d := demoStage(b, func(s *stage) { s.redis = r.URL() })
 	path := strings.TrimPrefix(s.link(d.toApprove, link.Look), s.base) + "/live"
+	debug.FreeOSMemory() // what a run before this one had
 	before := residentSelf(b)
 	cmd := exec.CommandContext(b.Context(), os.Args[0])
 	cmd.Env = append(os.Environ(), fmt.Sprintf("%s=%s %s %d", listenTo, strings.TrimPrefix(s.bases[0], "http://"), path, pages))
