@@ -2,7 +2,6 @@ package counter
 
 import (
 	"slices"
-	"strings"
 
 	"benchword/templates"
 	"benchword/workflow"
@@ -37,24 +36,22 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 	}
 	more := len(entries) > among
 	entries = entries[:min(len(entries), among)]
-	off := map[workflow.Via]bool{}
+	off, waiting := map[workflow.Via]bool{}, map[workflow.Via]int{}
+	if state == workflow.EntryQueued {
+		for i := range entries {
+			waiting[entries[i].Via]++
+		}
+	}
 	for _, h := range x.s.Shop().Hooks {
 		is, err := svc.HookOff(ctx, h.Name)
 		if err != nil {
 			return err
 		}
-		waiting := 0
-		for i := range entries {
-			if entries[i].Via == h.Via() && state == workflow.EntryQueued {
-				waiting++
-			}
-		}
 		off[h.Via()] = is != nil && state == workflow.EntryQueued
-		v.Hooks = append(v.Hooks, templates.HookViewOf(h.Name, is, waiting, more, x.s.Shop(), x.s.Now()))
+		v.Hooks = append(v.Hooks, templates.HookViewOf(h.Name, is, waiting[h.Via()], more, x.s.Shop(), x.s.Now()))
 	}
 	mails := templates.OutboxList{ID: "mails", Heading: templates.MailStateWords(state), Cut: more}
-	heading, _, _ := strings.Cut(strings.ToLower(mails.Heading), ":")
-	others := templates.OutboxList{ID: "others", Heading: "Other ways than mail, " + heading, Cut: more}
+	others := templates.OutboxList{ID: "others", Heading: "Other ways than mail", Cut: more}
 	seen := map[workflow.JobNumber]*workflow.Job{}
 	for i := range entries {
 		e, list := &entries[i], &mails
