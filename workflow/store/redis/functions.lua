@@ -68,16 +68,16 @@ end
 -- take a job out of a word's list, and the word with the last one. In a long list its line is blanked, which costs the
 -- append-only file and the replicas a line; of every so many lines, the longer the list the more, one is not, and takes
 -- the blanks that gathered with it.
-local function unlist(words, list, word, number)
-  local line = number .. '\n'
-  local from, size = placed(list .. word, line)
+local function unlist(words, prefix, word, number)
+  local list, line = prefix .. word, number .. '\n'
+  local from, size = placed(list, line)
   if not from then return end
   local many = math.max(256, math.floor(size / #line / 64))
   if size > SHORT and math.floor(from / #line) % many ~= 0 then
-    redis.call('SETRANGE', list .. word, from, string.rep('\n', #line))
+    redis.call('SETRANGE', list, from, string.rep('\n', #line))
     return
   end
-  local jobs = redis.call('GET', list .. word)
+  local jobs = redis.call('GET', list)
   jobs = string.sub(jobs, 1, from) .. string.sub(jobs, from + #line + 1)
   local kept, at = {}, string.find(jobs, '[^\n]') or #jobs + 1
   while at <= #jobs do
@@ -86,9 +86,9 @@ local function unlist(words, list, word, number)
     at = string.find(jobs, '[^\n]', blank + 1) or #jobs + 1
   end
   if #kept > 0 then
-    redis.call('SET', list .. word, table.concat(kept))
+    redis.call('SET', list, table.concat(kept))
   else
-    redis.call('DEL', list .. word)
+    redis.call('DEL', list)
     redis.call('ZREM', words, word)
   end
 end
@@ -131,9 +131,12 @@ local function lane(queue, number, via)
   return queue, number .. rest
 end
 
+-- from when on an entry may be sent, and until when it is leased, by its status
+local function times(status) return string.match(status, '^%a*\t(-?%d*)\t(-?%d*)$') end
+
 -- put the lane into its queue by the status of its first queued entry
 local function head(queue, number, via, status)
-  local at, lease = string.match(status, '^%a*\t(-?%d*)\t(-?%d*)$')
+  local at, lease = times(status)
   if lease ~= '' and tonumber(lease) > tonumber(at) then at = lease end
   queue, number = lane(queue, number, via)
   redis.call('ZADD', queue, at, number)
@@ -155,7 +158,7 @@ local function hasten(outbox, queue, number, soon)
   if soon == '' then return end
   for x in string.gmatch(redis.call('HGET', outbox, 'q') or '', '[^\n]+') do
     local field = 's' .. string.sub(x, 13)
-    local at, lease = string.match(redis.call('HGET', outbox, field), '^%a*\t(-?%d*)\t(-?%d*)$')
+    local at, lease = times(redis.call('HGET', outbox, field))
     if tonumber(at) > tonumber(soon) then redis.call('HSET', outbox, field, 'queued\t' .. soon .. '\t' .. lease) end
   end
   lead(outbox, queue, number, '')
@@ -182,10 +185,10 @@ local function settle(ix, queue, outbox, s)
     set[4] = 'queued\t' .. s.retry .. '\t'
     if s.body then set[5], set[6] = 'b' .. id, s.bytes end
   else
-    set[4] = s.state .. '\t' .. string.match(s.status, '\t(-?%d*)\t') .. '\t'
+    set[4] = s.state .. '\t' .. times(s.status) .. '\t'
     gone[2] = 'b' .. id
     local left = {}
-    for x in string.gmatch(redis.call('HGET', outbox, q) or '', '[^\n]+') do
+    for _, x in ipairs(split(redis.call('HGET', outbox, q), '\n')) do
       if string.sub(x, 13) ~= id then left[#left + 1] = x end
     end
     if #left == 0 then gone[3] = q else set[5], set[6] = q, table.concat(left, '\n') end
