@@ -350,7 +350,7 @@ func (s *Server) postUndo(c *fiber.Ctx) error {
 	return s.Back(c, "/d/"+token)
 }
 
-// showQuotePaper gives the revision as a PDF file, in one of the forms that the shop gives.
+// showQuotePaper returns the revision as a PDF file, in one of the forms that the shop gives.
 func (s *Server) showQuotePaper(c *fiber.Ctx) error {
 	a, err := s.decideLink(c)
 	if a == nil {

@@ -16,7 +16,7 @@ type Common struct {
 // pagesKept is at most some 20 MB.
 const pagesKept = 1024
 
-// NewCommon gives one to build the servers of a process with.
+// NewCommon returns one to build the servers of a process with.
 func NewCommon() *Common {
 	return &Common{pages: newPageCache(pagesKept), hashing: make(chan struct{}, 2), asks: asks{of: map[counted]*tries{}}}
 }

@@ -51,7 +51,7 @@ func (s *Server) showPacking(c *fiber.Ctx) error {
 	return s.Render(c, fiber.StatusOK, &templates.Packing{Page: s.publicPage(c, "base.packing")})
 }
 
-// opened gives the link in the address, if it opens anything.
+// opened returns the link in the address, if it opens anything.
 func (s *Server) opened(c *fiber.Ctx) (token string, row workflow.LinkRow, err error) {
 	token = c.Params("token")
 	row, err = s.cfg.Service.Open(c.UserContext(), token)
@@ -83,7 +83,7 @@ func (s *Server) trackOf(page templates.Page, j *workflow.Job, token string, row
 	return templates.TrackOf(page, j, s.Shop(), s.Now(), l)
 }
 
-// Forecast gives what the shop's history says, nil if nothing yet.
+// Forecast returns what the shop's history says, nil if nothing yet.
 func (s *Server) Forecast() *workflow.Forecast {
 	if s.cfg.Forecast == nil {
 		return nil
@@ -122,7 +122,7 @@ func (s *Server) showLive(c *fiber.Ctx) error {
 	return s.live(c, row.Job)
 }
 
-// reportOf gives the report of a job that the address names.
+// reportOf returns the report of a job that the address names.
 func reportOf(c *fiber.Ctx, j *workflow.Job) (*workflow.Report, error) {
 	n, err := strconv.Atoi(c.Params("n"))
 	if err != nil || n < 1 || n > len(j.Reports) {

@@ -160,7 +160,7 @@ func (d *desk) toDiagnosing() {
 		workflow.Go{To: workflow.StageReceived}, workflow.NoteCondition{Text: "Fine"}, workflow.TryFault{Result: workflow.FaultReproduced}, workflow.Go{To: workflow.StageDiagnosing})
 }
 
-// toAwaiting goes on to a quote that waits for the customer, and gives its decide link's page.
+// toAwaiting goes on to a quote that waits for the customer, and returns its decide link's page.
 func (d *desk) toAwaiting() string {
 	d.t.Helper()
 	d.toDiagnosing()

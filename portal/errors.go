@@ -23,7 +23,7 @@ var statusOf = map[workflow.Code]int{
 	workflow.CodeInternal:  fiber.StatusInternalServerError,
 }
 
-// Status gives the HTTP status for an error.
+// Status returns the HTTP status for an error.
 func Status(err error) int {
 	var f *fiber.Error
 	if errors.As(err, &f) {
@@ -42,7 +42,7 @@ func Status(err error) int {
 	return fiber.StatusInternalServerError
 }
 
-// StatusError gives an error a status of its own: 412, 413, 415, 429 and the like.
+// StatusError is an error with a status of its own: 412, 413, 415, 429 and the like.
 type StatusError struct {
 	Status  int
 	Message string
@@ -53,10 +53,10 @@ type StatusError struct {
 
 func (e *StatusError) Error() string { return fmt.Sprintf("%d: %s", e.Status, e.Message) }
 
-// Unwrap gives the private cause.
+// Unwrap returns the private cause.
 func (e *StatusError) Unwrap() error { return e.Err }
 
-// Sentence gives what may be shown to a person about an error.
+// Sentence returns what may be shown to a person about an error.
 func Sentence(err error) string {
 	var s *StatusError
 	if errors.As(err, &s) {
@@ -82,7 +82,7 @@ func Sentence(err error) string {
 	return workflow.MessageOf(err)
 }
 
-// say gives what a customer reads about an error, in their language. What has no sentence of its own in
+// say returns what a customer reads about an error, in their language. What has no sentence of its own in
 // the catalogue gets one of its kind.
 func say(w *locale.Words, err error) string {
 	reason, kind := "", "code.internal"
@@ -120,7 +120,7 @@ func say(w *locale.Words, err error) string {
 	return w.T("refusal." + kind)
 }
 
-// heading gives an error page's heading, in the customer's language.
+// heading returns an error page's heading, in the customer's language.
 func heading(w *locale.Words, status int) string {
 	key := "refusal.title." + itoa(status)
 	switch {
@@ -136,7 +136,7 @@ func notFound(reason, sentence string) error {
 	return &workflow.Error{Code: workflow.CodeNotFound, Reason: reason, Message: sentence}
 }
 
-// Missing gives the sentences of a refusal, where it has several.
+// Missing returns the sentences of a refusal, where it has several.
 func Missing(err error) []string {
 	var e *workflow.Error
 	if errors.As(err, &e) {
@@ -145,7 +145,7 @@ func Missing(err error) []string {
 	return nil
 }
 
-// FieldOf gives the name of the input that an error is about, "" if none.
+// FieldOf returns the name of the input that an error is about, "" if none.
 func FieldOf(err error) string {
 	var e *workflow.Error
 	if errors.As(err, &e) {

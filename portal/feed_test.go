@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestFeed reads the feed with other hands (gofeed): ids are there, unique, and stay when the job goes on
+// TestFeed reads the feed with an independent implementation (gofeed): ids are there, unique, and stay when the job goes on
 // and when the customer gets another link; what is new stands first; nothing of it can be guessed.
 func TestFeed(t *testing.T) {
 	d := newDesk(t)

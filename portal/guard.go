@@ -57,7 +57,7 @@ func requestID(c *fiber.Ctx) string {
 	return id
 }
 
-// nameRequest gives the request an id, by which what a person reads out is found in the log.
+// nameRequest assigns the request an id, by which what a person reads out is found in the log.
 func nameRequest(c *fiber.Ctx) {
 	var id [8]byte
 	_, _ = rand.Read(id[:]) // crypto/rand never fails
@@ -232,7 +232,7 @@ func (s *Server) countShared(c *fiber.Ctx, from string, add bool) (wait time.Dur
 	return wait, err
 }
 
-// Ask gives a limiter for what can be guessed or abused: at most so many failed tries (or all tries,
+// Ask returns a limiter for what can be guessed or abused: at most so many failed tries (or all tries,
 // if every) from one network within a while; after that the handler isn't asked. Tries under way
 // count, so that many at once are no way round it. Where processes share a store, they count together.
 func (s *Server) Ask(every bool) fiber.Handler {
@@ -335,7 +335,7 @@ type tries struct {
 	until time.Time
 }
 
-// count counts one more try. If there are too many it gives how long to wait, else 0.
+// count counts one more try. If there are too many it returns how long to wait, else 0.
 func (a *limiter) count(from string, now time.Time) time.Duration {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -403,7 +403,7 @@ func (s *Server) trusted(a netip.Addr) bool {
 	return false
 }
 
-// network gives the part of an address that one subscriber usually holds: all of an IPv4 address, the
+// network returns the part of an address that one subscriber usually holds: all of an IPv4 address, the
 // first 64 bits of an IPv6 one (common practice, no source).
 func network(address string) string {
 	a, err := netip.ParseAddr(address)

@@ -38,7 +38,7 @@ func (d *desk) serve() (address string) {
 	return l.Addr().String()
 }
 
-// with gives another portal over the same service, built otherwise.
+// with returns another portal over the same service, built otherwise.
 func (d *desk) with(change func(*Config)) *desk {
 	d.t.Helper()
 	other, svc := *d, *d.svc

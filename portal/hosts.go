@@ -47,7 +47,7 @@ type HostsConfig struct {
 // lookEvery is how often it is looked at how the shops are, however often the health page is asked for.
 const lookEvery = time.Second
 
-// NewHosts gives one without shops. Add them with [Hosts.Open] and [Hosts.Shut], then Serve.
+// NewHosts returns one without shops. Add them with [Hosts.Open] and [Hosts.Shut], then Serve.
 func NewHosts(cfg HostsConfig) *Hosts {
 	h := &Hosts{cfg: cfg, of: map[string]*Server{}}
 	h.app = newApp(h.fail)
@@ -55,7 +55,7 @@ func NewHosts(cfg HostsConfig) *Hosts {
 	return h
 }
 
-// HostOf gives the host of a shop's address as requests name it: in lower case, without port or last dot,
+// HostOf returns the host of a shop's address as requests name it: in lower case, without port or last dot,
 // and in ASCII. It is "" if there is none.
 func HostOf(base string) string {
 	u, err := url.Parse(base)
@@ -118,7 +118,7 @@ func (h *Hosts) Shutdown(ctx context.Context) error {
 	return errors.Join(errs...)
 }
 
-// servers gives those that are open, and how many are shut.
+// servers returns those that are open, and how many are shut.
 func (h *Hosts) servers() (open []*Server, shut int) {
 	h.mu.RLock()
 	defer h.mu.RUnlock()

@@ -26,7 +26,7 @@ func newHub(live *atomic.Int64) *hub {
 	return &hub{subs: map[workflow.JobNumber]map[chan int64]struct{}{}, live: live}
 }
 
-// subscribe gives a channel of new versions, closed when the hub closes; nil if there is no room.
+// subscribe returns a channel of new versions, closed when the hub closes; nil if there is no room.
 func (h *hub) subscribe(n workflow.JobNumber) (ch chan int64, leave func()) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -70,7 +70,7 @@ func (h *hub) publish(n workflow.JobNumber, version int64) {
 	}
 }
 
-// jobs gives those that somebody has a page open of.
+// jobs returns those that somebody has a page open of.
 func (h *hub) jobs() []workflow.JobNumber {
 	h.mu.Lock()
 	defer h.mu.Unlock()

@@ -105,7 +105,7 @@ func listen(t testing.TB, address, path string, header ...string) *stream {
 	return s
 }
 
-// until reads on to a line that begins so, and gives it; "" at the end of the stream.
+// until reads on to a line that begins so, and returns it; "" at the end of the stream.
 func (s *stream) until(begin string) string {
 	for {
 		l, err := s.in.ReadString('\n')

@@ -135,7 +135,7 @@ func newPageCache(limit int) *pageCache {
 	}
 }
 
-// get gives a kept page that is still good, nil if there is none.
+// get returns a kept page that is still good, nil if there is none.
 func (p *pageCache) get(key string, now time.Time) *Kept {
 	p.mu.RLock()
 	k := p.kept[key]

@@ -26,7 +26,7 @@ type marked struct {
 // markedKept is at most about 10 MB.
 const markedKept = 32
 
-// PaperPhotos gives a job's photos as a paper shows them: what is public of them, with their marks drawn
+// PaperPhotos returns a job's photos as a paper shows them: what is public of them, with their marks drawn
 // in. A photo that is not there any more is nil.
 func PaperPhotos(ctx context.Context, desk PhotoDesk, j *workflow.Job) templates.PhotoBytes {
 	return new(marked).of(ctx, desk, j)

@@ -13,14 +13,14 @@ import (
 	"github.com/gofiber/fiber/v2"
 )
 
-// PhotoDesk takes pictures in and gives their shown copies.
+// PhotoDesk takes pictures in and returns their shown copies.
 type PhotoDesk interface {
-	// Take keeps the original, makes the copies that are shown, and gives the photo without an id.
+	// Take keeps the original, makes the copies that are shown, and returns the photo without an id.
 	// Errors are [workflow.Error] with a sentence for who sent it.
 	Take(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, r io.Reader) (workflow.Photo, error)
 	// Redraw makes the shown copies anew, with the blurred areas of marks made unreadable in them.
 	Redraw(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, original string, marks []workflow.Mark) (large, small workflow.Copy, err error)
-	// Open gives a shown copy by its digest, and its length in bytes. Error: ErrNotFound.
+	// Open returns a shown copy by its digest, and its length in bytes. Error: ErrNotFound.
 	Open(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, digest string) (io.ReadCloser, int64, error)
 	// Discard removes shown copies that nothing names any more.
 	Discard(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, digests ...string) error
@@ -73,8 +73,8 @@ func (s *Server) takePhoto(c *fiber.Ctx, n workflow.JobNumber, f *multipart.File
 	return s.cfg.Photos.Take(c.UserContext(), s.Shop().ID, n, r)
 }
 
-// Redraw gives a change of a photo's marks the copies that it asks for: what is to be unreadable must be
-// gone from them, not covered. Call it before the step, and [Server.DiscardOld] after it.
+// Redraw makes the copies that a change of a photo's marks asks for: what is to be unreadable must be gone
+// from them, not covered. Call it before the step, and [Server.DiscardOld] after it.
 func (s *Server) Redraw(ctx context.Context, j *workflow.Job, cmd *workflow.DescribePhoto) error {
 	p := j.Photo(cmd.ID)
 	if p == nil || evidence.SameBlurs(p.Marks, cmd.Marks) {

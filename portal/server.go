@@ -57,7 +57,7 @@ type Config struct {
 	AskFor time.Duration
 	// Common is what the shops of one process share; nil means that this is its only one.
 	Common *Common
-	// Forecast, if set, gives what the shop's history says; it may give nil.
+	// Forecast, if set, returns what the shop's history says; may be nil.
 	Forecast func() *workflow.Forecast
 	// PushKey is the public key that browsers subscribe with, in base64url; "" offers them nothing.
 	PushKey string
@@ -87,7 +87,7 @@ const (
 	formLimit = 1 << 20
 )
 
-// Words gives the texts that customers read.
+// Words returns the texts that customers read.
 func (s *Server) Words() *locale.Set { return s.cfg.Words }
 
 // New builds the portal with its customer pages. The caller tells it of commits by setting
@@ -120,7 +120,7 @@ func New(cfg Config) (*Server, error) {
 	return s, nil
 }
 
-// newApp gives a web server with the limits that all of ours have.
+// newApp returns a web server with the limits that all of ours have.
 func newApp(fail fiber.ErrorHandler) *fiber.App {
 	return fiber.New(fiber.Config{
 		AppName:               "benchword",
@@ -158,22 +158,22 @@ func readProxies(texts []string) ([]netip.Prefix, error) {
 	return out, nil
 }
 
-// App gives the fiber application, for counter and api to mount on, and for tests.
+// App returns the fiber application, for counter and api to mount on, and for tests.
 func (s *Server) App() *fiber.App { return s.app }
 
-// Service gives the domain.
+// Service returns the domain.
 func (s *Server) Service() *workflow.Service { return s.cfg.Service }
 
-// Shop gives the shop's settings.
+// Shop returns the shop's settings.
 func (s *Server) Shop() *workflow.Shop { return s.cfg.Service.Shop }
 
-// Photos gives the photo desk.
+// Photos returns the photo desk.
 func (s *Server) Photos() PhotoDesk { return s.cfg.Photos }
 
-// Now gives the time.
+// Now returns the time.
 func (s *Server) Now() time.Time { return s.cfg.Service.Now() }
 
-// Log gives the logger.
+// Log returns the logger.
 func (s *Server) Log() *slog.Logger { return s.cfg.Log }
 
 // Committed tells the portal of a commit: kept pages of the job go, and open pages are told.
@@ -257,7 +257,7 @@ func (s *Server) Render(c *fiber.Ctx, status int, v templates.View) error {
 	return c.Status(status).Send(page)
 }
 
-// formKey gives the key that signs form fields; it outlives a restart, so that a form that was open
+// formKey returns the key that signs form fields; it outlives a restart, so that a form that was open
 // meanwhile can still be sent.
 func (s *Server) formKey(ctx context.Context) ([]byte, error) {
 	shop, store := s.Shop().ID, s.cfg.Service.Store

@@ -62,7 +62,7 @@ const (
 	argonLanes  = 1
 )
 
-// HashPassword gives an argon2id hash in PHC string format.
+// HashPassword returns an argon2id hash in PHC string format.
 func HashPassword(random io.Reader, password string) (string, error) {
 	salt := make([]byte, 16)
 	if _, err := io.ReadFull(random, salt); err != nil {
@@ -125,7 +125,7 @@ func RemoveStaff(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, 
 	return keys.DeleteKey(ctx, shop, bucketStaff, strings.ToLower(strings.TrimSpace(login)))
 }
 
-// ListStaff gives the accounts, without their password hashes.
+// ListStaff returns the accounts, without their password hashes.
 func ListStaff(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, now time.Time) ([]Account, error) {
 	return listAccounts(ctx, keys, shop, bucketStaff, now)
 }
@@ -147,7 +147,7 @@ func listAccounts(ctx context.Context, keys workflow.Keys, shop workflow.ShopID,
 	return out, nil
 }
 
-// AddToken makes an API token and gives it; only its hash is kept.
+// AddToken makes an API token and returns it; only its hash is kept.
 func AddToken(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, random io.Reader, now time.Time, name string, role workflow.Role, until time.Time) (string, error) {
 	if role != workflow.RoleBench && role != workflow.RoleCounter && role != workflow.RoleOwner {
 		return "", &workflow.Error{Code: workflow.CodeInvalid, Field: "role", Message: "The role must be bench, counter or owner."}
@@ -164,7 +164,7 @@ func AddToken(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, ran
 	return token, putJSON(ctx, keys, shop, bucketToken, hashed(token), a, until)
 }
 
-// ListTokens gives the names and roles of the API tokens.
+// ListTokens returns the names and roles of the API tokens.
 func ListTokens(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, now time.Time) ([]Account, error) {
 	return listAccounts(ctx, keys, shop, bucketToken, now)
 }
@@ -279,7 +279,7 @@ func (s *Server) SignOut(c *fiber.Ctx) error {
 
 const localStaff = "staff"
 
-// Staff gives who is signed in (by session cookie, or by bearer token below /api/), nil if nobody is.
+// Staff returns who is signed in (by session cookie, or by bearer token below /api/), nil if nobody is.
 func (s *Server) Staff(c *fiber.Ctx) *Session {
 	x, err := s.signedIn(c)
 	if err != nil {
@@ -307,7 +307,7 @@ func (s *Server) signedIn(c *fiber.Ctx) (*Session, error) {
 	return x, err
 }
 
-// bearer gives the token that a request carries (RFC 6750), "" if none.
+// bearer returns the token that a request carries (RFC 6750), "" if none.
 func bearer(c *fiber.Ctx) string {
 	scheme, token, _ := strings.Cut(c.Get(fiber.HeaderAuthorization), " ")
 	if !strings.EqualFold(scheme, "Bearer") {
@@ -393,7 +393,7 @@ func (s *Server) Need(roles ...workflow.Role) fiber.Handler {
 	}
 }
 
-// Actor gives who acts, for events.
+// Actor returns who acts, for events.
 func (s *Server) Actor(c *fiber.Ctx) workflow.Actor {
 	if x := s.Staff(c); x != nil {
 		return workflow.Actor{Role: x.Role, ID: x.Login}

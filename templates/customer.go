@@ -41,7 +41,7 @@ type LanguageView struct{ Tag, Name string }
 // Template implements [View].
 func (*BookForm) Template() string { return "customer/book.html" }
 
-// ErrorFor gives the sentence about a field of the form.
+// ErrorFor returns the sentence about a field of the form.
 func (b *BookForm) ErrorFor(field string) string { return ErrorFor(b.Errors, field) }
 
 // Booked confirms a booking: the number, where to send the parcel, and the look link.
@@ -70,7 +70,7 @@ type Find struct {
 // Template implements [View].
 func (*Find) Template() string { return "customer/find.html" }
 
-// ErrorFor gives the sentence about a field of the form.
+// ErrorFor returns the sentence about a field of the form.
 func (f *Find) ErrorFor(field string) string { return ErrorFor(f.Errors, field) }
 
 // Packing is the packing guide with its cautions.

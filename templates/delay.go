@@ -32,7 +32,7 @@ type ChoosePage struct {
 // Template implements [View].
 func (*ChoosePage) Template() string { return "customer/choose.html" }
 
-// ErrorFor gives the sentence about a field of the form.
+// ErrorFor returns the sentence about a field of the form.
 func (p *ChoosePage) ErrorFor(field string) string { return ErrorFor(p.Errors, field) }
 
 // ChooseOf makes the page about a delay. The link's token stands in its addresses.
@@ -69,7 +69,7 @@ func (m *statusMaker) newDate(d *workflow.Delay) string {
 	return m.w.T("choose.date.by", m.day(d.NewBy))
 }
 
-// toChoose gives the delay that waits for the customer, nil if there is none.
+// toChoose returns the delay that waits for the customer, nil if there is none.
 func (m *statusMaker) toChoose() *workflow.Delay {
 	if d := m.j.Delay(); d != nil && !m.j.Ended() && d.Open(m.now) {
 		return d
@@ -168,7 +168,7 @@ type LevelChoice struct {
 	ByDate                 bool
 }
 
-// LevelChoices gives what the shop offers, the usual one first.
+// LevelChoices returns what the shop offers, the usual one first.
 func LevelChoices(shop *workflow.Shop, w *locale.Words) []LevelChoice {
 	var out []LevelChoice
 	for i := range shop.Levels {

@@ -33,7 +33,7 @@ type FindingView struct {
 	Duties []DutyView
 }
 
-// showPhotos gives the photos to show with something, and a sentence about those that stand elsewhere.
+// showPhotos returns the photos to show with something, and a sentence about those that stand elsewhere.
 type showPhotos func(ids []int) (photos []PhotoView, see string)
 
 // DutyView is a duty as the customer reads of it.
@@ -54,7 +54,7 @@ func FindingSentence(f workflow.Finding, w *locale.Words) string {
 	}, " ")
 }
 
-// dangers gives the catalogue's cautions for what is dangerous, without those that the screening's own
+// dangers returns the catalogue's cautions for what is dangerous, without those that the screening's own
 // cautions say already.
 func dangers(j *workflow.Job, f *workflow.Finding, shop *workflow.Shop, w *locale.Words) []string {
 	e := shop.Trade().Finding(f.Entry)

@@ -11,7 +11,7 @@ import (
 	ics "github.com/arran4/golang-ical"
 )
 
-// DateFile gives a job's promised date as a calendar file: RFC 5545, published as RFC 5546 section 3.2.1 has
+// DateFile returns a job's promised date as a calendar file: RFC 5545, published as RFC 5546 section 3.2.1 has
 // it. The event keeps its UID, and its SEQUENCE rises with every move of the date, so that a calendar that
 // reads the file again moves it too. Once the job has ended the event is cancelled. A link to the job is
 // left out on purpose: calendars are shared more lightly than mails. ok is false while nothing is promised.

@@ -47,7 +47,7 @@ type dateEvent struct {
 	sequence                                 int
 }
 
-// readDate reads a calendar file with other hands than those that wrote it (emersion/go-ical), and checks
+// readDate reads a calendar file with an independent implementation (emersion/go-ical), and checks
 // what RFC 5545 says about its lines: CRLF (section 3.1), at most 75 octets each, no broken UTF-8.
 func readDate(t testing.TB, file string) dateEvent {
 	t.Helper()

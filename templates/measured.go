@@ -29,7 +29,7 @@ func (m *MeasuredView) Sign() string {
 	return ""
 }
 
-// Line gives all of it as one sentence, for a mail.
+// Line returns all of it as one sentence, for a mail.
 func (m *MeasuredView) Line() string {
 	out := m.Text
 	for _, s := range []string{m.Verdict, m.With} {

@@ -9,7 +9,7 @@ import (
 	"benchword/workflow"
 )
 
-// PhotoURLs gives the addresses of a photo's copies: below a link on a customer's page, below the job at
+// PhotoURLs returns the addresses of a photo's copies: below a link on a customer's page, below the job at
 // the counter, a Content-ID in a mail.
 type PhotoURLs func(p *workflow.Photo) (small, large string)
 

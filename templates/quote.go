@@ -10,7 +10,7 @@ import (
 	"benchword/workflow/money"
 )
 
-// Consent gives the sentence that is agreed to on approving, in each of the languages, in the
+// Consent returns the sentence that is agreed to on approving, in each of the languages, in the
 // shop's words.
 func Consent(set *locale.Set, languages []string) map[string]string {
 	out := map[string]string{}
@@ -89,7 +89,7 @@ type LineView struct {
 	Amount string
 }
 
-// Plain gives the line as text: "Part: Lamp, new, compatible (2 at CA$4.00 each), CA$8.00".
+// Plain returns the line as text: "Part: Lamp, new, compatible (2 at CA$4.00 each), CA$8.00".
 func (l LineView) Plain() string { return l.What() + ", " + l.Amount }
 
 // What is Plain without the amount.
@@ -307,7 +307,7 @@ func (*QuotePage) Template() string { return "customer/quote.html" }
 // FieldError is a sentence about a field.
 type FieldError struct{ Field, Message string }
 
-// ErrorFor gives the sentence about a field, "" if there is none.
+// ErrorFor returns the sentence about a field, "" if there is none.
 func ErrorFor(errors []FieldError, field string) string {
 	for _, e := range errors {
 		if e.Field == field {
@@ -317,7 +317,7 @@ func ErrorFor(errors []FieldError, field string) string {
 	return ""
 }
 
-// ErrorFor gives the sentence about a field of the form.
+// ErrorFor returns the sentence about a field of the form.
 func (q *QuotePage) ErrorFor(field string) string { return ErrorFor(q.Errors, field) }
 
 // Chosen reports whether an option was chosen before.
@@ -369,7 +369,7 @@ type QuoteDone struct {
 	Digest string
 }
 
-// ErrorFor gives the sentence about a field of the form.
+// ErrorFor returns the sentence about a field of the form.
 func (v *QuoteDone) ErrorFor(field string) string { return ErrorFor(v.Errors, field) }
 
 // Template implements [View].
@@ -390,7 +390,7 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 	return v
 }
 
-// Text gives the summary as plain text: what the customer had before them when they pressed the button. It
+// Text returns the summary as plain text: what the customer had before them when they pressed the button. It
 // is kept with the decision.
 func (v *QuoteReview) Text() string {
 	w, lines := v.Words(), []string{v.Number + " " + v.Device}

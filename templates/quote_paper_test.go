@@ -41,7 +41,7 @@ func fiveWays(b *bench) *workflow.Job {
 	}}, workflow.Go{To: workflow.StageAwaitingApproval})
 }
 
-// TestQuotePapers reads our papers with other hands (poppler), and looks for the fields that the laws name:
+// TestQuotePapers reads our papers with an independent tool (poppler), and looks for the fields that the laws name:
 // 16 CCR 2721 to 2723 and Directive (EU) 2024/1799 annex I, by the lists in checks.md.
 func TestQuotePapers(t *testing.T) {
 	b := newBench(t)

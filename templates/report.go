@@ -222,7 +222,7 @@ func (v *ReportView) eachPhotoOnce() {
 	}
 }
 
-// Prose gives the report's sentences as the customer reads them, each on a line of its own, for measuring
+// Prose returns the report's sentences as the customer reads them, each on a line of its own, for measuring
 // how hard they are to read. Headings, names, prices and dates are no prose.
 func (v *ReportView) Prose() string {
 	out := []string{v.Short, v.Condition, v.Tried, v.TriedNote}
@@ -240,7 +240,7 @@ func (v *ReportView) Prose() string {
 	return strings.Join(append(out, v.Next), "\n")
 }
 
-// quoteWith gives the quote that goes with a report: the last one issued from its sending until the next
+// quoteWith returns the quote that goes with a report: the last one issued from its sending until the next
 // report, nil if there is none.
 func quoteWith(j *workflow.Job, r *workflow.Report) *workflow.Quote {
 	var next time.Time
@@ -257,7 +257,7 @@ func quoteWith(j *workflow.Job, r *workflow.Report) *workflow.Quote {
 	return out
 }
 
-// reportWith gives the number of the latest report that was sent no later than a quote's issue, 0 if
+// reportWith returns the number of the latest report that was sent no later than a quote's issue, 0 if
 // there is none.
 func reportWith(j *workflow.Job, q *workflow.Quote) int {
 	n := 0
@@ -269,7 +269,7 @@ func reportWith(j *workflow.Job, q *workflow.Quote) int {
 	return n
 }
 
-// ReportFor gives the number of the findings report that a quote goes with, 0 if there is none.
+// ReportFor returns the number of the findings report that a quote goes with, 0 if there is none.
 func ReportFor(j *workflow.Job, q *workflow.Quote) int { return reportWith(j, q) }
 
 func contentsOf(j *workflow.Job, w *locale.Words) []ContentView {
@@ -316,7 +316,7 @@ func pairsOf(j *workflow.Job, w *locale.Words, loc *time.Location, urls PhotoURL
 	return out
 }
 
-// cautionsOf gives the usual cautions for what the screening found. They are common practice, without a
+// cautionsOf returns the usual cautions for what the screening found. They are common practice, without a
 // source of their own, and defer to local codes, carriers' rules and licensed practice.
 func cautionsOf(j *workflow.Job, w *locale.Words) []string {
 	var out []string

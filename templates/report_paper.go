@@ -8,7 +8,7 @@ import (
 	"benchword/workflow"
 )
 
-// PhotoBytes gives the JPEG of a photo as it is shown, with its marks drawn in; nil if it is gone.
+// PhotoBytes returns the JPEG of a photo as it is shown, with its marks drawn in; nil if it is gone.
 type PhotoBytes func(id int) ([]byte, error)
 
 // ReportPaper writes a findings report as PDF: the same sentences as on the page, in the same order, each
@@ -212,7 +212,7 @@ func (d *reportPaper) show(photos []PhotoView) {
 	d.Pictures(out...)
 }
 
-// picture gives a photo with its words, nil if its bytes are gone; then the words stand by themselves.
+// picture returns a photo with its words, nil if its bytes are gone; then the words stand by themselves.
 func (d *reportPaper) picture(v PhotoView) *paper.Picture {
 	b, err := d.photos(v.ID)
 	if err != nil && d.err == nil {

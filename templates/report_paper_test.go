@@ -52,7 +52,7 @@ func (b *bench) again() *workflow.Job {
 		workflow.SendReport{Text: workflow.ReportText{Short: "One more thing came up: the supply sags.\n\nIt is put right in the same price.", Cause: "The socket, and a tired capacitor."}})
 }
 
-// sentencesOf gives the text blocks of a page's report, without what is there for the screen only.
+// sentencesOf returns the text blocks of a page's report, without what is there for the screen only.
 func sentencesOf(t testing.TB, page string) []string {
 	t.Helper()
 	root, err := html.Parse(strings.NewReader(page))

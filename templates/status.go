@@ -61,7 +61,7 @@ type RailStep struct {
 	State, StateWords string
 }
 
-// zoneOf gives the shop's time zone.
+// zoneOf returns the shop's time zone.
 func zoneOf(shop *workflow.Shop) *time.Location { return shop.Calendar.Location() }
 
 // statusMaker holds what the parts of a status are made from.
@@ -87,7 +87,7 @@ func StatusOf(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 	return s
 }
 
-// day gives a date as it stands after "by" or "since": "Thu 3 December", with the year where it is
+// day returns a date as it stands after "by" or "since": "Thu 3 December", with the year where it is
 // another one than now's.
 func (m *statusMaker) day(t time.Time) string {
 	if t.In(m.loc).Year() != m.now.In(m.loc).Year() {
@@ -155,7 +155,7 @@ func (m *statusMaker) where(s *Status) {
 	}
 }
 
-// asked gives the bench's newest question that the customer has not written after, nil if there is none.
+// asked returns the bench's newest question that the customer has not written after, nil if there is none.
 func asked(j *workflow.Job) *workflow.Message {
 	for i := len(j.Messages) - 1; i >= 0; i-- {
 		m := &j.Messages[i]
@@ -277,7 +277,7 @@ func (m *statusMaker) when(s *Status) {
 	m.why(s)
 }
 
-// theirs gives an instant in the customer's own zone where that shows another time, "" otherwise.
+// theirs returns an instant in the customer's own zone where that shows another time, "" otherwise.
 func (m *statusMaker) theirs(t time.Time) string {
 	if m.j.Customer.TimeZone == "" {
 		return ""
@@ -292,7 +292,7 @@ func (m *statusMaker) theirs(t time.Time) string {
 	return m.w.T("when.theirs", m.w.Clock(t, loc), m.w.Zone(loc))
 }
 
-// waitingFor gives whom the clock stands still for: the latest running pause.
+// waitingFor returns whom the clock stands still for: the latest running pause.
 func (m *statusMaker) waitingFor() workflow.Account {
 	for i := len(m.j.Pauses) - 1; i >= 0; i-- {
 		if m.j.Pauses[i].To.IsZero() {
@@ -356,7 +356,7 @@ func sameDay(a, b time.Time, loc *time.Location) bool {
 	return a.In(loc).Format(time.DateOnly) == b.In(loc).Format(time.DateOnly)
 }
 
-// dueOf gives the instant at which a promise runs out as things stand: a pause that is still running
+// dueOf returns the instant at which a promise runs out as things stand: a pause that is still running
 // counts up to now. It is zero where none can be named.
 func (m *statusMaker) dueOf(p *workflow.Promise) time.Time {
 	if !p.BreachedAt.IsZero() {
@@ -369,7 +369,7 @@ func (m *statusMaker) dueOf(p *workflow.Promise) time.Time {
 	return due
 }
 
-// toldOf gives the date that was told when the promise was made: what came later moved it later.
+// toldOf returns the date that was told when the promise was made: what came later moved it later.
 func (m *statusMaker) toldOf(p *workflow.Promise) time.Time {
 	t := m.j.Turnaround(m.shop, p)
 	t.Pauses = nil

@@ -150,7 +150,7 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 	return v
 }
 
-// instant gives a date with its time of day; the page names the zone.
+// instant returns a date with its time of day; the page names the zone.
 func (m *statusMaker) instant(t time.Time) string {
 	return m.w.T("story.when", m.day(t), m.w.Clock(t, m.loc))
 }
@@ -168,7 +168,7 @@ func (m *statusMaker) opensDay(opens time.Time) bool {
 
 func tenths(n int64) string { return fmt.Sprintf("%d.%d", n/10, n%10) }
 
-// promiseSays gives the sentences about the promise in force: its date, what was added to it and why, and
+// promiseSays returns the sentences about the promise in force: its date, what was added to it and why, and
 // the first date if that was another.
 func (m *statusMaker) promiseSays() []string {
 	j, w := m.j, m.w

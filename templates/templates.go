@@ -201,13 +201,13 @@ func typeOf(name string) string {
 	return mime.TypeByExtension(path.Ext(name))
 }
 
-// Asset gives an embedded style sheet, script or picture by its name below assets/.
+// Asset returns an embedded style sheet, script or picture by its name below assets/.
 func Asset(name string) (body []byte, contentType, etag string, ok bool) {
 	a, ok := assetOf[name]
 	return a.body, a.contentType, a.etag, ok
 }
 
-// AssetURL gives the address of an asset; it changes with the content, so it may be kept for ever. It
+// AssetURL returns the address of an asset; it changes with the content, so it may be kept for ever. It
 // panics on a name that does not exist: the template that holds it can't be right.
 func AssetURL(name string) string {
 	a, ok := assetOf[name]
@@ -236,10 +236,10 @@ type Page struct {
 	FlashBad bool
 }
 
-// Words gives the catalogue of the page's language.
+// Words returns the catalogue of the page's language.
 func (p Page) Words() *locale.Words { return p.Catalogue.For(p.Lang) }
 
-// T gives a text of the page's language.
+// T returns a text of the page's language.
 func (p Page) T(key string, args ...any) string { return p.Words().T(key, args...) }
 
 // ShopView is what a page says about the shop.
@@ -263,7 +263,7 @@ func ShopOf(shop *workflow.Shop) ShopView {
 	}
 }
 
-// Signed gives the postal address headed by the shop's name, which stands once even where the address
+// Signed returns the postal address headed by the shop's name, which stands once even where the address
 // begins with it.
 func (s ShopView) Signed() []string {
 	if len(s.Address) > 0 && s.Address[0] == s.Name {
@@ -272,7 +272,7 @@ func (s ShopView) Signed() []string {
 	return append([]string{s.Name}, s.Address...)
 }
 
-// PhoneURL gives the number as a tel: address (RFC 3966).
+// PhoneURL returns the number as a tel: address (RFC 3966).
 func (s ShopView) PhoneURL() template.URL {
 	keep := strings.Map(func(r rune) rune {
 		if r >= '0' && r <= '9' || r == '+' {

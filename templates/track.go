@@ -58,7 +58,7 @@ type Track struct {
 // Template implements [View].
 func (*Track) Template() string { return "customer/track.html" }
 
-// ErrorFor gives the sentence about a field of the form.
+// ErrorFor returns the sentence about a field of the form.
 func (t *Track) ErrorFor(field string) string { return ErrorFor(t.Errors, field) }
 
 // ReportLink leads to a findings report.
@@ -178,7 +178,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	return t
 }
 
-// TrackPhotos gives the addresses of photos below a link.
+// TrackPhotos returns the addresses of photos below a link.
 func TrackPhotos(token string) PhotoURLs {
 	return func(p *workflow.Photo) (small, large string) {
 		at := "/j/" + token + "/photo/" + itoa(p.ID)

@@ -160,7 +160,7 @@ func runToken(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	})
 }
 
-// plain gives a domain error's sentence, any other error as it is.
+// plain returns a domain error's sentence, any other error as it is.
 func plain(err error) error {
 	var e *workflow.Error
 	if errors.As(err, &e) {

@@ -133,7 +133,7 @@ func layerOf(dir string) (string, bool) {
 	return "", false
 }
 
-// ours gives the folder of a package of this module.
+// ours returns the folder of a package of this module.
 func ours(imported string) (dir string, ok bool) {
 	return strings.CutPrefix(imported, "benchword/")
 }
@@ -231,7 +231,7 @@ func ignored(f *ast.File) bool {
 	return false
 }
 
-// modules gives the module of each imported package, by the longest path that go.mod requires.
+// modules returns the module of each imported package, by the longest path that go.mod requires.
 func modules(t *testing.T) func(imported string) string {
 	t.Helper()
 	text, err := os.ReadFile(filepath.Join(root, "go.mod"))

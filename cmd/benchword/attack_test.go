@@ -413,7 +413,7 @@ var bodies = map[string]string{
 	"erasure":            `{}`,
 }
 
-// retyped gives a JSON value with every text in it replaced.
+// retyped returns a JSON value with every text in it replaced.
 func retyped(v any, with func() string) any {
 	switch v := v.(type) {
 	case string:
@@ -612,7 +612,7 @@ func (b *broken) PutKey(ctx context.Context, shop workflow.ShopID, bucket, key s
 // route is one that the server answers on, with an address to try it at.
 type aRoute struct{ method, pattern, path string }
 
-// routes gives every route of the running server, with the job and links of the quote that waits.
+// routes returns every route of the running server, with the job and links of the quote that waits.
 func (s *stage) routes(d *demo) []aRoute {
 	s.t.Helper()
 	token := func(p link.Purpose) string { return s.link(d.toApprove, p)[len(s.base)+3:] }
@@ -781,7 +781,7 @@ func everyRoute(t *testing.T, x *scene) {
 	require.Equal(t, before, s.stored())
 }
 
-// stored gives all that the database holds, but for when sessions were last seen.
+// stored returns all that the database holds, but for when sessions were last seen.
 func (s *stage) stored() map[string]string {
 	s.t.Helper()
 	db, err := sql.Open("sqlite", "file:"+filepath.Join(s.data, "benchword.db")+"?mode=ro")

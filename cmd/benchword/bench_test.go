@@ -63,7 +63,7 @@ func newAsker(b *testing.B, addr, path, ifNoneMatch string, want int) *asker {
 	return a
 }
 
-// times asks n times over all connections and gives how long that took.
+// times asks n times over all connections and returns how long that took.
 func (a *asker) times(b *testing.B, n int) time.Duration {
 	var wg sync.WaitGroup
 	began := time.Now()
@@ -223,7 +223,7 @@ func BenchmarkIdleMemory(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
-// resident gives how much memory a process holds (VmRSS), in MB.
+// resident returns how much memory a process holds (VmRSS), in MB.
 func resident(b *testing.B, c *exec.Cmd) float64 {
 	status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", c.Process.Pid))
 	require.NoError(b, err)
@@ -271,7 +271,7 @@ func BenchmarkManyShops(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
-// processorTime gives how long a process has computed, in hundredths of a second.
+// processorTime returns how long a process has computed, in hundredths of a second.
 func processorTime(b *testing.B, c *exec.Cmd) time.Duration {
 	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", c.Process.Pid))
 	require.NoError(b, err)

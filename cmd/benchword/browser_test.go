@@ -70,7 +70,7 @@ func (s *stage) do(by workflow.Actor, n workflow.JobNumber, commands ...workflow
 	require.NoError(s.t, err)
 }
 
-// newestMail gives the newest mail to an address.
+// newestMail returns the newest mail to an address.
 func (s *stage) newestMail(to string) *letter {
 	mails := s.post.Mails()
 	for i := len(mails) - 1; i >= 0; i-- {
@@ -174,7 +174,7 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 	return customer, staff
 }
 
-// signIn gives the cookies of a signed-in owner.
+// signIn returns the cookies of a signed-in owner.
 func (s *stage) signIn() []*http.Cookie {
 	c := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	resp, err := c.PostForm(s.base+"/counter/sign-in", url.Values{"login": {"owner"}, "password": {demoPassword}})
@@ -345,7 +345,7 @@ func (s *stage) everything(d *demo) string {
 	return b.String()
 }
 
-// camera gives a file as a phone's camera leaves it.
+// camera returns a file as a phone's camera leaves it.
 func camera(t *testing.T) string {
 	picture, ok := demophotos.Find("compound-dried.jpg")
 	require.True(t, ok)

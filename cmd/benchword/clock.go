@@ -332,7 +332,7 @@ func unknownField(at, known string) error {
 	return fmt.Errorf("%s: it is not known; known are %s", at, known)
 }
 
-// eachMember calls member for each member of an object in valid JSON, and gives the names, of which each
+// eachMember calls member for each member of an object in valid JSON, and returns the names, of which each
 // may be there once.
 func eachMember(b []byte, at string, member func(name string, value []byte) error) (seen []string, err error) {
 	b = bytes.TrimSpace(b)
@@ -370,7 +370,7 @@ func eachMember(b []byte, at string, member func(name string, value []byte) erro
 // space drops what JSON calls white space from the front.
 func space(b []byte) []byte { return bytes.TrimLeft(b, " \t\r\n") }
 
-// valueLength gives the length of the value that b, valid JSON, begins with.
+// valueLength returns the length of the value that b, valid JSON, begins with.
 func valueLength(b []byte) int {
 	depth := 0
 	for i := 0; i < len(b); i++ {

@@ -159,8 +159,8 @@ type DKIMSettings struct {
 type WebSettings struct {
 	Listen  string   `toml:"listen" example:"127.0.0.1:8080"`
 	Proxies []string `toml:"trusted_proxies" validate:"dive,ip|cidr" example:"[\"127.0.0.1\"]"`
-	// Metrics is where Prometheus reads figures about mails, "" for nowhere. It is for the house, not for
-	// the public.
+	// Metrics is where Prometheus reads figures about mails, "" for nowhere. It is internal: never make it
+	// public.
 	Metrics string `toml:"metrics" validate:"omitempty,hostname_port" example:"127.0.0.1:9464"`
 }
 
@@ -496,7 +496,7 @@ func lineOf(text []byte, key string) int {
 	return at
 }
 
-// header gives the name of a table, or of a list's table, from the line that begins it.
+// header returns the name of a table, or of a list's table, from the line that begins it.
 func header(line string) string {
 	name, _, _ := strings.Cut(line, "#")
 	return strings.Trim(name, "[] \t")

@@ -33,7 +33,7 @@ type step struct {
 	do func(ctx context.Context) error
 }
 
-// ago gives a wall time on the n-th weekday before today, in the shop's zone.
+// ago returns a wall time on the n-th weekday before today, in the shop's zone.
 func (d *demo) ago(weekdays int, hour, minute int) time.Time {
 	t := d.today
 	for n := 0; n < weekdays; {
@@ -101,7 +101,7 @@ func (p *play) pair(t time.Time, before, after string) *play {
 	})
 }
 
-// ids gives the ids of pictures; only inside then, once they were taken.
+// ids returns the ids of pictures; only inside then, once they were taken.
 func (p *play) ids(names ...string) []int {
 	var out []int
 	for _, n := range names {

@@ -48,7 +48,7 @@ type composed struct {
 	Secrets map[string]struct{ File string }
 }
 
-// secretsIn writes every secret that the example names, and gives its settings with their paths there.
+// secretsIn writes every secret that the example names, and returns its settings with their paths there.
 func secretsIn(t testing.TB, dir string, values map[string]string) string {
 	t.Helper()
 	text, err := os.ReadFile("deploy/shop.toml")
@@ -222,7 +222,7 @@ func TestTheExampleOutlivesItsParts(t *testing.T) {
 	}
 	portals := []node{start("portal"), start("portal")}
 	notifiers := []node{start("notifier"), start("notifier")}
-	// book announces a device at a portal until it is taken, and gives the link that the mail brings.
+	// book announces a device at a portal until it is taken, and returns the link that the mail brings.
 	told := 0
 	book := func(at node) string {
 		t.Helper()

@@ -347,7 +347,7 @@ func pattern(path string) string {
 	return digits.ReplaceAllString(tokenIn.ReplaceAllString(jobIn.ReplaceAllString(path, "/job/N"), "/$1/LINK"), "/N")
 }
 
-// crawl opens every page that can be reached, and gives one form of each kind. shown counts the pages
+// crawl opens every page that can be reached, and returns one form of each kind. shown counts the pages
 // that show our worst text as a text.
 func (v *visitor) crawl(start []string, typed []string) (forms map[string]aForm, pages, shown int) {
 	v.t.Helper()

@@ -48,7 +48,7 @@ func main() {
 	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 
-// run gives the exit code: 0 done, 1 failed, 2 called wrongly.
+// run returns the exit code: 0 done, 1 failed, 2 called wrongly.
 func run(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer) int {
 	if len(args) == 0 || args[0] == "help" || args[0] == "-h" || args[0] == "--help" {
 		usage(out)
@@ -95,7 +95,7 @@ func usage(w io.Writer) {
 	}
 }
 
-// flags gives a flag set that reports mistakes as errors.
+// flags returns a flag set that reports mistakes as errors.
 func flags(name string, errOut io.Writer) *flag.FlagSet {
 	f := flag.NewFlagSet("benchword "+name, flag.ContinueOnError)
 	f.SetOutput(errOut)

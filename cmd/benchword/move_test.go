@@ -33,7 +33,7 @@ import (
 // killed.
 const runCommand = "BENCHWORD_TEST_RUN"
 
-// benchword runs a benchword command here and gives what it printed.
+// benchword runs a benchword command here and returns what it printed.
 func benchword(t testing.TB, args ...string) (code int, said string) {
 	t.Helper()
 	var out bytes.Buffer
@@ -41,7 +41,7 @@ func benchword(t testing.TB, args ...string) (code int, said string) {
 	return code, out.String()
 }
 
-// rowsOf gives everything that a place has of the demo's shop, row by row.
+// rowsOf returns everything that a place has of the demo's shop, row by row.
 func rowsOf(t testing.TB, where, data string) map[store.Sum]store.Sum {
 	t.Helper()
 	p, err := placeOf(where, data, StoreSettings{})
@@ -60,7 +60,7 @@ func rowsOf(t testing.TB, where, data string) map[store.Sum]store.Sum {
 	return out
 }
 
-// filesOf gives the photos below a folder, by path.
+// filesOf returns the photos below a folder, by path.
 func filesOf(t testing.TB, dir string) map[string]string {
 	t.Helper()
 	out := map[string]string{}

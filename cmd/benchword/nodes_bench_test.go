@@ -167,7 +167,7 @@ func BenchmarkLivePages(b *testing.B) {
 	b.ReportMetric(heard/float64(b.N), "s-until-all-know")
 }
 
-// residentSelf gives the resident memory of this process in bytes.
+// residentSelf returns the resident memory of this process in bytes.
 func residentSelf(b *testing.B) int {
 	b.Helper()
 	text, err := os.ReadFile("/proc/self/statm")

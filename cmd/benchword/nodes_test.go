@@ -45,7 +45,7 @@ func nodes(t testing.TB, with ...func(*stage)) *story {
 	return s
 }
 
-// look gives the path of the customer's page.
+// look returns the path of the customer's page.
 func (s *story) look() string {
 	found := linkIn.FindString(s.mail.Text)
 	require.NotEmpty(s.t, found)

@@ -55,7 +55,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	return srv.run(ctx, l)
 }
 
-// parts gives what a server is built from, but for its data folder and log.
+// parts returns what a server is built from, but for its data folder and log.
 func (s *Settings) parts(path string, does roles) (parts, error) {
 	shop, err := s.shop()
 	if err != nil {
@@ -94,7 +94,7 @@ func (s *Settings) transport() (*notify.SMTP, error) {
 	return t, nil
 }
 
-// inbox gives the mailbox that is read, nil if the settings name none.
+// inbox returns the mailbox that is read, nil if the settings name none.
 func (m *InboxSettings) inbox() (*notify.Inbox, error) {
 	switch {
 	case m.Maildir != "":

@@ -125,7 +125,7 @@ func distinct(all []*member) error {
 	return errors.Join(errs...)
 }
 
-// realPath gives where a path leads, as far as it is there.
+// realPath returns where a path leads, as far as it is there.
 func realPath(path string) string {
 	if real, err := filepath.EvalSymlinks(path); err == nil {
 		path = real

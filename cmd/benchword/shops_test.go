@@ -21,7 +21,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// said sends bytes as they are and gives what comes back.
+// said sends bytes as they are and returns what comes back.
 func (w *town) said(request string) reply {
 	w.t.Helper()
 	c, err := net.Dial("tcp", w.addr)
@@ -283,7 +283,7 @@ func TestBackupOfAllShops(t *testing.T) {
 	require.Zero(t, run(t.Context(), []string{"serve", "--shops", to, "--check"}, nil, io.Discard, io.Discard), "the copy is such a folder itself")
 }
 
-// A shop more needs a few goroutines, and gives all of them back.
+// A shop more needs a few goroutines, and returns all of them back.
 func TestShopsLeaveNothingBehind(t *testing.T) {
 	running := func() int { return runtime.NumGoroutine() }
 	before := running()

@@ -153,7 +153,7 @@ func (s *stage) start() {
 	}
 }
 
-// hire gives every role an account and a token.
+// hire makes an account and a token for every role.
 func (s *stage) hire() {
 	ctx, shop := context.Background(), s.srv.service.Shop.ID
 	for _, r := range []workflow.Role{workflow.RoleBench, workflow.RoleCounter, workflow.RoleOwner} {
@@ -164,7 +164,7 @@ func (s *stage) hire() {
 	}
 }
 
-// at gives a portal, any of them.
+// at returns a portal, any of them.
 func (s *stage) at() string {
 	if len(s.bases) == 0 {
 		return s.base
@@ -172,7 +172,7 @@ func (s *stage) at() string {
 	return s.bases[mathrand.IntN(len(s.bases))]
 }
 
-// here gives all shops of the process.
+// here returns all shops of the process.
 func (s *stage) here() []*stage {
 	if s.town != nil {
 		return s.town.stages

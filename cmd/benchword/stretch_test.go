@@ -18,7 +18,7 @@ import (
 
 var aWord = regexp.MustCompile(`\pL{4,}`)
 
-// stretched gives every English text words that are 40 % longer, in brackets that show where a text was
+// stretched makes the words of every English text 40 % longer, in brackets that show where a text was
 // cut: what a language with long words (German, Finnish) does to a page, only worse.
 func stretched() map[string]locale.Wording {
 	longer := func(s string) string {

@@ -22,11 +22,11 @@ type HookSettings struct {
 	SecretFiles []string `toml:"secret_files" validate:"required,min=1,max=4,dive,file" example:"[\"/run/secrets/till\"]"`
 	// Events limits what it is told of.
 	Events []string `toml:"events" validate:"max=50,dive,hookevent" example:"[\"stage.moved\", \"promise.breached\"]"`
-	// Private lets its address lead into the house.
+	// Private allows an internal address.
 	Private bool `toml:"private"`
 }
 
-// hooks gives the hooks as the domain knows them.
+// hooks returns the hooks as the domain knows them.
 func (s *Settings) hooks() ([]workflow.Hook, error) {
 	var out []workflow.Hook
 	for i, x := range s.Hooks {
@@ -176,7 +176,7 @@ func runHooks(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	return misused("use: hooks list, hooks try NAME, hooks on NAME")
 }
 
-// plainFailure gives a failure's words.
+// plainFailure returns a failure's words.
 func plainFailure(err error) string {
 	if f := notify.FailureOf(err); f.Code != 0 {
 		return fmt.Sprintf("%d %s", f.Code, f.Words)

@@ -363,7 +363,7 @@ type waker struct {
 	service *workflow.Service
 	log     *slog.Logger
 	told    chan struct{}
-	// pack, if set, packs some jobs that ended long ago, and gives how many.
+	// pack, if set, packs some jobs that ended long ago, and returns how many.
 	pack func(ctx context.Context) (int, error)
 }
 

@@ -18,7 +18,7 @@ import (
 type wordings map[string]map[string]locale.Wording
 
 // ownWords checks what the settings say in the shop's own words, in the file itself and in the one that
-// words_file names, and gives the catalogues. What is wrong is named with its line.
+// words_file names, and returns the catalogues. What is wrong is named with its line.
 func (s *Settings) ownWords(path string, text []byte) (*locale.Set, error) {
 	if err := checkWords(path, text, "words.", s.Words); err != nil {
 		return nil, err

@@ -294,7 +294,7 @@ func (a *api) do(c *fiber.Ctx, x step) error {
 	}
 }
 
-// replay gives the answer that a request got the first time.
+// replay returns the answer that a request got the first time.
 func (a *api) replay(c *fiber.Ctx, asked *workflow.Once, first workflow.Once) error {
 	if first.Digest != asked.Digest {
 		return &workflow.Error{Code: workflow.CodeInvalid, Message: "This Idempotency-Key was used for another request. Use a new key for a new request."}

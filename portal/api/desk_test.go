@@ -185,7 +185,7 @@ func (d *desk) ask(method, path string, body []byte, header ...string) got {
 	return got{resp, string(b)}
 }
 
-// operation gives the path as the document writes it, "" for one that it does not have.
+// operation returns the path as the document writes it, "" for one that it does not have.
 func operation(path string) string {
 	path, _, _ = strings.Cut(path, "?")
 	switch parts := strings.Split(strings.TrimPrefix(path, "/"), "/"); {
@@ -217,7 +217,7 @@ func (d *desk) post(r workflow.Role, action, body string, header ...string) got 
 	return d.ask(http.MethodPost, path, []byte(body), append(append(d.as(r), "Content-Type", "application/json"), header...)...)
 }
 
-// done takes an action that must succeed, and gives the job.
+// done takes an action that must succeed, and returns the job.
 func (d *desk) done(r workflow.Role, action, body string, header ...string) *Job {
 	d.t.Helper()
 	d.wait(time.Minute)
@@ -235,7 +235,7 @@ func (g got) job(t testing.TB) *Job {
 	return &j
 }
 
-// refused takes an action that must be refused with a status, and gives the problem.
+// refused takes an action that must be refused with a status, and returns the problem.
 func (d *desk) refused(status int, r workflow.Role, action, body string, header ...string) portal.Problem {
 	d.t.Helper()
 	g := d.post(r, action, body, header...)

@@ -52,7 +52,7 @@ http       The request is at odds with the protocol: no token, wrong content typ
 // object is a JSON object of the document.
 type object = map[string]any
 
-// Document gives the OpenAPI 3.1 document of the interface.
+// Document returns the OpenAPI 3.1 document of the interface.
 func Document() ([]byte, error) {
 	defs := jsonschema.Definitions{}
 	r := &jsonschema.Reflector{Anonymous: true, DoNotReference: false, ExpandedStruct: false, Mapper: mapped, Namer: named}
@@ -241,7 +241,7 @@ func noticeKinds() []any {
 	return out
 }
 
-// mapped gives the schema of what is not a plain struct.
+// mapped returns the schema of what is not a plain struct.
 func mapped(t reflect.Type) *jsonschema.Schema {
 	if c, ok := choices[t]; ok {
 		return &jsonschema.Schema{Type: "string", Description: c.words, Enum: c.values}

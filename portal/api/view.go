@@ -246,7 +246,7 @@ func (a *api) view(j *workflow.Job) *Job {
 	return out
 }
 
-// list gives an empty list for a missing one, so that callers need not tell the two apart.
+// list returns an empty list for a missing one, so that callers need not tell the two apart.
 func list[T any](x []T) []T {
 	if x == nil {
 		return []T{}

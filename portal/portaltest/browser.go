@@ -99,7 +99,7 @@ func Browser(t testing.TB) context.Context {
 	}
 }
 
-// Evaluate gives the value of a script, waited for if it is a promise.
+// Evaluate returns the value of a script, waited for if it is a promise.
 func Evaluate[T any](t testing.TB, ctx context.Context, script string) T {
 	t.Helper()
 	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](script, chromedp.EvalAwaitPromise))
@@ -107,7 +107,7 @@ func Evaluate[T any](t testing.TB, ctx context.Context, script string) T {
 	return v
 }
 
-// Until waits up to half a minute for a script's value to be truthy, also across pages, and gives it.
+// Until waits up to half a minute for a script's value to be truthy, also across pages, and returns it.
 func Until[T any](t testing.TB, ctx context.Context, script string) T {
 	t.Helper()
 	var got *T
@@ -140,7 +140,7 @@ func Media(kind, scheme string) chromedp.Action[chromedp.Void] {
 	}
 }
 
-// Cookie gives the browser a cookie of a site.
+// Cookie sets a cookie of a site in the browser.
 func Cookie(c *http.Cookie, site string) chromedp.Action[chromedp.Void] {
 	return func(ctx context.Context, t *chromedp.Target) (chromedp.Void, error) {
 		_, err := cdp.Call(ctx, t, network.SetCookie, network.SetCookieParams{Name: c.Name, Value: c.Value, URL: site})
@@ -157,12 +157,12 @@ func Shoot(t testing.TB, ctx context.Context, dir, name string) {
 	require.NoError(t, os.WriteFile(filepath.Join(dir, name), png, 0o644))
 }
 
-// axeRun gives every violation of the WCAG 2.2 A and AA rules, one a line; the page checks each frame by
+// axeRun returns every violation of the WCAG 2.2 A and AA rules, one a line; the page checks each frame by
 // itself.
 const axeRun = `axe.run(document, {runOnly: {type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}, iframes: false})
 	.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + n.target.join(" ") + " " + n.failureSummary.replace(/\s+/g, " "))))`
 
-// Violations gives what axe-core 4.14.1 finds on the page that is open, and whether it has to be scrolled
+// Violations returns what axe-core 4.14.1 finds on the page that is open, and whether it has to be scrolled
 // sideways.
 func Violations(t testing.TB, ctx context.Context) []string {
 	t.Helper()
@@ -178,7 +178,7 @@ func Violations(t testing.TB, ctx context.Context) []string {
 	return found
 }
 
-// InvalidHTML gives what the Nu HTML checker (vnu-jar 26.9.27) says of pages, given by file name; "" for
+// InvalidHTML returns what the Nu HTML checker (vnu-jar 26.9.27) says of pages, given by file name; "" for
 // nothing. Warnings count where strict.
 func InvalidHTML(t testing.TB, pages map[string][]byte, strict bool) string {
 	t.Helper()

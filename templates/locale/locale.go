@@ -146,11 +146,11 @@ func split(s string) []part {
 	return out
 }
 
-// For gives the words of a language ("fr", "fr-CA"), English if there is no complete catalogue for it.
+// For returns the words of a language ("fr", "fr-CA"), English if there is no complete catalogue for it.
 func For(lang string) *Words { return (*Set)(nil).For(lang) }
 
-// Draft gives the words of a language however incomplete; what is missing is English. It is for looking
-// at a translation while it grows. An unknown language gives nil.
+// Draft returns the words of a language however incomplete; what is missing is English. It is for looking
+// at a translation while it grows. It returns nil for an unknown language.
 func Draft(lang string) *Words { return all[lang] }
 
 var complete = func() map[string]bool {
@@ -183,7 +183,7 @@ func (w *Words) Has(key string) bool {
 	return ok || w.spare != nil && w.spare.Has(key)
 }
 
-// T gives the text for a key with the values in their places: strings as they are, whole numbers grouped
+// T returns the text for a key with the values in their places: strings as they are, whole numbers grouped
 // as the language does, [money.Amount] as [Words.Money] has it, anything else as it prints. A key that
 // does not exist gives the key in brackets; tests see to it that no page uses one.
 func (w *Words) T(key string, args ...any) string {
@@ -220,7 +220,7 @@ func (w *Words) T(key string, args ...any) string {
 	return b.String()
 }
 
-// form gives the CLDR plural form of a whole number. The tables of x/text are those of CLDR 32; since then
+// form returns the CLDR plural form of a whole number. The tables of x/text are those of CLDR 32; since then
 // French and Spanish have a form of their own for whole millions ("un million de jours").
 func (w *Words) form(n int64) plural.Form {
 	if n < 0 {

@@ -7,7 +7,7 @@ import (
 
 var weekdays = [...]string{"sun", "mon", "tue", "wed", "thu", "fri", "sat"}
 
-// Weekday gives the weekday's full name.
+// Weekday returns the weekday's full name.
 func (w *Words) Weekday(d time.Weekday) string { return w.T("weekday." + weekdays[d]) }
 
 func (w *Words) date(pattern string, t time.Time, loc *time.Location) string {
@@ -20,13 +20,13 @@ func (w *Words) date(pattern string, t time.Time, loc *time.Location) string {
 	return w.T(pattern, w.T("weekday.short."+weekdays[t.Weekday()]), day, w.T("month."+t.Format("01")), t.Format("2006"))
 }
 
-// Day gives a date without its year: "Thu 3 December".
+// Day returns a date without its year: "Thu 3 December".
 func (w *Words) Day(t time.Time, loc *time.Location) string { return w.date("date.day", t, loc) }
 
-// Date gives a date with its year: "Thu 3 December 2026".
+// Date returns a date with its year: "Thu 3 December 2026".
 func (w *Words) Date(t time.Time, loc *time.Location) string { return w.date("date.full", t, loc) }
 
-// On gives a date as one says it at an instant: "today", "tomorrow", "Thu 3 December", and with the year
+// On returns a date as one says it at an instant: "today", "tomorrow", "Thu 3 December", and with the year
 // where that is another one.
 func (w *Words) On(t, now time.Time, loc *time.Location) string {
 	y, m, d := t.In(loc).Date()
@@ -47,10 +47,10 @@ func (w *Words) On(t, now time.Time, loc *time.Location) string {
 	return w.Day(t, loc)
 }
 
-// Clock gives the time of day: "17:00".
+// Clock returns the time of day: "17:00".
 func (w *Words) Clock(t time.Time, loc *time.Location) string { return t.In(loc).Format("15:04") }
 
-// DateTime gives date, time of day and the zone's name: "Thu 3 December 2026, 17:00 Halifax time".
+// DateTime returns date, time of day and the zone's name: "Thu 3 December 2026, 17:00 Halifax time".
 func (w *Words) DateTime(t time.Time, loc *time.Location) string {
 	return w.T("date.at", w.Date(t, loc), w.Clock(t, loc), w.Zone(loc))
 }
@@ -77,7 +77,7 @@ func Differs(t time.Time, a, b *time.Location) bool {
 	return x != y
 }
 
-// Duration gives a length of time in its two largest units, rounded down to minutes: "3 hours 20
+// Duration returns a length of time in its two largest units, rounded down to minutes: "3 hours 20
 // minutes", "2 days 4 hours". Below a minute it is "less than a minute". The sign is dropped.
 func (w *Words) Duration(d time.Duration) string {
 	if d < 0 {

@@ -18,7 +18,7 @@ import (
 // Nil is the package's texts as they are. It is safe for concurrent use.
 type Set struct{ own map[string]*Words }
 
-// For gives the words of a language ("fr", "fr-CA"), English if there is no complete catalogue for it.
+// For returns the words of a language ("fr", "fr-CA"), English if there is no complete catalogue for it.
 func (s *Set) For(lang string) *Words {
 	base, _, _ := strings.Cut(strings.ToLower(lang), "-")
 	if !complete[base] {
@@ -111,7 +111,7 @@ func (x Wording) text() (text, error) {
 	return t, nil
 }
 
-// Wording gives the text of a key as it is written, the zero value for a key that does not exist.
+// Wording returns the text of a key as it is written, the zero value for a key that does not exist.
 func (w *Words) Wording(key string) Wording {
 	t, ok := w.texts[key]
 	if !ok {
@@ -160,7 +160,7 @@ func (e *WordingError) Error() string {
 	return s
 }
 
-// Reworded gives the catalogues with a shop's own texts in place of the usual ones: language to key to
+// Reworded returns the catalogues with a shop's own texts in place of the usual ones: language to key to
 // text. An error is a [*WordingError]: each text must be one that exists, have every place that the
 // usual one has and no other, and every plural form that its language needs.
 func Reworded(texts map[string]map[string]Wording) (*Set, error) {
@@ -188,7 +188,7 @@ func Reworded(texts map[string]map[string]Wording) (*Set, error) {
 	return s, nil
 }
 
-// With gives the catalogues with one more text in other words. An error is a [*WordingError].
+// With returns the catalogues with one more text in other words. An error is a [*WordingError].
 func (s *Set) With(lang, key string, x Wording) (*Set, error) {
 	one, err := Reworded(map[string]map[string]Wording{lang: {key: x}})
 	if err != nil {

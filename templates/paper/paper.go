@@ -38,7 +38,7 @@ const (
 // Sizes lists every size.
 var Sizes = []Size{A4, Letter}
 
-// points gives width and height in points of 1/72 inch.
+// points returns width and height in points of 1/72 inch.
 func (s Size) points() document.PageSize {
 	if s == Letter {
 		return document.PageSizeLetter
@@ -55,7 +55,7 @@ type About struct {
 	Date time.Time
 	// Head stands small at the top of each page: "Harbour Bench · 7K2M9Q-X".
 	Head string
-	// Foot gives the line at the bottom of a page, "Page 2 of 4"; nil leaves it out.
+	// Foot returns the line at the bottom of a page, "Page 2 of 4"; nil leaves it out.
 	Foot func(page, of int) string
 	// Missing is said at the end of a paper with characters that its typeface lacks.
 	Missing string
@@ -401,7 +401,7 @@ func (p *Paper) fail(err error) {
 	}
 }
 
-// Bytes closes the paper and gives the file.
+// Bytes closes the paper and returns the file.
 func (p *Paper) Bytes() ([]byte, error) {
 	if *p.err != nil {
 		return nil, *p.err

@@ -153,7 +153,7 @@ func (tb *table) note(d Date, opens, closes int64) {
 	tb.days[i] = day{d, opens, closes}
 }
 
-// reach gives a table that has the instants a <= b, both within the calendar's reach.
+// reach returns a table that has the instants a <= b, both within the calendar's reach.
 func (c *Calendar) reach(a, b int64) *table {
 	if tb := c.table.Load(); tb != nil && a >= tb.lo && b <= tb.hi {
 		return tb
@@ -187,7 +187,7 @@ func (c *Calendar) grow(a, b int64) *table {
 	return tb
 }
 
-// at gives the place of the last span that begins at or before t.
+// at returns the place of the last span that begins at or before t.
 func (tb *table) at(t int64) int {
 	i := int(tb.starts[uint64(t-tb.lo)/daySeconds].span)
 	for tb.spans[i+1].from <= t {
@@ -196,14 +196,14 @@ func (tb *table) at(t int64) int {
 	return i
 }
 
-// sum gives the open seconds before t.
+// sum returns the open seconds before t.
 func (tb *table) sum(t int64) int64 {
 	i := tb.at(t)
 	s, next := tb.spans[i], tb.spans[i+1]
 	return s.sum + min(t-s.from, next.sum-s.sum)
 }
 
-// date gives the local date at t.
+// date returns the local date at t.
 func (tb *table) date(t int64) Date {
 	z := int(tb.starts[uint64(t-tb.lo)/daySeconds].zone)
 	for z+1 < len(tb.zone) && tb.zone[z+1].from <= t {
@@ -220,13 +220,13 @@ func within(t time.Time) int64 { return min(max(t.Unix(), begin), end) }
 
 func instant(t int64) time.Time { return time.Unix(t, 0).UTC() }
 
-// Location gives the shop's time zone, from the data inside the program.
+// Location returns the shop's time zone, from the data inside the program.
 func (c *Calendar) Location() *time.Location { return c.loc }
 
-// Spec gives what the calendar was made from. It must not be changed.
+// Spec returns what the calendar was made from. It must not be changed.
 func (c *Calendar) Spec() Spec { return c.spec }
 
-// Date gives the date in the shop at the instant t.
+// Date returns the date in the shop at the instant t.
 func (c *Calendar) Date(t time.Time) Date { return DateOf(t, c.loc) }
 
 // Open reports whether the shop is open at the instant t.
@@ -240,7 +240,7 @@ func (c *Calendar) Open(t time.Time) bool {
 	return s < tb.spans[i].from+tb.length(i)
 }
 
-// Worked gives the open time in [a, b), in whole seconds; 0 if b is not after a.
+// Worked returns the open time in [a, b), in whole seconds; 0 if b is not after a.
 func (c *Calendar) Worked(a, b time.Time) time.Duration {
 	from, to := within(a), within(b)
 	if from >= to {
@@ -250,7 +250,7 @@ func (c *Calendar) Worked(a, b time.Time) time.Duration {
 	return time.Duration(tb.sum(to)-tb.sum(from)) * time.Second
 }
 
-// After gives the first instant t, not before start, at which the open time in [start, t) has reached d.
+// After returns the first instant t, not before start, at which the open time in [start, t) has reached d.
 // Time that is used up exactly at a closing hour ends there, and not at the next opening ([Calendar.NextOpen]
 // turns the one into the other). ok is false if the calendar never has that much open time.
 func (c *Calendar) After(start time.Time, d time.Duration) (t time.Time, ok bool) {
@@ -282,7 +282,7 @@ func (c *Calendar) After(start time.Time, d time.Duration) (t time.Time, ok bool
 	}
 }
 
-// reached gives the first instant with that sum, which is above zero and not above the last.
+// reached returns the first instant with that sum, which is above zero and not above the last.
 func (tb *table) reached(sum int64) int64 {
 	k := uint64(sum-1) >> sumShift
 	i := int(tb.sums[k])
@@ -301,7 +301,7 @@ func (tb *table) reached(sum int64) int64 {
 	return tb.spans[i].from + sum - tb.spans[i].sum
 }
 
-// NextOpen gives t if the shop is open then, or else the next opening; ok is false if it never opens again.
+// NextOpen returns t if the shop is open then, or else the next opening; ok is false if it never opens again.
 func (c *Calendar) NextOpen(t time.Time) (at time.Time, ok bool) {
 	if c.Open(t) {
 		return instant(t.Unix()), true
@@ -313,7 +313,7 @@ func (c *Calendar) NextOpen(t time.Time) (at time.Time, ok bool) {
 	return next.Add(-time.Second), true
 }
 
-// Stretches gives the times from a to b in which the shop is open, in order, as [opens, closes). Touching
+// Stretches returns the times from a to b in which the shop is open, in order, as [opens, closes). Touching
 // ones are one: a shop that is open round the clock has one stretch.
 func (c *Calendar) Stretches(a, b time.Time) iter.Seq2[time.Time, time.Time] {
 	return func(yield func(opens, closes time.Time) bool) {
@@ -365,7 +365,7 @@ func (c *Calendar) WorkingDays(a, b Date) int {
 	return int(tb.before[b-tb.first] - tb.before[a-tb.first])
 }
 
-// AddWorkingDays gives the nth working day after the date d, or the -nth before it if n is negative. d
+// AddWorkingDays returns the nth working day after the date d, or the -nth before it if n is negative. d
 // itself is never counted, whether it is a working day or not; n = 0 gives d. ok is false if there are not
 // so many.
 func (c *Calendar) AddWorkingDays(d Date, n int) (date Date, ok bool) {
@@ -376,14 +376,14 @@ func (c *Calendar) AddWorkingDays(d Date, n int) (date Date, ok bool) {
 	return x.date, ok
 }
 
-// LastDay gives the last day of a period of so many calendar days that begins with the date from: from
+// LastDay returns the last day of a period of so many calendar days that begins with the date from: from
 // itself never counts, and a last day that is no working day moves to the next one, as in Regulation (EEC,
 // Euratom) 1182/71 article 3. ok is false if there is no working day any more.
 func (c *Calendar) LastDay(from Date, days int) (date Date, ok bool) {
 	return c.AddWorkingDays(from+Date(days)-1, 1)
 }
 
-// OpeningOf gives the first opening on the nth working day after the shop's date at t, n from 1; ok is
+// OpeningOf returns the first opening on the nth working day after the shop's date at t, n from 1; ok is
 // false if there is none.
 func (c *Calendar) OpeningOf(t time.Time, n int) (at time.Time, ok bool) {
 	x, ok := c.dayAfter(t, n)
@@ -393,7 +393,7 @@ func (c *Calendar) OpeningOf(t time.Time, n int) (at time.Time, ok bool) {
 	return instant(x.opens), true
 }
 
-// CloseOf gives the last closing on the nth working day after the shop's date at t, n from 1: with n = 1,
+// CloseOf returns the last closing on the nth working day after the shop's date at t, n from 1: with n = 1,
 // when the next working day ends. The date of t itself never counts, as in Regulation (EEC, Euratom)
 // 1182/71 article 3 and Federal Rule of Civil Procedure 6(a). ok is false if there is no such day.
 func (c *Calendar) CloseOf(t time.Time, n int) (at time.Time, ok bool) {
@@ -415,7 +415,7 @@ func (c *Calendar) dayAfter(t time.Time, n int) (day, bool) {
 	return c.workingDay(c.reach(s, s).date(s), n)
 }
 
-// workingDay gives the nth working day after d, or the -nth before it.
+// workingDay returns the nth working day after d, or the -nth before it.
 func (c *Calendar) workingDay(d Date, n int) (day, bool) {
 	if c.never {
 		return day{}, false

@@ -28,7 +28,7 @@ func date(t testing.TB, s string) Date {
 	return d
 }
 
-// week gives hours for the weekdays named as the tables do, "MonTueWed".
+// week returns hours for the weekdays named as the tables do, "MonTueWed".
 func week(hours, days string) map[string][]string {
 	h := make(map[string][]string)
 	for ; days != ""; days = days[3:] {
@@ -390,7 +390,7 @@ func TestAgainstTheDefinitionMinuteByMinute(t *testing.T) {
 	}
 }
 
-// nearAChange gives a whole minute some days before a change of the clocks, or anywhere.
+// nearAChange returns a whole minute some days before a change of the clocks, or anywhere.
 func nearAChange(r *rand.Rand, loc *time.Location) time.Time {
 	at := time.Unix(60*(10_600_000+r.Int64N(30_000_000)), 0).In(loc) // 1990 to 2047
 	if _, next := at.ZoneBounds(); !next.IsZero() && r.IntN(4) > 0 {

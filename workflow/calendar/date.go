@@ -12,12 +12,12 @@ type Date int32
 
 const daySeconds = 86400
 
-// NewDate gives a date. A day that the month doesn't have counts on: 31 April is 1 May.
+// NewDate returns a date. A day that the month doesn't have counts on: 31 April is 1 May.
 func NewDate(year int, month time.Month, day int) Date {
 	return Date(floorDiv(time.Date(year, month, day, 0, 0, 0, 0, time.UTC).Unix(), daySeconds))
 }
 
-// DateOf gives the date on the clocks of the zone loc at the instant t.
+// DateOf returns the date on the clocks of the zone loc at the instant t.
 func DateOf(t time.Time, loc *time.Location) Date {
 	_, offset := t.In(loc).Zone()
 	return Date(floorDiv(t.Unix()+int64(offset), daySeconds))
@@ -32,28 +32,28 @@ func ParseDate(s string) (Date, error) {
 	return Date(floorDiv(t.Unix(), daySeconds)), nil
 }
 
-// YMD gives year, month and day.
+// YMD returns year, month and day.
 func (d Date) YMD() (year int, month time.Month, day int) {
 	return time.Unix(int64(d)*daySeconds, 0).UTC().Date()
 }
 
-// Year gives the year.
+// Year returns the year.
 func (d Date) Year() int {
 	y, _, _ := d.YMD()
 	return y
 }
 
-// Weekday gives the day of the week.
+// Weekday returns the day of the week.
 func (d Date) Weekday() time.Weekday {
 	return time.Weekday(((int(d)+4)%7 + 7) % 7) // 1970-01-01 was a Thursday
 }
 
-// String gives "2026-12-24".
+// String returns "2026-12-24".
 func (d Date) String() string {
 	return time.Unix(int64(d)*daySeconds, 0).UTC().Format(time.DateOnly)
 }
 
-// MarshalText gives "2026-12-24".
+// MarshalText returns "2026-12-24".
 func (d Date) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
 
 // UnmarshalText reads "2026-12-24".
@@ -62,7 +62,7 @@ func (d *Date) UnmarshalText(b []byte) (err error) {
 	return err
 }
 
-// Local gives the instant at which the clocks of the zone show hour and minute on the date d, by the rule
+// Local returns the instant at which the clocks of the zone show hour and minute on the date d, by the rule
 // of RFC 5545 section 3.3.5: of a time that comes twice the first, and for a time that a change of the
 // clocks skips, the instant that the offset in force before the change gives (so 02:30 in a night whose
 // clocks go from 02:00 to 03:00 is the same instant as 03:30). The hour 24 is midnight at the day's end.
@@ -86,7 +86,7 @@ func Local(loc *time.Location, d Date, hour, minute int) time.Time {
 // forever is later than any instant, with room for an offset.
 const forever = math.MaxInt64 - 2*daySeconds
 
-// offsetAt gives the seconds by which the zone's clocks are ahead of UTC at t, and how far at least that
+// offsetAt returns the seconds by which the zone's clocks are ahead of UTC at t, and how far at least that
 // holds, which is always after t.
 func offsetAt(t int64, loc *time.Location) (offset, until int64) {
 	at := time.Unix(t, 0).In(loc)

@@ -21,7 +21,7 @@ type Rule struct {
 	moved bool // the day itself is then an ordinary one
 }
 
-// String gives the rule as it was written.
+// String returns the rule as it was written.
 func (r *Rule) String() string { return r.text }
 
 // Holiday is a day on which a holiday is kept.
@@ -95,7 +95,7 @@ func ParseRule(text string) (*Rule, error) {
 	return nil, fmt.Errorf("by this rule there is no holiday in any year")
 }
 
-// In gives the days on which the holiday of that year is kept, in order; one of them can lie in the year
+// In returns the days on which the holiday of that year is kept, in order; one of them can lie in the year
 // before or after.
 func (r *Rule) In(year int) []Holiday {
 	if year < r.from || year > r.until {
@@ -214,12 +214,12 @@ func parseWhen(words []string) (func(year int) []Date, error) {
 	}, nil
 }
 
-// before gives the last such weekday before d.
+// before returns the last such weekday before d.
 func before(d Date, weekday int) Date {
 	return d - 1 - Date((int((d-1).Weekday())-weekday+7)%7)
 }
 
-// Easter gives Easter Sunday of the western churches, by the rule of the Gregorian calendar (the
+// Easter returns Easter Sunday of the western churches, by the rule of the Gregorian calendar (the
 // arithmetic is that of "A New York correspondent", Nature, 20 April 1876; from memory, and held to a
 // published table in the tests).
 func Easter(year int) Date {
@@ -276,7 +276,7 @@ var sets = sync.OnceValue(func() map[string]*holidaySet {
 	return all
 })
 
-// HolidaySets gives the names of the ready sets of public holidays, sorted: "us", "ca", "ca-ns" and so on.
+// HolidaySets returns the names of the ready sets of public holidays, sorted: "us", "ca", "ca-ns" and so on.
 func HolidaySets() []string { return slices.Sorted(maps.Keys(sets())) }
 
 // HolidaySetTitle says in words what a set is, "" if there is no such set.
@@ -287,7 +287,7 @@ func HolidaySetTitle(name string) string {
 	return ""
 }
 
-// HolidaySet gives the rules of a ready set. They are the general holidays of the law (of employment, where
+// HolidaySet returns the rules of a ready set. They are the general holidays of the law (of employment, where
 // there is one for it); customs and optional ones are left out. Laws change: check the preview
 // ([Calendar.Closures]) once a year.
 func HolidaySet(name string) (rules []HolidayRule, ok bool) {
@@ -332,7 +332,7 @@ func (c *Calendar) addHolidays(list []Holidays) error {
 	return nil
 }
 
-// special gives what is not as its weekday says, from some day before the instant from to some day after
+// special returns what is not as its weekday says, from some day before the instant from to some day after
 // the instant to.
 func (c *Calendar) special(from, to int64) map[Date]exception {
 	if len(c.rules) == 0 {
@@ -359,7 +359,7 @@ type Closure struct {
 	Hours []string
 }
 
-// Closures gives the dates from a up to, but not with, b on which holidays and exceptions change the hours,
+// Closures returns the dates from a up to, but not with, b on which holidays and exceptions change the hours,
 // in order. A holiday on a weekday that is closed anyway is not among them.
 func (c *Calendar) Closures(a, b Date) []Closure {
 	var list []Closure

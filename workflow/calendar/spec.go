@@ -253,7 +253,7 @@ func (e *Exception) UnmarshalJSON(b []byte) error {
 	return nil
 }
 
-// MarshalJSON gives what UnmarshalJSON reads.
+// MarshalJSON returns what UnmarshalJSON reads.
 func (e Exception) MarshalJSON() ([]byte, error) {
 	if e.To == nil && len(e.Hours) == 0 && e.Name == "" {
 		return json.Marshal(e.Date)
@@ -301,7 +301,7 @@ func (h *Holidays) UnmarshalJSON(b []byte) error {
 	return nil
 }
 
-// MarshalJSON gives what UnmarshalJSON reads.
+// MarshalJSON returns what UnmarshalJSON reads.
 func (h Holidays) MarshalJSON() ([]byte, error) {
 	if len(h.Without) == 0 && h.Name == "" && h.Rule == "" {
 		return json.Marshal(h.Set)

@@ -68,7 +68,7 @@ func inflate(f *zip.File) []byte {
 
 var loaded sync.Map // name -> *time.Location
 
-// LoadLocation gives the time zone with this IANA name ("America/Halifax"), from the data inside the
+// LoadLocation returns the time zone with this IANA name ("America/Halifax"), from the data inside the
 // program, whatever the machine has installed. Names are spelt exactly; "" and "Local" are none.
 func LoadLocation(name string) (*time.Location, error) {
 	if loc, ok := loaded.Load(name); ok {

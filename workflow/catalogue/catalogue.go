@@ -143,27 +143,27 @@ var standard = func() *Catalogue {
 // Standard is the catalogue as it comes.
 func Standard() *Catalogue { return standard }
 
-// Finding gives an entry, nil if there is none.
+// Finding returns an entry, nil if there is none.
 func (c *Catalogue) Finding(id string) *Finding {
 	return find(c.Findings, func(f *Finding) bool { return f.ID == id })
 }
 
-// Rule gives a rule, nil if there is none.
+// Rule returns a rule, nil if there is none.
 func (c *Catalogue) Rule(id string) *Rule {
 	return find(c.Rules, func(r *Rule) bool { return r.ID == id })
 }
 
-// Step gives a step, nil if there is none.
+// Step returns a step, nil if there is none.
 func (c *Catalogue) Step(id string) *Step {
 	return find(c.Steps, func(s *Step) bool { return s.ID == id })
 }
 
-// Cause gives a suspect, nil if there is none.
+// Cause returns a suspect, nil if there is none.
 func (c *Catalogue) Cause(id string) *Cause {
 	return find(c.Causes, func(x *Cause) bool { return x.ID == id })
 }
 
-// Symptom gives a symptom, nil if there is none.
+// Symptom returns a symptom, nil if there is none.
 func (c *Catalogue) Symptom(id string) *Symptom {
 	return find(c.Symptoms, func(s *Symptom) bool { return s.ID == id })
 }
@@ -177,7 +177,7 @@ func find[T any](list []T, is func(*T) bool) *T {
 	return nil
 }
 
-// Path gives the steps before a check behind a step, outermost first.
+// Path returns the steps before a check behind a step, outermost first.
 func (c *Catalogue) Path(step string) []Step {
 	var out []Step
 	for s := c.Step(step); s != nil; s = c.Step(s.Inside) {
@@ -187,7 +187,7 @@ func (c *Catalogue) Path(step string) []Step {
 	return out
 }
 
-// RulesFor gives the rules that an entry brings with it.
+// RulesFor returns the rules that an entry brings with it.
 func (c *Catalogue) RulesFor(finding string) []Rule {
 	var out []Rule
 	for _, r := range c.Rules {
@@ -198,7 +198,7 @@ func (c *Catalogue) RulesFor(finding string) []Rule {
 	return out
 }
 
-// RulesAfter gives the rules that an action brings with it.
+// RulesAfter returns the rules that an action brings with it.
 func (c *Catalogue) RulesAfter(action string) []Rule {
 	var out []Rule
 	for _, r := range c.Rules {
@@ -224,12 +224,12 @@ func pick[T comparable](c *Catalogue, lang, key string, in func(*words) map[stri
 	return in(c.words["en"])[key]
 }
 
-// Say gives the words of an entry in a language.
+// Say returns the words of an entry in a language.
 func (c *Catalogue) Say(lang, finding string) FindingWords {
 	return pick(c, lang, finding, func(w *words) map[string]FindingWords { return w.Findings })
 }
 
-// SayCause gives the words of a suspect in a language.
+// SayCause returns the words of a suspect in a language.
 func (c *Catalogue) SayCause(lang, cause string) CauseWords {
 	return pick(c, lang, cause, func(w *words) map[string]CauseWords { return w.Causes })
 }
@@ -270,7 +270,7 @@ func (c *Catalogue) SaySymptom(lang, id string) string {
 }
 
 // Search finds entries by what was typed: the English term or an id as it stands, or else those in whose
-// English words each word that was typed begins one. It gives them in the catalogue's order.
+// English words each word that was typed begins one. It returns them in the catalogue's order.
 func (c *Catalogue) Search(typed string) []Finding {
 	typed = strings.ToLower(strings.TrimSpace(typed))
 	var out []Finding
@@ -350,7 +350,7 @@ const (
 	maxText = 400
 )
 
-// With gives the catalogue with a shop's own findings and duties. What is new must have its words in every
+// With returns the catalogue with a shop's own findings and duties. What is new must have its words in every
 // language that the shop answers in. Error: a *[PlaceError] about the first thing that is wrong.
 func (c *Catalogue) With(own Own, languages []string) (*Catalogue, error) {
 	out := &Catalogue{Findings: slices.Clone(c.Findings), Rules: slices.Clone(c.Rules), Steps: c.Steps, Causes: c.Causes, Symptoms: c.Symptoms, words: map[string]*words{}}

@@ -52,7 +52,7 @@ type Folder struct {
 	Area Area
 }
 
-// Check gives an error if any part of f could not be part of a path or key.
+// Check returns an error if any part of f could not be part of a path or key.
 func (f Folder) Check() error {
 	switch {
 	case !f.Shop.Valid():
@@ -66,7 +66,7 @@ func (f Folder) Check() error {
 }
 
 var (
-	// ErrNotThere is what [Blobs.Open] gives for a blob that was never put, or has been deleted.
+	// ErrNotThere is what [Blobs.Open] returns for a blob that was never put, or has been deleted.
 	ErrNotThere = errors.New("evidence: no such blob")
 	// ErrDamaged is what the last read of a blob gives, in place of io.EOF, when its bytes are no longer
 	// the ones that were put.
@@ -80,7 +80,7 @@ type Blobs interface {
 	// pulled plug; when r fails, or ctx ends, nothing is kept and that error comes back. Putting the same
 	// bytes again changes nothing.
 	Put(ctx context.Context, f Folder, r io.Reader) (Digest, int64, error)
-	// Open gives a blob and its length in bytes, or ErrNotThere. Reading past the last byte gives
+	// Open returns a blob and its length in bytes, or ErrNotThere. Reading past the last byte gives
 	// ErrDamaged instead of io.EOF if they are not the bytes that were put. The caller closes it.
 	Open(ctx context.Context, f Folder, d Digest) (io.ReadCloser, int64, error)
 	// Has reports whether a blob is there.
@@ -91,7 +91,7 @@ type Blobs interface {
 	Clear(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber) error
 }
 
-// ReadBlob gives a whole blob, checked against its digest.
+// ReadBlob returns a whole blob, checked against its digest.
 func ReadBlob(ctx context.Context, b Blobs, f Folder, d Digest) ([]byte, error) {
 	r, size, err := b.Open(ctx, f, d)
 	if err != nil {

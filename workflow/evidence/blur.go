@@ -29,7 +29,7 @@ func (p *picture) blur(marks []workflow.Mark) {
 	}
 }
 
-// flatten gives an area its mean, rounded to one of sixteen steps.
+// flatten fills an area with its mean, rounded to one of sixteen steps.
 func (p plane) flatten(x0, y0, x1, y1 int) {
 	if x0 >= x1 || y0 >= y1 {
 		return

@@ -50,7 +50,7 @@ func linearSRGB(v float64) float64 {
 	return math.Pow((v+0.055)/1.055, 2.4)
 }
 
-// encodedSRGB gives eight bits for linear light of 0 to 65535.
+// encodedSRGB returns eight bits for linear light of 0 to 65535.
 var encodedSRGB = sync.OnceValue(func() *[1 << 16]byte {
 	var t [1 << 16]byte
 	for i := range t {
@@ -85,7 +85,7 @@ func inflateICC(b []byte) []byte {
 	return out
 }
 
-// readICC gives a profile's space; nil if it is sRGB, or can't be followed.
+// readICC returns a profile's space; nil if it is sRGB, or can't be followed.
 func readICC(b []byte) *space {
 	if len(b) < 132 || len(b) > maxICC || !has(b, 36, "acsp") || !has(b, 16, "RGB ") || !has(b, 20, "XYZ ") {
 		return nil
@@ -194,7 +194,7 @@ func (s *space) curve(channel int, b []byte) bool {
 	return true
 }
 
-// orNil gives nil for a space so close to sRGB that nobody sees the difference.
+// orNil returns nil for a space so close to sRGB that nobody sees the difference.
 func (s *space) orNil() *space {
 	for i, v := range s.matrix {
 		if math.IsNaN(v) || math.Abs(v) > 10 {
@@ -218,7 +218,7 @@ func (s *space) orNil() *space {
 	return nil
 }
 
-// named gives the space of H.273's colour primaries with sRGB's curve; nil for sRGB's own.
+// named returns the space of H.273's colour primaries with sRGB's curve; nil for sRGB's own.
 func named(primaries int) *space {
 	s := &space{}
 	switch primaries {
@@ -307,10 +307,10 @@ func (p *picture) recolour(in signal, from *space) {
 	}
 }
 
-// clip gives the byte of a 16.16 number.
+// clip returns the byte of a 16.16 number.
 func clip(v int32) byte { return byte(min(max((v+1<<15)>>16, 0), 255)) }
 
-// jfif gives brightness and colour differences of red, green and blue (JFIF 1.02).
+// jfif returns brightness and colour differences of red, green and blue (JFIF 1.02).
 func jfif(r, g, b int32) (y, cb, cr byte) {
 	return byte((19595*r + 38470*g + 7471*b + 1<<15) >> 16),
 		byte(min(max((-11056*r-21712*g+32768*b+128<<16+1<<15)>>16, 0), 255)),

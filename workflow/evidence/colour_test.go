@@ -150,7 +150,7 @@ func TestProfiles(t *testing.T) {
 	require.InDelta(t, math.Pow(100.0/255, 2+51.0/256), readICC(profile(srgbXYZ, append([]byte("curv\x00\x00\x00\x00"), 0, 0, 0, 1, 2, 0x33))).linear[1][100], 1e-9)
 }
 
-// flat gives a picture of one colour.
+// flat returns a picture of one colour.
 func flat(y, cb, cr byte) *picture {
 	p := &picture{newPlane(size{5, 3}), newPlane(size{3, 2}), newPlane(size{3, 2})}
 	for i := range p.y.pix {

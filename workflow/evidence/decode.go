@@ -15,7 +15,7 @@ import (
 	"golang.org/x/image/webp"
 )
 
-// decode gives the picture upright, in sRGB, with its long side at most long.
+// decode returns the picture upright, in sRGB, with its long side at most long.
 func (h *Header) decode(ctx context.Context, b []byte, long int) (p *picture, err error) {
 	// The decoders were tried with every damaged file at hand; should one still panic, the picture is
 	// refused and the server goes on.
@@ -122,7 +122,7 @@ func shrink(ctx context.Context, img image.Image, to size) (*picture, error) {
 	return &picture{s[0].plane(), s[1].plane(), s[2].plane()}, nil
 }
 
-// chromaSize gives the size of the colour planes of an image at the origin.
+// chromaSize returns the size of the colour planes of an image at the origin.
 func chromaSize(r image.YCbCrSubsampleRatio, b image.Rectangle) size {
 	w, h := b.Dx(), b.Dy()
 	switch r {
@@ -145,7 +145,7 @@ func over(v, a byte) byte {
 	return byte((uint32(v)*uint32(a) + 255*(255-uint32(a)) + 127) / 255)
 }
 
-// rowsOf gives a function that fills a row with red, green and blue, on white where it is see-through.
+// rowsOf returns a function that fills a row with red, green and blue, on white where it is see-through.
 func rowsOf(img image.Image) (func(y int, rgb []byte), error) {
 	w := img.Bounds().Dx()
 	switch m := img.(type) {

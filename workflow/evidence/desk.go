@@ -35,7 +35,7 @@ type Limits struct {
 // aside is what a picture in work takes beyond its file and its decoder: the copies and their encoding.
 const aside = 16 << 20
 
-// Desk takes photos in, makes their copies, and gives them out. Its methods may be called from many
+// Desk takes photos in, makes their copies, and returns them out. Its methods may be called from many
 // goroutines; those that make copies wait for their turn, or for ctx.
 type Desk struct {
 	blobs  Blobs
@@ -50,10 +50,10 @@ type gates struct {
 	heic   gate // HEIC pictures in work
 }
 
-// NewDesk gives a desk that keeps photos in blobs, with the default limits.
+// NewDesk returns a desk that keeps photos in blobs, with the default limits.
 func NewDesk(blobs Blobs) *Desk { return NewDeskWith(blobs, Limits{}) }
 
-// NewDeskWith gives a desk with other limits.
+// NewDeskWith returns a desk with other limits.
 func NewDeskWith(blobs Blobs, l Limits) *Desk {
 	if l.Bytes <= 0 {
 		l.Bytes = 30 << 20
@@ -72,7 +72,7 @@ func NewDeskWith(blobs Blobs, l Limits) *Desk {
 	return d
 }
 
-// Beside gives a desk for other blobs that keeps to the same limits together with this one.
+// Beside returns a desk for other blobs that keeps to the same limits together with this one.
 func (d *Desk) Beside(blobs Blobs) *Desk { return &Desk{blobs, d.limits, d.gates} }
 
 // Picture is a photo that was taken in.
@@ -85,7 +85,7 @@ type Picture struct {
 	Taken string
 }
 
-// Photo gives the picture as a job holds it, without an id.
+// Photo returns the picture as a job holds it, without an id.
 func (p Picture) Photo() workflow.Photo {
 	return workflow.Photo{Original: string(p.Original), Large: p.Large, Small: p.Small}
 }
@@ -214,7 +214,7 @@ func (d *Desk) readAll(head []byte, r io.Reader) ([]byte, error) {
 	return b.Bytes(), nil
 }
 
-// check holds a header against the limits and gives the memory to reserve.
+// check holds a header against the limits and returns the memory to reserve.
 func (d *Desk) check(h Header, length int64) (int64, error) {
 	if h.largest > d.limits.Pixels {
 		return 0, refuse(nil, "The picture has %s, more than the %d million pixels that can be taken. Please send a smaller copy.",
@@ -266,13 +266,13 @@ func (d *Desk) open(ctx context.Context, f Folder, digest string) (io.ReadCloser
 	return r, n, err
 }
 
-// Open gives a shown copy and its length in bytes; workflow.ErrNotFound if there is none. Whether the
+// Open returns a shown copy and its length in bytes; workflow.ErrNotFound if there is none. Whether the
 // caller may see the job is for the caller to check.
 func (d *Desk) Open(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, digest string) (io.ReadCloser, int64, error) {
 	return d.open(ctx, Folder{shop, job, Shown}, digest)
 }
 
-// OpenOriginal gives a file as it came, with all that its metadata tells (where it was taken, say): for
+// OpenOriginal returns a file as it came, with all that its metadata tells (where it was taken, say): for
 // staff and for an export that the owner asked for, never for a page.
 func (d *Desk) OpenOriginal(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, digest string) (io.ReadCloser, int64, error) {
 	return d.open(ctx, Folder{shop, job, Original}, digest)

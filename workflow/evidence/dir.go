@@ -259,7 +259,7 @@ func (d *Dir) Clear(ctx context.Context, shop workflow.ShopID, job workflow.JobN
 }
 
 // Sweep removes files on their way in that were last written before this instant: what a process that
-// was killed left behind. It gives their number. Call it at start, with an hour ago.
+// was killed left behind. It returns their number. Call it at start, with an hour ago.
 func (d *Dir) Sweep(before time.Time) (int, error) {
 	folder, err := d.root.Open(incoming)
 	if err != nil {

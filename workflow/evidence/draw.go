@@ -105,7 +105,7 @@ func drawings(marks []workflow.Mark, s size) []drawing {
 
 // SVG draws marks for a page, to lie over a shown copy of w by h pixels. The outer element has the class
 // "marks" and stretches with its viewBox; each mark is an image of its own for a screen reader, named by
-// its number and text, or by what unnamed gives where it has neither. It is "" where there is nothing to draw.
+// its number and text, or by what unnamed returns where it has neither. It is "" where there is nothing to draw.
 func SVG(marks []workflow.Mark, w, h int, unnamed func(workflow.MarkKind) string) template.HTML {
 	all := drawings(marks, size{w, h})
 	if len(all) == 0 || w <= 0 || h <= 0 {

@@ -54,7 +54,7 @@ type tiff struct {
 	order binary.ByteOrder
 }
 
-// field gives the value of a tag in the directory at this offset. kind is the TIFF type: 2 text, 3
+// field returns the value of a tag in the directory at this offset. kind is the TIFF type: 2 text, 3
 // short, 4 long.
 func (t tiff) field(at uint32, tag uint16, kind uint16) ([]byte, bool) {
 	b := t.b

@@ -49,7 +49,7 @@ func (g *gate) enter(ctx context.Context, n int64) error {
 	return ctx.Err()
 }
 
-// leave gives n back.
+// leave releases n.
 func (g *gate) leave(n int64) {
 	g.mu.Lock()
 	defer g.mu.Unlock()

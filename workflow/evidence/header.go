@@ -18,7 +18,7 @@ const (
 	HEIC Format = "heic"
 )
 
-// ContentType gives the format's media type.
+// ContentType returns the format's media type.
 func (f Format) ContentType() string { return "image/" + string(f) }
 
 // Header is what a picture says about itself before its pixels are looked at.

@@ -118,7 +118,7 @@ func bombPNG(w, h int) []byte {
 	return slices.Concat([]byte("\x89PNG\r\n\x1a\n"), pngChunk("IHDR", append(head, 1, 0, 0, 0, 0)), pngChunk("IDAT", z.Bytes()), pngChunk("IEND", nil))
 }
 
-// bombJPEG gives a JPEG's size as another.
+// bombJPEG makes a JPEG claim another size.
 func bombJPEG(file []byte, w, h int) []byte {
 	b := bytes.Clone(file)
 	for at := 2; ; at += 2 + int(binary.BigEndian.Uint16(b[at+2:])) {

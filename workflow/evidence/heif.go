@@ -97,7 +97,7 @@ func boxes(b []byte, f func(heifBox) error) error {
 	return nil
 }
 
-// reading takes numbers off the front of a slice; once it has run out, it gives zeros and says so.
+// reading takes numbers off the front of a slice; once it has run out, it returns zeros and says so.
 type reading struct {
 	b   []byte
 	out bool
@@ -324,7 +324,7 @@ func (f *heifFile) places(r *reading) error {
 	return nil
 }
 
-// content gives an item's bytes.
+// content returns an item's bytes.
 func (f *heifFile) content(id uint32) ([]byte, error) {
 	i := f.items[id]
 	if i == nil {
@@ -509,7 +509,7 @@ func aperture(r *reading, of size) (crop, error) {
 	return crop{int(left), int(top), int(w), int(t)}, nil
 }
 
-// tile gives what is needed to decode an item of type hvc1, its size and its parameters.
+// tile returns what is needed to decode an item of type hvc1, its size and its parameters.
 func (f *heifFile) tile(id uint32) (t heifTile, s size, err error) {
 	i := f.items[id]
 	if i == nil || i.kind != "hvc1" {

@@ -137,7 +137,7 @@ func TestHEICLies(t *testing.T) {
 	}
 }
 
-// tool gives a program of Debian's libheif-examples. Where CI=true it must be there.
+// tool returns a program of Debian's libheif-examples. Where CI=true it must be there.
 func tool(t *testing.T, name string) string {
 	t.Helper()
 	p, err := exec.LookPath(name)
@@ -197,7 +197,7 @@ func likePlanes(t *testing.T, want image.Image, at func(x, y int) (uint8, uint8,
 	require.Less(t, float64(sum)/float64(3*size.X*size.Y), 1.0)
 }
 
-// busy gives a picture of shades, sharp edges, stripes and noise, its columns in pairs, so that halving the
+// busy returns a picture of shades, sharp edges, stripes and noise, its columns in pairs, so that halving the
 // colours across loses nothing.
 func busy(w, h int) *image.RGBA {
 	random := rand.New(rand.NewPCG(7, 1))

@@ -24,7 +24,7 @@ var (
 // lookBits is how many bits are looked up at once.
 const lookBits = 10
 
-// huffman is one table. look gives length<<8 | symbol for the next bits; 0 where the code is longer.
+// huffman is one table. look returns length<<8 | symbol for the next bits; 0 where the code is longer.
 type huffman struct {
 	there  bool
 	look   [1 << lookBits]uint16
@@ -109,7 +109,7 @@ var zigzag = [64]uint8{
 	35, 42, 49, 56, 57, 50, 43, 36, 29, 22, 15, 23, 30, 37, 44, 51, 58, 59, 52, 45, 38, 31, 39, 46, 53, 60, 61, 54, 47, 55, 62, 63,
 }
 
-// reduction gives how much smaller, 1, 2, 4 or 8 times, a picture can be decoded for a copy of this size.
+// reduction returns how much smaller, 1, 2, 4 or 8 times, a picture can be decoded for a copy of this size.
 func reduction(from, to size) int {
 	for _, s := range []int{8, 4, 2} {
 		if (from.w+s-1)/s >= to.w && (from.h+s-1)/s >= to.h {
@@ -119,7 +119,7 @@ func reduction(from, to size) int {
 	return 1
 }
 
-// decodeJPEG gives the picture in the size to.
+// decodeJPEG returns the picture in the size to.
 func decodeJPEG(b []byte, to size, stop func() error) (*picture, error) {
 	d := &jpegDecoder{b: b, at: 2}
 	if err := d.tables(); err != nil {
@@ -368,7 +368,7 @@ func (d *jpegDecoder) fill() {
 	}
 }
 
-// symbol gives the next code's symbol. At least 16 bits are known.
+// symbol returns the next code's symbol. At least 16 bits are known.
 func (d *jpegDecoder) symbol(t *huffman) (int, error) {
 	if e := t.look[d.word>>(64-lookBits)]; e != 0 {
 		d.word <<= e >> 8
@@ -385,7 +385,7 @@ func (d *jpegDecoder) symbol(t *huffman) (int, error) {
 	return 0, errHuffman
 }
 
-// value gives the number of that many bits.
+// value returns the number of that many bits.
 func (d *jpegDecoder) value(size int) int32 {
 	v := int32(d.word >> (64 - size))
 	d.word <<= size

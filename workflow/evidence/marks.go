@@ -11,7 +11,7 @@ import (
 // Side is how many units a mark's coordinates count across the upright photo, and down it.
 const Side = 10000
 
-// CheckMarks gives the first thing wrong with marks, as a [workflow.Error] to be shown, or nil. What
+// CheckMarks returns the first thing wrong with marks, as a [workflow.Error] to be shown, or nil. What
 // passes can be drawn by [SVG] and [Burn] and applied by [Desk.Remake].
 func CheckMarks(marks []workflow.Mark) error {
 	bad := func(i int, format string, args ...any) error {

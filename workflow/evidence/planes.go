@@ -32,7 +32,7 @@ func (p *picture) grey() {
 
 func half(s size) size { return size{(s.w + 1) / 2, (s.h + 1) / 2} }
 
-// fit gives the size that a picture of size s has when its long side is at most long. It never grows.
+// fit returns the size that a picture of size s has when its long side is at most long. It never grows.
 func fit(s size, long int) size {
 	if max(s.w, s.h) <= long {
 		return s
@@ -140,7 +140,7 @@ func (s *shrinker) across(p []byte) {
 
 func (s *shrinker) plane() plane { return plane{s.to, s.out[:cap(s.out)]} }
 
-// shrunk gives p in another size.
+// shrunk returns p in another size.
 func (p plane) shrunk(to size) plane {
 	s := newShrinker(p.size, to)
 	for y := range p.h {
@@ -149,13 +149,13 @@ func (p plane) shrunk(to size) plane {
 	return s.plane()
 }
 
-// shrunk gives the picture with its long side at most long.
+// shrunk returns the picture with its long side at most long.
 func (p *picture) shrunk(long int) *picture {
 	to := fit(p.y.size, long)
 	return &picture{p.y.shrunk(to), p.cb.shrunk(half(to)), p.cr.shrunk(half(to))}
 }
 
-// turned gives the plane as it must lie by an EXIF orientation.
+// turned returns the plane as it must lie by an EXIF orientation.
 func (p plane) turned(orientation int) plane {
 	if orientation <= 1 || orientation > 8 {
 		return p
@@ -197,7 +197,7 @@ func (p *picture) turned(orientation int) *picture {
 	return &picture{p.y.turned(orientation), p.cb.turned(orientation), p.cr.turned(orientation)}
 }
 
-// turn gives the orientation that comes of one and then another: both as EXIF has them.
+// turn returns the orientation that comes of one and then another: both as EXIF has them.
 func turn(first, then int) int {
 	// Where the right and the bottom of the picture go, by orientation.
 	moves := [9][4]int{1: {1, 0, 0, 1}, 2: {-1, 0, 0, 1}, 3: {-1, 0, 0, -1}, 4: {1, 0, 0, -1},
@@ -220,7 +220,7 @@ func (p *picture) image() *image.YCbCr {
 		SubsampleRatio: image.YCbCrSubsampleRatio420, Rect: image.Rect(0, 0, p.y.w, p.y.h)}
 }
 
-// encode gives the picture as a JPEG that holds nothing but pixels.
+// encode returns the picture as a JPEG that holds nothing but pixels.
 func (p *picture) encode() ([]byte, error) {
 	var out bytes.Buffer
 	out.Grow(p.y.w * p.y.h / 4)

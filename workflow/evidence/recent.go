@@ -10,7 +10,7 @@ type Recent[V any] struct {
 	age  []string // oldest first
 }
 
-// Get gives what is kept under a key.
+// Get returns what is kept under a key.
 func (r *Recent[V]) Get(key string) (V, bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()

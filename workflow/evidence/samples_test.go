@@ -35,7 +35,7 @@ func job(t testing.TB) workflow.JobNumber {
 // red, green / blue, white.
 var corners = [2][2]color.RGBA{{{210, 40, 40, 255}, {40, 180, 60, 255}}, {{40, 60, 210, 255}, {230, 230, 230, 255}}}
 
-// drawn gives a picture of four quarters with something in each.
+// drawn returns a picture of four quarters with something in each.
 func drawn(w, h int) *image.RGBA {
 	m := image.NewRGBA(image.Rect(0, 0, w, h))
 	for y := range h {
@@ -107,7 +107,7 @@ func shown(t testing.TB, d *evidence.Desk, digest string) []byte {
 	return b
 }
 
-// refusedWith takes a picture in that must not pass, and gives the sentence.
+// refusedWith takes a picture in that must not pass, and returns the sentence.
 func refusedWith(t testing.TB, file []byte) string {
 	t.Helper()
 	m := &evidence.Memory{}
@@ -126,7 +126,7 @@ func gorootAll(t testing.TB, pattern string) map[string][]byte {
 	return glob(t, filepath.Join(strings.TrimSpace(string(out)), "src", "image", pattern))
 }
 
-// ximage gives files of golang.org/x/image's testdata.
+// ximage returns files of golang.org/x/image's testdata.
 func ximage(t testing.TB, pattern string) map[string][]byte {
 	t.Helper()
 	out, err := exec.Command("go", "list", "-m", "-f", "{{.Dir}}", "golang.org/x/image").Output()
@@ -155,7 +155,7 @@ func sample(t testing.TB, name string) []byte {
 	return b
 }
 
-// independent gives a tool that the tests check against. Where CI=true it must be there.
+// independent returns a tool that the tests check against. Where CI=true it must be there.
 func independent(t testing.TB, name string) string {
 	t.Helper()
 	p, err := exec.LookPath(name)

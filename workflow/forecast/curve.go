@@ -125,7 +125,7 @@ func fit(stays []Stay) *Curve {
 	return c
 }
 
-// Points gives the steps of the curve in order of time; a copy.
+// Points returns the steps of the curve in order of time; a copy.
 func (c *Curve) Points() []Point { return slices.Clone(c.points) }
 
 // Jobs is how many stays the curve rests on.
@@ -134,7 +134,7 @@ func (c *Curve) Jobs() int { return len(c.stays) }
 // Finished is how many of them have finished.
 func (c *Curve) Finished() int { return c.finished }
 
-// Survival gives the share of jobs that take longer than t. ok is false where nothing is known: without stays,
+// Survival returns the share of jobs that take longer than t. ok is false where nothing is known: without stays,
 // and beyond the longest stay if that one is unfinished.
 func (c *Curve) Survival(t float64) (share float64, ok bool) {
 	if len(c.stays) == 0 || math.IsNaN(t) {
@@ -151,7 +151,7 @@ func (c *Curve) Survival(t float64) (share float64, ok bool) {
 	return share, true
 }
 
-// Quantile gives the duration within which the share p of jobs finishes: the first step at which the curve is
+// Quantile returns the duration within which the share p of jobs finishes: the first step at which the curve is
 // down to 1-p. ok is false where the curve is not reached that far, and where p is not in (0, 1].
 func (c *Curve) Quantile(p float64) (t float64, ok bool) {
 	if !(p > 0 && p <= 1) {
@@ -167,7 +167,7 @@ func (c *Curve) Quantile(p float64) (t float64, ok bool) {
 // Median is the duration within which half the jobs finish; ok is false where it is not reached.
 func (c *Curve) Median() (t float64, ok bool) { return c.Quantile(0.5) }
 
-// After gives the curve of the time still to go for a job that has waited that long already: it rests on the
+// After returns the curve of the time still to go for a job that has waited that long already: it rests on the
 // jobs that took longer than that, or are known to. If none did, it has no points. A waiting time that is not
 // above 0 gives the curve itself, so that a job which has just begun counts those that took no time.
 func (c *Curve) After(waited float64) *Curve {

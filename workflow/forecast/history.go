@@ -20,7 +20,7 @@ type Record struct {
 // History is what happened at a shop, in any order.
 type History []Record
 
-// Known gives the stays that were known at an instant: jobs begun before it, those that had not ended by then
+// Known returns the stays that were known at an instant: jobs begun before it, those that had not ended by then
 // as unfinished. With newest above 0 only so many are taken, those that began last, so that a shop which gets
 // slower or quicker is told by its last year and not its first. They are chosen by when they began, whether
 // they have finished or not: the newest finished ones would be the quick ones.
@@ -28,7 +28,7 @@ func (h History) Known(at float64, newest int) []Stay {
 	return known(h.before(at), at, newest)
 }
 
-// before gives the records begun before an instant, in the order in which they began.
+// before returns the records begun before an instant, in the order in which they began.
 func (h History) before(at float64) History {
 	begun := make(History, 0, len(h))
 	for _, r := range h {

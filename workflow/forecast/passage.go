@@ -26,7 +26,7 @@ type Leg struct {
 // Passages is what happened at a shop, in any order.
 type Passages []Passage
 
-// sorted gives those begun before an instant, in the order in which they began.
+// sorted returns those begun before an instant, in the order in which they began.
 func (p Passages) sorted(at float64) Passages {
 	out := make(Passages, 0, len(p))
 	for _, x := range p {
@@ -38,7 +38,7 @@ func (p Passages) sorted(at float64) Passages {
 	return out
 }
 
-// Known gives the steps that were known at an instant, of the newest passages only if newest is above 0:
+// Known returns the steps that were known at an instant, of the newest passages only if newest is above 0:
 // those begun last, whether they have ended or not, as in [History.Known].
 func (p Passages) Known(at float64, newest int) []Step { return p.sorted(at).known(at, newest) }
 
@@ -62,7 +62,7 @@ func (p Passages) known(at float64, newest int) []Step {
 	return steps
 }
 
-// end gives when the passage ended as known at an instant.
+// end returns when the passage ended as known at an instant.
 func (x *Passage) end(at float64) (end float64, ended bool) {
 	last := x.Legs[len(x.Legs)-1]
 	return last.Begun, x.Ended && last.Begun <= at
@@ -185,7 +185,7 @@ func (w *Way) enough(coverage float64) bool {
 	return true
 }
 
-// rangeOf gives the range as the way has it, and whether it is that of a kind.
+// rangeOf returns the range as the way has it, and whether it is that of a kind.
 func (w *ways) rangeOf(kind, stage string, waited, coverage float64) (r Range, s *Spread, ofKind bool, err error) {
 	if own := w.kinds[kind]; own != nil {
 		if r, s, err = own.spread(stage, waited, coverage); err == nil {
@@ -211,7 +211,7 @@ func finished(told []Told) (n int) {
 	return n
 }
 
-// tell gives the ranges that would have been told, by group.
+// tell returns the ranges that would have been told, by group.
 func (p Passages) tell(at, coverage float64) (map[group][]Told, error) {
 	told := map[group][]Told{}
 	if len(p) == 0 {
@@ -248,7 +248,7 @@ func (p Passages) tell(at, coverage float64) (map[group][]Told, error) {
 	return told, nil
 }
 
-// at gives the leg that was going on at an instant after the first began.
+// at returns the leg that was going on at an instant after the first began.
 func (x *Passage) at(then float64) Leg {
 	i := sort.Search(len(x.Legs), func(i int) bool { return x.Legs[i].Begun >= then })
 	return x.Legs[max(0, i-1)]
@@ -261,7 +261,7 @@ func (m *Model) Outlook(kind, stage string, waited float64) (Outlook, error) {
 	return o, err
 }
 
-// outlook gives the ways as they were drawn, too, with their own range.
+// outlook returns the ways as they were drawn, too, with their own range.
 func (m *Model) outlook(kind, stage string, waited float64) (Outlook, *Spread, Range, error) {
 	r, s, ofKind, err := m.ways.rangeOf(kind, stage, waited, m.coverage)
 	if err != nil {
@@ -308,7 +308,7 @@ func (m *Model) correction(ofKind bool, stage string) (c Correction, ok bool) {
 	return c, ok
 }
 
-// Longer gives the share of jobs like this one that still need longer than t, corrected as the range is. The
+// Longer returns the share of jobs like this one that still need longer than t, corrected as the range is. The
 // error is that of Outlook.
 func (m *Model) Longer(kind, stage string, waited, t float64) (share float64, err error) {
 	o, s, r, err := m.outlook(kind, stage, waited)

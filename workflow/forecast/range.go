@@ -30,7 +30,7 @@ func (e *NoRange) Error() string {
 	return fmt.Sprintf("%s: too many of the long jobs are unfinished to tell where %.4g %% of them end", what, e.Coverage*100)
 }
 
-// Rank gives the place, counted from 1, of the smallest of n sorted scores that bounds a further one with at
+// Rank returns the place, counted from 1, of the smallest of n sorted scores that bounds a further one with at
 // least the given probability: ceil((n+1)*share). ok is false where that place is beyond n: then n is too small
 // for any bound. For exchangeable scores without ties the bound holds with a probability in
 // [share, share+1/(n+1)] (Vovk 2005; Lei et al., J. Am. Stat. Assoc. 113 (2018) 1094-1111).
@@ -53,7 +53,7 @@ func checkCoverage(coverage float64) error {
 	return nil
 }
 
-// Range gives the range that holds a further job with the given probability, each end missed with half of what
+// Range returns the range that holds a further job with the given probability, each end missed with half of what
 // remains: with n finished jobs, from the place floor((n+1)*miss) to the place ceil((n+1)*(1-miss)), read off
 // the curve so that unfinished jobs count. n is the number of finished jobs, fewer than there are jobs, which
 // errs towards wider. The error is a *[NoRange] where there can be none.

@@ -76,7 +76,7 @@ func Learn(steps []Step) (*Way, error) {
 	return w, nil
 }
 
-// Stage gives the curve of a stage, nil if there is no step at it.
+// Stage returns the curve of a stage, nil if there is no step at it.
 func (w *Way) Stage(name string) *Curve {
 	if b := w.stages[name]; b != nil {
 		return b.curve
@@ -143,7 +143,7 @@ func (b *branch) draw(chance *rand.Rand, curve *Curve) (total float64, ok bool) 
 	return 0, false
 }
 
-// choose gives where a way goes on from a branch, nil for an end.
+// choose returns where a way goes on from a branch, nil for an end.
 func (b *branch) choose(chance *rand.Rand) *branch {
 	n := chance.IntN(b.upTo[len(b.upTo)-1])
 	i := 0
@@ -153,7 +153,7 @@ func (b *branch) choose(chance *rand.Rand) *branch {
 	return b.to[i]
 }
 
-// Quantile gives the time within which the share p of ways ends; ok is false where that is not known, and where
+// Quantile returns the time within which the share p of ways ends; ok is false where that is not known, and where
 // p is not in (0, 1].
 func (s *Spread) Quantile(p float64) (t float64, ok bool) {
 	if !(p > 0 && p <= 1) {
@@ -167,7 +167,7 @@ func (s *Spread) Quantile(p float64) (t float64, ok bool) {
 	return s.known[k-1], true
 }
 
-// Share gives the share of ways that end within t, as far as is known: those that are not known count as longer.
+// Share returns the share of ways that end within t, as far as is known: those that are not known count as longer.
 func (s *Spread) Share(t float64) float64 {
 	n := len(s.known) + s.unknown
 	if n == 0 {
@@ -176,7 +176,7 @@ func (s *Spread) Share(t float64) float64 {
 	return float64(sort.Search(len(s.known), func(i int) bool { return s.known[i] > t })) / float64(n)
 }
 
-// Range gives where the time from a stage to the end most likely lies, for a job that has waited there that long,
+// Range returns where the time from a stage to the end most likely lies, for a job that has waited there that long,
 // by [Draws] ways. It is given only if every stage that may lie ahead has as many finished steps as a range of
 // one stage takes ([Needed]); otherwise the error is a *[NoRange] that names the first that has not. It is
 // as good as the history and the assumptions of the package: [Calibrate] it by how earlier ones held.
@@ -209,7 +209,7 @@ func (w *Way) check(stage string, waited, coverage float64) error {
 	return nil
 }
 
-// middle gives the range that leaves out as many ways at each end.
+// middle returns the range that leaves out as many ways at each end.
 func (s *Spread) middle(stage string, coverage float64) (Range, error) {
 	miss := (1 - coverage) / 2
 	low, okLow := s.Quantile(miss)

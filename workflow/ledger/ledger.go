@@ -159,7 +159,7 @@ func (l *Ledger) check(name string) *Check {
 	return nil
 }
 
-// Chance gives how likely a suspect is by now, 0 to 1; 0 for an unknown one.
+// Chance returns how likely a suspect is by now, 0 to 1; 0 for an unknown one.
 func (l *Ledger) Chance(suspect string) float64 {
 	for i, s := range l.suspects {
 		if s.Name == suspect {
@@ -189,7 +189,7 @@ func (l *Ledger) Record(check string, o Outcome) bool {
 	return true
 }
 
-// after gives the weights after an outcome, and how likely that outcome is.
+// after returns the weights after an outcome, and how likely that outcome is.
 func (l *Ledger) after(c *Check, o Outcome) (chance []float64, total float64) {
 	chance = slices.Clone(l.chance)
 	if o == Unclear {
@@ -252,7 +252,7 @@ func (b block) ratio() float64 {
 	return b.value / b.minutes
 }
 
-// blocks gives what lies behind a step ("" for all), as runs in the order in which they are best taken.
+// blocks returns what lies behind a step ("" for all), as runs in the order in which they are best taken.
 func (l *Ledger) blocks(step string, value func(*Check) float64) []block {
 	var rest []block
 	for _, c := range l.checks {
@@ -286,7 +286,7 @@ func (l *Ledger) blocks(step string, value func(*Check) float64) []block {
 	return append([]block{first}, rest...)
 }
 
-// order gives the runs, and what their order rests on.
+// order returns the runs, and what their order rests on.
 func (l *Ledger) order() ([]block, Way) {
 	way, value := ByRatio, func(c *Check) float64 { return l.Chance(c.About) * c.Finds }
 	for _, c := range l.checks {
@@ -321,7 +321,7 @@ func bits(chance []float64) float64 {
 	return sum
 }
 
-// Plan gives the checks that are left, in the order in which they would be proposed if each said no.
+// Plan returns the checks that are left, in the order in which they would be proposed if each said no.
 func (l *Ledger) Plan() []string {
 	var out []string
 	all, _ := l.order()
@@ -355,7 +355,7 @@ func (l *Ledger) Next() (Proposal, bool) {
 	return p, true
 }
 
-// path gives the steps before a check, outermost first.
+// path returns the steps before a check, outermost first.
 func (l *Ledger) path(c *Check) []*Step {
 	var out []*Step
 	for at := c.Behind; at != ""; at = l.steps[at].Inside {

@@ -55,10 +55,10 @@ var alphabet = base32.NewEncoding("abcdefghijklmnopqrstuvwxyz234567").WithPaddin
 // Token is the secret part of a link's address.
 type Token struct{ b [tokenBytes]byte }
 
-// Text gives the token as it stands in an address: 32 characters of a-z and 2-7.
+// Text returns the token as it stands in an address: 32 characters of a-z and 2-7.
 func (t Token) Text() string { return alphabet.EncodeToString(t.b[:]) }
 
-// Hash gives what the store keeps of the token.
+// Hash returns what the store keeps of the token.
 func (t Token) Hash() Hash { return sha256.Sum256(t.b[:]) }
 
 // Format prints "(hidden)", whatever the verb.
@@ -67,10 +67,10 @@ func (t Token) Format(f fmt.State, _ rune) { _, _ = io.WriteString(f, hidden) }
 // Hash is the SHA-256 of a token's 20 bytes.
 type Hash [sha256.Size]byte
 
-// String gives the hash in hex.
+// String returns the hash in hex.
 func (h Hash) String() string { return hex.EncodeToString(h[:]) }
 
-// ErrShape is what [ParseToken] gives for a text that can't be a token.
+// ErrShape is what [ParseToken] returns for a text that can't be a token.
 var ErrShape = errors.New("this address is not complete; open the link from the mail again, or copy all of it")
 
 // ParseToken reads a token out of an address; capitals are read as small letters. It says only whether
@@ -120,7 +120,7 @@ func NewKey(random io.Reader, number uint16) (Key, error) {
 // keyWord starts a key's line in a key file, so that a wrong file is recognised as such.
 const keyWord = "benchword-link-key"
 
-// Text gives the key as one line of a key file, without the line's end: the word benchword-link-key, the
+// Text returns the key as one line of a key file, without the line's end: the word benchword-link-key, the
 // number and 64 hex digits. It is the secret itself.
 func (k Key) Text() string {
 	return fmt.Sprintf("%s %d %s", keyWord, k.Number, hex.EncodeToString(k.secret[:]))

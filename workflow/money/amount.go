@@ -64,7 +64,7 @@ func Exact(d Decimal, c Currency) (Amount, error) {
 	return a, nil
 }
 
-// Multiply gives quantity times unit price, rounded half away from zero to the minor unit. The unit
+// Multiply returns quantity times unit price, rounded half away from zero to the minor unit. The unit
 // price may be finer than the minor unit.
 func Multiply(quantity, unitPrice Decimal, c Currency) (Amount, error) {
 	exp, err := c.exponent()
@@ -81,17 +81,17 @@ func Multiply(quantity, unitPrice Decimal, c Currency) (Amount, error) {
 	return Amount{minor, c}, nil
 }
 
-// Decimal gives the amount as a decimal with the currency's decimals, to use as a unit price. An
+// Decimal returns the amount as a decimal with the currency's decimals, to use as a unit price. An
 // unknown currency counts as one without decimals.
 func (a Amount) Decimal() Decimal {
 	exp, _ := a.Currency.Exponent()
 	return Decimal{a.Minor, uint8(exp)}
 }
 
-// Plain gives the number with the currency's decimals and without its code: "120.00", "-0.05".
+// Plain returns the number with the currency's decimals and without its code: "120.00", "-0.05".
 func (a Amount) Plain() string { return a.Decimal().String() }
 
-// String gives "120.00 CAD", or "" for the zero value.
+// String returns "120.00 CAD", or "" for the zero value.
 func (a Amount) String() string {
 	if a == (Amount{}) {
 		return ""
@@ -99,7 +99,7 @@ func (a Amount) String() string {
 	return a.Plain() + " " + string(a.Currency)
 }
 
-// MarshalText gives [Amount.String]; an amount that is out of range or without a known currency is an
+// MarshalText returns [Amount.String]; an amount that is out of range or without a known currency is an
 // error.
 func (a Amount) MarshalText() ([]byte, error) {
 	if a == (Amount{}) {
@@ -134,10 +134,10 @@ func (a *Amount) UnmarshalText(text []byte) error {
 // Sign is -1, 0 or 1.
 func (a Amount) Sign() int { return sign(a.Minor) }
 
-// Add gives a + b.
+// Add returns a + b.
 func (a Amount) Add(b Amount) (Amount, error) { return Sum(a.Currency, a, b) }
 
-// Sub gives a - b.
+// Sub returns a - b.
 func (a Amount) Sub(b Amount) (Amount, error) {
 	n, err := b.Neg()
 	if err != nil {
@@ -146,7 +146,7 @@ func (a Amount) Sub(b Amount) (Amount, error) {
 	return a.Add(n)
 }
 
-// Neg gives -a.
+// Neg returns -a.
 func (a Amount) Neg() (Amount, error) {
 	if _, err := a.checked(); err != nil {
 		return Amount{}, err
@@ -185,7 +185,7 @@ func Sum(c Currency, amounts ...Amount) (Amount, error) {
 	return Amount{high*part + low, c}.checked()
 }
 
-// RoundCash gives the nearest amount that can be paid in cash where step is the smallest coin (0.05 CAD
+// RoundCash returns the nearest amount that can be paid in cash where step is the smallest coin (0.05 CAD
 // in Canada), a half away from zero. Card and transfer are never rounded so.
 func (a Amount) RoundCash(step Amount) (Amount, error) {
 	if a.Currency != step.Currency {

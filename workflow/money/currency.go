@@ -42,7 +42,7 @@ func ParseCurrency(s string) (Currency, error) {
 	return c, nil
 }
 
-// Exponent gives the number of decimals of the currency (0, 2, 3 or 4), and whether the code is known.
+// Exponent returns the number of decimals of the currency (0, 2, 3 or 4), and whether the code is known.
 func (c Currency) Exponent() (n int, ok bool) {
 	n, ok = exponents[c]
 	return n, ok

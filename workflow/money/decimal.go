@@ -78,7 +78,7 @@ func MustDecimal(s string) Decimal {
 	return d
 }
 
-// String gives the number as [ParseDecimal] reads it.
+// String returns the number as [ParseDecimal] reads it.
 func (d Decimal) String() string {
 	return string(d.append(nil))
 }
@@ -100,7 +100,7 @@ func (d Decimal) append(b []byte) []byte {
 	return b
 }
 
-// MarshalText gives the plain decimal string.
+// MarshalText returns the plain decimal string.
 func (d Decimal) MarshalText() ([]byte, error) { return d.append(nil), nil }
 
 // UnmarshalText is [ParseDecimal].
@@ -142,7 +142,7 @@ const (
 	Down
 )
 
-// Round gives the multiple of step (above zero) nearest to d, by the rounding asked for: to 0.05 for
+// Round returns the multiple of step (above zero) nearest to d, by the rounding asked for: to 0.05 for
 // cash, to 0.001 for tenths of a penny. The answer has step's decimals.
 func (d Decimal) Round(step Decimal, how Rounding) (Decimal, error) {
 	if step.coef <= 0 {

@@ -174,7 +174,7 @@ func Price(r Request) (Result, error) {
 	return out, nil
 }
 
-// TaxOn gives the tax on a base without tax: base * percent / 100, rounded half away from zero. The base
+// TaxOn returns the tax on a base without tax: base * percent / 100, rounded half away from zero. The base
 // may be negative, as on a corrected invoice.
 func TaxOn(base Amount, percent Decimal) (Amount, error) {
 	return share(base, percent, 100*pow10[percent.decimals])
@@ -280,7 +280,7 @@ type TaxAnswer struct {
 	Amount  string  `json:"amount"`
 }
 
-// Answer gives the result in the form that is printed.
+// Answer returns the result in the form that is printed.
 func (r Result) Answer() Answer {
 	a := Answer{
 		Lines: make([]string, len(r.Lines)), Net: r.Net.Plain(), Tax: make([]TaxAnswer, len(r.Tax)),
@@ -300,7 +300,7 @@ type storedResult struct {
 	Answer
 }
 
-// MarshalJSON gives the [Answer] with the currency beside it. The zero value is null.
+// MarshalJSON returns the [Answer] with the currency beside it. The zero value is null.
 func (r Result) MarshalJSON() ([]byte, error) {
 	if r.Currency == "" {
 		return []byte("null"), nil

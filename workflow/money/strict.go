@@ -9,7 +9,7 @@ import (
 	"strings"
 )
 
-// MarshalJSON gives the request in the form that [Request.UnmarshalJSON] reads.
+// MarshalJSON returns the request in the form that [Request.UnmarshalJSON] reads.
 func (r Request) MarshalJSON() ([]byte, error) {
 	type plain Request // without this method
 	p := plain(r)

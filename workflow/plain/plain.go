@@ -114,7 +114,7 @@ func Sentences(text string) []string {
 	return out
 }
 
-// Words gives the words of a text that have a letter. An apostrophe or hyphen inside a word is part of it.
+// Words returns the words of a text that have a letter. An apostrophe or hyphen inside a word is part of it.
 func Words(text string) []string {
 	return slices.DeleteFunc(strings.FieldsFunc(text, func(r rune) bool {
 		return !unicode.IsLetter(r) && !unicode.IsMark(r) && !unicode.IsDigit(r) && r != '\'' && r != '’' && r != '-'
@@ -182,7 +182,7 @@ func matcher(terms []string) *regexp.Regexp {
 	return regexp.MustCompile(`(?i)(?:^|[^\p{L}\p{N}])(` + strings.Join(terms, "|") + `)(?:$|[^\p{L}\p{N}])`)
 }
 
-// find gives each term once, as the list spells it.
+// find returns each term once, as the list spells it.
 func find(r *regexp.Regexp, text string) []string {
 	var out []string
 	for text != "" {

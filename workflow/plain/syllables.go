@@ -22,7 +22,7 @@ func Syllables(word, lang string) int {
 
 var counters = map[string]func(string) int{"en": english, "fr": french, "de": german, "es": spanish}
 
-// groups gives the runs of vowels.
+// groups returns the runs of vowels.
 func groups(w, vowels string) []string {
 	return strings.FieldsFunc(w, func(r rune) bool { return !strings.ContainsRune(vowels, r) })
 }

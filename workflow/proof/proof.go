@@ -102,7 +102,7 @@ func digest(b []byte) string {
 	return hex.EncodeToString(sum[:])
 }
 
-// replay folds the history and gives each report's record, as it stood right after it was sent.
+// replay folds the history and returns each report's record, as it stood right after it was sent.
 func replay(events []*workflow.Event) ([]File, *workflow.Job, error) {
 	var records []File
 	j := &workflow.Job{}
@@ -160,7 +160,7 @@ type Report struct {
 	Digest string // of its record
 }
 
-// Verify checks an archive and gives the first thing that does not fit as an error: the member, the event
+// Verify checks an archive and returns the first thing that does not fit as an error: the member, the event
 // or the place among the ZIP's own headers.
 func Verify(archive []byte) (*Result, error) {
 	files, err := decode(archive)
@@ -317,7 +317,7 @@ func header(b []byte, f File) []byte {
 	return le.AppendUint16(b, 0) // no extra field
 }
 
-// encode gives the one archive that has these members in this order.
+// encode returns the one archive that has these members in this order.
 func encode(files []File) []byte {
 	le := binary.LittleEndian
 	var out, central []byte

@@ -26,13 +26,13 @@ func Words(text string) []string {
 	return strings.FieldsFunc(strings.Map(plain, text), func(r rune) bool { return !unicode.In(r, unicode.L, unicode.M, unicode.N, unicode.Co) })
 }
 
-// Query gives the words of a query that count; the last one is to be taken as a prefix.
+// Query returns the words of a query that count; the last one is to be taken as a prefix.
 func Query(text string) []string {
 	w := Words(text)
 	return w[:min(len(w), MostWords)]
 }
 
-// Indexed gives the words of a text each once, in the order of their letters.
+// Indexed returns the words of a text each once, in the order of their letters.
 func Indexed(text string) []string {
 	w := Words(text)
 	slices.Sort(w)

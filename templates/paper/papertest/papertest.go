@@ -1,4 +1,4 @@
-// Package papertest looks at papers with other hands: Debian's poppler-utils and qpdf, for tests.
+// Package papertest reads papers with independent tools: Debian's poppler-utils and qpdf, for tests.
 package papertest
 
 import (
@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Tool runs one of them and gives what it says. Where it is missing the test is skipped; in CI that is a
+// Tool runs one of them and returns what it says. Where it is missing the test is skipped; in CI that is a
 // failure.
 func Tool(t testing.TB, name string, args ...string) string {
 	t.Helper()

@@ -40,7 +40,7 @@ func main() {
 	fmt.Printf("%s: %d names, version %s\n", *to, n, version)
 }
 
-// pack writes the zones of the folder from into the file to, and gives their version and number of names.
+// pack writes the zones of the folder from into the file to, and returns their version and number of names.
 func pack(from, to string) (version string, names int, err error) {
 	if version, err = readVersion(from); err != nil {
 		return "", 0, err
@@ -88,7 +88,7 @@ func pack(from, to string) (version string, names int, err error) {
 // Not zones of their own: the same zones with and without leap seconds, and the local machine's choice.
 var left = []string{"right", "posix", "posixrules", "localtime", "Factory"}
 
-// walk gives every zone below the folder, links followed.
+// walk returns every zone below the folder, links followed.
 func walk(root, below string, zone func(name string, content []byte)) error {
 	list, err := os.ReadDir(filepath.Join(root, below))
 	if err != nil {

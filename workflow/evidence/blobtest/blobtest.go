@@ -23,7 +23,7 @@ import (
 // Damage changes a stored blob behind the implementation's back, as a failing disk does.
 type Damage func(t *testing.T, f evidence.Folder, d evidence.Digest)
 
-// Run holds an implementation to the contract. open gives a new, empty store and the way to damage it.
+// Run holds an implementation to the contract. open returns a new, empty store and the way to damage it.
 func Run(t *testing.T, open func(t *testing.T) (evidence.Blobs, Damage)) {
 	ctx := context.Background()
 	f := evidence.Folder{Shop: "fern-lane", Job: number(t, 1), Area: evidence.Original}
@@ -255,7 +255,7 @@ func refused(t *testing.T, b evidence.Blobs, f evidence.Folder, d evidence.Diges
 	require.Error(t, b.Delete(context.Background(), f, d))
 }
 
-// number gives a job number, the same each time for the same seed.
+// number returns a job number, the same each time for the same seed.
 func number(t *testing.T, seed uint64) workflow.JobNumber {
 	t.Helper()
 	n, err := workflow.NewJobNumber(rand.NewChaCha8([32]byte{byte(seed)}))

@@ -22,7 +22,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// server starts a real S3 server and gives its address and the folder with its buckets.
+// server starts a real S3 server and returns its address and the folder with its buckets.
 func server(t *testing.T) (addr, dir string) {
 	t.Helper()
 	s := buckettest.Start(t)

@@ -77,7 +77,7 @@ type decoder struct {
 	tmp       [32 * 32]int32
 }
 
-// Decode decodes one picture: data are units behind their lengths. stop, if it gives an error, ends it.
+// Decode decodes one picture: data are units behind their lengths. stop, if it returns an error, ends it.
 func (c *Config) Decode(data []byte, stop func() error) (*Picture, error) {
 	s := &c.sps
 	d := &decoder{s: s, wide: (s.w + 3) / 4}
@@ -170,7 +170,7 @@ func (d *decoder) tiles() {
 	}
 }
 
-// segmentOf reads a slice segment (7.3.6.1) and decodes it; it gives the number of CTBs.
+// segmentOf reads a slice segment (7.3.6.1) and decodes it; it returns the number of CTBs.
 func (d *decoder) segmentOf(c *Config, kind int, b []byte, stop func() error) (int, error) {
 	s := d.s
 	r := &bits{b: b}
@@ -407,7 +407,7 @@ func (d *decoder) readSAO(x, y, raster int) {
 	}
 }
 
-// at gives the index of the four by four pixels around a pixel.
+// at returns the index of the four by four pixels around a pixel.
 func (d *decoder) at(x, y int) int { return y>>2*d.wide + x>>2 }
 
 // available reports whether the pixel is decoded already, in the same slice and tile as the CTB (6.4.1).
@@ -764,7 +764,7 @@ func (d *decoder) transformUnit(x, y, baseX, baseY, log2, depth, part int, luma 
 	return nil
 }
 
-// partOf gives the quarter of a coding unit of the smallest size.
+// partOf returns the quarter of a coding unit of the smallest size.
 func (d *decoder) partOf(x, y int) int {
 	return x>>(d.s.minCB-1)&1 | y>>(d.s.minCB-1)&1<<1
 }

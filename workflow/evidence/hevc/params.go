@@ -488,7 +488,7 @@ func (c *Config) readPPS(r *bits) error {
 // matrix, in the order of rows.
 type scaling [4][6][]uint8
 
-// flat gives lists of sixteens, of the right length.
+// flat returns lists of sixteens, of the right length.
 func flat() *scaling {
 	s := &scaling{}
 	for size := range s {

@@ -80,7 +80,7 @@ func New() *Store { return &Store{shops: map[workflow.ShopID]*shop{}} }
 
 var errClosed = errors.New("the store is closed")
 
-// open takes the lock and gives the shop's part; the caller unlocks.
+// open takes the lock and returns the shop's part; the caller unlocks.
 func (s *Store) open(ctx context.Context, id workflow.ShopID) (*shop, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
@@ -109,7 +109,7 @@ func (s *Store) Close() error {
 	return nil
 }
 
-// cut gives an instant as stores keep it: UTC, whole milliseconds.
+// cut returns an instant as stores keep it: UTC, whole milliseconds.
 func cut(t time.Time) time.Time {
 	if t.IsZero() {
 		return time.Time{}
@@ -239,7 +239,7 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 	return nil
 }
 
-// Done gives the step that was done under a key and has not been swept since. Error: ErrNotFound.
+// Done returns the step that was done under a key and has not been swept since. Error: ErrNotFound.
 func (s *Store) Done(ctx context.Context, id workflow.ShopID, key string) (workflow.Once, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
@@ -254,7 +254,7 @@ func (s *Store) Done(ctx context.Context, id workflow.ShopID, key string) (workf
 	return d.Once, nil
 }
 
-// Job gives a job as it stands, unsealed.
+// Job returns a job as it stands, unsealed.
 func (s *Store) Job(ctx context.Context, id workflow.ShopID, n workflow.JobNumber) (*workflow.Job, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
@@ -281,7 +281,7 @@ func (j *job) texts() workflow.Vault {
 	return v
 }
 
-// Version gives a job's version.
+// Version returns a job's version.
 func (s *Store) Version(ctx context.Context, id workflow.ShopID, n workflow.JobNumber) (int64, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
@@ -294,7 +294,7 @@ func (s *Store) Version(ctx context.Context, id workflow.ShopID, n workflow.JobN
 	return 0, notFound("job")
 }
 
-// Events gives a job's events after a sequence number, decoded and unsealed; none for a job that is
+// Events returns a job's events after a sequence number, decoded and unsealed; none for a job that is
 // not there.
 func (s *Store) Events(ctx context.Context, id workflow.ShopID, n workflow.JobNumber, after int64) ([]*workflow.Event, error) {
 	p, err := s.open(ctx, id)
@@ -403,7 +403,7 @@ func (s *Store) rows(ctx context.Context, id workflow.ShopID, limit int, order f
 	return first(out, limit), nil
 }
 
-// first gives the first of a list, nil for none.
+// first returns the first of a list, nil for none.
 func first[T any](all []T, limit int) []T {
 	if limit <= 0 || len(all) == 0 {
 		return nil
@@ -438,7 +438,7 @@ func (s *Store) Courses(ctx context.Context, id workflow.ShopID, after *workflow
 	return first(out, limit), nil
 }
 
-// Counts gives the number of jobs in each stage that has any.
+// Counts returns the number of jobs in each stage that has any.
 func (s *Store) Counts(ctx context.Context, id workflow.ShopID) (map[workflow.Stage]int, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
@@ -452,7 +452,7 @@ func (s *Store) Counts(ctx context.Context, id workflow.ShopID) (map[workflow.St
 	return out, nil
 }
 
-// Due gives the jobs whose wake-up instant is at or before now, the longest overdue first.
+// Due returns the jobs whose wake-up instant is at or before now, the longest overdue first.
 func (s *Store) Due(ctx context.Context, id workflow.ShopID, now time.Time, limit int) ([]workflow.JobNumber, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
@@ -471,7 +471,7 @@ func (s *Store) Due(ctx context.Context, id workflow.ShopID, now time.Time, limi
 	return first(out, limit), nil
 }
 
-// NextWake gives the earliest wake-up instant, zero if there is none.
+// NextWake returns the earliest wake-up instant, zero if there is none.
 func (s *Store) NextWake(ctx context.Context, id workflow.ShopID) (time.Time, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
@@ -485,7 +485,7 @@ func (s *Store) NextWake(ctx context.Context, id workflow.ShopID) (time.Time, er
 	return earliest(at), nil
 }
 
-// earliest gives the first of the instants that are not zero.
+// earliest returns the first of the instants that are not zero.
 func earliest(at []time.Time) time.Time {
 	var out time.Time
 	for _, t := range at {
@@ -518,7 +518,7 @@ func (p *shop) entry(id string) *workflow.Entry {
 	return nil
 }
 
-// claimed gives the entry that a settlement is about if its lease is still in force.
+// claimed returns the entry that a settlement is about if its lease is still in force.
 func (p *shop) claimed(s *workflow.Settlement) (*workflow.Entry, error) {
 	switch s.State {
 	case workflow.EntryQueued, workflow.EntrySent, workflow.EntryBuried:
@@ -548,7 +548,7 @@ func settle(e *workflow.Entry, s *workflow.Settlement) {
 	}
 }
 
-// heads gives the first queued entry of every lane of a channel that has one.
+// heads returns the first queued entry of every lane of a channel that has one.
 func (p *shop) heads(channel workflow.Via) []*workflow.Entry {
 	var out []*workflow.Entry
 	for _, j := range p.jobs {
@@ -609,7 +609,7 @@ func (s *Store) SettleEntry(ctx context.Context, id workflow.ShopID, x workflow.
 	return nil
 }
 
-// Entries gives a job's entries in order, without bodies.
+// Entries returns a job's entries in order, without bodies.
 func (s *Store) Entries(ctx context.Context, id workflow.ShopID, n workflow.JobNumber) ([]workflow.Entry, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
@@ -653,7 +653,7 @@ func (s *Store) EntriesIn(ctx context.Context, id workflow.ShopID, state workflo
 	return listed(first(all, limit)), nil
 }
 
-// NextEntry gives the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
+// NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
 func (s *Store) NextEntry(ctx context.Context, id workflow.ShopID, channel workflow.Via) (time.Time, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
@@ -711,7 +711,7 @@ func (s *Store) PutNewKey(ctx context.Context, id workflow.ShopID, bucket, key s
 	return true, nil
 }
 
-// GetKey gives a value that has not expired. A counter's value is its count in decimal digits.
+// GetKey returns a value that has not expired. A counter's value is its count in decimal digits.
 func (s *Store) GetKey(ctx context.Context, id workflow.ShopID, bucket, key string, now time.Time) ([]byte, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
@@ -735,7 +735,7 @@ func (s *Store) DeleteKey(ctx context.Context, id workflow.ShopID, bucket, key s
 	return nil
 }
 
-// ListKeys gives a bucket's live keys with their values, by key.
+// ListKeys returns a bucket's live keys with their values, by key.
 func (s *Store) ListKeys(ctx context.Context, id workflow.ShopID, bucket string, now time.Time) ([]workflow.KeyValue, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
@@ -752,7 +752,7 @@ func (s *Store) ListKeys(ctx context.Context, id workflow.ShopID, bucket string,
 	return out, nil
 }
 
-// CountKey adds one to a counter and gives the new count.
+// CountKey adds one to a counter and returns the new count.
 func (s *Store) CountKey(ctx context.Context, id workflow.ShopID, bucket, key string, now, until time.Time) (int64, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {

@@ -138,7 +138,7 @@ func (s *Store) Hold(ctx context.Context, id workflow.ShopID, why string) error 
 	return nil
 }
 
-// Held gives the reason of the hold in force, "" for none.
+// Held returns the reason of the hold in force, "" for none.
 func (s *Store) Held(ctx context.Context, id workflow.ShopID) (string, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {

@@ -36,7 +36,7 @@ func fresh(b testing.TB, s *redistest.Server) *Store {
 	return x
 }
 
-// together lets so many goroutines do, and gives how long all of them took.
+// together lets so many goroutines do, and returns how long all of them took.
 func together(clients int, do func(client int)) time.Duration {
 	var all sync.WaitGroup
 	began := time.Now()

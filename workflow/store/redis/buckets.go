@@ -27,7 +27,7 @@ func ended(member string) (bucket, key string, ok bool) {
 	return rest[:n], rest[n:], true
 }
 
-// alive gives a stored value if it has not expired.
+// alive returns a stored value if it has not expired.
 func alive(stored string, now time.Time) ([]byte, bool) {
 	until, value, _ := strings.Cut(stored, "\n")
 	if end := instant(until); !end.IsZero() && !now.Before(end) {
@@ -50,7 +50,7 @@ func (s *Store) PutNewKey(ctx context.Context, shop workflow.ShopID, bucket, key
 	return said(answer, 0) == "ok", err
 }
 
-// GetKey gives a value that has not expired. A counter's value is its count in decimal digits.
+// GetKey returns a value that has not expired. A counter's value is its count in decimal digits.
 func (s *Store) GetKey(ctx context.Context, shop workflow.ShopID, bucket, key string, now time.Time) ([]byte, error) {
 	var stored string
 	err := s.read(ctx, func(c driver.UniversalClient) (err error) {
@@ -73,7 +73,7 @@ func (s *Store) DeleteKey(ctx context.Context, shop workflow.ShopID, bucket, key
 	return err
 }
 
-// ListKeys gives a bucket's live keys with their values, by key.
+// ListKeys returns a bucket's live keys with their values, by key.
 func (s *Store) ListKeys(ctx context.Context, shop workflow.ShopID, bucket string, now time.Time) ([]workflow.KeyValue, error) {
 	var all map[string]string
 	err := s.read(ctx, func(c driver.UniversalClient) (err error) {
@@ -90,7 +90,7 @@ func (s *Store) ListKeys(ctx context.Context, shop workflow.ShopID, bucket strin
 	return out, err
 }
 
-// CountKey adds one to a counter and gives the new count.
+// CountKey adds one to a counter and returns the new count.
 func (s *Store) CountKey(ctx context.Context, shop workflow.ShopID, bucket, key string, now, until time.Time) (int64, error) {
 	k := of(shop)
 	answer, err := s.change(ctx, false, "count", []string{k.bucket(bucket), k.bucketEnds()}, key, endOf(bucket, key), ms(until), now.UnixMilli())

@@ -274,7 +274,7 @@ type head struct {
 	Prev string `json:"p,omitempty"`
 }
 
-// encodeEvent gives an event's line without the word before it. The payload's bytes are kept as they are:
+// encodeEvent returns an event's line without the word before it. The payload's bytes are kept as they are:
 // they are what was hashed.
 func encodeEvent(e *workflow.Event) ([]byte, error) {
 	h, err := json.Marshal(head{e.At.UnixMilli(), string(e.By.Role), e.By.ID, e.Wire, e.Prev})
@@ -289,7 +289,7 @@ func decodeEvent(shop workflow.ShopID, n workflow.JobNumber, seq int64, line str
 	return e, e.Decode()
 }
 
-// readEvent gives an event as it is kept.
+// readEvent returns an event as it is kept.
 func readEvent(shop workflow.ShopID, n workflow.JobNumber, seq int64, line string) (*workflow.Event, error) {
 	_, line, _ = strings.Cut(line, "\n")
 	first, data, ok := strings.Cut(line, "\n")
@@ -306,7 +306,7 @@ func readEvent(shop workflow.ShopID, n workflow.JobNumber, seq int64, line strin
 // record is all that the hash of a job holds.
 type record map[string]string
 
-// vault gives the values behind the digests.
+// vault returns the values behind the digests.
 func (r record) vault() workflow.Vault {
 	v := workflow.Vault{}
 	for f, x := range r {
@@ -325,7 +325,7 @@ func (s *Store) record(ctx context.Context, shop workflow.ShopID, n workflow.Job
 	return r, err
 }
 
-// Job gives a job as it stands, unsealed.
+// Job returns a job as it stands, unsealed.
 func (s *Store) Job(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) (*workflow.Job, error) {
 	r, err := s.record(ctx, shop, n)
 	if err != nil {
@@ -349,7 +349,7 @@ func (s *Store) Job(ctx context.Context, shop workflow.ShopID, n workflow.JobNum
 	return j, nil
 }
 
-// Version gives a job's version.
+// Version returns a job's version.
 func (s *Store) Version(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) (v int64, err error) {
 	err = s.read(ctx, func(c driver.UniversalClient) (err error) {
 		v, err = c.HGet(ctx, of(shop).job(n), "v").Int64()
@@ -361,7 +361,7 @@ func (s *Store) Version(ctx context.Context, shop workflow.ShopID, n workflow.Jo
 	return v, err
 }
 
-// Events gives a job's events after a sequence number, decoded and unsealed; none for a job that is not
+// Events returns a job's events after a sequence number, decoded and unsealed; none for a job that is not
 // there.
 func (s *Store) Events(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber, after int64) ([]*workflow.Event, error) {
 	k := of(shop)
@@ -395,7 +395,7 @@ func (s *Store) Events(ctx context.Context, shop workflow.ShopID, n workflow.Job
 	return out, nil
 }
 
-// Done gives the step that was done under a key and has not been swept since. Error: ErrNotFound.
+// Done returns the step that was done under a key and has not been swept since. Error: ErrNotFound.
 func (s *Store) Done(ctx context.Context, shop workflow.ShopID, key string) (workflow.Once, error) {
 	k := of(shop)
 	var meta, result *driver.StringCmd
@@ -415,7 +415,7 @@ func (s *Store) Done(ctx context.Context, shop workflow.ShopID, key string) (wor
 	return decodeOnce(key, meta.Val(), given)
 }
 
-// attemptLine gives a try as it is kept: its words stand last, so that they can be forgotten.
+// attemptLine returns a try as it is kept: its words stand last, so that they can be forgotten.
 func attemptLine(a workflow.Attempt) (string, error) {
 	result, err := json.Marshal(a.Result)
 	if err != nil {

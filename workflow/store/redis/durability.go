@@ -29,7 +29,7 @@ type Durability struct {
 // rank orders what servers keep, the weakest first.
 var rank = map[string]int{"nothing": 0, "snapshots": 1, "no": 2, "everysec": 3, "always": 4}
 
-// Durability gives what Open found.
+// Durability returns what Open found.
 func (s *Store) Durability() Durability { return s.says }
 
 // durability asks every primary and refuses those that can't be relied on.

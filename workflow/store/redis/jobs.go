@@ -156,7 +156,7 @@ func (s *Store) every(ctx context.Context, shop workflow.ShopID, do func(numbers
 	}
 }
 
-// Counts gives the number of jobs in each stage that has any.
+// Counts returns the number of jobs in each stage that has any.
 func (s *Store) Counts(ctx context.Context, shop workflow.ShopID) (map[workflow.Stage]int, error) {
 	var counts []*driver.IntCmd
 	err := s.batch(ctx, false, func(p driver.Pipeliner) {
@@ -212,7 +212,7 @@ func (s *Store) Courses(ctx context.Context, shop workflow.ShopID, after *workfl
 	return out, nil
 }
 
-// Due gives the jobs whose wake-up instant is at or before now, the longest overdue first.
+// Due returns the jobs whose wake-up instant is at or before now, the longest overdue first.
 func (s *Store) Due(ctx context.Context, shop workflow.ShopID, now time.Time, limit int) ([]workflow.JobNumber, error) {
 	if limit <= 0 {
 		return nil, ctx.Err()
@@ -229,12 +229,12 @@ func (s *Store) Due(ctx context.Context, shop workflow.ShopID, now time.Time, li
 	return out, err
 }
 
-// NextWake gives the earliest wake-up instant, zero if there is none.
+// NextWake returns the earliest wake-up instant, zero if there is none.
 func (s *Store) NextWake(ctx context.Context, shop workflow.ShopID) (time.Time, error) {
 	return s.first(ctx, of(shop).wakes())
 }
 
-// first gives the least score of a sorted set as an instant.
+// first returns the least score of a sorted set as an instant.
 func (s *Store) first(ctx context.Context, key string) (time.Time, error) {
 	var z []driver.Z
 	err := s.read(ctx, func(c driver.UniversalClient) (err error) {
@@ -341,7 +341,7 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 	return f.rows(ctx, nil)
 }
 
-// terms looks up how common words are, and gives the rarest first, and how many jobs there are.
+// terms looks up how common words are, and returns the rarest first, and how many jobs there are.
 func (s *Store) terms(ctx context.Context, shop workflow.ShopID, want []string) (out []term, total int64, err error) {
 	k, last := of(shop), want[len(want)-1]
 	exact := slices.Clone(want[:len(want)-1])
@@ -384,7 +384,7 @@ func (s *Store) terms(ctx context.Context, shop workflow.ShopID, want []string) 
 	return out, all.Val(), nil
 }
 
-// having gives the jobs that a term's lists name, some perhaps twice.
+// having returns the jobs that a term's lists name, some perhaps twice.
 func (s *Store) having(ctx context.Context, shop workflow.ShopID, last string, t *term) (found wordLists, err error) {
 	for words := t.words; len(words) > 0; {
 		more, err := s.lists(ctx, shop, words)
@@ -460,7 +460,7 @@ func (l wordLists) all() iter.Seq[workflow.JobNumber] {
 	}
 }
 
-// count gives how many there are, as a rule.
+// count returns how many there are, as a rule.
 func (l wordLists) count() (n int) {
 	for _, list := range l {
 		n += len(list)
@@ -514,7 +514,7 @@ func (f *finder) rows(ctx context.Context, err error) ([]workflow.Row, error) {
 }
 
 // walk tries the newest jobs, those in the sieve if one is given, and reports whether it found enough, or
-// came to the end. It goes no further than so many jobs, and gives up before where those found say that it
+// came to the end. It goes no further than so many jobs, and returns up before where those found say that it
 // would not be enough.
 func (f *finder) walk(ctx context.Context, some *sieve, most int) (done bool, err error) {
 	page := inAPage

@@ -72,15 +72,15 @@ const (
 	latest = "ffffffffffff" // no due instant: after every other
 )
 
-// place gives an instant as it sorts.
+// place returns an instant as it sorts.
 func place(t time.Time) string { return hex12(t.UnixMilli() + epoch) }
 
-// back gives an instant as it sorts the other way round.
+// back returns an instant as it sorts the other way round.
 func back(t time.Time) string { return hex12(epoch - t.UnixMilli()) }
 
 func hex12(n int64) string { return fmt.Sprintf("%012x", min(max(n, 0), 1<<48-2)) }
 
-// ms gives an instant as it is stored, "" for none.
+// ms returns an instant as it is stored, "" for none.
 func ms(t time.Time) string {
 	if t.IsZero() {
 		return ""
@@ -104,7 +104,7 @@ func calm(breached bool) string {
 	return "1"
 }
 
-// members gives a job's places in ix.
+// members returns a job's places in ix.
 func members(n workflow.JobNumber, x *workflow.Index) string {
 	due := latest
 	if !x.DueAt.IsZero() {
@@ -124,7 +124,7 @@ func mark(n workflow.JobNumber, changed time.Time) string { return "a" + place(c
 // coursePlace is where a course stands in ix.
 func coursePlace(c *workflow.Course) string { return "c" + place(c.BookedAt) + string(c.Job) }
 
-// seal gives the field of a vault row. Digests are kept as bytes where they are 32 bytes in hexadecimal.
+// seal returns the field of a vault row. Digests are kept as bytes where they are 32 bytes in hexadecimal.
 func seal(digest string) string {
 	if raw, err := hex.DecodeString(digest); err == nil && len(raw) == 32 && hex.EncodeToString(raw) == digest {
 		return "$!" + string(raw)

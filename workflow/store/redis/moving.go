@@ -282,7 +282,7 @@ func (s *Store) In(ctx context.Context, shop workflow.ShopID, p *workflow.Part) 
 	})
 }
 
-// spread does n things, some at a time, and gives the first error.
+// spread does n things, some at a time, and returns the first error.
 func spread(n int, do func(i int) error) error {
 	var all sync.WaitGroup
 	errs := make(chan error, sideBySide)
@@ -361,7 +361,7 @@ func (s *Store) bring(ctx context.Context, shop workflow.ShopID, w, old *workflo
 	return err
 }
 
-// placeOf gives the place of a stored course in ix, "" for none.
+// placeOf returns the place of a stored course in ix, "" for none.
 func placeOf(course json.RawMessage) (string, error) {
 	if course == nil {
 		return "", nil
@@ -405,7 +405,7 @@ func (s *Store) Hold(ctx context.Context, shop workflow.ShopID, why string) erro
 	return err
 }
 
-// Held gives the reason of the hold in force, "" for none.
+// Held returns the reason of the hold in force, "" for none.
 func (s *Store) Held(ctx context.Context, shop workflow.ShopID) (why string, err error) {
 	err = s.read(ctx, func(c driver.UniversalClient) (err error) {
 		why, err = c.Get(ctx, of(shop).held()).Result()

@@ -14,7 +14,7 @@ import (
 	driver "github.com/redis/go-redis/v9"
 )
 
-// jobOf gives the job number that an entry's id begins with.
+// jobOf returns the job number that an entry's id begins with.
 func jobOf(id string) workflow.JobNumber {
 	job, _, _ := strings.Cut(id, "-")
 	return workflow.JobNumber(job)
@@ -34,7 +34,7 @@ type static struct {
 	Via   workflow.Via        `json:"v,omitempty"` // the functions look for it
 }
 
-// encodeEntry gives a new entry as the function takes it.
+// encodeEntry returns a new entry as the function takes it.
 func encodeEntry(n *workflow.Entry) ([]any, error) {
 	m, err := json.Marshal(static{n.Seq, n.Kind, n.Ref, n.Quote, ms(n.MadeAt), n.Via})
 	if err != nil {
@@ -74,7 +74,7 @@ func decodeEntry(shop workflow.ShopID, n workflow.JobNumber, id, m, status, atte
 	return e, err
 }
 
-// encodeSettlement gives a settlement as the functions take it.
+// encodeSettlement returns a settlement as the functions take it.
 func encodeSettlement(s *workflow.Settlement) ([]any, error) {
 	switch s.State {
 	case workflow.EntryQueued, workflow.EntrySent, workflow.EntryBuried:
@@ -161,7 +161,7 @@ func entriesOf(shop workflow.ShopID, n workflow.JobNumber, r map[string]string) 
 	return out, nil
 }
 
-// Entries gives a job's entries in order, without bodies.
+// Entries returns a job's entries in order, without bodies.
 func (s *Store) Entries(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) ([]workflow.Entry, error) {
 	k := of(shop)
 	var box *driver.MapStringStringCmd
@@ -268,7 +268,7 @@ func (s *Store) looked(ctx context.Context, shop workflow.ShopID, state workflow
 	return out[:min(limit, len(out))], nil
 }
 
-// NextEntry gives the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
+// NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
 func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID, channel workflow.Via) (time.Time, error) {
 	return s.first(ctx, of(shop).channel(channel))
 }

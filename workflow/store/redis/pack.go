@@ -100,7 +100,7 @@ func openPack(text string) (*pack, error) {
 
 // Pack makes one compressed value of each job that ended and last changed before an instant: they are
 // most of what a shop has, and hardly anybody looks at them. Lists, searches and links find them as
-// before; a step on one unpacks it. It gives how many were packed, at most limit. A job with a notice
+// before; a step on one unpacks it. It returns how many were packed, at most limit. A job with a notice
 // that was given up, or not sent yet, stays as it is.
 func (s *Store) Pack(ctx context.Context, shop workflow.ShopID, before time.Time, limit int) (int, error) {
 	k := of(shop)

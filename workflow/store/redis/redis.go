@@ -218,7 +218,7 @@ func (s *Store) prepare(ctx context.Context) error {
 	return nil
 }
 
-// load gives every primary the functions.
+// load returns every primary the functions.
 func (s *Store) load(ctx context.Context) error {
 	return s.primaries(ctx, func(ctx context.Context, c *driver.Client) error {
 		err := c.FunctionLoad(ctx, library).Err()
@@ -430,7 +430,7 @@ func anys(s []string) []any {
 	return out
 }
 
-// word gives a random word that no other call has.
+// word returns a random word that no other call has.
 func word() string {
 	var b [9]byte
 	_, _ = rand.Read(b[:]) // crypto/rand never fails
@@ -441,7 +441,7 @@ func notFound(what string) error {
 	return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such " + what + "."}
 }
 
-// said gives the i-th part of an answer as text, "" for nothing.
+// said returns the i-th part of an answer as text, "" for nothing.
 func said(answer []any, i int) string {
 	if i >= len(answer) {
 		return ""

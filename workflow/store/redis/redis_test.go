@@ -32,7 +32,7 @@ func open(t testing.TB, o redis.Options) *redis.Store {
 	return s
 }
 
-// empty gives stores on servers that are emptied before each.
+// empty returns stores on servers that are emptied before each.
 func empty(url string, servers ...*driver.Client) func(t testing.TB) workflow.Store {
 	return func(t testing.TB) workflow.Store {
 		for _, c := range servers {

@@ -28,7 +28,7 @@ import (
 // benchJobs is how many jobs the commits of a benchmark are spread over.
 const benchJobs = 4000
 
-// telling gives a commit of one event with one notice: three rows.
+// telling returns a commit of one event with one notice: three rows.
 func telling(h *storetest.History) *workflow.Commit {
 	c := h.Try("Stops at the third frame, each time after about a minute.")
 	storetest.Tell(c, workflow.NoticeReady)
@@ -173,7 +173,7 @@ func (r *raw) do(b *testing.B, st *sql.Stmt, args ...any) {
 	}
 }
 
-// begin gives it what the store has by then.
+// begin returns it what the store has by then.
 func (r *raw) begin(b *testing.B, s *Store, histories []*storetest.History) {
 	r.do(b, r.begins)
 	for i, h := range histories {
@@ -226,7 +226,7 @@ func (r *raw) write(b *testing.B, rows []rawRows, group int) {
 
 const many = 100_000
 
-// large gives a folder with 100,000 jobs, most of them ended, made once for all benchmarks. Their
+// large returns a folder with 100,000 jobs, most of them ended, made once for all benchmarks. Their
 // text is made of a few thousand words, so that some searches find little and some find a lot.
 var large = sync.OnceValues(func() (string, error) {
 	dir, err := os.MkdirTemp("", "benchword-large-")

@@ -213,7 +213,7 @@ func (r *row) find(t *tx) (old stored, err error) {
 	return old, nil
 }
 
-// writeJob writes the job with its index, and gives its id. Statements that touch an index of the
+// writeJob writes the job with its index, and returns its id. Statements that touch an index of the
 // database run only where what they index has changed: each would write a page somewhere else.
 func (r *row) writeJob(t *tx, old stored) (id int64, err error) {
 	x := &r.index
@@ -274,7 +274,7 @@ func (t *tx) once(shop, key string) (o workflow.Once, found bool, err error) {
 	return o, found, err
 }
 
-// Done gives the step that was done under a key and has not been swept since. Error: ErrNotFound.
+// Done returns the step that was done under a key and has not been swept since. Error: ErrNotFound.
 func (s *Store) Done(ctx context.Context, shop workflow.ShopID, key string) (workflow.Once, error) {
 	var o workflow.Once
 	var until sql.NullInt64
@@ -289,7 +289,7 @@ func (s *Store) Done(ctx context.Context, shop workflow.ShopID, key string) (wor
 	return o, nil
 }
 
-// Job gives a job as it stands, unsealed.
+// Job returns a job as it stands, unsealed.
 func (s *Store) Job(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) (*workflow.Job, error) {
 	// One statement, so that state and vault are of one moment. The state's own row has no digest.
 	const query = `SELECT '', state FROM jobs WHERE shop = ?1 AND number = ?2 UNION ALL
@@ -319,7 +319,7 @@ func (s *Store) Job(ctx context.Context, shop workflow.ShopID, n workflow.JobNum
 	return j, nil
 }
 
-// Version gives a job's version.
+// Version returns a job's version.
 func (s *Store) Version(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) (int64, error) {
 	var v int64
 	found, err := s.read.one(ctx, "SELECT version FROM jobs WHERE shop = ? AND number = ?", []any{string(shop), string(n)}, &v)
@@ -329,7 +329,7 @@ func (s *Store) Version(ctx context.Context, shop workflow.ShopID, n workflow.Jo
 	return v, err
 }
 
-// Events gives a job's events after a sequence number, decoded and unsealed; none for a job that is
+// Events returns a job's events after a sequence number, decoded and unsealed; none for a job that is
 // not there.
 func (s *Store) Events(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber, after int64) ([]*workflow.Event, error) {
 	// Vault rows come first, as sequence number 0: one statement, so that both are of one moment.
@@ -444,7 +444,7 @@ func (s *Store) Board(ctx context.Context, shop workflow.ShopID, f workflow.Boar
 	return s.rows(ctx, query, append(args, f.Limit)...)
 }
 
-// Counts gives the number of jobs in each stage that has any.
+// Counts returns the number of jobs in each stage that has any.
 func (s *Store) Counts(ctx context.Context, shop workflow.ShopID) (map[workflow.Stage]int, error) {
 	out := map[workflow.Stage]int{}
 	err := s.read.each(ctx, "SELECT stage, jobs FROM stages WHERE shop = ? AND jobs > 0", []any{string(shop)}, func(scan func(...any) error) error {
@@ -487,7 +487,7 @@ func (s *Store) Courses(ctx context.Context, shop workflow.ShopID, after *workfl
 	return out, err
 }
 
-// Due gives the jobs whose wake-up instant is at or before now, the longest overdue first.
+// Due returns the jobs whose wake-up instant is at or before now, the longest overdue first.
 func (s *Store) Due(ctx context.Context, shop workflow.ShopID, now time.Time, limit int) ([]workflow.JobNumber, error) {
 	if limit <= 0 {
 		return nil, ctx.Err()
@@ -502,7 +502,7 @@ func (s *Store) Due(ctx context.Context, shop workflow.ShopID, now time.Time, li
 	return out, err
 }
 
-// NextWake gives the earliest wake-up instant, zero if there is none.
+// NextWake returns the earliest wake-up instant, zero if there is none.
 func (s *Store) NextWake(ctx context.Context, shop workflow.ShopID) (time.Time, error) {
 	var at sql.NullInt64
 	_, err := s.read.one(ctx, "SELECT wake_at FROM jobs WHERE shop = ? AND wake_at IS NOT NULL ORDER BY wake_at LIMIT 1", []any{string(shop)}, &at)

@@ -41,7 +41,7 @@ func (s *Store) PutNewKey(ctx context.Context, shop workflow.ShopID, bucket, key
 	return *done, nil
 }
 
-// GetKey gives a value that has not expired. A counter's value is its count in decimal digits.
+// GetKey returns a value that has not expired. A counter's value is its count in decimal digits.
 func (s *Store) GetKey(ctx context.Context, shop workflow.ShopID, bucket, key string, now time.Time) ([]byte, error) {
 	var v []byte
 	found, err := s.read.one(ctx, "SELECT value FROM keys WHERE shop = ? AND bucket = ? AND key = ? AND "+live, []any{string(shop), bucket, key, now.UnixMilli()}, &v)
@@ -58,7 +58,7 @@ func (s *Store) DeleteKey(ctx context.Context, shop workflow.ShopID, bucket, key
 	})
 }
 
-// ListKeys gives a bucket's live keys with their values, by key.
+// ListKeys returns a bucket's live keys with their values, by key.
 func (s *Store) ListKeys(ctx context.Context, shop workflow.ShopID, bucket string, now time.Time) ([]workflow.KeyValue, error) {
 	var out []workflow.KeyValue
 	err := s.read.each(ctx, "SELECT key, value FROM keys WHERE shop = ? AND bucket = ? AND "+live+" ORDER BY key", []any{string(shop), bucket, now.UnixMilli()}, func(scan func(...any) error) error {
@@ -70,7 +70,7 @@ func (s *Store) ListKeys(ctx context.Context, shop workflow.ShopID, bucket strin
 	return out, err
 }
 
-// CountKey adds one to a counter and gives the new count.
+// CountKey adds one to a counter and returns the new count.
 func (s *Store) CountKey(ctx context.Context, shop workflow.ShopID, bucket, key string, now, until time.Time) (int64, error) {
 	count := new(int64)
 	err := s.write.update(ctx, func(t *tx) error {

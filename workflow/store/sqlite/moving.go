@@ -210,7 +210,7 @@ func (s *Store) In(ctx context.Context, shop workflow.ShopID, p *workflow.Part) 
 	return s.write.submit(ctx, q)
 }
 
-// brought gives a job in the form in which it is written.
+// brought returns a job in the form in which it is written.
 func brought(shop workflow.ShopID, w *workflow.Whole) (*row, error) {
 	x := &w.Index
 	r := &row{
@@ -273,13 +273,13 @@ func (s *Store) Hold(ctx context.Context, shop workflow.ShopID, why string) erro
 	})
 }
 
-// Held gives the reason of the hold in force, "" for none.
+// Held returns the reason of the hold in force, "" for none.
 func (s *Store) Held(ctx context.Context, shop workflow.ShopID) (why string, err error) {
 	_, err = s.read.one(ctx, "SELECT why FROM held WHERE shop = ?", []any{string(shop)}, &why)
 	return why, err
 }
 
-// Shops gives the shops that the file has anything of, in the order of their names.
+// Shops returns the shops that the file has anything of, in the order of their names.
 func (s *Store) Shops(ctx context.Context) (out []workflow.ShopID, err error) {
 	err = s.read.each(ctx, "SELECT DISTINCT shop FROM stages UNION SELECT DISTINCT shop FROM keys ORDER BY shop", nil, func(scan func(...any) error) error {
 		var shop workflow.ShopID

@@ -29,7 +29,7 @@ func scanEntry(scan func(...any) error, more ...any) (e workflow.Entry, err erro
 	return e, err
 }
 
-// encodeAttempts gives the attempts as they are stored, nil for none.
+// encodeAttempts returns the attempts as they are stored, nil for none.
 func encodeAttempts(a []workflow.Attempt) (any, error) {
 	if len(a) == 0 {
 		return nil, nil
@@ -86,7 +86,7 @@ func encodeSettlement(s *workflow.Settlement) (*settlement, error) {
 	return c, nil
 }
 
-// jobOf gives the job number that an entry's id begins with.
+// jobOf returns the job number that an entry's id begins with.
 func jobOf(id string) string {
 	job, _, _ := strings.Cut(id, "-")
 	return job
@@ -204,7 +204,7 @@ func (s *Store) entries(ctx context.Context, query string, args ...any) ([]workf
 	return out, err
 }
 
-// Entries gives a job's entries in order, without bodies.
+// Entries returns a job's entries in order, without bodies.
 func (s *Store) Entries(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) ([]workflow.Entry, error) {
 	return s.entries(ctx, "SELECT "+entryColumns+" FROM outbox WHERE job = (SELECT id FROM jobs WHERE shop = ? AND number = ?) ORDER BY seq, id", string(shop), string(n))
 }
@@ -222,7 +222,7 @@ func (s *Store) EntriesIn(ctx context.Context, shop workflow.ShopID, state workf
 	return s.entries(ctx, query+" ORDER BY made_at, number, seq, id LIMIT ?", string(shop), string(state), limit)
 }
 
-// NextEntry gives the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
+// NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
 func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID, channel workflow.Via) (time.Time, error) {
 	var at sql.NullInt64
 	_, err := s.read.one(ctx, "SELECT ready_at FROM outbox WHERE shop = ? AND channel = ? AND head = 1 ORDER BY ready_at LIMIT 1", []any{string(shop), string(channel)}, &at)

@@ -24,7 +24,7 @@ func (s *Store) Search(ctx context.Context, shop workflow.ShopID, query string, 
 		match, string(shop), limit)
 }
 
-// indexed gives the words of a text as the index is to take them, each once. Order does not matter, and
+// indexed returns the words of a text as the index is to take them, each once. Order does not matter, and
 // a word that did not change its place leaves no trace of having moved.
 func indexed(text string) string {
 	return strings.Join(store.Indexed(text), " ")
@@ -56,7 +56,7 @@ func (t *tx) reindex(job int64, text string) error {
 
 // expression turns what somebody typed into a full-text expression: each word as a string, the last one
 // as a prefix. What is left of the query is letters and digits between quotes of ours, so that nothing
-// typed is ever an operator. A query without words gives "".
+// typed is ever an operator. It returns "" for a query without words.
 func expression(query string) string {
 	w := store.Query(query)
 	if len(w) == 0 {

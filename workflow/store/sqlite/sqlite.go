@@ -164,7 +164,7 @@ func (s *Store) close() error {
 	return errors.Join(errs...)
 }
 
-// address gives the driver's name for a database file with settings for every connection.
+// address returns the driver's name for a database file with settings for every connection.
 func address(path string, pragmas ...string) string {
 	q := url.Values{"_pragma": pragmas}
 	return (&url.URL{Scheme: "file", Opaque: escapePath(path), RawQuery: q.Encode()}).String()
@@ -251,7 +251,7 @@ func (s *Store) prepare(ctx context.Context, alone bool) error {
 	return nil
 }
 
-// migrations gives the steps that lead from an empty file to the newest form: the n-th leads to
+// migrations returns the steps that lead from an empty file to the newest form: the n-th leads to
 // version n. Their file names start with their number.
 func migrations() ([]string, error) {
 	names, err := fs.Glob(schema, "schema/*.sql")
@@ -275,7 +275,7 @@ func migrations() ([]string, error) {
 // none stands for "no due instant known" in the order of the board: after every other.
 const none = int64(1<<63 - 1)
 
-// stamp gives an instant as it is stored, nil for none.
+// stamp returns an instant as it is stored, nil for none.
 func stamp(t time.Time) any {
 	if t.IsZero() {
 		return nil

@@ -251,7 +251,7 @@ func (t *tx) exec(query string, args ...any) error {
 	return t.w.exec(query, args...)
 }
 
-// changed runs a statement and gives how many rows it changed.
+// changed runs a statement and returns how many rows it changed.
 func (t *tx) changed(query string, args ...any) (int64, error) {
 	t.wrote = true
 	res, err := t.w.do(query, args...)
@@ -261,7 +261,7 @@ func (t *tx) changed(query string, args ...any) (int64, error) {
 	return res.RowsAffected()
 }
 
-// insert runs a statement and gives the id of the row that it inserted.
+// insert runs a statement and returns the id of the row that it inserted.
 func (t *tx) insert(query string, args ...any) (int64, error) {
 	t.wrote = true
 	res, err := t.w.do(query, args...)

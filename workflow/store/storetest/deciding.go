@@ -69,7 +69,7 @@ func (s quoteModel) decided() bool {
 	return s.State == "approve A" || s.State == "approve B" || s.State == "decline "
 }
 
-// step gives what comes of an act, and the state after it.
+// step returns what comes of an act, and the state after it.
 func (s quoteModel) step(a act) (string, quoteModel) {
 	now := max(a.At, s.Changed)
 	is := s

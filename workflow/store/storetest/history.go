@@ -34,7 +34,7 @@ func NewHistory(shop workflow.ShopID, n workflow.JobNumber) *History {
 	return &History{Shop: shop, Job: n, Texts: workflow.Vault{}, Now: Begin, random: rand.NewChaCha8(sha256.Sum256([]byte(n)))}
 }
 
-// Number gives the n-th job number of a fixed row of them.
+// Number returns the n-th job number of a fixed row of them.
 func Number(n int) workflow.JobNumber {
 	number, err := workflow.NewJobNumber(rand.NewChaCha8(sha256.Sum256(fmt.Appendf(nil, "job %d", n))))
 	if err != nil {

@@ -388,7 +388,7 @@ func board(t *test) {
 		}
 		return out
 	}
-	// tied gives two rows that are equal but for their number, in its order.
+	// tied returns two rows that are equal but for their number, in its order.
 	tied := func(a, b int) []workflow.Row {
 		if all[a].Job > all[b].Job {
 			a, b = b, a

@@ -150,7 +150,7 @@ func (m *pair) commit(r *rapid.T) {
 	}
 }
 
-// entries gives the ids of all the entries of a shop, and one that is not there.
+// entries returns the ids of all the entries of a shop, and one that is not there.
 func (m *pair) entries(shop workflow.ShopID) []string {
 	out := []string{string(Number(0)) + "-0-none"}
 	for _, s := range []workflow.EntryState{workflow.EntryQueued, workflow.EntrySent, workflow.EntryBuried} {

@@ -55,7 +55,7 @@ func jobsOf(all []*History) (out []workflow.JobNumber) {
 	return out
 }
 
-// carried carries the store's shop to another one and gives what there was of it.
+// carried carries the store's shop to another one and returns what there was of it.
 func (t *test) carried(to workflow.Store) store.Tally {
 	t.Helper()
 	c := store.Carrier{From: t.store, To: to, Shop: shop, Now: func() time.Time { return Begin.Add(2 * time.Minute) }}

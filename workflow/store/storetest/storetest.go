@@ -34,7 +34,7 @@ type test struct {
 	ctx   context.Context
 }
 
-// Run holds the stores that open gives to the whole contract. Every call of open must give an empty
+// Run holds the stores that open returns to the whole contract. Every call of open must return an empty
 // store and see to its end.
 func Run(t *testing.T, open func(t testing.TB) workflow.Store) {
 	for _, x := range []struct {
@@ -112,7 +112,7 @@ func Durable(t *testing.T, open func(t testing.TB) workflow.Store, reopen func(t
 	require.NoError(t, x.store.SettleEntry(x.ctx, shop, workflow.Settlement{Entry: before.Entries[0][0].ID, Lease: "one", State: workflow.EntrySent}), "a lease outlives its dispatcher")
 }
 
-// booked gives the n-th job, booked.
+// booked returns the n-th job, booked.
 func (t *test) booked(n int) *History { return t.bookedIn(shop, n) }
 
 func (t *test) bookedIn(shop workflow.ShopID, n int) *History {

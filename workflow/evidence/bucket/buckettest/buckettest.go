@@ -22,7 +22,7 @@ type Server struct {
 	Key, Secret string
 }
 
-// Place gives a bucket's place as settings write it.
+// Place returns a bucket's place as settings write it.
 func (s *Server) Place(bucket string) string { return "s3+http://" + s.Addr + "/" + bucket }
 
 // Start runs a server until the test ends. It skips the test where there is none on this machine, or fails

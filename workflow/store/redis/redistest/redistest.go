@@ -44,7 +44,7 @@ func Program(t testing.TB) string {
 	return path
 }
 
-// ports gives free ports of the loopback address.
+// ports returns free ports of the loopback address.
 func ports(t testing.TB, n int) []int {
 	t.Helper()
 	var out []int
@@ -109,7 +109,7 @@ func (s *Server) Again(t testing.TB) {
 	s.wait(t)
 }
 
-// URL gives the server's address as the store takes it.
+// URL returns the server's address as the store takes it.
 func (s *Server) URL() string { return "redis://" + s.Addr + "/0" }
 
 // Client connects to the server until the test ends.
@@ -156,7 +156,7 @@ func ReplicaOver(t testing.TB, address string) *Server {
 	return s
 }
 
-// Sentinel watches over a server under the name "shops", alone: enough to order a failover. It gives the
+// Sentinel watches over a server under the name "shops", alone: enough to order a failover. It returns the
 // store's address.
 func Sentinel(t testing.TB, of *Server) (url string, sentinel *driver.SentinelClient) {
 	t.Helper()
@@ -178,7 +178,7 @@ func Sentinel(t testing.TB, of *Server) (url string, sentinel *driver.SentinelCl
 	return "redis-sentinel://" + s.Addr + "/shops/0", sentinel
 }
 
-// Cluster runs a Cluster of so many primaries and gives its servers and its address.
+// Cluster runs a Cluster of so many primaries and returns its servers and its address.
 func Cluster(t testing.TB, primaries int) (servers []*Server, url string) {
 	t.Helper()
 	bus := ports(t, primaries)
@@ -248,7 +248,7 @@ func NewProxy(t testing.TB, to string) *Proxy {
 	return p
 }
 
-// URL gives the proxy's address as the store takes it.
+// URL returns the proxy's address as the store takes it.
 func (p *Proxy) URL() string { return "redis://" + p.Addr + "/0" }
 
 func (p *Proxy) do(f func(*state)) {
