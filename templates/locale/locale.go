@@ -1,12 +1,13 @@
 // Package locale holds every word that a customer reads, and the ways in which a language writes
 // numbers, dates, money and lists.
 //
-// Contract: a catalogue is JSON, key to text: one file per language (en.json), or several (mail.en.json). Places for values are written {0},
-// {1} and so on. A text that depends on a number is an object of CLDR plural forms ("one", "other" …),
-// chosen by the value at {0} or, with "by", at another place. English is complete, always. [For] gives
-// another language only if its catalogue is complete too, so that nobody is served a page in a mixture;
-// [Missing] says what is still lacking. Texts hold no markup: pages escape them like any other text. A
-// shop may say any of them in its own words: a [Set] is the catalogues of one shop.
+// Contract: a catalogue is a folder of JSON, key to text, where a key lies in the file of its first word:
+// "mail.note" in en/mail.json. Places for values are written {0}, {1} and so on. A text that depends on a
+// number is an object of CLDR plural forms ("one", "other" …), chosen by the value at {0} or, with "by",
+// at another place. English is complete, always. [For] gives another language only if its catalogue is
+// complete too, so that nobody is served a page in a mixture; [Missing] says what is still lacking. Texts
+// hold no markup: pages escape them like any other text. A shop may say any of them in its own words: a
+// [Set] is the catalogues of one shop.
 package locale
 
 import (
@@ -29,7 +30,7 @@ import (
 	"golang.org/x/text/number"
 )
 
-//go:embed *.json
+//go:embed en fr de es
 var files embed.FS
 
 // Languages lists the languages that have a catalogue, English first.
@@ -82,21 +83,18 @@ func load() map[string]*Words {
 	return out
 }
 
-// read reads a language's files: en.json, and those named like mail.en.json.
+// read reads the files of a language.
 func read(lang string) (*Words, error) {
 	tag, err := language.Parse(lang)
 	if err != nil {
 		return nil, err
 	}
 	w := &Words{Lang: lang, tag: tag, texts: map[string]text{}, printer: message.NewPrinter(tag), currency: currency.NewLocale(lang)}
-	names, err := fs.Glob(files, "*.json")
+	names, err := fs.Glob(files, lang+"/*.json")
 	if err != nil {
 		return nil, err
 	}
 	for _, name := range names {
-		if name != lang+".json" && !strings.HasSuffix(name, "."+lang+".json") {
-			continue
-		}
 		b, err := files.ReadFile(name)
 		if err != nil {
 			return nil, err

@@ -1,7 +1,12 @@
 package locale
 
 import (
+	"encoding/json"
+	"io/fs"
 	"maps"
+	"path"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -222,6 +227,27 @@ func TestIncompleteLanguage(t *testing.T) {
 	require.True(t, fr.Has("stage.booked"))
 	require.Equal(t, all["en"].T("stage.booked"), fr.T("stage.booked"))
 	require.Equal(t, []string{"stage.booked"}, missing(&fr))
+}
+
+// A key lies where one looks for it: in the file of its first word, a line each, in order.
+func TestKeysLieInTheFileOfTheirFirstWord(t *testing.T) {
+	line := regexp.MustCompile(`(?m)^  "([^".]+)([^"]*)": `)
+	require.NoError(t, fs.WalkDir(files, ".", func(name string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		b, err := files.ReadFile(name)
+		require.NoError(t, err)
+		texts := map[string]Wording{}
+		require.NoError(t, json.Unmarshal(b, &texts))
+		var keys []string
+		for _, m := range line.FindAllStringSubmatch(string(b), -1) {
+			require.Equal(t, path.Base(name), m[1]+".json")
+			keys = append(keys, m[1]+m[2])
+		}
+		require.Equal(t, slices.Sorted(maps.Keys(texts)), keys, name)
+		return nil
+	}))
 }
 
 // Straight quotes and doubled spaces are slips; so is markup, which pages would show as it stands.
