@@ -30,13 +30,12 @@ var DelayChoices = choices(workflow.DelayChoices, delayWords)
 // CounterDelayOf makes the page.
 func CounterDelayOf(base JobPage, j *workflow.Job, shop *workflow.Shop, now time.Time) *CounterDelay {
 	c := newClock(shop, now)
-	m := &statusMaker{j, shop, now, c.w, c.loc}
 	v := &CounterDelay{JobPage: base}
 	if p := j.Promise(); p != nil {
 		v.Missed = !p.BreachedAt.IsZero()
 	}
 	if d := j.Delay(); d != nil {
-		v.Told = append(v.Told, "Told "+c.at(d.ToldAt)+": "+firstOf(d.Reason, c.w.T("choose.why.default")), m.newDate(d))
+		v.Told = append(v.Told, "Told "+c.at(d.ToldAt)+": "+firstOf(d.Reason, c.w.T("choose.why.default")), NewDate(d, shop, now, c.w))
 		switch {
 		case d.Choice != "" && d.Unanswered:
 			v.Told = append(v.Told, "No answer came, which means: "+delayWords[d.Choice]+".")
@@ -92,7 +91,7 @@ func (k clockOf) targets(j *workflow.Job) []TargetView {
 	var out []TargetView
 	for _, x := range j.Targets(k.shop) {
 		v := TargetView{Name: targetWords[x.Kind], State: "todo"}
-		v.Name = capital(v.Name)
+		v.Name = locale.Capital(v.Name)
 		switch {
 		case !x.MetAt.IsZero() && x.Late(k.now):
 			v.State, v.Words = "failed", "late, "+k.at(x.MetAt)+" instead of "+k.at(x.Due)
@@ -167,7 +166,7 @@ func (k clockOf) promiseAlerts(j *workflow.Job, base JobPage) []Alert {
 		out = append(out, Alert{Kind: "promise", Words: "The customer wants it back unrepaired, at no cost: close it up, check that it is safe, send it back."})
 	}
 	for _, t := range j.LateTargets() {
-		out = append(out, Alert{Kind: "promise", Words: capital(targetWords[t]) + " is late."})
+		out = append(out, Alert{Kind: "promise", Words: locale.Capital(targetWords[t]) + " is late."})
 	}
 	return out
 }

@@ -280,9 +280,9 @@ func CounterPhotos(j *workflow.Job) PhotoURLs {
 // CounterJobOf makes the job's page. Entries are its notices as the outbox has them.
 func CounterJobOf(base JobPage, j *workflow.Job, entries []workflow.Entry, shop *workflow.Shop, now time.Time) *CounterJob {
 	k := newClock(shop, now)
-	v := &CounterJob{JobPage: base, Contents: contentsOf(j, k.w), Condition: j.Condition, Paid: paidOf(j, shop, k.w)}
+	v := &CounterJob{JobPage: base, Contents: ContentsOf(j, k.w), Condition: j.Condition, Paid: PaidOf(j, shop, k.w)}
 	urls := CounterPhotos(j)
-	show := func(ids []int) []PhotoView { return photoViews(j, ids, k.w, k.loc, urls) }
+	show := func(ids []int) []PhotoView { return PhotosOf(j, ids, k.w, k.loc, urls) }
 	with := func(ids []int) ([]PhotoView, string) { return show(ids), "" }
 	v.Photos = CounterPhotoViews(j, shop)
 	if t := j.Reproduction; t != nil {
@@ -367,7 +367,7 @@ func CounterPhotoViews(j *workflow.Job, shop *workflow.Shop) []PhotoView {
 	for i := range slices.Backward(j.Photos) {
 		ids = append(ids, j.Photos[i].ID)
 	}
-	out := photoViews(j, ids, k.w, k.loc, CounterPhotos(j))
+	out := PhotosOf(j, ids, k.w, k.loc, CounterPhotos(j))
 	for i := range out {
 		if out[i].Label == "" {
 			out[i].Label = photoKindWords[out[i].Kind]

@@ -1,6 +1,9 @@
 package templates
 
-import "benchword/workflow"
+import (
+	"benchword/templates/locale"
+	"benchword/workflow"
+)
 
 // CounterWords is the owner's page of the texts that customers read: a list, or one of them as it is tried.
 type CounterWords struct {
@@ -31,7 +34,7 @@ type CounterWords struct {
 func (*CounterWords) Template() string { return "counter/words.html" }
 
 // NoticeWords names a kind of mail, as staff do.
-func NoticeWords(k workflow.NoticeKind) string { return capital(noticeWords[k]) }
+func NoticeWords(k workflow.NoticeKind) string { return locale.Capital(noticeWords[k]) }
 
 // WordRow is a text in the list.
 type WordRow struct {

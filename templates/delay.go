@@ -42,7 +42,7 @@ func ChooseOf(page Page, j *workflow.Job, d *workflow.Delay, shop *workflow.Shop
 	page.Title = w.T("choose.title")
 	v := &ChoosePage{
 		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Act: "/c/" + token, Track: "/j/" + token, Digest: d.Digest,
-		Missed: w.T("choose.missed", m.day(d.MissedAt)), Why: firstOf(d.Reason, w.T("choose.why.default")), Date: m.newDate(d),
+		Missed: w.T("choose.missed", m.day(d.MissedAt)), Why: firstOf(d.Reason, w.T("choose.why.default")), Date: NewDate(d, shop, now, w),
 		Open: d.Open(m.now) && !j.Ended(),
 	}
 	if v.Open {
@@ -61,12 +61,12 @@ func ChooseOf(page Page, j *workflow.Job, d *workflow.Delay, shop *workflow.Shop
 	return v
 }
 
-// newDate says the date that takes the missed one's place.
-func (m *statusMaker) newDate(d *workflow.Delay) string {
+// NewDate says the date that takes the missed one's place.
+func NewDate(d *workflow.Delay, shop *workflow.Shop, now time.Time, w *locale.Words) string {
 	if d.NewBy.IsZero() {
-		return m.w.T("choose.date.unknown")
+		return w.T("choose.date.unknown")
 	}
-	return m.w.T("choose.date.by", m.day(d.NewBy))
+	return w.T("choose.date.by", w.DayAsOf(d.NewBy, now, zoneOf(shop)))
 }
 
 // toChoose returns the delay that waits for the customer, nil if there is none.
@@ -108,10 +108,9 @@ func (k *mailMaker) delay() {
 	if d == nil {
 		return
 	}
-	m := &statusMaker{k.j, k.Shop, k.now, k.w, k.loc}
 	if k.Entry.Kind == workflow.NoticeBreach {
 		k.paras("choose.why", firstOf(d.Reason, k.w.T("choose.why.default")))
-		k.paras("choose.date", m.newDate(d))
+		k.paras("choose.date", NewDate(d, k.Shop, k.now, k.w))
 	}
 	if !d.Open(k.now) {
 		return

@@ -59,7 +59,7 @@ func DateFile(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 		key, status = "open", ics.ObjectStatusTentative
 	}
 	e.SetStatus(status)
-	e.SetSummary(w.T("ical.summary."+key, capital(name), shop.Name))
+	e.SetSummary(w.T("ical.summary."+key, locale.Capital(name), shop.Name))
 	says := append([]string{j.Device.Name() + ", " + j.Number.Shown()}, m.promiseSays()...)
 	s := StatusOf(j, shop, now, w)
 	if says = append(says, s.When+". "+s.WhenMore); shop.BaseURL != "" {

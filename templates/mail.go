@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
 	"unicode/utf8"
 
 	"benchword/templates/locale"
@@ -82,11 +81,7 @@ func (MailText) Template() string { return "mail/notice.txt" }
 func (m *Mail) T(key string, args ...any) string { return m.W.T(key, args...) }
 
 // Named puts a name before its value, with the language's colon; without a value it ends with the colon.
-func (m *Mail) Named(name, value string) string { return named(m.W, name, value) }
-
-func named(w *locale.Words, name, value string) string {
-	return strings.TrimRight(w.T("mail.photo.labelled", name, value), " ")
-}
+func (m *Mail) Named(name, value string) string { return m.W.Named(name, value) }
 
 // MailAnswer is one of the three answers.
 type MailAnswer struct {
@@ -234,16 +229,7 @@ func deviceWord(d workflow.Device) string {
 	if utf8.RuneCountInString(s) > 40 {
 		s = strings.TrimSpace(string([]rune(s)[:39])) + "…"
 	}
-	return capital(s)
-}
-
-// capital gives a text with a capital letter at its beginning.
-func capital(s string) string {
-	r, n := utf8.DecodeRuneInString(s)
-	if n == 0 {
-		return ""
-	}
-	return string(unicode.ToUpper(r)) + s[n:]
+	return locale.Capital(s)
 }
 
 // mailMaker holds what a mail is made of.
@@ -378,7 +364,7 @@ func (k *mailMaker) add(s MailSection) { k.m.Sections = append(k.m.Sections, s) 
 
 // day gives a date as it stands in a sentence.
 func (k *mailMaker) day(t time.Time) string {
-	return (&statusMaker{k.j, k.Shop, k.now, k.w, k.loc}).day(t)
+	return k.w.DayAsOf(t, k.now, k.loc)
 }
 
 // clip shortens a long text at a word, and remembers that it did.
@@ -440,7 +426,7 @@ func (k *mailMaker) of(kinds ...workflow.PhotoKind) []*MailPhoto {
 	var views []PhotoView
 	for i := range k.j.Photos {
 		if p := &k.j.Photos[i]; !p.Removed && slices.Contains(kinds, p.Kind) {
-			views = append(views, photoView(k.j, p, k.w, k.loc, noURLs))
+			views = append(views, PhotoOf(k.j, p, k.w, k.loc, noURLs))
 		}
 	}
 	return k.photos(views)
@@ -523,7 +509,7 @@ func (k *mailMaker) received() {
 		k.m.Subject = w.T("mail.received.subject.by", k.device, k.day(due))
 	}
 	list := MailSection{Heading: w.T("mail.contents"), After: w.T("mail.received.missing")}
-	for _, c := range few(k, contentsOf(k.j, w)) {
+	for _, c := range few(k, ContentsOf(k.j, w)) {
 		list.Items = append(list.Items, contentItem(w, c, k.j.Device.Serial))
 	}
 	k.add(list)
@@ -552,7 +538,7 @@ func contentItem(w *locale.Words, c ContentView, serial string) MailItem {
 }
 
 func (k *mailMaker) cautions() {
-	if c := cautionsOf(k.j, k.w); len(c) > 0 {
+	if c := CautionsOf(k.j, k.w); len(c) > 0 {
 		k.add(MailSection{Heading: k.w.T("mail.caution"), Caution: true, Paras: c})
 	}
 }
@@ -606,7 +592,7 @@ func (k *mailMaker) findings() {
 	if len(r.Suspects) > 0 {
 		s := MailSection{Heading: w.T("mail.report.checked")}
 		for _, x := range few(k, r.Suspects) {
-			it := MailItem{Lead: capital(x.VerdictWords), Text: x.Text}
+			it := MailItem{Lead: locale.Capital(x.VerdictWords), Text: x.Text}
 			for _, c := range few(k, x.Checks) {
 				note := strings.TrimRight(k.clip(c.Text), ".")
 				if c.Reading != "" && c.Measured == nil {
@@ -793,7 +779,7 @@ func (k *mailMaker) decision() {
 	case d.Verdict == workflow.VerdictAsk:
 		k.say("ask")
 		k.add(MailSection{Heading: w.T("mail.ask.yours"), Letter: k.clip(d.Words.Text)})
-		k.paras("mail.next", nextAfter(j, q, d.Verdict, d.Option, k.Shop, w)...)
+		k.paras("mail.next", NextAfter(j, q, d.Verdict, d.Option, k.Shop, w)...)
 		return
 	case d.Verdict == workflow.VerdictDecline || o == nil:
 		k.say("declined")
@@ -836,9 +822,9 @@ func (k *mailMaker) decision() {
 	if d.Words.Text != "" && o != nil {
 		k.add(MailSection{Heading: w.T("mail.decision.words"), Letter: k.clip(d.Words.Text)})
 	}
-	k.paras("mail.next", nextAfter(j, q, d.Verdict, d.Option, k.Shop, w)...)
-	if due := payable(j, k.Shop); due.Minor > 0 {
-		k.add(MailSection{Heading: w.T("mail.pay"), Paras: []string{payURL(k.Shop, j, due)}})
+	k.paras("mail.next", NextAfter(j, q, d.Verdict, d.Option, k.Shop, w)...)
+	if p := PaidOf(j, k.Shop, w); p != nil && p.PayURL != "" {
+		k.add(MailSection{Heading: w.T("mail.pay"), Paras: []string{p.PayURL}})
 	}
 }
 
@@ -912,7 +898,7 @@ func (k *mailMaker) ready() {
 			if !t.Passed {
 				verdict = w.T("mail.tests.failed")
 			}
-			it := MailItem{Lead: capital(verdict), Text: t.Name, Photos: k.photos(photoViews(j, t.Photos, w, k.loc, noURLs))}
+			it := MailItem{Lead: locale.Capital(verdict), Text: t.Name, Photos: k.photos(PhotosOf(j, t.Photos, w, k.loc, noURLs))}
 			if t.Reading != "" {
 				it.Notes = append(it.Notes, t.Reading)
 			}
@@ -933,13 +919,13 @@ func (k *mailMaker) work() {
 		return
 	}
 	paired := map[int]bool{} // before and after stay together, see before
-	for _, p := range pairsOf(k.j, k.w, k.loc, noURLs) {
+	for _, p := range PairsOf(k.j, k.w, k.loc, noURLs) {
 		paired[p.Before.ID], paired[p.After.ID] = true, true
 	}
 	s := MailSection{Heading: k.w.T("mail.work")}
 	for _, x := range few(k, k.j.Work) {
 		alone := slices.DeleteFunc(slices.Clone(x.Photos), func(id int) bool { return paired[id] })
-		s.Items = append(s.Items, MailItem{Text: k.clip(x.Text), Photos: k.photos(photoViews(k.j, alone, k.w, k.loc, noURLs))})
+		s.Items = append(s.Items, MailItem{Text: k.clip(x.Text), Photos: k.photos(PhotosOf(k.j, alone, k.w, k.loc, noURLs))})
 	}
 	k.add(s)
 }
@@ -959,7 +945,7 @@ func (k *mailMaker) waived() {
 
 // couples gives the photos of one place before and after, and how many pairs they are.
 func (k *mailMaker) couples() (photos []*MailPhoto, pairs int) {
-	for _, p := range pairsOf(k.j, k.w, k.loc, noURLs) {
+	for _, p := range PairsOf(k.j, k.w, k.loc, noURLs) {
 		if k.seen[p.Before.ID] || k.seen[p.After.ID] {
 			continue // one of them stands further up: the other follows among the single ones
 		}
@@ -968,7 +954,7 @@ func (k *mailMaker) couples() (photos []*MailPhoto, pairs int) {
 			if v := &views[i]; v.Caption == "" {
 				v.Caption = v.Label
 			} else {
-				v.Caption = named(k.w, v.Label, v.Caption)
+				v.Caption = k.w.Named(v.Label, v.Caption)
 			}
 		}
 		photos = append(photos, k.photos(views)...)
@@ -986,7 +972,7 @@ func (k *mailMaker) before() {
 }
 
 func (k *mailMaker) money() {
-	v := paidOf(k.j, k.Shop, k.w)
+	v := PaidOf(k.j, k.Shop, k.w)
 	if v == nil {
 		return
 	}
@@ -1025,7 +1011,7 @@ func (k *mailMaker) shipped() {
 	}
 	k.add(rows)
 	list := MailSection{Heading: w.T("mail.shipped.contents")}
-	for _, c := range few(k, contentsOf(j, w)) {
+	for _, c := range few(k, ContentsOf(j, w)) {
 		c.Condition = ""
 		list.Items = append(list.Items, contentItem(w, c, ""))
 	}

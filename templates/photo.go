@@ -58,18 +58,19 @@ type MarkNote struct {
 	Kind   workflow.MarkKind
 }
 
-// photoViews shows the photos with these ids that are still there, in this order.
-func photoViews(j *workflow.Job, ids []int, w *locale.Words, loc *time.Location, urls PhotoURLs) []PhotoView {
+// PhotosOf shows the photos with these ids that are still there, in this order.
+func PhotosOf(j *workflow.Job, ids []int, w *locale.Words, loc *time.Location, urls PhotoURLs) []PhotoView {
 	var out []PhotoView
 	for _, id := range ids {
 		if p := j.Photo(id); p != nil {
-			out = append(out, photoView(j, p, w, loc, urls))
+			out = append(out, PhotoOf(j, p, w, loc, urls))
 		}
 	}
 	return out
 }
 
-func photoView(j *workflow.Job, p *workflow.Photo, w *locale.Words, loc *time.Location, urls PhotoURLs) PhotoView {
+// PhotoOf makes the view of a photo.
+func PhotoOf(j *workflow.Job, p *workflow.Photo, w *locale.Words, loc *time.Location, urls PhotoURLs) PhotoView {
 	v := PhotoView{
 		ID: p.ID, SmallWidth: p.Small.Width, SmallHeight: p.Small.Height, Width: p.Large.Width, Height: p.Large.Height,
 		Caption: p.Caption, Alt: p.Alt, Number: w.T("photo.number", p.ID), When: w.DayTime(p.At, loc), Kind: p.Kind,

@@ -209,7 +209,7 @@ func optionView(o *workflow.Option, w *locale.Words) OptionView {
 	for i, l := range o.Price.Lines {
 		lv := LineView{KindName: w.T("line." + string(l.Kind)), Text: l.Text}
 		if lv.Named = lv.KindName; l.Text != "" {
-			lv.Named = named(w, lv.KindName, l.Text)
+			lv.Named = w.Named(lv.KindName, l.Text)
 		}
 		if i < len(o.Result.Lines) {
 			lv.Amount = w.Money(o.Result.Lines[i])
@@ -382,7 +382,7 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 		ov := optionView(o, w)
 		v.Option, v.Consent = &ov, q.Words
 	}
-	v.Next = nextAfter(j, q, verdict, option, shop, w)
+	v.Next = NextAfter(j, q, verdict, option, shop, w)
 	if shop.UndoFor > 0 {
 		v.Next = append(v.Next, w.T("review.undo", w.Duration(shop.UndoFor)))
 	}
@@ -400,24 +400,24 @@ func (v *QuoteReview) Text() string {
 			lines = append(lines, "- "+l.Plain())
 		}
 		if o.Net != "" {
-			lines = append(lines, named(w, o.NetName, o.Net))
+			lines = append(lines, w.Named(o.NetName, o.Net))
 		}
 		for _, t := range o.Taxes {
-			lines = append(lines, named(w, t.Name, t.Amount))
+			lines = append(lines, w.Named(t.Name, t.Amount))
 		}
-		lines = append(lines, named(w, o.TotalName, o.Total), o.Days, o.Deposit, o.Warranty)
+		lines = append(lines, w.Named(o.TotalName, o.Total), o.Days, o.Deposit, o.Warranty)
 		if o.Excluded != "" {
-			lines = append(lines, named(w, o.ExcludedName, o.Excluded))
+			lines = append(lines, w.Named(o.ExcludedName, o.Excluded))
 		}
 	} else {
 		lines = append(lines, v.T("review.no"))
 	}
-	lines = append(lines, named(w, v.T("quote.name"), v.Name))
+	lines = append(lines, w.Named(v.T("quote.name"), v.Name))
 	if v.Remark != "" {
-		lines = append(lines, named(w, v.T("quote.remark"), v.Remark))
+		lines = append(lines, w.Named(v.T("quote.remark"), v.Remark))
 	}
 	if v.Consent != "" {
-		lines = append(lines, named(w, v.T("review.words"), v.Consent))
+		lines = append(lines, w.Named(v.T("review.words"), v.Consent))
 	}
 	lines = append(lines, v.T("next.title"))
 	for _, n := range v.Next {
@@ -432,7 +432,7 @@ func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision,
 	loc := zoneOf(shop)
 	v := &QuoteDone{
 		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), When: w.DateTime(d.At, loc), Digest: d.Digest,
-		Said: w.T("done.said." + string(d.Verdict)), Next: nextAfter(j, q, d.Verdict, d.Option, shop, w),
+		Said: w.T("done.said." + string(d.Verdict)), Next: NextAfter(j, q, d.Verdict, d.Option, shop, w),
 	}
 	if o := q.Option(d.Option); d.Verdict == workflow.VerdictApprove && o != nil {
 		ov := optionView(o, w)
@@ -451,8 +451,8 @@ func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision,
 	return v
 }
 
-// nextAfter says what happens after an answer.
-func nextAfter(j *workflow.Job, q *workflow.Quote, verdict workflow.Verdict, option string, shop *workflow.Shop, w *locale.Words) []string {
+// NextAfter says what happens after an answer.
+func NextAfter(j *workflow.Job, q *workflow.Quote, verdict workflow.Verdict, option string, shop *workflow.Shop, w *locale.Words) []string {
 	o := q.Option(option)
 	switch {
 	case verdict == workflow.VerdictAsk:

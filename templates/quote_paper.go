@@ -96,7 +96,7 @@ func (d *quotePaper) fields(pairs ...string) {
 			d.Blank(name)
 			continue
 		}
-		d.Spans(paper.Span{Text: named(d.w, name, "") + " ", Style: paper.Strong}, paper.Span{Text: strings.ReplaceAll(pairs[i+1], "\n", ", ")})
+		d.Spans(paper.Span{Text: d.w.Named(name, "") + " ", Style: paper.Strong}, paper.Span{Text: strings.ReplaceAll(pairs[i+1], "\n", ", ")})
 	}
 }
 
@@ -128,7 +128,7 @@ func (d *quotePaper) options() {
 			d.Text(s)
 		}
 		if o.Excluded != "" {
-			d.Text(named(d.w, o.ExcludedName, o.Excluded), paper.Muted)
+			d.Text(d.w.Named(o.ExcludedName, o.Excluded), paper.Muted)
 		}
 	}
 	d.Text(d.v.TaxNote, paper.Muted)

@@ -106,10 +106,10 @@ func DraftReport(j *workflow.Job, text workflow.ReportText, now time.Time) *work
 // ReportOf makes the view of a report.
 func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time.Time, w *locale.Words, urls PhotoURLs) ReportView {
 	loc := zoneOf(shop)
-	show := func(ids []int) ([]PhotoView, string) { return photoViews(j, ids, w, loc, urls), "" }
+	show := func(ids []int) ([]PhotoView, string) { return PhotosOf(j, ids, w, loc, urls), "" }
 	v := ReportView{
 		W: w, Number: r.Number, Job: j.Number.Shown(), Device: j.Device.Name(), Serial: j.Device.Serial, Sent: w.DateTime(r.SentAt, loc),
-		Short: r.Short, Fault: j.Fault.Text, Contents: contentsOf(j, w), Condition: j.Condition,
+		Short: r.Short, Fault: j.Fault.Text, Contents: ContentsOf(j, w), Condition: j.Condition,
 		Cause: r.Cause, Proposal: r.Proposal, Head: r.Head, Next: r.Next,
 	}
 	if last := len(j.Reports); last > r.Number {
@@ -120,7 +120,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	}
 	for i := range j.Photos {
 		if p := &j.Photos[i]; p.Kind == workflow.PhotoArrival && !p.Removed {
-			v.Arrival = append(v.Arrival, photoView(j, p, w, loc, urls))
+			v.Arrival = append(v.Arrival, PhotoOf(j, p, w, loc, urls))
 		}
 	}
 	for _, id := range r.Findings {
@@ -144,7 +144,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 		}
 	}
 	v.Changes = changesOf(j, r, w)
-	v.Pairs = pairsOf(j, w, loc, urls)
+	v.Pairs = PairsOf(j, w, loc, urls)
 	for _, id := range r.Suspects {
 		for i := range j.Suspects {
 			if s := &j.Suspects[i]; s.ID == id {
@@ -183,7 +183,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	if s := StatusOf(j, shop, now, w); j.Promise() != nil {
 		v.Date = s.When
 	}
-	v.Cautions = append(v.Cautions, cautionsOf(j, w)...)
+	v.Cautions = append(v.Cautions, CautionsOf(j, w)...)
 	if v.Next == "" {
 		v.Next = w.T("report.next." + string(j.Stage))
 	}
@@ -272,7 +272,8 @@ func reportWith(j *workflow.Job, q *workflow.Quote) int {
 // ReportFor returns the number of the findings report that a quote goes with, 0 if there is none.
 func ReportFor(j *workflow.Job, q *workflow.Quote) int { return reportWith(j, q) }
 
-func contentsOf(j *workflow.Job, w *locale.Words) []ContentView {
+// ContentsOf lists what was in the parcel, and what became of it.
+func ContentsOf(j *workflow.Job, w *locale.Words) []ContentView {
 	var out []ContentView
 	for _, it := range j.Contents {
 		c := ContentView{Text: it.Text, Condition: it.Condition, Device: it.Device}
@@ -302,7 +303,8 @@ func suspectView(s *workflow.Suspect, w *locale.Words, show showPhotos) SuspectV
 	return v
 }
 
-func pairsOf(j *workflow.Job, w *locale.Words, loc *time.Location, urls PhotoURLs) []PhotoPair {
+// PairsOf lists the photos of one place before and after.
+func PairsOf(j *workflow.Job, w *locale.Words, loc *time.Location, urls PhotoURLs) []PhotoPair {
 	var out []PhotoPair
 	for i := range j.Photos {
 		after := &j.Photos[i]
@@ -310,15 +312,15 @@ func pairsOf(j *workflow.Job, w *locale.Words, loc *time.Location, urls PhotoURL
 			continue
 		}
 		if before := j.Photo(after.Pair); before != nil {
-			out = append(out, PhotoPair{photoView(j, before, w, loc, urls), photoView(j, after, w, loc, urls)})
+			out = append(out, PhotoPair{PhotoOf(j, before, w, loc, urls), PhotoOf(j, after, w, loc, urls)})
 		}
 	}
 	return out
 }
 
-// cautionsOf returns the usual cautions for what the screening found. They are common practice, without a
+// CautionsOf returns the usual cautions for what the screening found. They are common practice, without a
 // source of their own, and defer to local codes, carriers' rules and licensed practice.
-func cautionsOf(j *workflow.Job, w *locale.Words) []string {
+func CautionsOf(j *workflow.Job, w *locale.Words) []string {
 	var out []string
 	s := j.Screening
 	if s == nil {
@@ -353,8 +355,8 @@ type ReportPage struct {
 // Template implements [View].
 func (*ReportPage) Template() string { return "customer/report.html" }
 
-// paidOf lists what the job comes to: approved, paid, balance; nil where nothing was approved or paid.
-func paidOf(j *workflow.Job, shop *workflow.Shop, w *locale.Words) *PaidView {
+// PaidOf lists what the job comes to: approved, paid, balance; nil where nothing was approved or paid.
+func PaidOf(j *workflow.Job, shop *workflow.Shop, w *locale.Words) *PaidView {
 	charge, paid := j.Charge(shop), j.Paid(shop)
 	if charge.Minor == 0 && paid.Minor == 0 {
 		return nil

@@ -65,7 +65,7 @@ func (d *reportPaper) fill(shop *workflow.Shop) {
 	for _, c := range v.Contents {
 		text := c.Text
 		if c.Condition != "" {
-			text = named(w, text, c.Condition)
+			text = w.Named(text, c.Condition)
 		}
 		items = append(items, text)
 	}

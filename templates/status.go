@@ -87,14 +87,8 @@ func StatusOf(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 	return s
 }
 
-// day returns a date as it stands after "by" or "since": "Thu 3 December", with the year where it is
-// another one than now's.
-func (m *statusMaker) day(t time.Time) string {
-	if t.In(m.loc).Year() != m.now.In(m.loc).Year() {
-		return m.w.Date(t, m.loc)
-	}
-	return m.w.Day(t, m.loc)
-}
+// day returns a date as it stands after "by" or "since".
+func (m *statusMaker) day(t time.Time) string { return m.w.DayAsOf(t, m.now, m.loc) }
 
 func (m *statusMaker) where(s *Status) {
 	j, w := m.j, m.w

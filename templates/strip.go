@@ -204,7 +204,7 @@ func (m *statusMaker) promiseSays() []string {
 		if words == "" {
 			continue
 		}
-		s := capital(w.T("strip.added."+key, words, w.T("strip.cause."+x.cause), n))
+		s := locale.Capital(w.T("strip.added."+key, words, w.T("strip.cause."+x.cause), n))
 		if x.running {
 			s += " " + w.T("strip.so_far")
 		}

@@ -119,8 +119,8 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	urls := TrackPhotos(l.Token)
 	t := &Track{
 		Page: page, Status: StatusOf(j, shop, now, w), Base: base, Live: base + "/live", Version: j.Version,
-		Contents: contentsOf(j, w), Serial: j.Device.Serial, Fault: j.Fault.Text, Condition: j.Condition,
-		Pairs: pairsOf(j, w, loc, urls), Paid: paidOf(j, shop, w), Erased: !j.Erased.IsZero(), SendTo: j.Stage == workflow.StageBooked,
+		Contents: ContentsOf(j, w), Serial: j.Device.Serial, Fault: j.Fault.Text, Condition: j.Condition,
+		Pairs: PairsOf(j, w, loc, urls), Paid: PaidOf(j, shop, w), Erased: !j.Erased.IsZero(), SendTo: j.Stage == workflow.StageBooked,
 		LinkUntil: w.Date(l.Until, loc),
 	}
 	if !j.Ended() && j.Erased.IsZero() {
@@ -249,7 +249,7 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 	j, w := m.j, m.w
 	var out []MomentView // oldest first, turned round at the end
 	paired := map[int]bool{}
-	for _, p := range pairsOf(j, w, m.loc, urls) {
+	for _, p := range PairsOf(j, w, m.loc, urls) {
 		paired[p.Before.ID], paired[p.After.ID] = true, true // they stand above the story, side by side
 	}
 	lastPhotos := time.Time{}
@@ -264,7 +264,7 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 			if p == nil || paired[p.ID] {
 				continue
 			}
-			photo := photoView(j, p, w, m.loc, urls)
+			photo := PhotoOf(j, p, w, m.loc, urls)
 			if n := len(out); n > 0 && !lastPhotos.IsZero() && x.At.Sub(lastPhotos) < time.Hour && out[n-1].Photos != nil {
 				out[n-1].Photos = append(out[n-1].Photos, photo)
 				out[n-1].Text = w.T("story.photo.added", len(out[n-1].Photos))

@@ -20,6 +20,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"benchword/workflow/money"
 
@@ -305,6 +307,20 @@ func (w *Words) List(items []string) string {
 		}
 		return w.T("list.last", first, last)
 	}
+}
+
+// Named puts a name before its value, with the language's colon; without a value it ends with the colon.
+func (w *Words) Named(name, value string) string {
+	return strings.TrimRight(w.T("mail.photo.labelled", name, value), " ")
+}
+
+// Capital returns a text with a capital letter at its beginning.
+func Capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 {
+		return ""
+	}
+	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // soundsI reports whether a Spanish word begins with the sound of i, before which "y" becomes "e".

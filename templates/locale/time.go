@@ -41,7 +41,14 @@ func (w *Words) On(t, now time.Time, loc *time.Location) string {
 		return w.T("date.tomorrow")
 	case same(noon.AddDate(0, 0, -1)):
 		return w.T("date.yesterday")
-	case y != ny:
+	}
+	return w.DayAsOf(t, now, loc)
+}
+
+// DayAsOf returns a date as it stands after "by" or "since", said at an instant: without its year where that
+// is the same.
+func (w *Words) DayAsOf(t, now time.Time, loc *time.Location) string {
+	if t.In(loc).Year() != now.In(loc).Year() {
 		return w.Date(t, loc)
 	}
 	return w.Day(t, loc)
