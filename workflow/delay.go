@@ -374,3 +374,8 @@ func (s *Shop) silenceDays() int {
 	}
 	return 5
 }
+
+// guardChoseReturn is the customer's choice after a promise was missed.
+func guardChoseReturn(m *moving) {
+	m.need(m.j.returning(), "The customer has not chosen to have it back unrepaired after a missed date.")
+}

@@ -49,6 +49,15 @@ func (d Duty) Words() string {
 	return d.Text
 }
 
+func (j *Job) duty(id int) *Duty {
+	for i := range j.Duties {
+		if j.Duties[i].ID == id {
+			return &j.Duties[i]
+		}
+	}
+	return nil
+}
+
 // why says in a few words for the bench where an open duty comes from, "" if a person raised it.
 func (j *Job) why(d Duty, c *catalogue.Catalogue) string {
 	switch f := j.Finding(d.Finding); {
@@ -62,6 +71,41 @@ func (j *Job) why(d Duty, c *catalogue.Catalogue) string {
 		return fmt.Sprintf("finding %d", f.ID)
 	}
 	return ""
+}
+
+// openDuties gives one sentence about the duties that stand before a stage, "" if there are none.
+// Going back (from testing to repairing) is never blocked by a duty, nor is a customer's decision: their
+// no brings the job to testing, and from there the duties stand before shipping.
+func (j *Job) openDuties(to Stage, shop *Shop) string {
+	if stageRank(to) <= stageRank(j.Stage) || to == StageWithdrawn {
+		return ""
+	}
+	var open []string
+	for _, d := range j.Duties {
+		if d.Open() && stageRank(d.Before) <= stageRank(to) {
+			s := "“" + d.Text + "”"
+			if why := j.why(d, shop.Trade()); why != "" {
+				s += " (" + why + ")"
+			}
+			open = append(open, s)
+		}
+	}
+	switch len(open) {
+	case 0:
+		return ""
+	case 1:
+		return "One duty is open: " + open[0] + ". Do it, or waive it with a reason that the customer will read."
+	}
+	return fmt.Sprintf("%d duties are open: %s. Do them, or waive each with a reason that the customer will read.", len(open), strings.Join(open, ", "))
+}
+
+// cellIn reports whether something that must not be posted is still in the device.
+func (j *Job) cellIn() bool {
+	return slices.ContainsFunc(j.Duties, func(d Duty) bool {
+		// Before there were rules the duty was known by its words.
+		old := d.Rule == "" && strings.HasPrefix(d.Text, "Take the damaged cell out")
+		return (d.NoPost || old) && d.DoneAt.IsZero() && !d.Dropped
+	})
 }
 
 // raise raises the duties of rules, for a finding or an action. A rule that is open for the same reason is
@@ -127,11 +171,141 @@ func (t *turn) drop(finding int) error {
 	return nil
 }
 
-// cellIn reports whether something that must not be posted is still in the device.
-func (j *Job) cellIn() bool {
-	return slices.ContainsFunc(j.Duties, func(d Duty) bool {
-		// Before there were rules the duty was known by its words.
-		old := d.Rule == "" && strings.HasPrefix(d.Text, "Take the damaged cell out")
-		return (d.NoPost || old) && d.DoneAt.IsZero() && !d.Dropped
-	})
+// RaiseDuty obliges the bench to do something before a stage.
+type RaiseDuty struct {
+	Duty Duty `json:"duty"`
+}
+
+func (RaiseDuty) allowed() []Role { return benchUp }
+
+func (c RaiseDuty) decide(t *turn) error {
+	if err := t.needOpen("Raising a duty"); err != nil {
+		return err
+	}
+	d := c.Duty
+	var err error
+	if d.Rule != "" {
+		r := t.shop.Trade().Rule(d.Rule)
+		if r == nil {
+			return invalid("rule", "There is no rule “%s” for duties.", d.Rule)
+		}
+		if d.Finding != 0 && t.j.Finding(d.Finding) == nil {
+			return invalid("finding", "There is no finding %d on this job.", d.Finding)
+		}
+		return t.raise([]catalogue.Rule{*r}, d.Finding, "")
+	}
+	if d.Text, err = line("duty", "The duty", d.Text, true); err != nil {
+		return err
+	}
+	if d.Before == "" {
+		d.Before = StageShipped
+	}
+	if err := oneOf("before", "The stage before which it is due", d.Before, []Stage{StageTesting, StageShipped}); err != nil {
+		return err
+	}
+	if d.Finding != 0 && t.j.Finding(d.Finding) == nil {
+		return invalid("finding", "There is no finding %d on this job.", d.Finding)
+	}
+	if len(t.j.Duties) >= MaxList {
+		return refused("There are %d duties already; no more fit.", MaxList)
+	}
+	return t.record(&DutyRaised{Duty{ID: len(t.j.Duties) + 1, Text: d.Text, Before: d.Before, Finding: d.Finding}})
+}
+
+// DutyRaised obliges the bench.
+type DutyRaised struct {
+	Duty Duty `json:"duty"`
+}
+
+// Kind is "duty.raised".
+func (*DutyRaised) Kind() EventKind { return "duty.raised" }
+
+func (p *DutyRaised) fold(j *Job, e *Event) { j.Duties = append(j.Duties, p.Duty) }
+
+// DoDuty settles a duty.
+type DoDuty struct {
+	ID int `json:"id"`
+}
+
+func (DoDuty) allowed() []Role { return benchUp }
+
+func (c DoDuty) decide(t *turn) error {
+	d := t.j.duty(c.ID)
+	if d == nil {
+		return invalid("duty", "There is no duty %d on this job.", c.ID)
+	}
+	if late := d.NoPost && d.Waived != "" && d.DoneAt.IsZero(); !d.Open() && !late {
+		return nil // what must not be posted can still be taken out after a waiver
+	}
+	if d.Test != "" {
+		return refused("This duty is settled by the test “%s”: record the test, and once it has passed the duty is done.", d.Test)
+	}
+	return t.record(&DutyDone{c.ID})
+}
+
+// DutyDone settles a duty.
+type DutyDone struct {
+	ID int `json:"id"`
+}
+
+// Kind is "duty.done".
+func (*DutyDone) Kind() EventKind { return "duty.done" }
+
+func (p *DutyDone) fold(j *Job, e *Event) {
+	if d := j.duty(p.ID); d != nil {
+		d.DoneAt = e.At
+	}
+}
+
+// WaiveDuty lets a duty go, with a reason that the customer will read.
+type WaiveDuty struct {
+	ID     int    `json:"id"`
+	Reason string `json:"reason"`
+}
+
+func (WaiveDuty) allowed() []Role { return counterUp }
+
+func (c WaiveDuty) decide(t *turn) error {
+	d := t.j.duty(c.ID)
+	if d == nil {
+		return invalid("duty", "There is no duty %d on this job.", c.ID)
+	}
+	if !d.Open() {
+		return refused("This duty is settled already.")
+	}
+	reason, err := line("reason", "The reason, which the customer will read,", c.Reason, true)
+	if err != nil {
+		return err
+	}
+	return t.record(&DutyWaived{c.ID, reason})
+}
+
+// DutyWaived lets a duty go, with a reason that the customer will read.
+type DutyWaived struct {
+	ID     int    `json:"id"`
+	Reason string `json:"reason"`
+}
+
+// Kind is "duty.waived".
+func (*DutyWaived) Kind() EventKind { return "duty.waived" }
+
+func (p *DutyWaived) fold(j *Job, e *Event) {
+	if d := j.duty(p.ID); d != nil {
+		d.Waived = p.Reason
+		j.tell(e, p.ID)
+	}
+}
+
+// DutyDropped: what the duty came from was taken back.
+type DutyDropped struct {
+	ID int `json:"id"`
+}
+
+// Kind is "duty.dropped".
+func (*DutyDropped) Kind() EventKind { return "duty.dropped" }
+
+func (p *DutyDropped) fold(j *Job, e *Event) {
+	if d := j.duty(p.ID); d != nil {
+		d.Dropped = true
+	}
 }

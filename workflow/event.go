@@ -30,24 +30,6 @@ func (id ShopID) Valid() bool {
 	return true
 }
 
-// Role is what somebody may do.
-type Role string
-
-const (
-	RoleBench    Role = "bench"    // technician: intake, photos, findings, checks, work, tests
-	RoleCounter  Role = "counter"  // counter staff: all of bench, and everything that reaches the customer
-	RoleOwner    Role = "owner"    // all of counter, and staff, tokens, erasure
-	RoleCustomer Role = "customer" // by link
-	RoleSystem   Role = "system"   // the clock and the dispatcher
-)
-
-// Actor is who caused an event. For staff ID is their sign-in name; for a customer it is the id of
-// the link they used; for the system it is the part that acted ("clock", "dispatcher").
-type Actor struct {
-	Role Role   `json:"role"`
-	ID   string `json:"id,omitempty"`
-}
-
 // EventKind is an event's name in the past tense, e.g. "quote.issued". On the wire it is followed by
 // the version of its payload: "quote.issued/1".
 type EventKind string
@@ -219,4 +201,79 @@ func VerifyChain(events []*Event) (head string, err error) {
 		}
 	}
 	return head, nil
+}
+
+// kinds is the closed set of events. A recipe for adding one stands in DEVELOPERS.md.
+var kinds = map[EventKind]kindOf{
+	"job.booked":         {make: func() Payload { return new(JobBooked) }},
+	"customer.changed":   {make: func() Payload { return new(CustomerChanged) }},
+	"stage.moved":        {make: func() Payload { return new(StageMoved) }},
+	"contents.listed":    {make: func() Payload { return new(ContentsListed) }},
+	"screening.answered": {make: func() Payload { return new(ScreeningAnswered) }},
+	"condition.noted":    {make: func() Payload { return new(ConditionNoted) }},
+	"fault.tried":        {make: func() Payload { return new(FaultTried) }},
+	"photo.added":        {make: func() Payload { return new(PhotoAdded) }},
+	"photo.described":    {make: func() Payload { return new(PhotoDescribed) }},
+	"photo.removed":      {make: func() Payload { return new(PhotoRemoved) }},
+	"suspect.named":      {make: func() Payload { return new(SuspectNamed) }},
+	"check.done":         {make: func() Payload { return new(CheckDone) }},
+	"finding.noted":      {make: func() Payload { return new(FindingNoted) }},
+	"finding.withdrawn":  {make: func() Payload { return new(FindingWithdrawn) }},
+	"duty.raised":        {make: func() Payload { return new(DutyRaised) }},
+	"duty.done":          {make: func() Payload { return new(DutyDone) }},
+	"duty.waived":        {make: func() Payload { return new(DutyWaived) }},
+	"duty.dropped":       {make: func() Payload { return new(DutyDropped) }},
+	"symptom.noted":      {make: func() Payload { return new(SymptomNoted) }},
+	"check.planned":      {make: func() Payload { return new(CheckPlanned) }},
+	"report.sent":        {make: func() Payload { return new(ReportSent) }},
+	"quote.issued":       {make: func() Payload { return new(QuoteIssued) }},
+	"quote.withdrawn":    {make: func() Payload { return new(QuoteTakenBack) }},
+	"quote.expired":      {make: func() Payload { return new(QuoteLapsed) }},
+	"quote.reminded":     {make: func() Payload { return new(QuoteReminded) }},
+	"decision.made":      {make: func() Payload { return new(DecisionMade) }},
+	"decision.undone":    {make: func() Payload { return new(DecisionUndone) }},
+	"charge.set":         {make: func() Payload { return new(ChargeSet) }},
+	"collection.asked":   {make: func() Payload { return new(CollectionAsked) }},
+	"payment.recorded":   {make: func() Payload { return new(PaymentRecorded) }},
+	"promise.made":       {make: func() Payload { return new(PromiseMade) }},
+	"promise.breached":   {make: func() Payload { return new(PromiseBreached) }},
+	"promise.warned":     {make: func() Payload { return new(PromiseWarned) }},
+	"promise.at_risk":    {make: func() Payload { return new(PromiseAtRisk) }},
+	"level.chosen":       {make: func() Payload { return new(LevelChosen) }},
+	"target.missed":      {make: func() Payload { return new(TargetMissed) }},
+	"delay.prepared":     {make: func() Payload { return new(DelayPrepared) }},
+	"delay.told":         {make: func() Payload { return new(DelayTold) }},
+	"delay.answered":     {make: func() Payload { return new(DelayAnswered) }},
+	"hold.placed":        {make: func() Payload { return new(HoldPlaced) }},
+	"hold.lifted":        {make: func() Payload { return new(HoldLifted) }},
+	"clock.paused":       {make: func() Payload { return new(ClockPaused) }},
+	"clock.resumed":      {make: func() Payload { return new(ClockResumed) }},
+	"work.done":          {make: func() Payload { return new(WorkDone) }},
+	"test.done":          {make: func() Payload { return new(TestDone) }},
+	"job.ready":          {make: func() Payload { return new(JobReady) }},
+	"contents.packed":    {make: func() Payload { return new(ContentsPacked) }},
+	"shipment.prepared":  {make: func() Payload { return new(ShipmentPrepared) }},
+	"message.sent":       {make: func() Payload { return new(MessageSent) }},
+	"link.issued":        {make: func() Payload { return new(LinkIssued) }},
+	"link.revoked":       {make: func() Payload { return new(LinkRevoked) }},
+	"link.asked":         {make: func() Payload { return new(LinkAsked) }},
+	"notice.made":        {make: func() Payload { return new(NoticeMade) }},
+	"notice.delivered":   {make: func() Payload { return new(NoticeDelivered) }},
+	"notice.buried":      {make: func() Payload { return new(NoticeGivenUp) }},
+	"notice.requeued":    {make: func() Payload { return new(NoticeRequeued) }},
+	"notice.bounced":     {make: func() Payload { return new(NoticeBounced) }},
+	"notice.told":        {make: func() Payload { return new(NoticeTold) }},
+	"notices.chosen":     {make: func() Payload { return new(NoticesChosen) }},
+	"push.subscribed":    {make: func() Payload { return new(PushSubscribed) }},
+	"push.ended":         {make: func() Payload { return new(PushEnded) }},
+	"person.erased":      {make: func() Payload { return new(PersonErased) }},
+}
+
+// EventKinds lists every kind of event there is, in no particular order.
+func EventKinds() []EventKind {
+	var out []EventKind
+	for k := range kinds {
+		out = append(out, k)
+	}
+	return out
 }

@@ -110,3 +110,142 @@ func (f *Finding) fromCatalogue(c *catalogue.Catalogue, lang string) error {
 	}
 	return nil
 }
+
+// Finding gives the finding with this id, nil if there is none.
+func (j *Job) Finding(id int) *Finding {
+	for i := range j.Findings {
+		if j.Findings[i].ID == id {
+			return &j.Findings[i]
+		}
+	}
+	return nil
+}
+
+// NoteFinding adds a finding, or corrects the one whose ID is given.
+type NoteFinding struct {
+	Finding Finding `json:"finding"`
+	// Duty, if its text is not empty, is raised with the finding.
+	Duty Duty `json:"duty,omitempty"`
+}
+
+func (NoteFinding) allowed() []Role { return benchUp }
+
+func (c NoteFinding) decide(t *turn) error {
+	if err := t.needStage("Noting a finding", StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting); err != nil {
+		return err
+	}
+	f := c.Finding
+	err := f.fromCatalogue(t.shop.Trade(), t.j.Customer.Language)
+	if err != nil {
+		return err
+	}
+	if f.Text, err = text("text", "The finding", f.Text, true); err != nil {
+		return err
+	}
+	if f.Where, err = line("where", "The place", f.Where, false); err != nil {
+		return err
+	}
+	if f.Matters, err = text("matters", "Why it matters", f.Matters, false); err != nil {
+		return err
+	}
+	if f.Reading, err = line("reading", "The reading", f.Reading, false); err != nil {
+		return err
+	}
+	if f.Measurement, f.Reading, err = checkMeasurement(f.Measurement, f.Reading); err != nil {
+		return err
+	}
+	if err := oneOf("origin", "The origin", f.Origin, Origins); err != nil {
+		return err
+	}
+	if err := oneOf("weight", "The weight", f.Weight, Weights); err != nil {
+		return err
+	}
+	if err := oneOf("certainty", "The certainty", f.Certainty, Certainties); err != nil {
+		return err
+	}
+	if f.Certainty == CertaintyMeasured && f.Reading == "" {
+		return invalid("reading", "A finding that is measured needs its reading, with the unit.")
+	}
+	if err := t.checkPhotos(f.Photos); err != nil {
+		return err
+	}
+	f.Withdrawn, f.Reason = false, ""
+	if f.ID != 0 && t.j.Finding(f.ID) == nil {
+		return invalid("finding", "There is no finding %d on this job.", f.ID)
+	}
+	if f.ID == 0 {
+		if len(t.j.Findings) >= MaxList {
+			return refused("There are %d findings already; no more fit.", MaxList)
+		}
+		f.ID = len(t.j.Findings) + 1
+	}
+	if err := t.record(&FindingNoted{f}); err != nil {
+		return err
+	}
+	if err := t.raise(t.shop.Trade().RulesFor(f.Entry), f.ID, ""); err != nil {
+		return err
+	}
+	if strings.TrimSpace(c.Duty.Text) == "" {
+		return nil
+	}
+	d := c.Duty
+	d.Finding = f.ID
+	return RaiseDuty{d}.decide(t)
+}
+
+// FindingNoted adds a finding, or corrects the one with the same id.
+type FindingNoted struct {
+	Finding Finding `json:"finding"`
+}
+
+// Kind is "finding.noted".
+func (*FindingNoted) Kind() EventKind { return "finding.noted" }
+
+func (p *FindingNoted) fold(j *Job, e *Event) {
+	f := p.Finding
+	f.At = e.At
+	if old := j.Finding(f.ID); old != nil {
+		f.At = old.At
+		*old = f
+		return
+	}
+	j.Findings = append(j.Findings, f)
+	j.tell(e, f.ID)
+}
+
+// WithdrawFinding takes a finding back; it stays in the history.
+type WithdrawFinding struct {
+	ID     int    `json:"id"`
+	Reason string `json:"reason"`
+}
+
+func (WithdrawFinding) allowed() []Role { return benchUp }
+
+func (c WithdrawFinding) decide(t *turn) error {
+	if f := t.j.Finding(c.ID); f == nil || f.Withdrawn {
+		return invalid("finding", "There is no finding %d on this job.", c.ID)
+	}
+	reason, err := line("reason", "The reason", c.Reason, true)
+	if err != nil {
+		return err
+	}
+	if err := t.record(&FindingWithdrawn{c.ID, reason}); err != nil {
+		return err
+	}
+	return t.drop(c.ID)
+}
+
+// FindingWithdrawn takes a finding back.
+type FindingWithdrawn struct {
+	ID     int    `json:"id"`
+	Reason string `json:"reason"`
+}
+
+// Kind is "finding.withdrawn".
+func (*FindingWithdrawn) Kind() EventKind { return "finding.withdrawn" }
+
+func (p *FindingWithdrawn) fold(j *Job, e *Event) {
+	if f := j.Finding(p.ID); f != nil {
+		f.Withdrawn, f.Reason = true, p.Reason
+	}
+}

@@ -141,26 +141,6 @@ func (t *turn) chooseLevel(key string, by time.Time) error {
 	return t.record(&LevelChosen{x})
 }
 
-// soonEnough checks a date that is going to be promised.
-func (t *turn) soonEnough(field string, by time.Time) error {
-	if !by.After(t.now) {
-		return invalid(field, "The new date has passed already.")
-	}
-	if by.After(t.now.AddDate(2, 0, 0)) {
-		return invalid(field, "The new date is more than two years away.")
-	}
-	return nil
-}
-
-// firstPromise gives what is promised when the device arrives; ok is false for nothing.
-func (t *turn) firstPromise() (q Quota, ok bool) {
-	if l := t.j.Level; l != nil {
-		q = l.Promise
-		return q, q != Quota{} && (q.By.IsZero() || q.By.After(t.now))
-	}
-	return Quota{WorkingDays: t.shop.PromiseDays}, t.shop.PromiseDays > 0
-}
-
 // addFee puts the level's line into an option of a quote, unless one with its words is there.
 func (l *JobLevel) addFee(o *Option) {
 	if l == nil || l.Fee == nil || !o.repairs() {

@@ -8,6 +8,50 @@ import (
 	"benchword/workflow/calendar"
 )
 
+// NoticeRecord is a notice's fate as the job's history knows it.
+type NoticeRecord struct {
+	ID   string     `json:"id"`
+	Kind NoticeKind `json:"kind"`
+	At   time.Time  `json:"at,omitzero"`
+	// Ref, Quote, With, Due and Asked are those of [NoticeMade].
+	Ref   int       `json:"ref,omitempty"`
+	Quote int       `json:"quote,omitempty"`
+	With  string    `json:"with,omitempty"`
+	Due   time.Time `json:"due,omitzero"`
+	Asked bool      `json:"asked,omitempty"`
+	// DeliveredAt is when the mail server accepted it; BuriedAt when it was given up; BouncedAt when it
+	// came back after all. Reason says why.
+	DeliveredAt time.Time `json:"delivered_at,omitzero"`
+	BuriedAt    time.Time `json:"buried_at,omitzero"`
+	BouncedAt   time.Time `json:"bounced_at,omitzero"`
+	Reason      string    `json:"reason,omitempty"`
+	// ToldAt is when the counter told the customer in another way.
+	ToldAt time.Time `json:"told_at,omitzero"`
+}
+
+// waits reports whether the notice has not been sent yet.
+func (n *NoticeRecord) waits() bool { return n.DeliveredAt.IsZero() && n.BuriedAt.IsZero() }
+
+// ChooseNotices is the customer's choice of what to be told by mail.
+type ChooseNotices struct {
+	Choice NoticeChoice `json:"choice"`
+}
+
+func (ChooseNotices) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
+
+func (c ChooseNotices) decide(t *turn) error {
+	if err := oneOf("choice", "The choice", c.Choice, NoticeChoices); err != nil {
+		return err
+	}
+	if !t.j.Erased.IsZero() {
+		return refused("The customer was erased from this job; there is nobody to write to.").because("erased")
+	}
+	if t.j.Choice() == c.Choice {
+		return nil
+	}
+	return t.record(&NoticesChosen{c.Choice})
+}
+
 // NoticeKind is what a notice is about.
 type NoticeKind string
 
@@ -335,3 +379,58 @@ func (j *Job) Notice(id string) *NoticeRecord {
 	}
 	return nil
 }
+
+// NoticeMade is the decision to tell somebody something. Its outbox entry stands in the same commit, or
+// it goes with the mail of an earlier notice that still waits.
+type NoticeMade struct {
+	ID     string     `json:"id"`
+	Notice NoticeKind `json:"notice"`
+	// Ref and Quote are those of its [Entry].
+	Ref   int `json:"ref,omitempty"`
+	Quote int `json:"quote,omitempty"`
+	// With is the earlier notice whose mail tells this one too, "" for a mail of its own.
+	With string `json:"with,omitempty"`
+	// Due is the earliest instant of that mail where it is later than the event.
+	Due time.Time `json:"due,omitzero"`
+	// Asked marks a notice that the customer waits for: it goes at once, at night too.
+	Asked bool `json:"asked,omitempty"`
+	// Instead is the notice that came too late for the mail it was to go with, and which this one
+	// tells.
+	Instead string `json:"instead,omitempty"`
+}
+
+// Kind is "notice.made".
+func (*NoticeMade) Kind() EventKind { return "notice.made" }
+
+func (p *NoticeMade) fold(j *Job, e *Event) {
+	n := NoticeRecord{ID: p.ID, Kind: p.Notice, At: e.At, Ref: p.Ref, Quote: p.Quote, With: p.With, Due: p.Due, Asked: p.Asked}
+	if p.Asked {
+		// The customer is there: what waited for the morning, or for company, goes before it.
+		for i := range j.Notices {
+			if w := &j.Notices[i]; w.waits() && w.Due.After(e.At) {
+				w.Due, w.Asked = e.At, true
+			}
+		}
+	}
+	if late := j.Notice(p.Instead); late != nil {
+		gone := late.With
+		*late = n
+		for i := range j.Notices {
+			if m := &j.Notices[i]; m.With == gone && m.waits() {
+				m.With = p.ID
+			}
+		}
+		return
+	}
+	j.Notices = append(j.Notices, n)
+}
+
+// NoticesChosen is the customer's choice of what to be told by mail.
+type NoticesChosen struct {
+	Choice NoticeChoice `json:"choice"`
+}
+
+// Kind is "notices.chosen".
+func (*NoticesChosen) Kind() EventKind { return "notices.chosen" }
+
+func (p *NoticesChosen) fold(j *Job, e *Event) { j.Tell = p.Choice }

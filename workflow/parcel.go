@@ -159,6 +159,8 @@ func all(s string, is func(byte) bool) bool {
 	return true
 }
 
-func isDigit(c byte) bool         { return c >= '0' && c <= '9' }
-func isLetter(c byte) bool        { return c >= 'A' && c <= 'Z' }
+func isDigit(c byte) bool { return c >= '0' && c <= '9' }
+
+func isLetter(c byte) bool { return c >= 'A' && c <= 'Z' }
+
 func isLetterOrDigit(c byte) bool { return isDigit(c) || isLetter(c) }

@@ -7,9 +7,10 @@ import (
 	"fmt"
 	"time"
 
-	"benchword/workflow/money"
-
 	"github.com/gowebpki/jcs"
+
+	"benchword/workflow/link"
+	"benchword/workflow/money"
 )
 
 // OptionKind is a way on that a quote offers.
@@ -133,73 +134,341 @@ func (q *Quote) withinLimit(j *Job) *Option {
 	return nil
 }
 
+func (q *Quote) firstRepair() *Option {
+	for i := range q.Options {
+		if q.Options[i].repairs() {
+			return &q.Options[i]
+		}
+	}
+	return nil
+}
+
 // Answerable reports whether a decision on this revision can still be taken at an instant.
 func (q *Quote) Answerable(now time.Time) bool {
 	return q.State == QuoteOpen && now.Before(q.ExpiresAt)
 }
 
-// Verdict is the customer's yes, no, or question.
-type Verdict string
-
-const (
-	VerdictApprove Verdict = "approve"
-	VerdictDecline Verdict = "decline"
-	VerdictAsk     Verdict = "ask"
-)
-
-// Decision is what the customer answered, with the evidence of it.
-type Decision struct {
-	Verdict  Verdict `json:"verdict"`
-	Revision int     `json:"revision"`
-	Digest   string  `json:"digest"`
-	Option   string  `json:"option,omitempty"`
-	// Name is what the customer typed.
-	Name Sealed `json:"name"`
-	// Words is the sentence agreed to, or the customer's question or remark.
-	Words Sealed `json:"words"`
-	// Total is what an approval authorises, in the quote's currency.
-	Total *money.Amount `json:"total,omitempty"`
-	At    time.Time     `json:"at,omitzero"`
-	By    Actor         `json:"by"`
-	// Address is the network address that the decision came from, Agent its user agent; for a
-	// decision by telephone Agent says who took the call and how.
-	Address Sealed `json:"address"`
-	Agent   Sealed `json:"agent"`
-	// SentTo is the mail address that the link had been sent to.
-	SentTo Sealed `json:"sent_to,omitzero"`
-	// Shown is the text of the summary that stood above the button, as it was shown.
-	Shown Sealed `json:"shown,omitzero"`
-	// Language is the one that it was shown in.
-	Language string `json:"language,omitempty"`
-	// Call says more of an answer by telephone.
-	Call *Call `json:"call,omitempty"`
-
-	// The rest is not evidence but what became of it; the event does not hold it.
-
-	// UndoneAt is when it was taken back, zero while it stands.
-	UndoneAt time.Time `json:"undone_at,omitzero"`
-	// Replaced is the revision whose approval it took the place of, 0 for none.
-	Replaced int `json:"replaced,omitempty"`
-	// WorkBefore and TestsBefore count what had been done when it came.
-	WorkBefore  int `json:"work_before,omitempty"`
-	TestsBefore int `json:"tests_before,omitempty"`
+// Quote gives the current revision, nil if none was issued.
+func (j *Job) Quote() *Quote {
+	if len(j.Quotes) == 0 {
+		return nil
+	}
+	return &j.Quotes[len(j.Quotes)-1]
 }
 
-// Payment is money that came in (or, negative, went back), as a fact. No card data, ever.
-type Payment struct {
-	Amount money.Amount `json:"amount"`
-	// Kind is "" for one that was written down before there were kinds.
-	Kind PaymentKind `json:"kind,omitempty"`
-	How  string      `json:"how"`
-	At   time.Time   `json:"at,omitzero"`
+func (j *Job) revision(n int) *Quote {
+	if n < 1 || n > len(j.Quotes) {
+		return nil
+	}
+	return &j.Quotes[n-1]
 }
 
-// Approved gives the approved revision and option in force, nil if there is none.
-func (j *Job) Approved() (*Quote, *Option) {
-	for i := len(j.Quotes) - 1; i >= 0; i-- {
-		if q := &j.Quotes[i]; q.State == QuoteApproved {
-			return q, q.Option(q.Approved)
+// ConsentWords is the sentence agreed to on approving; the quote's digest covers it.
+const ConsentWords = "I approve this option at the total shown. The bench may do the work and charge this total, and nothing above it without asking me again."
+
+// IssueQuote issues the next revision of the quote. Prices are worked out from the lines.
+type IssueQuote struct {
+	Options []Option `json:"options"`
+	Note    string   `json:"note,omitempty"`
+	Reason  string   `json:"reason,omitempty"`
+	// Days is how many calendar days it stands; 0 means the shop's usual.
+	Days int `json:"days,omitempty"`
+	// NoFee leaves out the line of the job's level of service, which repairing options get otherwise.
+	NoFee bool `json:"no_fee,omitempty"`
+}
+
+func (IssueQuote) allowed() []Role { return counterUp }
+
+func (c IssueQuote) decide(t *turn) error {
+	if err := t.needStage("Issuing a quote", StageDiagnosing, StageAwaitingApproval, StageRepairing); err != nil {
+		return err
+	}
+	if n := len(c.Options); n < 1 || n > 5 {
+		return invalid("options", "A quote offers one to five options; this one has %d.", n)
+	}
+	days := c.Days
+	if days == 0 {
+		days = t.shop.QuoteDays
+	}
+	if days < 1 || days > 365 {
+		return invalid("days", "A quote can stand for 1 to 365 days.")
+	}
+	terms := QuoteTerms{
+		Job: t.j.Number, Revision: len(t.j.Quotes) + 1, Words: ConsentWords,
+		IssuedAt: t.now, ExpiresAt: t.now.Add(time.Duration(days) * 24 * time.Hour).Truncate(time.Second),
+	}
+	if t.shop.RepairForm != nil {
+		if last, ok := t.shop.Calendar.LastDay(t.shop.Calendar.Date(t.now), max(days, 30)); ok {
+			terms.ExpiresAt = midnight(t.shop, last+1).Add(-time.Second).UTC() // the last second of the last day
 		}
 	}
-	return nil, nil
+	if w := t.shop.Consent[t.j.Customer.Language]; w != "" {
+		terms.Words, terms.Language = w, t.j.Customer.Language
+	}
+	var err error
+	if terms.Note, err = text("note", "The note", c.Note, false); err != nil {
+		return err
+	}
+	if terms.Reason, err = text("reason", "Why the quote changes", c.Reason, terms.Revision > 1); err != nil {
+		return err
+	}
+	for i, o := range c.Options {
+		o.Key = string(rune('A' + i))
+		if err := oneOf("kind", "The kind of option", o.Kind, OptionKinds); err != nil {
+			return err
+		}
+		if o.Title, err = line("title", "The title of option "+o.Key, o.Title, true); err != nil {
+			return err
+		}
+		if o.Text, err = text("text", "The description of option "+o.Key, o.Text, false); err != nil {
+			return err
+		}
+		if o.Excluded, err = text("excluded", "What option "+o.Key+" does not include", o.Excluded, false); err != nil {
+			return err
+		}
+		if o.WorkingDays < 0 || o.WorkingDays > 365 || o.WarrantyDays < 0 || o.WarrantyDays > 3650 {
+			return invalid("option", "Option %s: the working days or warranty days are out of range.", o.Key)
+		}
+		o.Price.Currency, o.Price.Prices, o.Price.Taxes = t.shop.Currency, t.shop.Prices, t.shop.Taxes
+		o.Price.Paid = money.Decimal{}
+		if !c.NoFee {
+			t.j.Level.addFee(&o)
+		}
+		if o.Result, err = money.Price(o.Price); err != nil {
+			return &Error{Code: CodeInvalid, Field: "lines", Message: "Option " + o.Key + ": " + err.Error(), Err: err}
+		}
+		if d := o.Deposit; d != nil && (d.Currency != t.shop.Currency || d.Minor <= 0 || d.Minor > o.Result.Total.Minor || !o.repairs()) {
+			return invalid("deposit", "Option %s: a deposit goes with a repair, in %s, above zero and at most the total of %s.", o.Key, t.shop.Currency, o.Result.Total)
+		}
+		terms.Options = append(terms.Options, o)
+	}
+	digest, err := terms.Digest()
+	if err != nil {
+		return err
+	}
+	if err := t.revokeLinks(link.Decide); err != nil {
+		return err
+	}
+	if err := t.record(&QuoteIssued{terms, digest}); err != nil {
+		return err
+	}
+	return t.issueLink(link.Decide, terms.Revision, terms.ExpiresAt)
+}
+
+// QuoteIssued is a revision of the quote.
+type QuoteIssued struct {
+	Terms  QuoteTerms `json:"terms"`
+	Digest string     `json:"digest"`
+}
+
+// Kind is "quote.issued".
+func (*QuoteIssued) Kind() EventKind { return "quote.issued" }
+
+func (p *QuoteIssued) fold(j *Job, e *Event) {
+	if q := j.Quote(); q != nil && q.State == QuoteOpen {
+		q.State = QuoteSuperseded
+	}
+	j.Quotes = append(j.Quotes, Quote{QuoteTerms: p.Terms, Digest: p.Digest, State: QuoteOpen})
+	j.tell(e, p.Terms.Revision)
+}
+
+// WithdrawQuote takes the open revision back, and the job with it to diagnosing.
+type WithdrawQuote struct {
+	Revision int    `json:"revision,omitempty"`
+	Reason   string `json:"reason"`
+}
+
+func (WithdrawQuote) allowed() []Role { return counterUp }
+
+func (c WithdrawQuote) decide(t *turn) error {
+	q := t.j.Quote()
+	if q == nil || q.State != QuoteOpen || (c.Revision != 0 && q.Revision != c.Revision) {
+		return refused("There is no open quote to withdraw; the customer may have answered it just now.")
+	}
+	reason, err := text("reason", "The reason", c.Reason, true)
+	if err != nil {
+		return err
+	}
+	if err := t.record(&QuoteTakenBack{q.Revision, reason}); err != nil {
+		return err
+	}
+	if err := t.revokeLinks(link.Decide); err != nil {
+		return err
+	}
+	if t.j.Stage == StageAwaitingApproval {
+		return t.move(StageDiagnosing, "", reason)
+	}
+	return nil
+}
+
+// QuoteTakenBack withdraws the current revision.
+type QuoteTakenBack struct {
+	Revision int    `json:"revision"`
+	Reason   string `json:"reason"`
+}
+
+// Kind is "quote.withdrawn".
+func (*QuoteTakenBack) Kind() EventKind { return "quote.withdrawn" }
+
+func (p *QuoteTakenBack) fold(j *Job, e *Event) {
+	if q := j.revision(p.Revision); q != nil {
+		q.State, q.TakenBack = QuoteWithdrawn, p.Reason
+		j.tell(e, p.Revision)
+	}
+}
+
+// remindAt gives when the open quote is followed up next: at the opening of the shop's n-th working
+// day after its issue, zero if not again. From the last notice on nothing more is sent.
+func (j *Job) remindAt(shop *Shop) time.Time {
+	q := j.Quote()
+	if q == nil || q.State != QuoteOpen || q.LastNotice || q.Reminded >= len(shop.RemindDays) {
+		return time.Time{}
+	}
+	at, ok := shop.Calendar.OpeningOf(q.IssuedAt, shop.RemindDays[q.Reminded])
+	if !ok || !at.Before(q.ExpiresAt) {
+		return time.Time{}
+	}
+	if last := j.lastNoticeAt(shop); !last.IsZero() && !at.Before(last) {
+		return time.Time{}
+	}
+	return at
+}
+
+// lastNoticeAt gives when the last notice about the open quote goes out, zero if it does not: at the
+// opening of the working day that is so many working days before the one it runs out on.
+func (j *Job) lastNoticeAt(shop *Shop) time.Time {
+	q := j.Quote()
+	if q == nil || q.State != QuoteOpen || q.LastNotice || shop.LastNoticeDays <= 0 {
+		return time.Time{}
+	}
+	day, ok := shop.Calendar.AddWorkingDays(shop.Calendar.Date(q.ExpiresAt), -shop.LastNoticeDays)
+	if !ok {
+		return time.Time{}
+	}
+	at, ok := shop.Calendar.NextOpen(midnight(shop, day))
+	if !ok || !at.Before(q.ExpiresAt) || shop.Calendar.Date(at) <= shop.Calendar.Date(q.IssuedAt) {
+		return time.Time{}
+	}
+	return at
+}
+
+// QuoteReminded is a follow-up on an open revision.
+type QuoteReminded struct {
+	Revision int `json:"revision"`
+	// Last marks the last notice before it runs out.
+	Last bool `json:"last,omitempty"`
+}
+
+// Kind is "quote.reminded".
+func (*QuoteReminded) Kind() EventKind { return "quote.reminded" }
+
+func (p *QuoteReminded) fold(j *Job, e *Event) {
+	if q := j.revision(p.Revision); q != nil && p.Last {
+		q.LastNotice = true
+	} else if q != nil {
+		q.Reminded++
+	}
+}
+
+// QuoteLapsed is a revision that nobody answered in time.
+type QuoteLapsed struct {
+	Revision int `json:"revision"`
+}
+
+// Kind is "quote.expired".
+func (*QuoteLapsed) Kind() EventKind { return "quote.expired" }
+
+func (p *QuoteLapsed) fold(j *Job, e *Event) {
+	if q := j.revision(p.Revision); q != nil {
+		q.State = QuoteExpired
+		j.tell(e, p.Revision)
+	}
+}
+
+// Changes is what one option is against another: what a customer asks of a new revision.
+type Changes struct {
+	// From is the option that was approved, or, where none was, that of the revision before.
+	From, To *Option
+	Approved bool
+	Lines    []LineChange
+	// More is what the total grew by, below zero if it fell.
+	More money.Amount
+}
+
+// LineChange is one line that was added (Was is nil), taken out (Is is nil), or has another amount.
+type LineChange struct {
+	Text    string
+	Was, Is *money.Amount
+}
+
+// Changes compares a later revision with what was approved before it: its first repair with the approved
+// option. Where nothing was approved it is compared with the revision before. It is nil for the first
+// revision, and where there is nothing to compare.
+func (j *Job) Changes(q *Quote) *Changes {
+	if q.Revision < 2 || q.Revision > len(j.Quotes) {
+		return nil
+	}
+	c := &Changes{}
+	for i := q.Revision - 2; i >= 0 && c.From == nil; i-- {
+		if old := &j.Quotes[i]; old.Approved != "" && old.Option(old.Approved).repairs() {
+			c.From, c.Approved = old.Option(old.Approved), true
+		}
+	}
+	if c.From == nil {
+		c.From = j.Quotes[q.Revision-2].firstRepair()
+	}
+	if c.To = q.firstRepair(); c.From == nil || c.To == nil {
+		return nil
+	}
+	c.More = money.Amount{Minor: c.To.Result.Total.Minor - c.From.Result.Total.Minor, Currency: c.To.Result.Total.Currency}
+	used := make([]bool, len(c.From.Price.Lines))
+	was := func(l money.Line) int {
+		for i, o := range c.From.Price.Lines {
+			if !used[i] && o.Kind == l.Kind && o.Text == l.Text && o.Grade == l.Grade {
+				used[i] = true
+				return i
+			}
+		}
+		return -1
+	}
+	for i, l := range c.To.Price.Lines {
+		is := c.To.Result.Lines[i]
+		switch at := was(l); {
+		case at < 0:
+			c.Lines = append(c.Lines, LineChange{Text: l.Text, Is: &is})
+		case c.From.Result.Lines[at].Minor != is.Minor:
+			c.Lines = append(c.Lines, LineChange{Text: l.Text, Was: &c.From.Result.Lines[at], Is: &is})
+		}
+	}
+	for i, l := range c.From.Price.Lines {
+		if !used[i] {
+			c.Lines = append(c.Lines, LineChange{Text: l.Text, Was: &c.From.Result.Lines[i]})
+		}
+	}
+	return c
+}
+
+func guardFurther(m *moving) {
+	if m.j.takenBack() {
+		return
+	}
+	q := m.j.Quote()
+	if q == nil || q.State != QuoteOpen || q.Revision < 2 {
+		m.need(false, "Issue a new revision of the quote first.")
+		return
+	}
+	_, approved := m.j.Approved()
+	if approved == nil {
+		return
+	}
+	above := false
+	for _, o := range q.Options {
+		above = above || o.Result.Total.Minor > approved.Result.Total.Minor
+	}
+	m.need(above, "The new revision is not above what was approved, so it needs no new approval.")
+	further := false
+	for _, f := range m.j.Findings {
+		further = further || (!f.Withdrawn && f.At.After(m.j.StageSince.Add(-1)))
+	}
+	m.need(further, "Record the further finding first, so that the customer can see why the price rises.")
 }

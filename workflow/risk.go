@@ -2,25 +2,6 @@ package workflow
 
 import "time"
 
-// clockActor is who records what time alone brings about.
-var clockActor = Actor{Role: RoleSystem, ID: "clock"}
-
-// Reached gives the first instant at which the worked time since the start has come to a share of the
-// quota, in percent; rounded up to a second. ok is false as for [Turnaround.Due].
-func (t Turnaround) Reached(percent int) (at time.Time, ok bool) {
-	total, ok := t.total()
-	if !ok {
-		return time.Time{}, false
-	}
-	// Hours of quota times 100 stay far below 2^63 nanoseconds' worth of seconds.
-	seconds := (int64(total/time.Second)*int64(percent) + 99) / 100
-	t.Quota = Quota{WorkingHours: QuotaHours(time.Duration(seconds) * time.Second)}
-	if seconds == 0 {
-		return t.Start, true
-	}
-	return t.Due()
-}
-
 // PromiseWarned is the clock passing a share of a promise's quota.
 type PromiseWarned struct {
 	Number int `json:"number"`

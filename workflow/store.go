@@ -2,8 +2,6 @@ package workflow
 
 import (
 	"context"
-	"fmt"
-	"strings"
 	"time"
 
 	"benchword/workflow/link"
@@ -155,94 +153,6 @@ type Jobs interface {
 	Due(ctx context.Context, shop ShopID, now time.Time, limit int) ([]JobNumber, error)
 	// NextWake gives the earliest wake-up instant of the shop, zero if there is none.
 	NextWake(ctx context.Context, shop ShopID) (time.Time, error)
-}
-
-// EntryState is where an outbox entry stands.
-type EntryState string
-
-const (
-	EntryQueued EntryState = "queued"
-	EntrySent   EntryState = "sent"
-	EntryBuried EntryState = "buried"
-)
-
-// Via is the way an entry goes: "" is mail. Others are a channel, which one dispatcher serves, and after a
-// slash which of several receivers within it: "hook:till", "push/3". It is of small letters, digits and
-// "-", "_", ":", "/".
-type Via string
-
-// Channel is the part before the slash: what a [Claim] asks for.
-func (v Via) Channel() Via {
-	c, _, _ := strings.Cut(string(v), "/")
-	return Via(c)
-}
-
-// Check reports a way that no store keeps.
-func (v Via) Check() error {
-	for _, r := range v {
-		if (r < 'a' || r > 'z') && (r < '0' || r > '9') && !strings.ContainsRune("-_:/", r) {
-			return fmt.Errorf("there is no way %q", string(v))
-		}
-	}
-	return nil
-}
-
-// Entry is a notice's row in the outbox.
-type Entry struct {
-	Shop ShopID    `json:"shop"`
-	Job  JobNumber `json:"job"`
-	// ID is stable and unique within the shop: "<job>-<seq>-<kind>", with "-<way>" after it if the entry is
-	// no mail. The Message-ID is made of it.
-	ID   string     `json:"id"`
-	Via  Via        `json:"via,omitempty"`
-	Seq  int64      `json:"seq"`
-	Kind NoticeKind `json:"kind"`
-	// Ref is the number of what the notice is about: report, quote revision, promise, message.
-	Ref int `json:"ref,omitempty"`
-	// Quote is the revision whose options the mail shows, 0 for none.
-	Quote  int       `json:"quote,omitempty"`
-	MadeAt time.Time `json:"made_at"`
-	// NotBefore is the earliest instant to send it.
-	NotBefore time.Time  `json:"not_before"`
-	State     EntryState `json:"state"`
-	// Attempts are the tries so far, oldest first.
-	Attempts []Attempt `json:"attempts,omitempty"`
-	// Body is the built message, kept so that a retry sends the same bytes; emptied once settled.
-	Body []byte `json:"-"`
-	// Lease is the fencing token of the claim in force; Settle must name it.
-	Lease      string    `json:"-"`
-	LeaseUntil time.Time `json:"-"`
-}
-
-// Attempt is one try at delivering an entry.
-type Attempt struct {
-	At     time.Time `json:"at"`
-	Result string    `json:"result"` // a fate, as package notify names them: "accepted", "put off", "refused" …
-	// Words are the server's words, or ours where no server answered.
-	Words string `json:"words,omitempty"`
-}
-
-// Settlement is the end of one claim.
-type Settlement struct {
-	Entry string
-	Lease string
-	State EntryState
-	// RetryAt is when to try again, for State EntryQueued.
-	RetryAt time.Time
-	Attempt Attempt
-	// Body is kept with the entry for the next try; nil leaves what is there.
-	Body []byte
-}
-
-// Claim says what a dispatcher wants.
-type Claim struct {
-	// Via is the channel that it serves.
-	Via   Via
-	Now   time.Time
-	Until time.Time // when the lease runs out
-	Limit int
-	// Lease is the token that the claimed entries carry, unique to this claim.
-	Lease string
 }
 
 // Outbox is the queue of notices. Entries of one job that go one way (a lane) are handed out in order:

@@ -6,9 +6,56 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
+	"time"
 
 	"benchword/workflow/ledger"
 )
+
+// Suspect is a candidate cause of the fault, with what was checked about it.
+type Suspect struct {
+	ID   int    `json:"id"`
+	Text string `json:"text"`
+	// Cause is its entry among the catalogue's usual suspects, "" for one in the bench's own words.
+	Cause string `json:"cause,omitempty"`
+	// Weight is how likely it was to be the cause when it was named, in thousandths; 0 is not known.
+	Weight int     `json:"weight,omitempty"`
+	Checks []Check `json:"checks,omitempty"`
+}
+
+// Verdict is the outcome of the latest check that was not unclear, or unclear.
+func (s Suspect) Verdict() CheckOutcome {
+	out := CheckOutcome("")
+	for _, c := range s.Checks {
+		if c.Outcome != CheckUnclear || out == "" {
+			out = c.Outcome
+		}
+	}
+	return out
+}
+
+// CheckOutcome is what came of a check.
+type CheckOutcome string
+
+const (
+	CheckConfirmed CheckOutcome = "confirmed"
+	CheckRuledOut  CheckOutcome = "ruled_out"
+	CheckUnclear   CheckOutcome = "unclear"
+)
+
+// Check is something done to a suspect, and what came of it.
+type Check struct {
+	Text    string       `json:"text,omitempty"`
+	Outcome CheckOutcome `json:"outcome"`
+	// Plan is the planned check that this was, 0 for another.
+	Plan int `json:"plan,omitempty"`
+	// Reading is a measured value with its unit, if there was one: "3.28 V (3.30 V expected)".
+	Reading string `json:"reading,omitempty"`
+	// Measurement is the reading taken apart, if it was.
+	Measurement *Measurement `json:"measurement,omitempty"`
+	Photos      []int        `json:"photos,omitempty"`
+	At          time.Time    `json:"at,omitzero"`
+}
 
 // CheckPlan is a check that can be done, what it costs, and what its outcomes say.
 type CheckPlan struct {
@@ -250,6 +297,58 @@ func (c NoteSymptom) decide(t *turn) error {
 	return nil
 }
 
+// SymptomNoted says in the catalogue's terms what the device does.
+type SymptomNoted struct {
+	Symptom string `json:"symptom"`
+}
+
+// Kind is "symptom.noted".
+func (*SymptomNoted) Kind() EventKind { return "symptom.noted" }
+
+func (p *SymptomNoted) fold(j *Job, e *Event) { j.Symptom = p.Symptom }
+
+// NameSuspect adds a candidate cause of the fault.
+type NameSuspect struct {
+	Text string `json:"text"`
+	// Weight is how likely it is to be the cause, in thousandths, 0 if one can't say.
+	Weight int `json:"weight,omitempty"`
+}
+
+func (NameSuspect) allowed() []Role { return benchUp }
+
+func (c NameSuspect) decide(t *turn) error {
+	if err := t.needStage("Naming a suspect", StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting); err != nil {
+		return err
+	}
+	s, err := line("text", "The suspect", c.Text, true)
+	if err != nil {
+		return err
+	}
+	if len(t.j.Suspects) >= MaxList {
+		return refused("There are %d suspects already; no more fit.", MaxList)
+	}
+	if c.Weight < 0 || c.Weight > 1000 {
+		return invalid("weight", "The weight of a suspect is 1 to 1000 thousandths, or 0 if one can’t say.")
+	}
+	return t.record(&SuspectNamed{ID: len(t.j.Suspects) + 1, Text: s, Weight: c.Weight})
+}
+
+// SuspectNamed adds a candidate cause.
+type SuspectNamed struct {
+	ID   int    `json:"id"`
+	Text string `json:"text"`
+	// Cause and Weight are as in [Suspect].
+	Cause  string `json:"cause,omitempty"`
+	Weight int    `json:"weight,omitempty"`
+}
+
+// Kind is "suspect.named".
+func (*SuspectNamed) Kind() EventKind { return "suspect.named" }
+
+func (p *SuspectNamed) fold(j *Job, e *Event) {
+	j.Suspects = append(j.Suspects, Suspect{ID: p.ID, Text: p.Text, Cause: p.Cause, Weight: p.Weight})
+}
+
 // PlanCheck adds a check of the bench's own.
 type PlanCheck struct {
 	Suspect int    `json:"suspect"`
@@ -307,4 +406,104 @@ func (c PlanCheck) decide(t *turn) error {
 		p.Behind = append(p.Behind, OpenStep{trade.SayStep("en", step.ID), step.Minutes, step.Does})
 	}
 	return t.record(&CheckPlanned{p})
+}
+
+// CheckPlanned is a check that can be done, with what its outcomes say.
+type CheckPlanned struct {
+	Plan CheckPlan `json:"plan"`
+}
+
+// Kind is "check.planned".
+func (*CheckPlanned) Kind() EventKind { return "check.planned" }
+
+func (p *CheckPlanned) fold(j *Job, e *Event) { j.Plans = append(j.Plans, p.Plan) }
+
+// DoCheck records something done to a suspect and what came of it.
+type DoCheck struct {
+	// Suspect is who it is about; a planned check says that by itself.
+	Suspect int   `json:"suspect,omitempty"`
+	Check   Check `json:"check"`
+}
+
+func (DoCheck) allowed() []Role { return benchUp }
+
+func (c DoCheck) decide(t *turn) error {
+	if err := t.needStage("Recording a check", StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting); err != nil {
+		return err
+	}
+	k := c.Check
+	plan := t.j.plan(k.Plan)
+	if plan != nil {
+		c.Suspect = plan.Suspect
+		if strings.TrimSpace(k.Text) == "" {
+			k.Text = plan.Text
+		}
+	} else if k.Plan != 0 {
+		return invalid("plan", "There is no planned check %d on this job.", k.Plan)
+	}
+	if c.Suspect < 1 || c.Suspect > len(t.j.Suspects) {
+		return invalid("suspect", "There is no suspect %d on this job.", c.Suspect)
+	}
+	var err error
+	if k.Text, err = line("text", "What was checked", k.Text, true); err != nil {
+		return err
+	}
+	if k.Reading, err = line("reading", "The reading", k.Reading, false); err != nil {
+		return err
+	}
+	if k.Measurement, k.Reading, err = checkMeasurement(k.Measurement, k.Reading); err != nil {
+		return err
+	}
+	if err := oneOf("outcome", "The outcome of a check", k.Outcome, []CheckOutcome{CheckConfirmed, CheckRuledOut, CheckUnclear}); err != nil {
+		return err
+	}
+	if err := t.checkPhotos(k.Photos); err != nil {
+		return err
+	}
+	if err := t.record(&CheckDone{c.Suspect, k}); err != nil || plan == nil {
+		return err
+	}
+	for _, s := range plan.Behind {
+		if s.Does != "" {
+			if err := t.did([]string{s.Does}); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// CheckDone is something done to a suspect.
+type CheckDone struct {
+	Suspect int   `json:"suspect"`
+	Check   Check `json:"check"`
+}
+
+// Kind is "check.done".
+func (*CheckDone) Kind() EventKind { return "check.done" }
+
+func (p *CheckDone) fold(j *Job, e *Event) {
+	for i := range j.Suspects {
+		if j.Suspects[i].ID == p.Suspect {
+			c := p.Check
+			c.At = e.At
+			j.Suspects[i].Checks = append(j.Suspects[i].Checks, c)
+			j.tell(e, p.Suspect)
+		}
+	}
+}
+
+func guardNothingToRepair(m *moving) {
+	if m.j.returning() {
+		return
+	}
+	m.need(m.outcome == OutcomeNoFault || m.outcome == OutcomeRepaired, "Say whether no fault was found or the checks themselves cured it.")
+	if q := m.j.Quote(); q != nil {
+		m.need(q.State != QuoteOpen, "A quote is still open; withdraw it first.")
+	}
+	done := false
+	for _, s := range m.j.Suspects {
+		done = done || len(s.Checks) > 0
+	}
+	m.need(done, "Record at least one check, so that the customer can see what was looked at.")
 }

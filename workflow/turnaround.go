@@ -13,6 +13,22 @@ import (
 	"benchword/workflow/calendar"
 )
 
+// Reached gives the first instant at which the worked time since the start has come to a share of the
+// quota, in percent; rounded up to a second. ok is false as for [Turnaround.Due].
+func (t Turnaround) Reached(percent int) (at time.Time, ok bool) {
+	total, ok := t.total()
+	if !ok {
+		return time.Time{}, false
+	}
+	// Hours of quota times 100 stay far below 2^63 nanoseconds' worth of seconds.
+	seconds := (int64(total/time.Second)*int64(percent) + 99) / 100
+	t.Quota = Quota{WorkingHours: QuotaHours(time.Duration(seconds) * time.Second)}
+	if seconds == 0 {
+		return t.Start, true
+	}
+	return t.Due()
+}
+
 // Account is who a second of the shop's open time is put down to.
 type Account string
 

@@ -1,0 +1,118 @@
+package workflow
+
+import (
+	"time"
+
+	"benchword/workflow/link"
+	"benchword/workflow/money"
+)
+
+// Book begins a job. It is the only command that a job need not exist for.
+type Book struct {
+	Person  Person    `json:"person"`
+	Kind    string    `json:"kind"`
+	Maker   string    `json:"maker,omitempty"`
+	Model   string    `json:"model,omitempty"`
+	Fault   string    `json:"fault"`
+	Follows JobNumber `json:"follows,omitempty"`
+	// Limit is the total agreed to beforehand, in the shop's currency, "" for none.
+	Limit   string `json:"limit,omitempty"`
+	Inbound string `json:"inbound,omitempty"`
+	// WalkIn marks a device handed in at the counter.
+	WalkIn bool `json:"walk_in,omitempty"`
+	// Level is the key of the level of service, "" for the shop's usual one; LevelBy the date agreed, for
+	// a level that has one.
+	Level   string    `json:"level,omitempty"`
+	LevelBy time.Time `json:"level_by,omitzero"`
+}
+
+func (Book) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
+
+func (c Book) decide(t *turn) error {
+	if t.j.Version != 0 {
+		return refused("This job number is taken.").because("taken")
+	}
+	p := &JobBooked{Follows: c.Follows, WalkIn: c.WalkIn && t.by.Role != RoleCustomer}
+	var err error
+	if p.Customer, err = t.customer(c.Person); err != nil {
+		return err
+	}
+	if p.Device.Kind, err = line("kind", "The kind of device", c.Kind, true); err != nil {
+		return err
+	}
+	if p.Device.Maker, err = line("maker", "The maker", c.Maker, false); err != nil {
+		return err
+	}
+	if p.Device.Model, err = line("model", "The model", c.Model, false); err != nil {
+		return err
+	}
+	fault, err := text("fault", "What is wrong with it", c.Fault, true)
+	if err != nil {
+		return err
+	}
+	if p.Fault, err = t.seal(fault); err != nil {
+		return err
+	}
+	if p.Inbound, err = line("inbound", "The parcel number", c.Inbound, false); err != nil {
+		return err
+	}
+	if p.Limit, err = t.amount("limit", c.Limit); err != nil {
+		return err
+	}
+	if p.Limit != nil && p.Limit.Minor < 0 {
+		return invalid("limit", "The limit can't be below zero.").because("limit_below_zero")
+	}
+	if c.Follows != "" {
+		if _, err := ParseJobNumber(string(c.Follows)); err != nil {
+			return invalid("follows", "The earlier job number is not right: %s", MessageOf(err))
+		}
+	}
+	p.Fee = t.shop.Fee
+	if err := t.record(p); err != nil {
+		return err
+	}
+	m := &moving{j: t.j, shop: t.shop}
+	if guardNew(m); len(m.missing) > 0 {
+		return &Error{Code: CodeInvalid, Message: m.missing[0], Missing: m.missing}
+	}
+	if err := t.chooseLevel(c.Level, c.LevelBy); err != nil {
+		return err
+	}
+	return t.issueLink(link.Look, 0, t.now.Add(t.shop.LinkFor))
+}
+
+// JobBooked begins a job.
+type JobBooked struct {
+	Customer Customer      `json:"customer"`
+	Device   Device        `json:"device"`
+	Fault    Sealed        `json:"fault"`
+	Follows  JobNumber     `json:"follows,omitempty"`
+	Limit    *money.Amount `json:"limit,omitempty"`
+	Inbound  string        `json:"inbound,omitempty"`
+	// Fee is the diagnostic fee that was announced on booking, nil for none.
+	Fee *money.Amount `json:"fee,omitempty"`
+	// WalkIn: handed in at the counter, so that no "booked" notice is sent.
+	WalkIn bool `json:"walk_in,omitempty"`
+}
+
+// Kind is "job.booked".
+func (*JobBooked) Kind() EventKind { return "job.booked" }
+
+func (p *JobBooked) fold(j *Job, e *Event) {
+	j.Shop, j.Number, j.Stage, j.StageSince, j.BookedAt = e.Shop, e.Job, StageBooked, e.At, e.At
+	j.Customer, j.Device, j.Fault, j.Follows, j.Limit, j.Inbound = p.Customer, p.Device, p.Fault, p.Follows, p.Limit, p.Inbound
+	j.Fee = p.Fee
+	j.tell(e, 0)
+}
+
+func guardNew(m *moving) {
+	c := m.j.Customer
+	m.need(c.Name.Text != "", "Say who the customer is.")
+	m.need(c.Email.Text != "" || c.Phone.Text != "", "Give a way to reach the customer: an e-mail address or a telephone number.")
+	m.need(m.j.Fault.Text != "", "Write down the fault in the customer's own words.")
+	m.need(m.j.Device.Kind != "", "Say what kind of device it is.")
+}
+
+func guardCancelled(m *moving) {
+	m.need(m.outcome == OutcomeCancelled, "A job that has not arrived can only be cancelled.")
+}

@@ -1,0 +1,118 @@
+package workflow
+
+import (
+	"strings"
+
+	"benchword/workflow/money"
+)
+
+// Customer is the person to tell. All of it is personal data.
+type Customer struct {
+	Name  Sealed `json:"name"`
+	Email Sealed `json:"email"`
+	Phone Sealed `json:"phone"`
+	// Address is the postal address to send the device back to, lines separated by "\n".
+	Address Sealed `json:"address"`
+	// Language is a BCP 47 tag: en, fr, de, es.
+	Language string `json:"language"`
+	// TimeZone is an IANA name, "" if not known.
+	TimeZone string `json:"time_zone,omitempty"`
+}
+
+// Person is a customer as typed in.
+type Person struct {
+	Name     string `json:"name"`
+	Email    string `json:"email,omitempty"`
+	Phone    string `json:"phone,omitempty"`
+	Address  string `json:"address,omitempty"`
+	Language string `json:"language,omitempty"`
+	TimeZone string `json:"time_zone,omitempty"`
+}
+
+func (t *turn) customer(p Person) (Customer, error) {
+	var c Customer
+	var err error
+	if p.Name, err = line("name", "The name", p.Name, true); err != nil {
+		return c, err
+	}
+	if p.Email, err = line("email", "The e-mail address", p.Email, false); err != nil {
+		return c, err
+	}
+	if p.Email != "" && !plausibleEmail(p.Email) {
+		return c, invalid("email", "The e-mail address “%s” does not look complete; it should read like name@example.org.", p.Email).because("email", p.Email)
+	}
+	if p.Phone, err = line("phone", "The telephone number", p.Phone, false); err != nil {
+		return c, err
+	}
+	if p.Email == "" && p.Phone == "" {
+		return c, invalid("email", "Give an e-mail address or a telephone number, so that the bench can reach the customer.").because("reach")
+	}
+	if p.Address, err = text("address", "The postal address", p.Address, false); err != nil {
+		return c, err
+	}
+	if c.Name, err = t.seal(p.Name); err != nil {
+		return c, err
+	}
+	if c.Email, err = t.seal(p.Email); err != nil {
+		return c, err
+	}
+	if c.Phone, err = t.seal(p.Phone); err != nil {
+		return c, err
+	}
+	if c.Address, err = t.seal(p.Address); err != nil {
+		return c, err
+	}
+	c.Language = t.shop.Languages[0]
+	for _, l := range t.shop.Languages {
+		if l == p.Language {
+			c.Language = l
+		}
+	}
+	if c.TimeZone, err = line("time_zone", "The time zone", p.TimeZone, false); err != nil {
+		return c, err
+	}
+	return c, nil
+}
+
+// plausibleEmail is a shape check; whether an address works only a mail can tell.
+func plausibleEmail(s string) bool {
+	local, domain, ok := strings.Cut(s, "@")
+	if !ok || local == "" || strings.ContainsAny(s, " <>,;\"()[]\\") || strings.Contains(domain, "@") || len(s) > 254 {
+		return false
+	}
+	return strings.Contains(domain, ".") && !strings.HasPrefix(domain, ".") && !strings.HasSuffix(domain, ".") && !strings.Contains(domain, "..")
+}
+
+// ChangeCustomer corrects how the customer is reached.
+type ChangeCustomer struct {
+	Person Person `json:"person,omitempty"`
+	Limit  string `json:"limit,omitempty"`
+}
+
+func (ChangeCustomer) allowed() []Role { return counterUp }
+
+func (c ChangeCustomer) decide(t *turn) error {
+	if !t.j.Erased.IsZero() {
+		return refused("The customer was erased from this job.")
+	}
+	cust, err := t.customer(c.Person)
+	if err != nil {
+		return err
+	}
+	limit, err := t.amount("limit", c.Limit)
+	if err != nil {
+		return err
+	}
+	return t.record(&CustomerChanged{Customer: cust, Limit: limit})
+}
+
+// CustomerChanged corrects how the customer is reached, or the limit agreed to.
+type CustomerChanged struct {
+	Customer Customer      `json:"customer"`
+	Limit    *money.Amount `json:"limit,omitempty"`
+}
+
+// Kind is "customer.changed".
+func (*CustomerChanged) Kind() EventKind { return "customer.changed" }
+
+func (p *CustomerChanged) fold(j *Job, e *Event) { j.Customer, j.Limit = p.Customer, p.Limit }

@@ -1,0 +1,572 @@
+package workflow
+
+import (
+	"time"
+
+	"benchword/workflow/money"
+)
+
+// Verdict is the customer's yes, no, or question.
+type Verdict string
+
+const (
+	VerdictApprove Verdict = "approve"
+	VerdictDecline Verdict = "decline"
+	VerdictAsk     Verdict = "ask"
+)
+
+// Decision is what the customer answered, with the evidence of it.
+type Decision struct {
+	Verdict  Verdict `json:"verdict"`
+	Revision int     `json:"revision"`
+	Digest   string  `json:"digest"`
+	Option   string  `json:"option,omitempty"`
+	// Name is what the customer typed.
+	Name Sealed `json:"name"`
+	// Words is the sentence agreed to, or the customer's question or remark.
+	Words Sealed `json:"words"`
+	// Total is what an approval authorises, in the quote's currency.
+	Total *money.Amount `json:"total,omitempty"`
+	At    time.Time     `json:"at,omitzero"`
+	By    Actor         `json:"by"`
+	// Address is the network address that the decision came from, Agent its user agent; for a
+	// decision by telephone Agent says who took the call and how.
+	Address Sealed `json:"address"`
+	Agent   Sealed `json:"agent"`
+	// SentTo is the mail address that the link had been sent to.
+	SentTo Sealed `json:"sent_to,omitzero"`
+	// Shown is the text of the summary that stood above the button, as it was shown.
+	Shown Sealed `json:"shown,omitzero"`
+	// Language is the one that it was shown in.
+	Language string `json:"language,omitempty"`
+	// Call says more of an answer by telephone.
+	Call *Call `json:"call,omitempty"`
+
+	// The rest is not evidence but what became of it; the event does not hold it.
+
+	// UndoneAt is when it was taken back, zero while it stands.
+	UndoneAt time.Time `json:"undone_at,omitzero"`
+	// Replaced is the revision whose approval it took the place of, 0 for none.
+	Replaced int `json:"replaced,omitempty"`
+	// WorkBefore and TestsBefore count what had been done when it came.
+	WorkBefore  int `json:"work_before,omitempty"`
+	TestsBefore int `json:"tests_before,omitempty"`
+}
+
+// Call is an answer given by telephone, as 16 CCR 2722 wants it noted: date and time, the number
+// called, who answered (the decision's name), who took it down (its actor), and on what conditions
+// (its words). What was added, and what it comes to, stands in the quote that the decision names.
+type Call struct {
+	// At is when the customer said it; writing it down may come later.
+	At time.Time `json:"at"`
+	// Number is the number called, or other words for how the customer was reached.
+	Number Sealed `json:"number"`
+}
+
+// CallNote is a call as staff type it.
+type CallNote struct {
+	// At is when the customer said it, zero for now.
+	At     time.Time `json:"at,omitzero"`
+	Number string    `json:"number"`
+}
+
+func (t *turn) call(n *CallNote) (*Call, error) {
+	if n == nil {
+		return nil, nil
+	}
+	at := n.At.UTC().Truncate(time.Second)
+	switch {
+	case n.At.IsZero():
+		at = t.now
+	case at.After(t.now):
+		return nil, invalid("call", "The call can't have been later than now.")
+	case at.Before(t.j.Quote().IssuedAt.Truncate(time.Minute)):
+		return nil, invalid("call", "The call can't have been before the quote was issued.")
+	}
+	number, err := line("call", "The number called, or how the customer was reached,", n.Number, true)
+	if err != nil {
+		return nil, err
+	}
+	sealed, err := t.seal(number)
+	return &Call{At: at, Number: sealed}, err
+}
+
+// Approved gives the approved revision and option in force, nil if there is none.
+func (j *Job) Approved() (*Quote, *Option) {
+	for i := len(j.Quotes) - 1; i >= 0; i-- {
+		if q := &j.Quotes[i]; q.State == QuoteApproved {
+			return q, q.Option(q.Approved)
+		}
+	}
+	return nil, nil
+}
+
+// declined reports whether the last answer that stands was a no.
+func (j *Job) declined() bool {
+	q := j.Quote()
+	return q != nil && q.State == QuoteDeclined
+}
+
+// Undone counts the answers to a revision that were taken back. An answer names it as its round, so
+// that a form sent again after the answer was taken back does not give it anew.
+func (j *Job) Undone(revision int) int {
+	n := 0
+	for i := range j.Decisions {
+		if d := &j.Decisions[i]; d.Revision == revision && !d.UndoneAt.IsZero() {
+			n++
+		}
+	}
+	return n
+}
+
+// Standing gives the yes or no to a revision that stands, nil if there is none.
+func (j *Job) Standing(revision int) *Decision {
+	for i := len(j.Decisions) - 1; i >= 0; i-- {
+		if d := &j.Decisions[i]; d.Revision == revision && d.Verdict != VerdictAsk && d.UndoneAt.IsZero() {
+			return d
+		}
+	}
+	return nil
+}
+
+// UndoUntil gives until when the standing answer to the current revision can be taken back, zero if
+// it can't: the shop sets no waiting time, or the bench has begun. It does not look at the time.
+func (j *Job) UndoUntil(shop *Shop) time.Time {
+	q := j.Quote()
+	if q == nil || shop.UndoFor <= 0 {
+		return time.Time{}
+	}
+	d := j.Standing(q.Revision)
+	if d == nil || d.WithinLimit() || j.begun(d) {
+		return time.Time{}
+	}
+	return j.waitsUntil(shop, q, d)
+}
+
+func (j *Job) waitsUntil(shop *Shop, q *Quote, d *Decision) time.Time {
+	until := d.At.Add(shop.UndoFor)
+	if until.After(q.ExpiresAt) {
+		until = q.ExpiresAt // taken back, it could not be answered any more
+	}
+	return until
+}
+
+// pendingUntil gives when an answer takes effect that waits because its step could not be undone:
+// consent to recycling. Zero if there is none.
+func (j *Job) pendingUntil(shop *Shop) time.Time {
+	q := j.Quote()
+	if j.Stage != StageAwaitingApproval || q == nil || q.State != QuoteApproved {
+		return time.Time{}
+	}
+	d, o := j.Standing(q.Revision), q.Option(q.Approved)
+	if d == nil || o == nil || o.Kind != OptionRecycle {
+		return time.Time{}
+	}
+	return j.waitsUntil(shop, q, d)
+}
+
+// WithinLimit reports whether nobody was asked: the limit agreed to beforehand was the approval.
+func (d *Decision) WithinLimit() bool { return d.By.Role != RoleCustomer && d.Name.Empty() }
+
+// begun reports whether the bench has done something about an answer: from then on it stands.
+func (j *Job) begun(d *Decision) bool {
+	switch j.Stage {
+	case StageRepairing:
+		if d.Verdict != VerdictApprove {
+			return true
+		}
+	case StageTesting, StageAwaitingApproval:
+	default:
+		return true
+	}
+	if o := j.Quotes[d.Revision-1].Option(d.Option); j.Stage == StageTesting && o != nil && o.repairs() {
+		return true
+	}
+	if h := j.Hold(); h != nil && h.Reason != HoldPayment && !h.From.Before(d.At) {
+		return true // parts may be on their way
+	}
+	return len(j.Work) > d.WorkBefore || len(j.Tests) > d.TestsBefore || len(j.Packed) > 0 || j.Shipment != nil || j.Ready != nil
+}
+
+// Decide is the customer's answer to a revision of the quote, by link, or by telephone as staff
+// write it down.
+type Decide struct {
+	Verdict Verdict `json:"verdict"`
+	// Digest names the revision exactly.
+	Digest string `json:"digest"`
+	Option string `json:"option,omitempty"`
+	// Name is typed by the customer.
+	Name string `json:"name,omitempty"`
+	// Words is the question, or a remark.
+	Words string `json:"words,omitempty"`
+	// Address and Agent say where the answer came from; for a telephone answer, Agent says who took
+	// the call and how the customer was reached.
+	Address string `json:"address,omitempty"`
+	Agent   string `json:"agent,omitempty"`
+	// Round counts the answers to this revision that were taken back before; an answer from an earlier
+	// round is refused.
+	Round int `json:"round,omitempty"`
+	// Shown is the text of the summary that stood above the button.
+	Shown string `json:"shown,omitempty"`
+	// Call says more of an answer by telephone.
+	Call *CallNote `json:"call,omitempty"`
+}
+
+func (Decide) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
+
+func (c Decide) decide(t *turn) error {
+	q := t.j.Quote()
+	if q == nil {
+		return refused("There is no quote on this job.").because("quote_none")
+	}
+	if err := oneOf("verdict", "Your answer", c.Verdict, []Verdict{VerdictApprove, VerdictDecline, VerdictAsk}); err != nil {
+		return err
+	}
+	if c.Digest != q.Digest {
+		return &Error{Code: CodeConflict, Reason: "quote_replaced", Message: "This quote has been replaced by a newer one. Nothing was decided; please look at the new one."}
+	}
+	if c.Verdict != VerdictAsk && c.Round != t.j.Undone(q.Revision) {
+		return &Error{Code: CodeConflict, Reason: "quote_round", Message: "An earlier answer to this quote was taken back. Nothing was decided now; please look at the quote again."}
+	}
+	if last := t.j.Standing(q.Revision); last != nil && q.State != QuoteOpen {
+		if last.Verdict == c.Verdict && last.Option == c.Option {
+			return nil // the same answer again: it counts once
+		}
+		return &Error{Code: CodeConflict, Reason: "quote_answered", Message: "This quote was answered already, and that answer stands. Write to the bench if it should change."}
+	}
+	switch {
+	case q.State == QuoteWithdrawn:
+		return &Error{Code: CodeGone, Reason: "quote_withdrawn", Message: "The bench has taken this quote back. Nothing was decided; you will hear from us."}
+	case q.State == QuoteExpired || !t.now.Before(q.ExpiresAt):
+		return &Error{Code: CodeGone, Reason: "quote_expired", Message: "This quote has run out, so it can't be answered any more. Write to the bench for a new one."}
+	case t.j.Stage != StageAwaitingApproval:
+		return refused("This quote is not waiting for an answer.").because("quote_not_open")
+	}
+	d := Decision{Verdict: c.Verdict, Revision: q.Revision, Digest: q.Digest}
+	name, err := line("name", "Your name", c.Name, c.Verdict != VerdictAsk)
+	if err != nil {
+		return err
+	}
+	words, err := text("words", "Your question", c.Words, c.Verdict == VerdictAsk)
+	if err != nil {
+		return err
+	}
+	var option *Option
+	if c.Verdict == VerdictApprove {
+		if option = q.Option(c.Option); option == nil {
+			return invalid("option", "Choose one of the options.").because("option")
+		}
+		d.Option = option.Key
+		total := option.Result.Total
+		d.Total = &total
+		if words == "" {
+			words = q.Words
+		} else {
+			words = q.Words + "\n" + words
+		}
+	}
+	if d.Name, err = t.seal(name); err != nil {
+		return err
+	}
+	if d.Words, err = t.seal(words); err != nil {
+		return err
+	}
+	if d.Address, err = t.seal(clip(c.Address)); err != nil {
+		return err
+	}
+	if d.Agent, err = t.seal(clip(c.Agent)); err != nil {
+		return err
+	}
+	shown, err := text("shown", "The summary", c.Shown, false)
+	if err != nil {
+		return err
+	}
+	if d.Shown, err = t.seal(shown); err != nil {
+		return err
+	}
+	if d.Call, err = t.call(c.Call); err != nil {
+		return err
+	}
+	d.SentTo, d.Language = t.j.Customer.Email, t.j.Customer.Language
+	if err := t.record(&DecisionMade{d}); err != nil {
+		return err
+	}
+	switch {
+	case c.Verdict == VerdictAsk:
+		return t.message(c.Words, true)
+	case c.Verdict == VerdictDecline, option.Kind == OptionReturn:
+		return t.move(StageTesting, OutcomeUnrepaired, "")
+	case option.Kind == OptionRecycle:
+		if t.now.Before(t.j.pendingUntil(t.shop)) {
+			return nil // what can't be undone waits until the answer can't be taken back any more
+		}
+		return t.move(StageWithdrawn, OutcomeRecycled, "")
+	}
+	if err := t.move(StageRepairing, "", ""); err != nil {
+		return err
+	}
+	return t.awaitDeposit()
+}
+
+// approveWithinLimit records the approval that the limit agreed beforehand amounts to.
+func (t *turn) approveWithinLimit(q *Quote) error {
+	o := q.withinLimit(t.j)
+	if o == nil {
+		return refused("No repair in the quote is within the limit that the customer agreed to beforehand.")
+	}
+	words, err := t.seal("Within the limit of " + t.j.Limit.String() + " agreed to beforehand.")
+	if err != nil {
+		return err
+	}
+	total := o.Result.Total
+	return t.record(&DecisionMade{Decision{Verdict: VerdictApprove, Revision: q.Revision, Digest: q.Digest, Option: o.Key, Words: words, Total: &total}})
+}
+
+// DecisionMade is the customer's answer, with its evidence.
+type DecisionMade struct {
+	Decision Decision `json:"decision"`
+}
+
+// Kind is "decision.made".
+func (*DecisionMade) Kind() EventKind { return "decision.made" }
+
+func (p *DecisionMade) fold(j *Job, e *Event) {
+	d := p.Decision
+	d.At, d.By = e.At, e.By
+	d.WorkBefore, d.TestsBefore = len(j.Work), len(j.Tests)
+	if old, _ := j.Approved(); old != nil && d.Verdict == VerdictApprove {
+		d.Replaced = old.Revision
+	}
+	j.Decisions = append(j.Decisions, d)
+	if q := j.revision(d.Revision); q != nil {
+		switch d.Verdict {
+		case VerdictApprove:
+			for i := range j.Quotes {
+				if j.Quotes[i].State == QuoteApproved {
+					j.Quotes[i].State = QuoteSuperseded
+				}
+			}
+			q.State, q.Approved = QuoteApproved, d.Option
+			j.Charged, j.ChargedWhy = nil, ""
+		case VerdictDecline:
+			q.State = QuoteDeclined
+		}
+	}
+	j.tell(e, len(j.Decisions))
+}
+
+// UndoDecision takes the answer to the current revision back: within the shop's waiting time, and only
+// while the bench has not begun. The revision is then open again.
+type UndoDecision struct {
+	// Digest names the revision, Round which answer to it: the number taken back before.
+	Digest string `json:"digest"`
+	Round  int    `json:"round,omitempty"`
+	// Address and Agent say where it came from, or who took the call.
+	Address string `json:"address,omitempty"`
+	Agent   string `json:"agent,omitempty"`
+}
+
+func (UndoDecision) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
+
+func (c UndoDecision) decide(t *turn) error {
+	q := t.j.Quote()
+	if q == nil {
+		return refused("There is no quote on this job.").because("quote_none")
+	}
+	undone := t.j.Undone(q.Revision)
+	switch {
+	case c.Digest != q.Digest:
+		return &Error{Code: CodeConflict, Reason: "undo_replaced", Message: "This quote has been replaced by a newer one, so its answer can't be taken back."}
+	case c.Round < undone:
+		return nil // taken back already: it counts once
+	}
+	d := t.j.Standing(q.Revision)
+	switch {
+	case d == nil || c.Round > undone:
+		return refused("There is no answer to take back.").because("undo_none")
+	case t.shop.UndoFor <= 0 || d.WithinLimit():
+		return refused("This answer stands. Write to the bench if it should change.").because("undo_stands")
+	case t.j.begun(d):
+		return refused("The bench has begun, so this answer stands. Write to the bench at once if it should change.").because("undo_begun")
+	case !t.now.Before(t.j.waitsUntil(t.shop, q, d)):
+		return refused("The time to take this answer back is over, so it stands. Write to the bench if it should change.").because("undo_late")
+	}
+	p := &DecisionUndone{Revision: q.Revision}
+	for i := range t.j.Decisions {
+		if &t.j.Decisions[i] == d {
+			p.Decision = i + 1
+		}
+	}
+	if d.Verdict == VerdictApprove {
+		p.Restores = d.Replaced
+	}
+	var err error
+	if p.Address, err = t.seal(clip(c.Address)); err != nil {
+		return err
+	}
+	if p.Agent, err = t.seal(clip(c.Agent)); err != nil {
+		return err
+	}
+	if t.j.Hold() != nil {
+		if err := (LiftHold{}).decide(t); err != nil {
+			return err
+		}
+	}
+	if err := t.record(p); err != nil {
+		return err
+	}
+	if t.j.Stage == StageAwaitingApproval {
+		return t.pause(AccountCustomer, "approval")
+	}
+	return t.move(StageAwaitingApproval, "", "")
+}
+
+// DecisionUndone takes an answer back within its waiting time.
+type DecisionUndone struct {
+	// Decision counts from 1.
+	Decision int `json:"decision"`
+	Revision int `json:"revision"`
+	// Restores is the revision whose approval is in force again, 0 for none.
+	Restores int    `json:"restores,omitempty"`
+	Address  Sealed `json:"address,omitzero"`
+	Agent    Sealed `json:"agent,omitzero"`
+}
+
+// Kind is "decision.undone".
+func (*DecisionUndone) Kind() EventKind { return "decision.undone" }
+
+func (p *DecisionUndone) fold(j *Job, e *Event) {
+	if p.Decision >= 1 && p.Decision <= len(j.Decisions) {
+		j.Decisions[p.Decision-1].UndoneAt = e.At
+	}
+	if q := j.revision(p.Revision); q != nil {
+		q.State, q.Approved = QuoteOpen, ""
+	}
+	if q := j.revision(p.Restores); q != nil && q.Approved != "" {
+		q.State = QuoteApproved
+	}
+	j.Outcome = ""
+	j.tell(e, p.Decision)
+}
+
+// takenBack reports whether the last answer to the current, open revision was taken back.
+func (j *Job) takenBack() bool {
+	q := j.Quote()
+	return q != nil && q.State == QuoteOpen && j.Undone(q.Revision) > 0
+}
+
+// Record is a decision's evidence as it is exported: what was shown, to whom it had been sent, who answered
+// what, when, and from where. Anybody can take the digest of Terms anew (RFC 8785, SHA-256) and compare.
+type Record struct {
+	Job      JobNumber `json:"job"`
+	Shop     ShopID    `json:"shop"`
+	Decision int       `json:"decision"`
+	Verdict  Verdict   `json:"verdict"`
+	Revision int       `json:"revision"`
+	Digest   string    `json:"digest"`
+	Option   string    `json:"option,omitempty"`
+	// Total is what was authorised, Added what that is above the approval before it.
+	Total *money.Amount `json:"total,omitempty"`
+	Added *money.Amount `json:"added,omitempty"`
+	// Shown is the summary above the button, Words what was agreed to or said, Name what was typed.
+	Shown    string    `json:"shown,omitempty"`
+	Words    string    `json:"words,omitempty"`
+	Name     string    `json:"name,omitempty"`
+	Language string    `json:"language,omitempty"`
+	At       time.Time `json:"at"`
+	By       Actor     `json:"by"`
+	SentTo   string    `json:"sent_to,omitempty"`
+	Address  string    `json:"address,omitempty"`
+	Agent    string    `json:"agent,omitempty"`
+	// CalledAt and Called are of an answer by telephone; By took it down.
+	CalledAt time.Time `json:"called_at,omitzero"`
+	Called   string    `json:"called,omitempty"`
+	UndoneAt time.Time `json:"undone_at,omitzero"`
+	// Terms is the revision that was decided on.
+	Terms QuoteTerms `json:"terms"`
+}
+
+// Records gives the evidence of every decision on the job, in order.
+func (j *Job) Records() []Record {
+	out := []Record{}
+	for i := range j.Decisions {
+		d := &j.Decisions[i]
+		r := Record{
+			Job: j.Number, Shop: j.Shop, Decision: i + 1, Verdict: d.Verdict, Revision: d.Revision, Digest: d.Digest, Option: d.Option, Total: d.Total,
+			Shown: d.Shown.Text, Words: d.Words.Text, Name: d.Name.Text, Language: d.Language, At: d.At, By: d.By, SentTo: d.SentTo.Text,
+			Address: d.Address.Text, Agent: d.Agent.Text, UndoneAt: d.UndoneAt,
+		}
+		if q := j.revision(d.Revision); q != nil {
+			r.Terms = q.QuoteTerms
+		}
+		if old := j.revision(d.Replaced); old != nil && d.Total != nil && old.Option(old.Approved) != nil {
+			r.Added = &money.Amount{Minor: d.Total.Minor - old.Option(old.Approved).Result.Total.Minor, Currency: d.Total.Currency}
+		}
+		if d.Call != nil {
+			r.CalledAt, r.Called = d.Call.At, d.Call.Number.Text
+		}
+		out = append(out, r)
+	}
+	return out
+}
+
+func guardWithinLimit(m *moving) {
+	q := m.j.Quote()
+	_, approved := m.j.Approved()
+	switch {
+	case approved != nil && approved.repairs() && q.State != QuoteOpen:
+		// Approved before, and back at the bench: the approval still covers its total.
+	case m.j.Limit == nil:
+		m.need(false, "The customer agreed to no limit beforehand, so the quote needs their approval.")
+	case q == nil || (q.State != QuoteOpen && q.State != QuoteApproved):
+		m.need(false, "Issue a quote first.")
+	default:
+		m.need(q.withinLimit(m.j) != nil, "No repair in the quote is within the limit of %s that the customer agreed to beforehand.", m.j.Limit)
+	}
+}
+
+func guardApproved(m *moving) {
+	q := m.j.Quote()
+	m.need(q != nil && q.State == QuoteApproved, "The customer has not approved the current revision of the quote.")
+	if q != nil && q.State == QuoteApproved {
+		o := q.Option(q.Approved)
+		m.need(o != nil && o.repairs(), "The option that was approved is not a repair.")
+	}
+}
+
+func guardBackToBench(m *moving) {
+	q := m.j.Quote()
+	withdrawn := q == nil || q.State == QuoteWithdrawn || q.State == QuoteExpired
+	asked := false
+	for _, msg := range m.j.Messages {
+		asked = asked || (msg.Question && !msg.Answered)
+	}
+	m.need(withdrawn || asked, "There is no open question from the customer, and the quote has not been withdrawn.")
+}
+
+func guardDeclined(m *moving) {
+	if m.j.returning() {
+		return
+	}
+	q := m.j.Quote()
+	ok := q != nil && (q.State == QuoteDeclined || q.State == QuoteExpired)
+	if q != nil && q.State == QuoteApproved {
+		o := q.Option(q.Approved)
+		ok = o != nil && o.Kind == OptionReturn
+	}
+	m.need(ok, "The customer has not declined the quote.")
+}
+
+func guardTakenBack(m *moving) {
+	m.need(m.j.takenBack(), "The customer has not taken their answer back.")
+}
+
+func guardRecycled(m *moving) {
+	q := m.j.Quote()
+	ok := false
+	if q != nil && q.State == QuoteApproved {
+		o := q.Option(q.Approved)
+		ok = o != nil && o.Kind == OptionRecycle
+	}
+	m.need(ok, "The customer has not consented in writing to recycling: that takes an approved recycling option.")
+}

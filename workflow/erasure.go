@@ -1,0 +1,41 @@
+package workflow
+
+import "benchword/workflow/link"
+
+// ErasePerson removes what identifies the customer, and the photos; figures and chain stay.
+type ErasePerson struct{}
+
+func (ErasePerson) allowed() []Role { return ownerOnly }
+
+func (c ErasePerson) decide(t *turn) error {
+	if !t.j.Ended() {
+		return refused("A person can be erased once the job has ended: until then the device is still theirs to get back.")
+	}
+	if !t.j.Erased.IsZero() {
+		return nil
+	}
+	for _, p := range []link.Purpose{link.Look, link.Decide, link.Choose} {
+		if err := t.revokeLinks(p); err != nil {
+			return err
+		}
+	}
+	t.forget = true
+	return t.record(&PersonErased{})
+}
+
+// PersonErased removes what identifies the person; the figures stay.
+type PersonErased struct{}
+
+// Kind is "person.erased".
+func (*PersonErased) Kind() EventKind { return "person.erased" }
+
+func (p *PersonErased) fold(j *Job, e *Event) {
+	j.Erased = e.At
+	for i := range j.Photos {
+		j.Photos[i].Removed = true
+	}
+	for i := range j.Links {
+		j.Links[i].Revoked = true
+	}
+	Vault{}.Unseal(j)
+}

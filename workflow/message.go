@@ -1,0 +1,87 @@
+package workflow
+
+import "time"
+
+// Message is a letter between customer and bench.
+type Message struct {
+	ID   int       `json:"id"`
+	By   Actor     `json:"by"`
+	Text Sealed    `json:"text"`
+	At   time.Time `json:"at,omitzero"`
+	// Question marks a message that needs an answer; Answered is set by the other side's next one.
+	Question bool `json:"question,omitempty"`
+	Answered bool `json:"answered,omitempty"`
+}
+
+// OpenQuestion gives the customer's oldest message that nobody has answered, nil if there is none.
+func (j *Job) OpenQuestion() *Message {
+	for i := range j.Messages {
+		if m := &j.Messages[i]; m.By.Role == RoleCustomer && m.Question && !m.Answered {
+			return m
+		}
+	}
+	return nil
+}
+
+// SendMessage is a letter from the customer (by link) or from the counter.
+type SendMessage struct {
+	Text string `json:"text"`
+	// Question asks for an answer; a customer's message always does.
+	Question bool `json:"question,omitempty"`
+}
+
+func (SendMessage) allowed() []Role {
+	return []Role{RoleCustomer, RoleCounter, RoleOwner}
+}
+
+func (c SendMessage) decide(t *turn) error {
+	return t.message(c.Text, c.Question || t.by.Role == RoleCustomer)
+}
+
+func (t *turn) message(s string, question bool) error {
+	s, err := text("text", "The message", s, true)
+	if err != nil {
+		return err
+	}
+	if !t.j.Erased.IsZero() {
+		return refused("The customer was erased from this job; there is nobody to write to.").because("erased")
+	}
+	if len(t.j.Messages) >= 500 {
+		return refused("There are 500 messages on this job already; please telephone.").because("letters_full")
+	}
+	sealed, err := t.seal(s)
+	if err != nil {
+		return err
+	}
+	if err := t.record(&MessageSent{ID: len(t.j.Messages) + 1, Text: sealed, Question: question}); err != nil {
+		return err
+	}
+	// While a customer's question is open the ball is with the bench: the clock runs.
+	if t.j.Stage == StageAwaitingApproval {
+		if t.by.Role == RoleCustomer {
+			return t.resume("approval")
+		}
+		return t.pause(AccountCustomer, "approval")
+	}
+	return nil
+}
+
+// MessageSent is a letter between customer and bench.
+type MessageSent struct {
+	ID       int    `json:"id"`
+	Text     Sealed `json:"text"`
+	Question bool   `json:"question,omitempty"`
+}
+
+// Kind is "message.sent".
+func (*MessageSent) Kind() EventKind { return "message.sent" }
+
+func (p *MessageSent) fold(j *Job, e *Event) {
+	if e.By.Role != RoleCustomer {
+		for i := range j.Messages {
+			j.Messages[i].Answered = true
+		}
+	}
+	j.Messages = append(j.Messages, Message{ID: p.ID, By: e.By, Text: p.Text, At: e.At, Question: p.Question})
+	j.tell(e, p.ID)
+}

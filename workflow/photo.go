@@ -1,0 +1,262 @@
+package workflow
+
+import "time"
+
+// PhotoKind says what a photo is for.
+type PhotoKind string
+
+const (
+	PhotoArrival  PhotoKind = "arrival"  // parcel, packing, device as it came
+	PhotoEvidence PhotoKind = "evidence" // proves a finding
+	PhotoBefore   PhotoKind = "before"   // stands beside an "after" of the same place
+	PhotoAfter    PhotoKind = "after"
+	PhotoTest     PhotoKind = "test"
+	PhotoPacking  PhotoKind = "packing"
+)
+
+var photoKinds = []PhotoKind{PhotoArrival, PhotoEvidence, PhotoBefore, PhotoAfter, PhotoTest, PhotoPacking}
+
+// PhotoKinds lists every kind of photo in the order in which a form offers them.
+func PhotoKinds() []PhotoKind { return photoKinds }
+
+// Copy is a shown copy of a photo: re-encoded, upright, without metadata.
+type Copy struct {
+	Digest string `json:"digest"`
+	Width  int    `json:"width"`
+	Height int    `json:"height"`
+}
+
+// Photo is one picture. The original is private; Large and Small are what people see.
+type Photo struct {
+	ID int `json:"id"`
+	// Original is the hex SHA-256 of the file as it came.
+	Original string    `json:"original"`
+	Large    Copy      `json:"large"` // long side at most 1600 px
+	Small    Copy      `json:"small"` // long side at most 480 px
+	Kind     PhotoKind `json:"kind"`
+	Caption  string    `json:"caption,omitempty"`
+	// Alt says in words what can be seen, for those who can't see it.
+	Alt string `json:"alt,omitempty"`
+	// Pair is the photo of the same place before (or after), 0 if none.
+	Pair  int       `json:"pair,omitempty"`
+	Marks []Mark    `json:"marks,omitempty"`
+	At    time.Time `json:"at,omitzero"`
+	// Removed photos keep their place but are no longer shown.
+	Removed bool `json:"removed,omitempty"`
+}
+
+// MarkKind is the shape of a mark on a photo.
+type MarkKind string
+
+const (
+	MarkRing  MarkKind = "ring"  // X,Y centre; X2,Y2 a point on the ring
+	MarkArrow MarkKind = "arrow" // from X2,Y2 to X,Y
+	MarkPoint MarkKind = "point" // a numbered point at X,Y
+	MarkBlur  MarkKind = "blur"  // the rectangle X,Y to X2,Y2 is made unreadable
+)
+
+// Mark is drawn over a photo. Coordinates are ten-thousandths of the upright photo's width and
+// height, 0 to 10000.
+type Mark struct {
+	Kind   MarkKind `json:"kind"`
+	X      int      `json:"x"`
+	Y      int      `json:"y"`
+	X2     int      `json:"x2,omitempty"`
+	Y2     int      `json:"y2,omitempty"`
+	Number int      `json:"number,omitempty"`
+	// Text says what the mark points at; a screen reader reads it.
+	Text string `json:"text,omitempty"`
+}
+
+// Photo gives the photo with this id, nil if there is none (or it was removed).
+func (j *Job) Photo(id int) *Photo {
+	for i := range j.Photos {
+		if j.Photos[i].ID == id && !j.Photos[i].Removed {
+			return &j.Photos[i]
+		}
+	}
+	return nil
+}
+
+func (j *Job) hasPhoto(k PhotoKind) bool {
+	for _, p := range j.Photos {
+		if p.Kind == k && !p.Removed {
+			return true
+		}
+	}
+	return false
+}
+
+func (t *turn) photo(p Photo) (Photo, error) {
+	var err error
+	if err = oneOf("kind", "The kind of photo", p.Kind, photoKinds); err != nil {
+		return p, err
+	}
+	if p.Caption, err = line("caption", "The caption", p.Caption, false); err != nil {
+		return p, err
+	}
+	if p.Alt, err = line("alt", "The description", p.Alt, false); err != nil {
+		return p, err
+	}
+	if p.Pair != 0 && t.j.Photo(p.Pair) == nil {
+		return p, invalid("pair", "There is no photo %d on this job to pair with.", p.Pair)
+	}
+	if len(p.Marks) > MaxList {
+		return p, invalid("marks", "At most %d marks fit on a photo.", MaxList)
+	}
+	for i := range p.Marks {
+		m := &p.Marks[i]
+		if err = oneOf("marks", "The kind of a mark", m.Kind, []MarkKind{MarkRing, MarkArrow, MarkPoint, MarkBlur}); err != nil {
+			return p, err
+		}
+		for _, v := range []int{m.X, m.Y, m.X2, m.Y2} {
+			if v < 0 || v > 10000 {
+				return p, invalid("marks", "A mark lies outside of the photo.")
+			}
+		}
+		if m.Number < 0 || m.Number > 99 {
+			return p, invalid("marks", "A mark's number must be between 1 and 99.")
+		}
+		if m.Text, err = line("marks", "The text of a mark", m.Text, false); err != nil {
+			return p, err
+		}
+	}
+	return p, nil
+}
+
+func (t *turn) checkPhotos(ids []int) error {
+	if len(ids) > MaxList {
+		return invalid("photos", "At most %d photos can be named.", MaxList)
+	}
+	for _, id := range ids {
+		if t.j.Photo(id) == nil {
+			return invalid("photos", "There is no photo %d on this job.", id)
+		}
+	}
+	return nil
+}
+
+// AddPhoto adds a picture whose copies have been made. It gets the next id.
+type AddPhoto struct {
+	Photo Photo `json:"photo"`
+}
+
+// A customer's come with a reply by mail; no page of theirs takes photos in.
+func (AddPhoto) allowed() []Role { return []Role{RoleBench, RoleCounter, RoleOwner, RoleCustomer} }
+
+func (c AddPhoto) decide(t *turn) error {
+	if err := t.needOpen("Adding a photo"); err != nil {
+		return err
+	}
+	if len(t.j.Photos) >= 500 {
+		return refused("There are 500 photos on this job already; no more fit.")
+	}
+	p, err := t.photo(c.Photo)
+	if err != nil {
+		return err
+	}
+	p.ID = len(t.j.Photos) + 1
+	return t.record(&PhotoAdded{p})
+}
+
+// PhotoAdded adds a picture.
+type PhotoAdded struct {
+	Photo Photo `json:"photo"`
+}
+
+// Kind is "photo.added".
+func (*PhotoAdded) Kind() EventKind { return "photo.added" }
+
+func (p *PhotoAdded) fold(j *Job, e *Event) {
+	photo := p.Photo
+	photo.At = e.At
+	j.Photos = append(j.Photos, photo)
+	j.tell(e, photo.ID)
+}
+
+// DescribePhoto changes what is said about, or drawn on, a picture.
+type DescribePhoto struct {
+	ID      int       `json:"id"`
+	Kind    PhotoKind `json:"kind"`
+	Caption string    `json:"caption,omitempty"`
+	Alt     string    `json:"alt,omitempty"`
+	Pair    int       `json:"pair,omitempty"`
+	Marks   []Mark    `json:"marks,omitempty"`
+	// Large and Small are new copies where a blurred area changed; zero value keeps the old ones. They
+	// come from the photo desk, never from a caller.
+	Large Copy `json:"-"`
+	Small Copy `json:"-"`
+}
+
+func (DescribePhoto) allowed() []Role { return benchUp }
+
+func (c DescribePhoto) decide(t *turn) error {
+	old := t.j.Photo(c.ID)
+	if old == nil {
+		return invalid("photo", "There is no photo %d on this job.", c.ID)
+	}
+	p, err := t.photo(Photo{ID: c.ID, Kind: c.Kind, Caption: c.Caption, Alt: c.Alt, Pair: c.Pair, Marks: c.Marks})
+	if err != nil {
+		return err
+	}
+	if c.Large.Digest == "" {
+		c.Large, c.Small = old.Large, old.Small
+	}
+	return t.record(&PhotoDescribed{ID: c.ID, PhotoKind: p.Kind, Caption: p.Caption, Alt: p.Alt, Pair: p.Pair, Marks: p.Marks, Large: c.Large, Small: c.Small})
+}
+
+// PhotoDescribed changes what is said about, or drawn on, a picture. Large and Small change when
+// marks blur part of it.
+type PhotoDescribed struct {
+	ID        int       `json:"id"`
+	PhotoKind PhotoKind `json:"kind"`
+	Caption   string    `json:"caption,omitempty"`
+	Alt       string    `json:"alt,omitempty"`
+	Pair      int       `json:"pair,omitempty"`
+	Marks     []Mark    `json:"marks,omitempty"`
+	Large     Copy      `json:"large"`
+	Small     Copy      `json:"small"`
+}
+
+// Kind is "photo.described".
+func (*PhotoDescribed) Kind() EventKind { return "photo.described" }
+
+func (p *PhotoDescribed) fold(j *Job, e *Event) {
+	if x := j.Photo(p.ID); x != nil {
+		x.Kind, x.Caption, x.Alt, x.Pair, x.Marks, x.Large, x.Small = p.PhotoKind, p.Caption, p.Alt, p.Pair, p.Marks, p.Large, p.Small
+	}
+}
+
+// RemovePhoto takes a picture off the pages.
+type RemovePhoto struct {
+	ID     int    `json:"id"`
+	Reason string `json:"reason"`
+}
+
+func (RemovePhoto) allowed() []Role { return benchUp }
+
+func (c RemovePhoto) decide(t *turn) error {
+	if t.j.Photo(c.ID) == nil {
+		return invalid("photo", "There is no photo %d on this job.", c.ID)
+	}
+	reason, err := line("reason", "The reason", c.Reason, true)
+	if err != nil {
+		return err
+	}
+	return t.record(&PhotoRemoved{c.ID, reason})
+}
+
+// PhotoRemoved takes a picture off the pages.
+type PhotoRemoved struct {
+	ID     int    `json:"id"`
+	Reason string `json:"reason"`
+}
+
+// Kind is "photo.removed".
+func (*PhotoRemoved) Kind() EventKind { return "photo.removed" }
+
+func (p *PhotoRemoved) fold(j *Job, e *Event) {
+	if x := j.Photo(p.ID); x != nil {
+		x.Removed = true
+	}
+}

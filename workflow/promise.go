@@ -1,0 +1,222 @@
+package workflow
+
+import (
+	"time"
+
+	"benchword/workflow/calendar"
+)
+
+// Promise is a date told to the customer. The first is kept for ever; a later one carries its reason.
+type Promise struct {
+	Number int       `json:"number"`
+	MadeAt time.Time `json:"made_at,omitzero"`
+	// Starts is where the turnaround begins to count.
+	Starts time.Time `json:"starts"`
+	Quota  Quota     `json:"quota"`
+	// Reason says why the date moved; "" for the first.
+	Reason string `json:"reason,omitempty"`
+	// BreachedAt is the due instant that the clock passed, zero while kept.
+	BreachedAt time.Time `json:"breached_at,omitzero"`
+	// Warned is the last share of the quota, in percent, that the counter was warned at.
+	Warned int `json:"warned,omitempty"`
+	// Risk is how probable the forecast said a miss is, in percent, when it raised its flag.
+	Risk int `json:"risk,omitempty"`
+}
+
+// Promise gives the current promise, nil if none was made.
+func (j *Job) Promise() *Promise {
+	if len(j.Promises) == 0 {
+		return nil
+	}
+	return &j.Promises[len(j.Promises)-1]
+}
+
+// Turnaround gives the promise's clock, with the job's pauses.
+func (j *Job) Turnaround(shop *Shop, p *Promise) Turnaround {
+	return Turnaround{Calendar: shop.Calendar, Start: p.Starts, Quota: p.Quota, Pauses: j.Pauses}
+}
+
+// Due gives the due instant of the current promise; ok is false if there is none, or if a pause is
+// running, so that no instant can be named.
+func (j *Job) Due(shop *Shop) (due time.Time, ok bool) {
+	p := j.Promise()
+	if p == nil {
+		return time.Time{}, false
+	}
+	return j.Turnaround(shop, p).Due()
+}
+
+// firstPromise gives what is promised when the device arrives; ok is false for nothing.
+func (t *turn) firstPromise() (q Quota, ok bool) {
+	if l := t.j.Level; l != nil {
+		q = l.Promise
+		return q, q != Quota{} && (q.By.IsZero() || q.By.After(t.now))
+	}
+	return Quota{WorkingDays: t.shop.PromiseDays}, t.shop.PromiseDays > 0
+}
+
+// newQuota reads a new promise: a number of working days, or a date.
+func (t *turn) newQuota(days int, by time.Time) (Quota, error) {
+	switch {
+	case days == 0 && by.IsZero(), days != 0 && !by.IsZero():
+		return Quota{}, invalid("days", "Give a number of working days, or a date.")
+	case days < 0 || days > 365:
+		return Quota{}, invalid("days", "Give 1 to 365 working days.")
+	case !by.IsZero():
+		return Quota{By: by.UTC().Truncate(time.Second)}, t.soonEnough("by", by)
+	}
+	return Quota{WorkingDays: days}, nil
+}
+
+// soonEnough checks a date that is going to be promised.
+func (t *turn) soonEnough(field string, by time.Time) error {
+	if !by.After(t.now) {
+		return invalid(field, "The new date has passed already.")
+	}
+	if by.After(t.now.AddDate(2, 0, 0)) {
+		return invalid(field, "The new date is more than two years away.")
+	}
+	return nil
+}
+
+// movePromise tells a new date. After a missed one, the customer is asked what they want.
+func (t *turn) movePromise(q Quota, reason string) error {
+	if err := t.noteBreach(); err != nil {
+		return err
+	}
+	if p := t.j.Promise(); p != nil && !p.BreachedAt.IsZero() && !t.j.returning() {
+		return t.tellDelay(reason, q)
+	}
+	return t.record(&PromiseMade{Promise{Number: len(t.j.Promises) + 1, Starts: t.now, Quota: q, Reason: reason}})
+}
+
+// MovePromise tells the customer a new date, with its reason. The first promise stays on record.
+type MovePromise struct {
+	// Days is the new turnaround in working days from now; By is a date instead. Exactly one.
+	Days   int       `json:"days,omitempty"`
+	By     time.Time `json:"by,omitzero"`
+	Reason string    `json:"reason,omitempty"`
+}
+
+func (MovePromise) allowed() []Role { return counterUp }
+
+func (c MovePromise) decide(t *turn) error {
+	if t.j.Ended() || t.j.Stage == StageBooked {
+		return refused("A date can be promised once the device is here, and until it leaves.")
+	}
+	reason, err := text("reason", "The reason, which the customer will read,", c.Reason, len(t.j.Promises) > 0)
+	if err != nil {
+		return err
+	}
+	q, err := t.newQuota(c.Days, c.By)
+	if err != nil {
+		return err
+	}
+	return t.movePromise(q, reason)
+}
+
+// PromiseMade is a date told to the customer.
+type PromiseMade struct {
+	Promise Promise `json:"promise"`
+}
+
+// Kind is "promise.made".
+func (*PromiseMade) Kind() EventKind { return "promise.made" }
+
+func (p *PromiseMade) fold(j *Job, e *Event) {
+	x := p.Promise
+	x.MadeAt = e.At
+	j.Promises = append(j.Promises, x)
+	j.tell(e, x.Number)
+}
+
+// noteBreach records a breach of the current promise if its due instant has passed.
+func (t *turn) noteBreach() error {
+	p := t.j.Promise()
+	if p == nil || !p.BreachedAt.IsZero() {
+		return nil
+	}
+	end := t.now
+	if t.j.Ended() {
+		end = t.j.EndedAt
+	}
+	due, ok := t.j.Turnaround(t.shop, p).Due()
+	if !ok || !end.After(due) {
+		return nil
+	}
+	return t.recordBy(clockActor, &PromiseBreached{Number: p.Number, DueAt: due})
+}
+
+// PromiseBreached is the clock passing a promise.
+type PromiseBreached struct {
+	Number int `json:"number"`
+	// DueAt is the exact instant that was passed.
+	DueAt time.Time `json:"due_at"`
+}
+
+// Kind is "promise.breached".
+func (*PromiseBreached) Kind() EventKind { return "promise.breached" }
+
+func (p *PromiseBreached) fold(j *Job, e *Event) {
+	if p.Number >= 1 && p.Number <= len(j.Promises) {
+		j.Promises[p.Number-1].BreachedAt = p.DueAt
+		j.tell(e, p.Number)
+	}
+}
+
+// ClockPaused starts a pause of the promise clock on somebody's account.
+type ClockPaused struct {
+	For Account `json:"for"`
+	// Why is "approval" or "hold": pauses of different causes may overlap and end apart.
+	Why string `json:"why"`
+}
+
+// Kind is "clock.paused".
+func (*ClockPaused) Kind() EventKind { return "clock.paused" }
+
+func (p *ClockPaused) fold(j *Job, e *Event) {
+	j.Pauses = append(j.Pauses, Pause{From: e.At, For: p.For, Why: p.Why})
+}
+
+// ClockResumed ends the pause with this cause.
+type ClockResumed struct {
+	Why string `json:"why"`
+}
+
+// Kind is "clock.resumed".
+func (*ClockResumed) Kind() EventKind { return "clock.resumed" }
+
+func (p *ClockResumed) fold(j *Job, e *Event) {
+	if x := j.running(p.Why); x != nil {
+		x.To = e.At
+	}
+}
+
+// running gives the pause with this cause that has not ended, nil if there is none.
+func (j *Job) running(why string) *Pause {
+	for i := range j.Pauses {
+		if x := &j.Pauses[i]; x.Why == why && x.To.IsZero() {
+			return x
+		}
+	}
+	return nil
+}
+
+func (t *turn) pause(a Account, why string) error {
+	if t.j.running(why) != nil {
+		return nil
+	}
+	return t.record(&ClockPaused{For: a, Why: why})
+}
+
+func (t *turn) resume(why string) error {
+	if t.j.running(why) == nil {
+		return nil
+	}
+	return t.record(&ClockResumed{Why: why})
+}
+
+// midnight gives the instant at which a date begins in the shop's zone.
+func midnight(shop *Shop, d calendar.Date) time.Time {
+	return calendar.Local(shop.Calendar.Location(), d, 0, 0)
+}

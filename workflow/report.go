@@ -1,0 +1,135 @@
+package workflow
+
+import (
+	"slices"
+	"time"
+)
+
+// Report is a findings report as it was sent.
+type Report struct {
+	Number int       `json:"number"`
+	SentAt time.Time `json:"sent_at,omitzero"`
+	ReportText
+	// Findings, Suspects and Photos are the ids that stood in it, in order.
+	Findings []int `json:"findings,omitempty"`
+	Suspects []int `json:"suspects,omitempty"`
+	Photos   []int `json:"photos,omitempty"`
+	// Head is the event chain's head when the report was sent, printed on it.
+	Head string `json:"head"`
+	// Said are the findings as they stood when it was sent, for the report itself and for the next one's
+	// account of what changed. Folding fills it in; it stands in no event.
+	Said []Finding `json:"said,omitempty"`
+}
+
+// Finding gives a finding as the report has it, nil if it is not in it. A job folded before reports kept
+// their findings has them as they stand now.
+func (r *Report) Finding(j *Job, id int) *Finding {
+	for i := range r.Said {
+		if r.Said[i].ID == id {
+			return &r.Said[i]
+		}
+	}
+	if r.Said == nil && slices.Contains(r.Findings, id) {
+		return j.Finding(id)
+	}
+	return nil
+}
+
+// ReportText is what the technician writes in their own words; all else in the report comes from
+// the findings.
+type ReportText struct {
+	// Short is the short answer: one or two sentences.
+	Short string `json:"short"`
+	// Cause says what is thought to be wrong.
+	Cause string `json:"cause,omitempty"`
+	// Certainty says how sure the bench is of Cause.
+	Certainty Certainty `json:"certainty,omitempty"`
+	// Proposal says what the bench proposes to do.
+	Proposal string `json:"proposal,omitempty"`
+	// Next says what happens next.
+	Next string `json:"next,omitempty"`
+}
+
+// SendReport sends a findings report: what the technician writes here, and all findings and
+// suspects as they stand.
+type SendReport struct {
+	Text ReportText `json:"text"`
+}
+
+func (SendReport) allowed() []Role { return counterUp }
+
+func (c SendReport) decide(t *turn) error {
+	if err := t.needStage("Sending a findings report", StageDiagnosing, StageRepairing, StageTesting); err != nil {
+		return err
+	}
+	r := Report{Number: len(t.j.Reports) + 1, ReportText: c.Text, Head: t.j.Head, SentAt: t.now}
+	var err error
+	if r.Short, err = text("short", "The short answer", r.Short, true); err != nil {
+		return err
+	}
+	if r.Cause, err = text("cause", "What we think is wrong", r.Cause, false); err != nil {
+		return err
+	}
+	if r.Proposal, err = text("proposal", "What we propose", r.Proposal, false); err != nil {
+		return err
+	}
+	if r.Next, err = text("next", "What happens next", r.Next, false); err != nil {
+		return err
+	}
+	if r.Certainty != "" {
+		if err := oneOf("certainty", "The certainty", r.Certainty, Certainties); err != nil {
+			return err
+		}
+	}
+	photos := map[int]bool{}
+	add := func(ids []int) {
+		for _, id := range ids {
+			if t.j.Photo(id) != nil && !photos[id] {
+				photos[id] = true
+				r.Photos = append(r.Photos, id)
+			}
+		}
+	}
+	for _, f := range t.j.Findings {
+		if !f.Withdrawn {
+			r.Findings = append(r.Findings, f.ID)
+			add(f.Photos)
+		}
+	}
+	for _, s := range t.j.Suspects {
+		r.Suspects = append(r.Suspects, s.ID)
+		for _, k := range s.Checks {
+			add(k.Photos)
+		}
+	}
+	if len(r.Findings) == 0 && len(r.Suspects) == 0 {
+		return refused("There is nothing to report yet: note a finding, or record a check.")
+	}
+	return t.record(&ReportSent{r})
+}
+
+// ReportSent is a findings report on its way to the customer.
+type ReportSent struct {
+	Report
+}
+
+// Kind is "report.sent".
+func (*ReportSent) Kind() EventKind { return "report.sent" }
+
+func (p *ReportSent) fold(j *Job, e *Event) {
+	r := p.Report
+	r.SentAt, r.Said = e.At, nil
+	for _, id := range r.Findings {
+		if f := j.Finding(id); f != nil {
+			r.Said = append(r.Said, *f)
+		}
+	}
+	j.Reports = append(j.Reports, r)
+	j.tell(e, r.Number)
+}
+
+func guardAwaiting(m *moving) {
+	m.need(len(m.j.Reports) > 0, "Send a findings report first.")
+	q := m.j.Quote()
+	m.need(q != nil && q.State == QuoteOpen, "Issue a quote first.")
+}

@@ -1,0 +1,209 @@
+package workflow
+
+import (
+	"strings"
+	"time"
+)
+
+// Fate says where an item of the contents went when the parcel was packed.
+type Fate string
+
+const (
+	FateReturned Fate = "returned" // in the parcel that goes back
+	FateReplaced Fate = "replaced" // a new one goes back in its place
+	FateRecycled Fate = "recycled" // disposed of, with the customer's consent
+	FateKept     Fate = "kept"     // stays at the shop, as agreed
+)
+
+// PackedItem accounts for one item of the contents.
+type PackedItem struct {
+	Item int    `json:"item"`
+	Fate Fate   `json:"fate"`
+	Note string `json:"note,omitempty"`
+}
+
+// Pack accounts for items of the contents.
+type Pack struct {
+	Items []PackedItem `json:"items"`
+}
+
+func (Pack) allowed() []Role { return benchUp }
+
+func (c Pack) decide(t *turn) error {
+	if err := t.needStage("Packing", StageTesting); err != nil {
+		return err
+	}
+	if len(c.Items) == 0 || len(c.Items) > MaxList {
+		return invalid("items", "Say for each item of the contents where it went.")
+	}
+	var items []PackedItem
+	for _, p := range c.Items {
+		if p.Item < 1 || p.Item > len(t.j.Contents) {
+			return invalid("items", "There is no item %d in the contents.", p.Item)
+		}
+		if err := oneOf("fate", "Where an item went", p.Fate, []Fate{FateReturned, FateReplaced, FateRecycled, FateKept}); err != nil {
+			return err
+		}
+		note, err := line("note", "The note", p.Note, p.Fate != FateReturned)
+		if err != nil {
+			return invalid("note", "Say in a few words why “%s” does not go back as it came.", t.j.Contents[p.Item-1].Text)
+		}
+		p.Note = note
+		items = append(items, p)
+	}
+	return t.record(&ContentsPacked{items})
+}
+
+// ContentsPacked accounts for items of the contents; a later one adds to or corrects it.
+type ContentsPacked struct {
+	Items []PackedItem `json:"items"`
+}
+
+// Kind is "contents.packed".
+func (*ContentsPacked) Kind() EventKind { return "contents.packed" }
+
+func (p *ContentsPacked) fold(j *Job, e *Event) {
+next:
+	for _, n := range p.Items {
+		for i := range j.Packed {
+			if j.Packed[i].Item == n.Item {
+				j.Packed[i] = n
+				continue next
+			}
+		}
+		j.Packed = append(j.Packed, n)
+	}
+}
+
+// Shipment leaves the shop.
+type Shipment struct {
+	// InPerson: handed over at the counter; then there is no parcel number.
+	InPerson bool   `json:"in_person,omitempty"`
+	Carrier  string `json:"carrier,omitempty"`
+	Parcel   string `json:"parcel,omitempty"`
+	// WellFormed: the parcel number's check digit is right by Scheme's public rule. That does not
+	// make it a parcel that exists.
+	WellFormed   bool      `json:"well_formed,omitempty"`
+	Scheme       string    `json:"scheme,omitempty"`
+	Serial       string    `json:"serial,omitempty"`
+	WarrantyDays int       `json:"warranty_days,omitempty"`
+	At           time.Time `json:"at,omitzero"`
+}
+
+// PrepareShipment writes down the parcel number, or that the device is handed over in person.
+type PrepareShipment struct {
+	InPerson     bool   `json:"in_person,omitempty"`
+	Carrier      string `json:"carrier,omitempty"`
+	Parcel       string `json:"parcel,omitempty"`
+	Serial       string `json:"serial,omitempty"`
+	WarrantyDays int    `json:"warranty_days,omitempty"`
+}
+
+func (PrepareShipment) allowed() []Role { return benchUp }
+
+func (c PrepareShipment) decide(t *turn) error {
+	if err := t.needStage("Preparing the shipment", StageTesting); err != nil {
+		return err
+	}
+	s := Shipment{InPerson: c.InPerson, WarrantyDays: c.WarrantyDays}
+	var err error
+	if s.Carrier, err = line("carrier", "The carrier", c.Carrier, false); err != nil {
+		return err
+	}
+	if s.Parcel, err = line("parcel", "The parcel number", c.Parcel, !c.InPerson); err != nil {
+		return err
+	}
+	if s.Serial, err = line("serial", "The serial number", c.Serial, false); err != nil {
+		return err
+	}
+	if s.InPerson {
+		s.Carrier, s.Parcel = "", ""
+	} else {
+		check := CheckParcelNumber(s.Parcel)
+		if check.Wrong() {
+			return invalid("parcel", "The parcel number “%s” has a digit wrong somewhere: its check digit does not fit. Please compare it with the label.", s.Parcel)
+		}
+		s.Scheme, s.WellFormed = string(check.Scheme), check.WellFormed
+	}
+	if t.j.Device.Serial != "" && s.Serial != "" && !strings.EqualFold(s.Serial, t.j.Device.Serial) {
+		return invalid("serial", "The serial number read at packing (%s) is not the one read on arrival (%s). Check that the right device is in the parcel.", s.Serial, t.j.Device.Serial)
+	}
+	if s.WarrantyDays == 0 && t.j.Outcome == OutcomeRepaired {
+		s.WarrantyDays = t.shop.WarrantyDays
+		if _, o := t.j.Approved(); o != nil && o.WarrantyDays > 0 {
+			s.WarrantyDays = o.WarrantyDays
+		}
+	}
+	if s.WarrantyDays < 0 || s.WarrantyDays > 3650 {
+		return invalid("warranty_days", "The warranty must be between 0 and 3650 days.")
+	}
+	if err := t.record(&ShipmentPrepared{s}); err != nil {
+		return err
+	}
+	return t.waitForCollection()
+}
+
+// ShipmentPrepared is the parcel closed and addressed, or the device ready to be handed over.
+type ShipmentPrepared struct {
+	Shipment Shipment `json:"shipment"`
+}
+
+// Kind is "shipment.prepared".
+func (*ShipmentPrepared) Kind() EventKind { return "shipment.prepared" }
+
+func (p *ShipmentPrepared) fold(j *Job, e *Event) {
+	s := p.Shipment
+	s.At = e.At
+	j.Shipment = &s
+}
+
+func guardShipped(m *moving) {
+	j := m.j
+	if m.outcome == OutcomeRepaired {
+		passed := map[string]bool{}
+		for _, t := range j.LatestTests() {
+			passed[t.Name] = t.Passed && !t.At.Before(j.StageSince)
+		}
+		for _, name := range m.shop.Tests {
+			m.need(passed[name], "The test “%s” has not passed yet.", name)
+		}
+		for name, ok := range passed {
+			if !ok {
+				m.need(contains(m.shop.Tests, name), "The test “%s” has failed.", name)
+			}
+		}
+	} else if j.Screening != nil && j.Screening.Mains == Yes {
+		safe := false
+		for _, t := range j.LatestTests() {
+			safe = safe || t.Passed && strings.EqualFold(t.Name, SafetyTest)
+		}
+		m.need(safe, "The device is mains-operated and was opened: record a passed “%s” first.", SafetyTest)
+	}
+	accounted := map[int]bool{}
+	for _, p := range j.Packed {
+		accounted[p.Item] = true
+	}
+	for _, i := range j.Contents {
+		m.need(accounted[i.ID], "“%s” came in with the parcel and is not accounted for.", i.Text)
+	}
+	if m.shop.SettleFirst {
+		b := j.Balance(m.shop)
+		m.need(b.Minor <= 0, "%s is still to be paid; the shop sends nothing back before that.", b)
+	}
+	m.need(j.Shipment != nil, "Give the parcel number, or say that it was handed over in person.")
+	if j.Shipment != nil && j.Device.Serial != "" && j.Shipment.Serial != "" {
+		m.need(strings.EqualFold(j.Device.Serial, j.Shipment.Serial), "The serial number read at packing (%s) is not the one read on arrival (%s).", j.Shipment.Serial, j.Device.Serial)
+	}
+	if j.Shipment != nil && !j.Shipment.InPerson {
+		m.need(!j.cellIn(), "A damaged cell is still with the device: it must not be posted. Take it out and record that first, or hand the device over in person.")
+	}
+}
+
+func contains(list []string, s string) bool {
+	for _, x := range list {
+		if x == s {
+			return true
+		}
+	}
+	return false
+}
