@@ -58,7 +58,7 @@ func ArchiveOf(j *workflow.Job, events []*workflow.Event, shop *workflow.Shop, n
 			return nil, err
 		}
 		v.Head = hash
-		v.Events = append(v.Events, ArchiveEvent{Seq: e.Seq, When: w.DateTime(e.At, loc), Kind: string(e.Payload.Kind()), Digest: hash[:16]})
+		v.Events = append(v.Events, ArchiveEvent{Seq: e.Seq, When: w.DateTime(e.At, loc), Kind: string(e.Kind()), Digest: hash[:16]})
 	}
 	return v, nil
 }

@@ -85,12 +85,12 @@ func (m *statusMaker) tellDelay(v *MomentView, x workflow.Moment) bool {
 	}
 	d := &m.j.Delays[i]
 	switch x.Kind {
-	case "delay.told":
+	case workflow.KindDelayTold:
 		if d.Reason == "" || d.NewPromise > 0 { // the breach, or the new date, says it
 			return false
 		}
 		v.Text, v.Quote = m.w.T("story.delay.told"), d.Reason
-	case "delay.answered":
+	case workflow.KindDelayAnswered:
 		key := "story.delay.answered."
 		if d.Unanswered {
 			key = "story.delay.silent."

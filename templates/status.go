@@ -385,7 +385,7 @@ func (m *statusMaker) rail() []RailStep {
 	j := m.j
 	been := map[workflow.Stage]bool{j.Stage: true}
 	for _, x := range j.Story {
-		if x.Kind == "job.booked" {
+		if x.Kind == workflow.KindJobBooked {
 			been[workflow.StageBooked] = true
 		}
 		if x.To != "" {

@@ -254,12 +254,12 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 	}
 	lastPhotos := time.Time{}
 	for k, x := range j.Story {
-		if x.To == workflow.StageAwaitingApproval && k > 0 && j.Story[k-1].Kind == "quote.issued" && j.Story[k-1].At.Equal(x.At) {
+		if x.To == workflow.StageAwaitingApproval && k > 0 && j.Story[k-1].Kind == workflow.KindQuoteIssued && j.Story[k-1].At.Equal(x.At) {
 			continue // the quote going out says it already
 		}
 		v := MomentView{Seq: x.Seq, Milestone: milestones[x.Kind], Machine: x.At.UTC().Format(time.RFC3339), When: w.T("story.when", m.day(x.At), w.Clock(x.At, m.loc))}
 		switch x.Kind {
-		case "photo.added":
+		case workflow.KindPhotoAdded:
 			p := j.Photo(x.Ref)
 			if p == nil || paired[p.ID] {
 				continue
@@ -275,7 +275,7 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 			v.Text = w.T("story.photo.added", 1)
 			out = append(out, v)
 			continue
-		case "stage.moved":
+		case workflow.KindStageMoved:
 			v.Text = w.T("story.stage." + string(x.To))
 			if x.To == workflow.StageTesting && j.Outcome == workflow.OutcomeUnrepaired && x.From == workflow.StageAwaitingApproval {
 				v.Text = w.T("story.stage.closing")
@@ -298,8 +298,8 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 }
 
 var milestones = map[workflow.EventKind]bool{
-	"job.booked": true, "stage.moved": true, "report.sent": true, "quote.issued": true, "decision.made": true, "decision.undone": true, "collection.asked": true,
-	"promise.made": true, "promise.breached": true, "hold.placed": true, "job.ready": true,
+	workflow.KindJobBooked: true, workflow.KindStageMoved: true, workflow.KindReportSent: true, workflow.KindQuoteIssued: true, workflow.KindDecisionMade: true, workflow.KindDecisionUndone: true, workflow.KindCollectionAsked: true,
+	workflow.KindPromiseMade: true, workflow.KindPromiseBreached: true, workflow.KindHoldPlaced: true, workflow.KindJobReady: true,
 }
 
 // tell puts one step into words; false leaves it out.
@@ -307,14 +307,14 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 	j, w, i := m.j, m.w, x.Ref-1
 	key := "story." + string(x.Kind)
 	switch x.Kind {
-	case "job.booked":
+	case workflow.KindJobBooked:
 		v.Text = w.T(key, j.Device.Name())
-	case "fault.tried":
+	case workflow.KindFaultTried:
 		if j.Reproduction == nil {
 			return false
 		}
 		v.Text, v.Quote = w.T("tried."+string(j.Reproduction.Result)), j.Reproduction.Note
-	case "check.done":
+	case workflow.KindCheckDone:
 		s, c := m.checkAt(x)
 		if c == nil {
 			return false
@@ -324,24 +324,24 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		if c.Reading != "" {
 			v.Quote = w.T("story.reading", v.Quote, c.Reading)
 		}
-	case "finding.noted":
+	case workflow.KindFindingNoted:
 		f := j.Finding(x.Ref)
 		if f == nil || f.Withdrawn {
 			return false
 		}
 		v.Text = w.T(key, f.Text)
-	case "duty.waived":
+	case workflow.KindDutyWaived:
 		if i < 0 || i >= len(j.Duties) {
 			return false
 		}
 		v.Text, v.Quote = w.T(key, j.Duties[i].Words()), j.Duties[i].Waived
-	case "report.sent":
+	case workflow.KindReportSent:
 		if i < 0 || i >= len(j.Reports) {
 			return false
 		}
 		v.Text, v.Quote = w.T(key, x.Ref), j.Reports[i].Short
 		v.URL, v.LinkText = base+"/report/"+itoa(x.Ref), w.T("story.report.open", x.Ref)
-	case "quote.issued":
+	case workflow.KindQuoteIssued:
 		if x.Ref > 1 {
 			key += ".further"
 		}
@@ -349,9 +349,9 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		if i >= 0 && i < len(j.Quotes) {
 			v.Quote = j.Quotes[i].Reason
 		}
-	case "quote.withdrawn", "quote.expired":
+	case workflow.KindQuoteWithdrawn, workflow.KindQuoteExpired:
 		v.Text = w.T(key)
-	case "decision.made":
+	case workflow.KindDecisionMade:
 		if i < 0 || i >= len(j.Decisions) {
 			return false
 		}
@@ -366,19 +366,19 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		default:
 			v.Text = w.T(key + "." + string(d.Verdict))
 		}
-	case "decision.undone":
+	case workflow.KindDecisionUndone:
 		v.Text = w.T(key)
-	case "charge.set":
+	case workflow.KindChargeSet:
 		if j.Charged == nil {
 			return false
 		}
 		v.Text, v.Quote = w.T(key, w.Money(*j.Charged)), j.ChargedWhy
-	case "collection.asked":
+	case workflow.KindCollectionAsked:
 		if i < 0 || i >= len(j.Uncollected) {
 			return false
 		}
 		v.Text, v.Quote = w.T(key), j.Uncollected[i].Text
-	case "payment.recorded":
+	case workflow.KindPaymentRecorded:
 		if i < 0 || i >= len(j.Payments) {
 			return false
 		}
@@ -388,7 +388,7 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 			key += ".back"
 		}
 		v.Text = w.T(key, w.Money(a))
-	case "promise.made":
+	case workflow.KindPromiseMade:
 		if i < 0 || i >= len(j.Promises) {
 			return false
 		}
@@ -400,26 +400,26 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 			key += ".moved"
 		}
 		v.Text, v.Quote = w.T(key, m.day(due)), j.Promises[i].Reason
-	case "promise.breached":
+	case workflow.KindPromiseBreached:
 		if i < 0 || i >= len(j.Promises) {
 			return false
 		}
 		v.Text = w.T(key, m.day(j.Promises[i].BreachedAt))
-	case "hold.placed", "hold.lifted":
+	case workflow.KindHoldPlaced, workflow.KindHoldLifted:
 		if i < 0 || i >= len(j.Holds) {
 			return false
 		}
 		h := &j.Holds[i]
 		v.Text = w.T(key + "." + string(h.Reason))
-		if x.Kind == "hold.placed" {
+		if x.Kind == workflow.KindHoldPlaced {
 			v.Quote = h.Note
 		}
-	case "work.done":
+	case workflow.KindWorkDone:
 		if i < 0 || i >= len(j.Work) {
 			return false
 		}
 		v.Text, v.Quote = w.T(key), j.Work[i].Text
-	case "test.done":
+	case workflow.KindTestDone:
 		if i < 0 || i >= len(j.Tests) {
 			return false
 		}
@@ -433,12 +433,12 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		} else if t.Reading != "" {
 			v.Quote = t.Reading
 		}
-	case "job.ready":
+	case workflow.KindJobReady:
 		v.Text = w.T(key)
 		if j.Ready != nil {
 			v.Quote = j.Ready.Note
 		}
-	case "message.sent":
+	case workflow.KindMessageSent:
 		if x.By == workflow.RoleCustomer {
 			v.Text = w.T(key + ".you")
 		} else {

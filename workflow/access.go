@@ -1,5 +1,10 @@
 package workflow
 
+import (
+	"reflect"
+	"slices"
+)
+
 // Role is what somebody may do.
 type Role string
 
@@ -21,18 +26,44 @@ type Actor struct {
 // clockActor is who records what time alone brings about.
 var clockActor = Actor{Role: RoleSystem, ID: "clock"}
 
-var (
-	benchUp   = []Role{RoleBench, RoleCounter, RoleOwner}
-	counterUp = []Role{RoleCounter, RoleOwner}
-	ownerOnly = []Role{RoleOwner}
-	systemDo  = []Role{RoleSystem}
-)
-
-func permits(c Command, r Role) bool {
-	for _, a := range c.allowed() {
-		if a == r {
-			return true
+// access is the table that says which roles may give which command: the service asks it, and so do the
+// counter, the API and the to-do list.
+var access = func() map[reflect.Type][]Role {
+	const bench, counter, owner, customer, system = RoleBench, RoleCounter, RoleOwner, RoleCustomer, RoleSystem
+	by := map[reflect.Type][]Role{}
+	may := func(commands []Command, roles ...Role) {
+		for _, c := range commands {
+			by[reflect.TypeOf(c)] = roles
 		}
 	}
-	return false
+	may([]Command{
+		ListContents{}, AnswerScreening{}, NoteCondition{}, TryFault{}, DescribePhoto{}, RemovePhoto{},
+		NoteSymptom{}, NameSuspect{}, PlanCheck{}, DoCheck{}, NoteFinding{}, WithdrawFinding{}, RaiseDuty{}, DoDuty{},
+		PlaceHold{}, LiftHold{}, DoWork{}, DoTest{}, Pack{}, PrepareShipment{}, Go{},
+	}, bench, counter, owner)
+	may([]Command{
+		ChangeCustomer{}, ChooseLevel{}, WaiveDuty{}, SendReport{}, IssueQuote{}, WithdrawQuote{}, RecordPayment{}, SetCharge{},
+		MovePromise{}, ExplainDelay{}, DeclareReady{}, RevokeLinks{}, SendAgain{}, NoteTold{},
+	}, counter, owner)
+	may([]Command{ErasePerson{}}, owner)
+	may([]Command{Book{}, Decide{}, UndoDecision{}, AnswerDelay{}, SendMessage{}, AskLink{}, ChooseNotices{}}, customer, counter, owner)
+	// A customer's photos come with a reply by email; no page of theirs takes photos in.
+	may([]Command{AddPhoto{}}, bench, counter, owner, customer)
+	may([]Command{Subscribe{}, Unsubscribe{}}, customer)
+	may([]Command{Wake{}, RecordDelivery{}, RecordBounce{}, EndSubscription{}}, system)
+	return by
+}()
+
+// Permits reports whether a role may give a command.
+func Permits(c Command, r Role) bool { return forbid(c, r) == nil }
+
+// forbid returns the refusal that a role meets with a command, nil if it may give it.
+func forbid(c Command, r Role) error {
+	if !slices.Contains(access[reflect.TypeOf(c)], r) {
+		return &Error{Code: CodeForbidden, Reason: "role", Message: "Your role does not include this action; ask somebody at the counter."}
+	}
+	if g, ok := c.(Go); ok && r == RoleBench && (g.To == StageShipped || g.To == StageWithdrawn || g.To == StageAwaitingApproval) {
+		return &Error{Code: CodeForbidden, Message: "This step reaches the customer, so it is the counter's to make."}
+	}
+	return nil
 }

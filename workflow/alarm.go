@@ -4,48 +4,41 @@ import (
 	"context"
 	"errors"
 	"time"
-
-	"benchword/workflow/link"
 )
 
-// WakeAt gives the next instant at which time alone changes the job, zero if there is none.
+// alarm is something that time alone brings about: at returns when, zero for not at all, and do does it.
+// After do, at is zero or later.
+type alarm struct {
+	at func(j *Job, shop *Shop) time.Time
+	do func(t *turn) error
+}
+
+// alarms is the table of all that wakes a job, in the order in which it is done where several are due. No
+// alarm rings for a job that has ended.
+var alarms = []alarm{
+	{at: (*Job).breachAt, do: (*turn).breach},
+	{at: (*Job).silenceAt, do: (*turn).noteSilence},
+	{at: (*Job).targetAt, do: (*turn).noteTargets},
+	{at: (*Job).warnAt, do: (*turn).noteWarnings},
+	{at: (*Job).pendingUntil, do: func(t *turn) error { return t.move(StageWithdrawn, OutcomeRecycled, "") }},
+	{at: (*Job).uncollectedAt, do: (*turn).noticeUncollected},
+	{at: (*Job).expiresAt, do: (*turn).lapse},
+	{at: (*Job).lastNoticeAt, do: func(t *turn) error { return t.remind(true) }},
+	{at: (*Job).remindAt, do: func(t *turn) error { return t.remind(false) }},
+}
+
+// WakeAt returns the next instant at which time alone changes the job, zero if there is none.
 func (j *Job) WakeAt(shop *Shop) time.Time {
-	var at time.Time
-	sooner := func(t time.Time) {
-		if !t.IsZero() && (at.IsZero() || t.Before(at)) {
-			at = t
+	var first time.Time
+	for _, a := range alarms {
+		if j.Ended() {
+			break
+		}
+		if at := a.at(j, shop); !at.IsZero() && (first.IsZero() || at.Before(first)) {
+			first = at
 		}
 	}
-	if j.Ended() {
-		return at
-	}
-	if p := j.Promise(); p != nil && p.BreachedAt.IsZero() {
-		if due, ok := j.Due(shop); ok {
-			// Ending exactly at due is kept: the breach begins right after it.
-			sooner(due.Add(time.Millisecond))
-		}
-	}
-	if warn, percent := j.warnedAt(shop); percent > 0 {
-		sooner(warn)
-	}
-	for _, x := range j.Targets(shop) {
-		if x.MetAt.IsZero() && !x.Due.IsZero() && !j.missed(x.Kind) {
-			sooner(x.Due.Add(time.Millisecond))
-		}
-	}
-	if d := j.Delay(); d != nil && d.waits() {
-		sooner(d.AnswerBy)
-	}
-	if q := j.Quote(); q != nil && q.State == QuoteOpen {
-		sooner(q.ExpiresAt)
-		if j.Stage == StageAwaitingApproval {
-			sooner(j.remindAt(shop))
-			sooner(j.lastNoticeAt(shop))
-		}
-	}
-	sooner(j.pendingUntil(shop))
-	sooner(j.uncollectedAt(shop))
-	return at
+	return first
 }
 
 // wakeAt is the job's next wake-up instant after the step.
@@ -60,55 +53,17 @@ func (t *turn) wakeAt() time.Time {
 // Wake does what time alone demands at this instant: a breach, a reminder, a quote that runs out.
 type Wake struct{}
 
-func (Wake) allowed() []Role { return systemDo }
-
 func (c Wake) decide(t *turn) error {
-	p := t.j.Promise()
-	kept := p != nil && p.BreachedAt.IsZero()
-	if err := t.noteBreach(); err != nil {
-		return err
-	}
-	if kept && !t.j.Promise().BreachedAt.IsZero() {
-		if err := t.breached(); err != nil {
+	for _, a := range alarms {
+		if t.j.Ended() {
+			break
+		}
+		if at := a.at(t.j, t.shop); at.IsZero() || t.now.Before(at) {
+			continue
+		}
+		if err := a.do(t); err != nil {
 			return err
 		}
-	}
-	for _, note := range []func() error{t.noteSilence, t.noteTargets, t.noteWarnings} {
-		if err := note(); err != nil {
-			return err
-		}
-	}
-	if t.j.Ended() {
-		return nil
-	}
-	if at := t.j.pendingUntil(t.shop); !at.IsZero() && !t.now.Before(at) {
-		return t.move(StageWithdrawn, OutcomeRecycled, "")
-	}
-	if err := t.noticeUncollected(); err != nil {
-		return err
-	}
-	q := t.j.Quote()
-	if q == nil || q.State != QuoteOpen {
-		return nil
-	}
-	if !t.now.Before(q.ExpiresAt) {
-		if err := t.record(&QuoteLapsed{q.Revision}); err != nil {
-			return err
-		}
-		if err := t.revokeLinks(link.Decide); err != nil {
-			return err
-		}
-		// The customer has had their time; the bench has the ball again.
-		return t.resume("approval")
-	}
-	if t.j.Stage != StageAwaitingApproval {
-		return nil
-	}
-	if at := t.j.lastNoticeAt(t.shop); !at.IsZero() && !t.now.Before(at) {
-		return t.record(&QuoteReminded{Revision: q.Revision, Last: true})
-	}
-	if at := t.j.remindAt(t.shop); !at.IsZero() && !t.now.Before(at) {
-		return t.record(&QuoteReminded{Revision: q.Revision})
 	}
 	return nil
 }

@@ -26,8 +26,6 @@ type Book struct {
 	LevelBy time.Time `json:"level_by,omitzero"`
 }
 
-func (Book) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
-
 func (c Book) decide(t *turn) error {
 	if t.j.Version != 0 {
 		return refused("This job number is taken.").because("taken")
@@ -94,9 +92,6 @@ type JobBooked struct {
 	// WalkIn: handed in at the counter, so that no "booked" notice is sent.
 	WalkIn bool `json:"walk_in,omitempty"`
 }
-
-// Kind is "job.booked".
-func (*JobBooked) Kind() EventKind { return "job.booked" }
 
 func (p *JobBooked) fold(j *Job, e *Event) {
 	j.Shop, j.Number, j.Stage, j.StageSince, j.BookedAt = e.Shop, e.Job, StageBooked, e.At, e.At

@@ -17,8 +17,6 @@ type DeclareReady struct {
 	Note string `json:"note,omitempty"`
 }
 
-func (DeclareReady) allowed() []Role { return counterUp }
-
 func (c DeclareReady) decide(t *turn) error {
 	if err := t.needStage("Saying that it is ready", StageTesting); err != nil {
 		return err
@@ -53,9 +51,6 @@ func (c DeclareReady) decide(t *turn) error {
 type JobReady struct {
 	Note string `json:"note,omitempty"`
 }
-
-// Kind is "job.ready".
-func (*JobReady) Kind() EventKind { return "job.ready" }
 
 func (p *JobReady) fold(j *Job, e *Event) {
 	j.Ready = &Ready{At: e.At, Note: p.Note}
@@ -124,10 +119,6 @@ func (j *Job) uncollectedAt(shop *Shop) time.Time {
 }
 
 func (t *turn) noticeUncollected() error {
-	at := t.j.uncollectedAt(t.shop)
-	if at.IsZero() || t.now.Before(at) {
-		return nil
-	}
 	n := t.shop.Uncollected[len(t.j.Uncollected)]
 	words := n.Text[t.j.Customer.Language]
 	if words == "" {
@@ -154,9 +145,6 @@ func (t *turn) waitForCollection() error {
 type CollectionAsked struct {
 	Uncollected
 }
-
-// Kind is "collection.asked".
-func (*CollectionAsked) Kind() EventKind { return "collection.asked" }
 
 func (p *CollectionAsked) fold(j *Job, e *Event) {
 	u := p.Uncollected

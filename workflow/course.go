@@ -50,7 +50,7 @@ func (j *Job) Course() Course {
 		c.Promises[i].Reason = ""
 	}
 	for _, m := range j.Story {
-		if m.Kind == "stage.moved" {
+		if m.Kind == KindStageMoved {
 			c.Visits = append(c.Visits, Visit{m.To, m.At})
 		}
 	}

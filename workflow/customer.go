@@ -89,8 +89,6 @@ type ChangeCustomer struct {
 	Limit  string `json:"limit,omitempty"`
 }
 
-func (ChangeCustomer) allowed() []Role { return counterUp }
-
 func (c ChangeCustomer) decide(t *turn) error {
 	if !t.j.Erased.IsZero() {
 		return refused("The customer was erased from this job.")
@@ -111,8 +109,5 @@ type CustomerChanged struct {
 	Customer Customer      `json:"customer"`
 	Limit    *money.Amount `json:"limit,omitempty"`
 }
-
-// Kind is "customer.changed".
-func (*CustomerChanged) Kind() EventKind { return "customer.changed" }
 
 func (p *CustomerChanged) fold(j *Job, e *Event) { j.Customer, j.Limit = p.Customer, p.Limit }

@@ -212,8 +212,6 @@ type Decide struct {
 	Call *CallNote `json:"call,omitempty"`
 }
 
-func (Decide) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
-
 func (c Decide) decide(t *turn) error {
 	q := t.j.Quote()
 	if q == nil {
@@ -327,9 +325,6 @@ type DecisionMade struct {
 	Decision Decision `json:"decision"`
 }
 
-// Kind is "decision.made".
-func (*DecisionMade) Kind() EventKind { return "decision.made" }
-
 func (p *DecisionMade) fold(j *Job, e *Event) {
 	d := p.Decision
 	d.At, d.By = e.At, e.By
@@ -365,8 +360,6 @@ type UndoDecision struct {
 	Address string `json:"address,omitempty"`
 	Agent   string `json:"agent,omitempty"`
 }
-
-func (UndoDecision) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
 
 func (c UndoDecision) decide(t *turn) error {
 	q := t.j.Quote()
@@ -431,9 +424,6 @@ type DecisionUndone struct {
 	Address  Sealed `json:"address,omitzero"`
 	Agent    Sealed `json:"agent,omitzero"`
 }
-
-// Kind is "decision.undone".
-func (*DecisionUndone) Kind() EventKind { return "decision.undone" }
 
 func (p *DecisionUndone) fold(j *Job, e *Event) {
 	if p.Decision >= 1 && p.Decision <= len(j.Decisions) {

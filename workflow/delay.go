@@ -133,9 +133,6 @@ type DelayPrepared struct {
 	Note DelayNote `json:"note"`
 }
 
-// Kind is "delay.prepared".
-func (*DelayPrepared) Kind() EventKind { return "delay.prepared" }
-
 func (p *DelayPrepared) fold(j *Job, e *Event) {
 	n := p.Note
 	j.DelayNote = &n
@@ -146,9 +143,6 @@ type DelayTold struct {
 	Terms  DelayTerms `json:"terms"`
 	Digest string     `json:"digest"`
 }
-
-// Kind is "delay.told".
-func (*DelayTold) Kind() EventKind { return "delay.told" }
 
 func (p *DelayTold) fold(j *Job, e *Event) {
 	j.overtakeDelays()
@@ -175,9 +169,6 @@ type DelayAnswered struct {
 	Address    Sealed      `json:"address"`
 	Agent      Sealed      `json:"agent"`
 }
-
-// Kind is "delay.answered".
-func (*DelayAnswered) Kind() EventKind { return "delay.answered" }
 
 func (p *DelayAnswered) fold(j *Job, e *Event) {
 	if p.Number < 1 || p.Number > len(j.Delays) {
@@ -255,8 +246,6 @@ type ExplainDelay struct {
 	By   time.Time `json:"by,omitzero"`
 }
 
-func (ExplainDelay) allowed() []Role { return counterUp }
-
 func (c ExplainDelay) decide(t *turn) error {
 	if err := t.needOpen("Explaining a delay"); err != nil {
 		return err
@@ -286,20 +275,24 @@ func (c ExplainDelay) decide(t *turn) error {
 	return t.tellDelay(reason, q)
 }
 
-// breached tells the customer of a breach that was just recorded: in the bench's words where somebody has
-// written them.
-func (t *turn) breached() error {
-	if !t.j.Ended() && !t.j.returning() {
-		if n := t.j.Prepared(); n != nil {
-			q := n.Quota
-			if !q.By.IsZero() && !q.By.After(t.now) {
-				q = Quota{} // that date has passed too
-			}
-			return t.tellDelay(n.Reason, q)
-		}
+// breach records the breach of the promise in force and tells the customer: in the bench's words where
+// somebody has written them.
+func (t *turn) breach() error {
+	if err := t.noteBreach(); err != nil {
+		return err
+	}
+	if t.j.returning() {
+		return nil
+	}
+	n := t.j.Prepared()
+	if n == nil {
 		return t.tellDelay("", Quota{})
 	}
-	return nil
+	q := n.Quota
+	if !q.By.IsZero() && !q.By.After(t.now) {
+		q = Quota{} // that date has passed too
+	}
+	return t.tellDelay(n.Reason, q)
 }
 
 // AnswerDelay is the customer's choice about a missed promise, by link, or by telephone as staff write it
@@ -312,8 +305,6 @@ type AnswerDelay struct {
 	Address string `json:"address,omitempty"`
 	Agent   string `json:"agent,omitempty"`
 }
-
-func (AnswerDelay) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
 
 func (c AnswerDelay) decide(t *turn) error {
 	d := t.j.Delay()
@@ -359,12 +350,17 @@ func (t *turn) answerDelay(by Actor, x *DelayAnswered) error {
 	return t.move(StageTesting, OutcomeUnrepaired, "")
 }
 
-// noteSilence records what no answer means, once its time has come.
+// silenceAt returns when the time for an answer about a missed promise is over, zero if none is awaited.
+func (j *Job) silenceAt(*Shop) time.Time {
+	if d := j.Delay(); d != nil && d.waits() {
+		return d.AnswerBy
+	}
+	return time.Time{}
+}
+
+// noteSilence records what no answer means.
 func (t *turn) noteSilence() error {
 	d := t.j.Delay()
-	if d == nil || !d.waits() || t.now.Before(d.AnswerBy) || t.j.Ended() {
-		return nil
-	}
 	return t.answerDelay(clockActor, &DelayAnswered{Number: d.Number, Digest: d.Digest, Choice: d.Silence, Unanswered: true})
 }
 

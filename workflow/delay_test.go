@@ -82,7 +82,7 @@ func TestBreachAsksTheCustomer(t *testing.T) {
 	}
 	answers := 0
 	for _, e := range b.store.events[b.n] {
-		if e.Payload.Kind() == "delay.answered" {
+		if e.Kind() == "delay.answered" {
 			answers++
 			require.NotContains(t, string(e.Data), "192.0.2.7")
 		}

@@ -14,8 +14,6 @@ type RecordDelivery struct {
 	Buried string `json:"buried,omitempty"`
 }
 
-func (RecordDelivery) allowed() []Role { return systemDo }
-
 func (c RecordDelivery) decide(t *turn) error {
 	if t.j.Notice(c.ID) == nil {
 		return invalid("id", "There is no notice %s on this job.", c.ID)
@@ -41,9 +39,6 @@ type NoticeDelivered struct {
 	With []string `json:"with,omitempty"`
 }
 
-// Kind is "notice.delivered".
-func (*NoticeDelivered) Kind() EventKind { return "notice.delivered" }
-
 func (p *NoticeDelivered) fold(j *Job, e *Event) {
 	j.noticesIn(p.ID, p.With, func(n *NoticeRecord) {
 		n.DeliveredAt, n.BuriedAt, n.Reason, n.ToldAt = e.At, time.Time{}, "", time.Time{}
@@ -57,9 +52,6 @@ type NoticeGivenUp struct {
 	Reason string   `json:"reason"`
 	With   []string `json:"with,omitempty"`
 }
-
-// Kind is "notice.buried".
-func (*NoticeGivenUp) Kind() EventKind { return "notice.buried" }
 
 func (p *NoticeGivenUp) fold(j *Job, e *Event) {
 	j.noticesIn(p.ID, p.With, func(n *NoticeRecord) { n.BuriedAt, n.Reason, n.ToldAt = e.At, p.Reason, time.Time{} })
@@ -83,8 +75,6 @@ type RecordBounce struct {
 	Dead bool `json:"dead,omitempty"`
 }
 
-func (RecordBounce) allowed() []Role { return systemDo }
-
 func (c RecordBounce) decide(t *turn) error {
 	n := t.j.Notice(c.ID)
 	if n == nil {
@@ -103,9 +93,6 @@ type NoticeBounced struct {
 	// Dead marks the address as one that takes no mail.
 	Dead bool `json:"dead,omitempty"`
 }
-
-// Kind is "notice.bounced".
-func (*NoticeBounced) Kind() EventKind { return "notice.bounced" }
 
 func (p *NoticeBounced) fold(j *Job, e *Event) {
 	if n := j.Notice(p.ID); n != nil {
@@ -133,8 +120,6 @@ type SendAgain struct {
 	ID string `json:"id"`
 }
 
-func (SendAgain) allowed() []Role { return counterUp }
-
 func (c SendAgain) decide(t *turn) error {
 	n := t.j.Notice(c.ID)
 	switch {
@@ -160,9 +145,6 @@ type NoticeRequeued struct {
 	ID string `json:"id"`
 }
 
-// Kind is "notice.requeued".
-func (*NoticeRequeued) Kind() EventKind { return "notice.requeued" }
-
 func (p *NoticeRequeued) fold(j *Job, e *Event) {
 	for i := range j.Notices {
 		if n := &j.Notices[i]; n.ID == p.ID || n.With == p.ID {
@@ -175,8 +157,6 @@ func (p *NoticeRequeued) fold(j *Job, e *Event) {
 type NoteTold struct {
 	ID string `json:"id"`
 }
-
-func (NoteTold) allowed() []Role { return counterUp }
 
 func (c NoteTold) decide(t *turn) error {
 	n := t.j.Notice(c.ID)
@@ -195,9 +175,6 @@ func (c NoteTold) decide(t *turn) error {
 type NoticeTold struct {
 	ID string `json:"id"`
 }
-
-// Kind is "notice.told".
-func (*NoticeTold) Kind() EventKind { return "notice.told" }
 
 func (p *NoticeTold) fold(j *Job, e *Event) {
 	if n := j.Notice(p.ID); n != nil {

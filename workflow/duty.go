@@ -176,8 +176,6 @@ type RaiseDuty struct {
 	Duty Duty `json:"duty"`
 }
 
-func (RaiseDuty) allowed() []Role { return benchUp }
-
 func (c RaiseDuty) decide(t *turn) error {
 	if err := t.needOpen("Raising a duty"); err != nil {
 		return err
@@ -217,17 +215,12 @@ type DutyRaised struct {
 	Duty Duty `json:"duty"`
 }
 
-// Kind is "duty.raised".
-func (*DutyRaised) Kind() EventKind { return "duty.raised" }
-
 func (p *DutyRaised) fold(j *Job, e *Event) { j.Duties = append(j.Duties, p.Duty) }
 
 // DoDuty settles a duty.
 type DoDuty struct {
 	ID int `json:"id"`
 }
-
-func (DoDuty) allowed() []Role { return benchUp }
 
 func (c DoDuty) decide(t *turn) error {
 	d := t.j.duty(c.ID)
@@ -248,9 +241,6 @@ type DutyDone struct {
 	ID int `json:"id"`
 }
 
-// Kind is "duty.done".
-func (*DutyDone) Kind() EventKind { return "duty.done" }
-
 func (p *DutyDone) fold(j *Job, e *Event) {
 	if d := j.duty(p.ID); d != nil {
 		d.DoneAt = e.At
@@ -262,8 +252,6 @@ type WaiveDuty struct {
 	ID     int    `json:"id"`
 	Reason string `json:"reason"`
 }
-
-func (WaiveDuty) allowed() []Role { return counterUp }
 
 func (c WaiveDuty) decide(t *turn) error {
 	d := t.j.duty(c.ID)
@@ -286,9 +274,6 @@ type DutyWaived struct {
 	Reason string `json:"reason"`
 }
 
-// Kind is "duty.waived".
-func (*DutyWaived) Kind() EventKind { return "duty.waived" }
-
 func (p *DutyWaived) fold(j *Job, e *Event) {
 	if d := j.duty(p.ID); d != nil {
 		d.Waived = p.Reason
@@ -300,9 +285,6 @@ func (p *DutyWaived) fold(j *Job, e *Event) {
 type DutyDropped struct {
 	ID int `json:"id"`
 }
-
-// Kind is "duty.dropped".
-func (*DutyDropped) Kind() EventKind { return "duty.dropped" }
 
 func (p *DutyDropped) fold(j *Job, e *Event) {
 	if d := j.duty(p.ID); d != nil {

@@ -5,8 +5,6 @@ import "benchword/workflow/link"
 // ErasePerson removes what identifies the customer, and the photos; figures and chain stay.
 type ErasePerson struct{}
 
-func (ErasePerson) allowed() []Role { return ownerOnly }
-
 func (c ErasePerson) decide(t *turn) error {
 	if !t.j.Ended() {
 		return refused("A person can be erased once the job has ended: until then the device is still theirs to get back.")
@@ -25,9 +23,6 @@ func (c ErasePerson) decide(t *turn) error {
 
 // PersonErased removes what identifies the person; the figures stay.
 type PersonErased struct{}
-
-// Kind is "person.erased".
-func (*PersonErased) Kind() EventKind { return "person.erased" }
 
 func (p *PersonErased) fold(j *Job, e *Event) {
 	j.Erased = e.At

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"reflect"
 	"strconv"
 	"strings"
 	"time"
@@ -34,10 +35,8 @@ func (id ShopID) Valid() bool {
 // the version of its payload: "quote.issued/1".
 type EventKind string
 
-// Payload is what an event says. The set is closed: payloads.go lists every kind.
+// Payload is what an event says. The set is closed: kinds lists every one.
 type Payload interface {
-	// Kind is the event's name.
-	Kind() EventKind
 	fold(j *Job, e *Event)
 }
 
@@ -157,9 +156,10 @@ func (e *Event) Decode() error {
 
 // encodePayload gives the wire name and canonical data of a payload at its newest version.
 func encodePayload(p Payload) (wire string, data json.RawMessage, err error) {
-	k, ok := kinds[p.Kind()]
+	name := KindOf(p)
+	k, ok := kinds[name]
 	if !ok {
-		return "", nil, fmt.Errorf("event kind %q is not registered", p.Kind())
+		return "", nil, fmt.Errorf("payload %T is not registered", p)
 	}
 	raw, err := json.Marshal(p)
 	if err != nil {
@@ -168,14 +168,31 @@ func encodePayload(p Payload) (wire string, data json.RawMessage, err error) {
 	if data, err = jcs.Transform(raw); err != nil {
 		return "", nil, err
 	}
-	return string(p.Kind()) + "/" + strconv.Itoa(k.version()), data, nil
+	return string(name) + "/" + strconv.Itoa(k.version()), data, nil
 }
+
+// Kind returns the event's kind, without the version of its payload.
+func (e *Event) Kind() EventKind {
+	name, _, _ := strings.Cut(e.Wire, "/")
+	return EventKind(name)
+}
+
+// KindOf returns the kind of the event that a payload makes, "" if it is not registered.
+func KindOf(p Payload) EventKind { return kindsBy[reflect.TypeOf(p)] }
 
 // kindOf describes one event kind: how to make an empty payload, and how to read older versions
 // forward: upcast[0] turns version 1 into version 2, and so on.
 type kindOf struct {
 	make   func() Payload
 	upcast []func(json.RawMessage) (json.RawMessage, error)
+}
+
+// of describes a kind whose payload has had one version.
+func of[P any, PP interface {
+	*P
+	Payload
+}]() kindOf {
+	return kindOf{make: func() Payload { return PP(new(P)) }}
 }
 
 func (k kindOf) version() int { return len(k.upcast) + 1 }
@@ -203,71 +220,146 @@ func VerifyChain(events []*Event) (head string, err error) {
 	return head, nil
 }
 
-// kinds is the closed set of events. A recipe for adding one stands in DEVELOPERS.md.
+// The kinds of events. What each one says is its payload, which stands with its noun.
+const (
+	KindJobBooked         EventKind = "job.booked"
+	KindCustomerChanged   EventKind = "customer.changed"
+	KindStageMoved        EventKind = "stage.moved"
+	KindContentsListed    EventKind = "contents.listed"
+	KindScreeningAnswered EventKind = "screening.answered"
+	KindConditionNoted    EventKind = "condition.noted"
+	KindFaultTried        EventKind = "fault.tried"
+	KindPhotoAdded        EventKind = "photo.added"
+	KindPhotoDescribed    EventKind = "photo.described"
+	KindPhotoRemoved      EventKind = "photo.removed"
+	KindSuspectNamed      EventKind = "suspect.named"
+	KindCheckDone         EventKind = "check.done"
+	KindFindingNoted      EventKind = "finding.noted"
+	KindFindingWithdrawn  EventKind = "finding.withdrawn"
+	KindDutyRaised        EventKind = "duty.raised"
+	KindDutyDone          EventKind = "duty.done"
+	KindDutyWaived        EventKind = "duty.waived"
+	KindDutyDropped       EventKind = "duty.dropped"
+	KindSymptomNoted      EventKind = "symptom.noted"
+	KindCheckPlanned      EventKind = "check.planned"
+	KindReportSent        EventKind = "report.sent"
+	KindQuoteIssued       EventKind = "quote.issued"
+	KindQuoteWithdrawn    EventKind = "quote.withdrawn"
+	KindQuoteExpired      EventKind = "quote.expired"
+	KindQuoteReminded     EventKind = "quote.reminded"
+	KindDecisionMade      EventKind = "decision.made"
+	KindDecisionUndone    EventKind = "decision.undone"
+	KindChargeSet         EventKind = "charge.set"
+	KindCollectionAsked   EventKind = "collection.asked"
+	KindPaymentRecorded   EventKind = "payment.recorded"
+	KindPromiseMade       EventKind = "promise.made"
+	KindPromiseBreached   EventKind = "promise.breached"
+	KindPromiseWarned     EventKind = "promise.warned"
+	KindPromiseAtRisk     EventKind = "promise.at_risk"
+	KindLevelChosen       EventKind = "level.chosen"
+	KindTargetMissed      EventKind = "target.missed"
+	KindDelayPrepared     EventKind = "delay.prepared"
+	KindDelayTold         EventKind = "delay.told"
+	KindDelayAnswered     EventKind = "delay.answered"
+	KindHoldPlaced        EventKind = "hold.placed"
+	KindHoldLifted        EventKind = "hold.lifted"
+	KindClockPaused       EventKind = "clock.paused"
+	KindClockResumed      EventKind = "clock.resumed"
+	KindWorkDone          EventKind = "work.done"
+	KindTestDone          EventKind = "test.done"
+	KindJobReady          EventKind = "job.ready"
+	KindContentsPacked    EventKind = "contents.packed"
+	KindShipmentPrepared  EventKind = "shipment.prepared"
+	KindMessageSent       EventKind = "message.sent"
+	KindLinkIssued        EventKind = "link.issued"
+	KindLinkRevoked       EventKind = "link.revoked"
+	KindLinkAsked         EventKind = "link.asked"
+	KindNoticeMade        EventKind = "notice.made"
+	KindNoticeDelivered   EventKind = "notice.delivered"
+	KindNoticeBuried      EventKind = "notice.buried"
+	KindNoticeRequeued    EventKind = "notice.requeued"
+	KindNoticeBounced     EventKind = "notice.bounced"
+	KindNoticeTold        EventKind = "notice.told"
+	KindNoticesChosen     EventKind = "notices.chosen"
+	KindPushSubscribed    EventKind = "push.subscribed"
+	KindPushEnded         EventKind = "push.ended"
+	KindPersonErased      EventKind = "person.erased"
+)
+
+// kinds is the closed set of events: each kind with its payload.
 var kinds = map[EventKind]kindOf{
-	"job.booked":         {make: func() Payload { return new(JobBooked) }},
-	"customer.changed":   {make: func() Payload { return new(CustomerChanged) }},
-	"stage.moved":        {make: func() Payload { return new(StageMoved) }},
-	"contents.listed":    {make: func() Payload { return new(ContentsListed) }},
-	"screening.answered": {make: func() Payload { return new(ScreeningAnswered) }},
-	"condition.noted":    {make: func() Payload { return new(ConditionNoted) }},
-	"fault.tried":        {make: func() Payload { return new(FaultTried) }},
-	"photo.added":        {make: func() Payload { return new(PhotoAdded) }},
-	"photo.described":    {make: func() Payload { return new(PhotoDescribed) }},
-	"photo.removed":      {make: func() Payload { return new(PhotoRemoved) }},
-	"suspect.named":      {make: func() Payload { return new(SuspectNamed) }},
-	"check.done":         {make: func() Payload { return new(CheckDone) }},
-	"finding.noted":      {make: func() Payload { return new(FindingNoted) }},
-	"finding.withdrawn":  {make: func() Payload { return new(FindingWithdrawn) }},
-	"duty.raised":        {make: func() Payload { return new(DutyRaised) }},
-	"duty.done":          {make: func() Payload { return new(DutyDone) }},
-	"duty.waived":        {make: func() Payload { return new(DutyWaived) }},
-	"duty.dropped":       {make: func() Payload { return new(DutyDropped) }},
-	"symptom.noted":      {make: func() Payload { return new(SymptomNoted) }},
-	"check.planned":      {make: func() Payload { return new(CheckPlanned) }},
-	"report.sent":        {make: func() Payload { return new(ReportSent) }},
-	"quote.issued":       {make: func() Payload { return new(QuoteIssued) }},
-	"quote.withdrawn":    {make: func() Payload { return new(QuoteTakenBack) }},
-	"quote.expired":      {make: func() Payload { return new(QuoteLapsed) }},
-	"quote.reminded":     {make: func() Payload { return new(QuoteReminded) }},
-	"decision.made":      {make: func() Payload { return new(DecisionMade) }},
-	"decision.undone":    {make: func() Payload { return new(DecisionUndone) }},
-	"charge.set":         {make: func() Payload { return new(ChargeSet) }},
-	"collection.asked":   {make: func() Payload { return new(CollectionAsked) }},
-	"payment.recorded":   {make: func() Payload { return new(PaymentRecorded) }},
-	"promise.made":       {make: func() Payload { return new(PromiseMade) }},
-	"promise.breached":   {make: func() Payload { return new(PromiseBreached) }},
-	"promise.warned":     {make: func() Payload { return new(PromiseWarned) }},
-	"promise.at_risk":    {make: func() Payload { return new(PromiseAtRisk) }},
-	"level.chosen":       {make: func() Payload { return new(LevelChosen) }},
-	"target.missed":      {make: func() Payload { return new(TargetMissed) }},
-	"delay.prepared":     {make: func() Payload { return new(DelayPrepared) }},
-	"delay.told":         {make: func() Payload { return new(DelayTold) }},
-	"delay.answered":     {make: func() Payload { return new(DelayAnswered) }},
-	"hold.placed":        {make: func() Payload { return new(HoldPlaced) }},
-	"hold.lifted":        {make: func() Payload { return new(HoldLifted) }},
-	"clock.paused":       {make: func() Payload { return new(ClockPaused) }},
-	"clock.resumed":      {make: func() Payload { return new(ClockResumed) }},
-	"work.done":          {make: func() Payload { return new(WorkDone) }},
-	"test.done":          {make: func() Payload { return new(TestDone) }},
-	"job.ready":          {make: func() Payload { return new(JobReady) }},
-	"contents.packed":    {make: func() Payload { return new(ContentsPacked) }},
-	"shipment.prepared":  {make: func() Payload { return new(ShipmentPrepared) }},
-	"message.sent":       {make: func() Payload { return new(MessageSent) }},
-	"link.issued":        {make: func() Payload { return new(LinkIssued) }},
-	"link.revoked":       {make: func() Payload { return new(LinkRevoked) }},
-	"link.asked":         {make: func() Payload { return new(LinkAsked) }},
-	"notice.made":        {make: func() Payload { return new(NoticeMade) }},
-	"notice.delivered":   {make: func() Payload { return new(NoticeDelivered) }},
-	"notice.buried":      {make: func() Payload { return new(NoticeGivenUp) }},
-	"notice.requeued":    {make: func() Payload { return new(NoticeRequeued) }},
-	"notice.bounced":     {make: func() Payload { return new(NoticeBounced) }},
-	"notice.told":        {make: func() Payload { return new(NoticeTold) }},
-	"notices.chosen":     {make: func() Payload { return new(NoticesChosen) }},
-	"push.subscribed":    {make: func() Payload { return new(PushSubscribed) }},
-	"push.ended":         {make: func() Payload { return new(PushEnded) }},
-	"person.erased":      {make: func() Payload { return new(PersonErased) }},
+	KindJobBooked:         of[JobBooked](),
+	KindCustomerChanged:   of[CustomerChanged](),
+	KindStageMoved:        of[StageMoved](),
+	KindContentsListed:    of[ContentsListed](),
+	KindScreeningAnswered: of[ScreeningAnswered](),
+	KindConditionNoted:    of[ConditionNoted](),
+	KindFaultTried:        of[FaultTried](),
+	KindPhotoAdded:        of[PhotoAdded](),
+	KindPhotoDescribed:    of[PhotoDescribed](),
+	KindPhotoRemoved:      of[PhotoRemoved](),
+	KindSuspectNamed:      of[SuspectNamed](),
+	KindCheckDone:         of[CheckDone](),
+	KindFindingNoted:      of[FindingNoted](),
+	KindFindingWithdrawn:  of[FindingWithdrawn](),
+	KindDutyRaised:        of[DutyRaised](),
+	KindDutyDone:          of[DutyDone](),
+	KindDutyWaived:        of[DutyWaived](),
+	KindDutyDropped:       of[DutyDropped](),
+	KindSymptomNoted:      of[SymptomNoted](),
+	KindCheckPlanned:      of[CheckPlanned](),
+	KindReportSent:        of[ReportSent](),
+	KindQuoteIssued:       of[QuoteIssued](),
+	KindQuoteWithdrawn:    of[QuoteTakenBack](),
+	KindQuoteExpired:      of[QuoteLapsed](),
+	KindQuoteReminded:     of[QuoteReminded](),
+	KindDecisionMade:      of[DecisionMade](),
+	KindDecisionUndone:    of[DecisionUndone](),
+	KindChargeSet:         of[ChargeSet](),
+	KindCollectionAsked:   of[CollectionAsked](),
+	KindPaymentRecorded:   of[PaymentRecorded](),
+	KindPromiseMade:       of[PromiseMade](),
+	KindPromiseBreached:   of[PromiseBreached](),
+	KindPromiseWarned:     of[PromiseWarned](),
+	KindPromiseAtRisk:     of[PromiseAtRisk](),
+	KindLevelChosen:       of[LevelChosen](),
+	KindTargetMissed:      of[TargetMissed](),
+	KindDelayPrepared:     of[DelayPrepared](),
+	KindDelayTold:         of[DelayTold](),
+	KindDelayAnswered:     of[DelayAnswered](),
+	KindHoldPlaced:        of[HoldPlaced](),
+	KindHoldLifted:        of[HoldLifted](),
+	KindClockPaused:       of[ClockPaused](),
+	KindClockResumed:      of[ClockResumed](),
+	KindWorkDone:          of[WorkDone](),
+	KindTestDone:          of[TestDone](),
+	KindJobReady:          of[JobReady](),
+	KindContentsPacked:    of[ContentsPacked](),
+	KindShipmentPrepared:  of[ShipmentPrepared](),
+	KindMessageSent:       of[MessageSent](),
+	KindLinkIssued:        of[LinkIssued](),
+	KindLinkRevoked:       of[LinkRevoked](),
+	KindLinkAsked:         of[LinkAsked](),
+	KindNoticeMade:        of[NoticeMade](),
+	KindNoticeDelivered:   of[NoticeDelivered](),
+	KindNoticeBuried:      of[NoticeGivenUp](),
+	KindNoticeRequeued:    of[NoticeRequeued](),
+	KindNoticeBounced:     of[NoticeBounced](),
+	KindNoticeTold:        of[NoticeTold](),
+	KindNoticesChosen:     of[NoticesChosen](),
+	KindPushSubscribed:    of[PushSubscribed](),
+	KindPushEnded:         of[PushEnded](),
+	KindPersonErased:      of[PersonErased](),
 }
+
+// kindsBy finds a payload's kind.
+var kindsBy = func() map[reflect.Type]EventKind {
+	by := map[reflect.Type]EventKind{}
+	for name, k := range kinds {
+		by[reflect.TypeOf(k.make())] = name
+	}
+	return by
+}()
 
 // EventKinds lists every kind of event there is, in no particular order.
 func EventKinds() []EventKind {

@@ -162,9 +162,9 @@ func (t *Tallier) fate(c *Course, p *Promise) (when time.Time, broken, ok bool) 
 	if c.Ended() {
 		end = c.EndedAt
 	}
-	due, known := Turnaround{Calendar: t.shop.Calendar, Start: p.Starts, Quota: p.Quota, Pauses: c.Pauses}.DueAt(end)
+	due, broken := Turnaround{Calendar: t.shop.Calendar, Start: p.Starts, Quota: p.Quota, Pauses: c.Pauses}.Breached(end)
 	switch {
-	case known && end.Unix() > due.Unix():
+	case broken:
 		return due, true, true
 	case c.Ended():
 		return end, false, true

@@ -128,8 +128,6 @@ type NoteFinding struct {
 	Duty Duty `json:"duty,omitempty"`
 }
 
-func (NoteFinding) allowed() []Role { return benchUp }
-
 func (c NoteFinding) decide(t *turn) error {
 	if err := t.needStage("Noting a finding", StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting); err != nil {
 		return err
@@ -198,9 +196,6 @@ type FindingNoted struct {
 	Finding Finding `json:"finding"`
 }
 
-// Kind is "finding.noted".
-func (*FindingNoted) Kind() EventKind { return "finding.noted" }
-
 func (p *FindingNoted) fold(j *Job, e *Event) {
 	f := p.Finding
 	f.At = e.At
@@ -218,8 +213,6 @@ type WithdrawFinding struct {
 	ID     int    `json:"id"`
 	Reason string `json:"reason"`
 }
-
-func (WithdrawFinding) allowed() []Role { return benchUp }
 
 func (c WithdrawFinding) decide(t *turn) error {
 	if f := t.j.Finding(c.ID); f == nil || f.Withdrawn {
@@ -240,9 +233,6 @@ type FindingWithdrawn struct {
 	ID     int    `json:"id"`
 	Reason string `json:"reason"`
 }
-
-// Kind is "finding.withdrawn".
-func (*FindingWithdrawn) Kind() EventKind { return "finding.withdrawn" }
 
 func (p *FindingWithdrawn) fold(j *Job, e *Event) {
 	if f := j.Finding(p.ID); f != nil {

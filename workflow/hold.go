@@ -49,8 +49,6 @@ type PlaceHold struct {
 	Note   string     `json:"note,omitempty"`
 }
 
-func (PlaceHold) allowed() []Role { return benchUp }
-
 func (c PlaceHold) decide(t *turn) error {
 	if err := t.needStage("A hold", StageReceived, StageDiagnosing, StageRepairing, StageTesting); err != nil {
 		return err
@@ -80,9 +78,6 @@ type HoldPlaced struct {
 	Note   string     `json:"note,omitempty"`
 }
 
-// Kind is "hold.placed".
-func (*HoldPlaced) Kind() EventKind { return "hold.placed" }
-
 func (p *HoldPlaced) fold(j *Job, e *Event) {
 	j.Holds = append(j.Holds, Hold{Reason: p.Reason, Note: p.Note, From: e.At})
 	j.tell(e, len(j.Holds))
@@ -90,8 +85,6 @@ func (p *HoldPlaced) fold(j *Job, e *Event) {
 
 // LiftHold ends the hold in force.
 type LiftHold struct{}
-
-func (LiftHold) allowed() []Role { return benchUp }
 
 func (c LiftHold) decide(t *turn) error {
 	if t.j.Hold() == nil {
@@ -105,9 +98,6 @@ func (c LiftHold) decide(t *turn) error {
 
 // HoldLifted ends the hold in force.
 type HoldLifted struct{}
-
-// Kind is "hold.lifted".
-func (*HoldLifted) Kind() EventKind { return "hold.lifted" }
 
 func (p *HoldLifted) fold(j *Job, e *Event) {
 	if h := j.Hold(); h != nil {

@@ -26,9 +26,9 @@ func (h *Hook) Via() Via { return "hook:" + Via(h.Name) }
 // HookEvents is the table of the events that the shop's systems are told of: what a customer is told, and
 // what a system that keeps books or a display needs beside it. The type of the message is the event's kind.
 var HookEvents = []EventKind{
-	"job.booked", "stage.moved", "report.sent", "quote.issued", "quote.withdrawn", "quote.reminded", "quote.expired",
-	"decision.made", "decision.undone", "charge.set", "payment.recorded", "promise.made", "promise.warned", "promise.at_risk", "promise.breached",
-	"delay.told", "delay.answered", "hold.placed", "hold.lifted", "job.ready", "collection.asked", "message.sent", "person.erased",
+	KindJobBooked, KindStageMoved, KindReportSent, KindQuoteIssued, KindQuoteWithdrawn, KindQuoteReminded, KindQuoteExpired,
+	KindDecisionMade, KindDecisionUndone, KindChargeSet, KindPaymentRecorded, KindPromiseMade, KindPromiseWarned, KindPromiseAtRisk, KindPromiseBreached,
+	KindDelayTold, KindDelayAnswered, KindHoldPlaced, KindHoldLifted, KindJobReady, KindCollectionAsked, KindMessageSent, KindPersonErased,
 }
 
 func (h *Hook) wants(k EventKind) bool {
@@ -39,8 +39,8 @@ func (h *Hook) wants(k EventKind) bool {
 func (t *turn) hookEntries(events []*Event) (out []Entry) {
 	for _, e := range events {
 		for i := range t.shop.Hooks {
-			if h := &t.shop.Hooks[i]; h.wants(e.Payload.Kind()) {
-				out = append(out, t.j.entry(e, NoticeKind(e.Payload.Kind()), 0, 0).by(h.Via()))
+			if h := &t.shop.Hooks[i]; h.wants(e.Kind()) {
+				out = append(out, t.j.entry(e, NoticeKind(e.Kind()), 0, 0).by(h.Via()))
 			}
 		}
 	}

@@ -34,8 +34,6 @@ type AnswerScreening struct {
 	Screening Screening `json:"screening"`
 }
 
-func (AnswerScreening) allowed() []Role { return benchUp }
-
 func (c AnswerScreening) decide(t *turn) error {
 	if err := t.needOpen("The safety screening"); err != nil {
 		return err
@@ -75,9 +73,6 @@ type ScreeningAnswered struct {
 	Screening Screening `json:"screening"`
 }
 
-// Kind is "screening.answered".
-func (*ScreeningAnswered) Kind() EventKind { return "screening.answered" }
-
 func (p *ScreeningAnswered) fold(j *Job, e *Event) { s := p.Screening; j.Screening = &s }
 
 // Item is one thing that came in the parcel.
@@ -94,8 +89,6 @@ type ListContents struct {
 	Items  []Item `json:"items"`
 	Serial string `json:"serial,omitempty"`
 }
-
-func (ListContents) allowed() []Role { return benchUp }
 
 func (c ListContents) decide(t *turn) error {
 	if err := t.needStage("Listing the contents", StageBooked, StageReceived, StageDiagnosing); err != nil {
@@ -138,9 +131,6 @@ type ContentsListed struct {
 	Serial string `json:"serial,omitempty"`
 }
 
-// Kind is "contents.listed".
-func (*ContentsListed) Kind() EventKind { return "contents.listed" }
-
 func (p *ContentsListed) fold(j *Job, e *Event) {
 	j.Contents = p.Items
 	if p.Serial != "" {
@@ -152,8 +142,6 @@ func (p *ContentsListed) fold(j *Job, e *Event) {
 type NoteCondition struct {
 	Text string `json:"text"`
 }
-
-func (NoteCondition) allowed() []Role { return benchUp }
 
 func (c NoteCondition) decide(t *turn) error {
 	s, err := text("condition", "The condition", c.Text, true)
@@ -170,9 +158,6 @@ func (c NoteCondition) decide(t *turn) error {
 type ConditionNoted struct {
 	Text string `json:"text"`
 }
-
-// Kind is "condition.noted".
-func (*ConditionNoted) Kind() EventKind { return "condition.noted" }
 
 func (p *ConditionNoted) fold(j *Job, e *Event) { j.Condition = p.Text }
 
@@ -199,8 +184,6 @@ type TryFault struct {
 	Note   string     `json:"note,omitempty"`
 }
 
-func (TryFault) allowed() []Role { return benchUp }
-
 func (c TryFault) decide(t *turn) error {
 	if err := t.needStage("Trying the fault", StageReceived, StageDiagnosing); err != nil {
 		return err
@@ -220,9 +203,6 @@ type FaultTried struct {
 	Result Reproduced `json:"result"`
 	Note   string     `json:"note,omitempty"`
 }
-
-// Kind is "fault.tried".
-func (*FaultTried) Kind() EventKind { return "fault.tried" }
 
 func (p *FaultTried) fold(j *Job, e *Event) {
 	j.Reproduction = &Reproduction{Result: p.Result, Note: p.Note, At: e.At}

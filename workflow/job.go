@@ -158,7 +158,7 @@ type Moment struct {
 }
 
 func (j *Job) tell(e *Event, ref int) {
-	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: e.Payload.Kind(), By: e.By.Role, Ref: ref})
+	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: e.Kind(), By: e.By.Role, Ref: ref})
 }
 
 // apply folds a decoded event into the job. It is the only way in which a job changes.

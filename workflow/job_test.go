@@ -379,7 +379,7 @@ func TestTableIsSound(t *testing.T) {
 		require.Contains(t, kinds, k.Event)
 	}
 	for name, k := range kinds {
-		require.Equal(t, name, k.make().Kind())
+		require.Equal(t, name, KindOf(k.make()))
 	}
 }
 
@@ -458,7 +458,6 @@ func TestUpcastingReadsOldEventsForward(t *testing.T) {
 
 type oldPayload struct{ Color string }
 
-func (*oldPayload) Kind() EventKind   { return "test.old" }
 func (*oldPayload) fold(*Job, *Event) {}
 
 func FuzzParseEvent(f *testing.F) {
@@ -484,4 +483,80 @@ func FuzzParseEvent(f *testing.F) {
 		require.NoError(t, err)
 		require.Equal(t, string(c), string(d))
 	})
+}
+
+// A job that ends at its due instant is kept, and one that ends a millisecond later is not: the job, the
+// figures and the promise's own clock say the same.
+func TestOneBreachForJobFiguresAndClock(t *testing.T) {
+	for _, late := range []time.Duration{0, time.Millisecond, time.Second} {
+		b := newBench(t)
+		b.toAwaiting()
+		b.approve()
+		b.do(technician, DoWork{Text: "Renewed the capacitor"}, Go{To: StageTesting})
+		b.do(technician, pass("Function"), pass(SafetyTest), packAll, PrepareShipment{InPerson: true, Serial: "h-20417"})
+		j, err := b.s.Job(context.Background(), b.n)
+		require.NoError(t, err)
+		due, ok := j.Turnaround(b.s.Shop, j.Promise()).DueAt(b.now)
+		require.True(t, ok)
+		b.now = due.Add(late - time.Minute) // a step takes one
+		j = b.do(counter, Go{To: StageShipped})
+		require.Equal(t, due.Add(late), j.EndedAt)
+		require.Equal(t, late > 0, !j.Promise().BreachedAt.IsZero(), late)
+		_, breached := j.Turnaround(b.s.Shop, j.Promise()).Breached(j.EndedAt)
+		require.Equal(t, late > 0, breached, late)
+		tally := NewTallier(b.s.Shop, b.now.AddDate(0, -2, 0), b.now.AddDate(0, 1, 0))
+		course := j.Course()
+		tally.Add(&course)
+		broken := 0
+		for _, m := range tally.Figures().Months {
+			broken += m.Current.Broken
+		}
+		require.Equal(t, late > 0, broken > 0, late)
+	}
+}
+
+// A clock that is set back leaves history in order, and wakes nothing that has been done.
+func TestAClockSetBack(t *testing.T) {
+	b := newBench(t)
+	j := b.toDiagnosing()
+	last := j.ChangedAt
+	b.now = last.Add(-3 * time.Hour)
+	require.True(t, b.now.Before(last))
+	j = b.do(technician, NoteFinding{Finding: Finding{Text: "Dust", Origin: OriginWear, Weight: WeightPutRight, Certainty: CertaintySeen}})
+	require.Equal(t, last, j.ChangedAt)
+	require.Equal(t, last, j.Findings[len(j.Findings)-1].At)
+	b.checkHistory()
+}
+
+// What an alarm rings for is done by it: it does not ring again for the same.
+func TestAlarmsRingOnce(t *testing.T) {
+	for seed := range uint64(40) {
+		r := rand.New(rand.NewPCG(seed, 11))
+		b := newBench(t)
+		b.s.Shop.WarnAt, b.s.Shop.Silence, b.s.Shop.SilenceDays = []int{50, 80, 100}, SilenceAgrees, 3
+		if seed%2 == 0 {
+			b.toAwaiting()
+		} else {
+			b.toDiagnosing()
+		}
+		for range 30 {
+			j, err := b.s.Job(context.Background(), b.n)
+			require.NoError(t, err)
+			at := j.WakeAt(b.s.Shop)
+			if at.IsZero() {
+				break
+			}
+			b.now = at.Add(time.Duration(r.IntN(3)*r.IntN(72)) * time.Hour)
+			_, err = b.s.Do(context.Background(), Order{Job: b.n, By: clockActor, Commands: []Command{Wake{}}})
+			require.NoError(t, err)
+			j, err = b.s.Job(context.Background(), b.n)
+			require.NoError(t, err)
+			for i, a := range alarms {
+				if again := a.at(j, b.s.Shop); !j.Ended() && !again.IsZero() && i != 8 { // the next of several reminders may be due as well
+					require.True(t, again.After(b.now), "alarm %d is still due at %s", i, again)
+				}
+			}
+		}
+		b.checkHistory()
+	}
 }

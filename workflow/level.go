@@ -70,9 +70,6 @@ type LevelChosen struct {
 	Level JobLevel `json:"level"`
 }
 
-// Kind is "level.chosen".
-func (*LevelChosen) Kind() EventKind { return "level.chosen" }
-
 func (p *LevelChosen) fold(j *Job, e *Event) {
 	l := p.Level
 	j.Level = &l
@@ -88,8 +85,6 @@ type ChooseLevel struct {
 	// Reason is read by the customer; wanted once a date was promised.
 	Reason string `json:"reason,omitempty"`
 }
-
-func (ChooseLevel) allowed() []Role { return counterUp }
 
 func (c ChooseLevel) decide(t *turn) error {
 	if err := t.needOpen("Choosing a level of service"); err != nil {
@@ -215,9 +210,9 @@ func (j *Job) targetMet(k TargetKind) time.Time {
 		switch {
 		case m.To == StageTesting, m.To == StageShipped, m.To == StageWithdrawn:
 			return m.At
-		case k == TargetLook && (m.Kind == "fault.tried" || m.To == StageDiagnosing):
+		case k == TargetLook && (m.Kind == KindFaultTried || m.To == StageDiagnosing):
 			return m.At
-		case k == TargetAnswer && m.Kind == "report.sent":
+		case k == TargetAnswer && m.Kind == KindReportSent:
 			return m.At
 		}
 	}
@@ -228,9 +223,6 @@ func (j *Job) targetMet(k TargetKind) time.Time {
 type TargetMissed struct {
 	MissedTarget
 }
-
-// Kind is "target.missed".
-func (*TargetMissed) Kind() EventKind { return "target.missed" }
 
 func (p *TargetMissed) fold(j *Job, e *Event) { j.Missed = append(j.Missed, p.MissedTarget) }
 
@@ -250,11 +242,22 @@ func (j *Job) LateTargets() []TargetKind {
 	return out
 }
 
+// targetAt returns when the next target will have been missed, zero if none can be.
+func (j *Job) targetAt(shop *Shop) time.Time {
+	var first time.Time
+	for _, x := range j.Targets(shop) {
+		if x.MetAt.IsZero() && !x.Due.IsZero() && !j.missed(x.Kind) && (first.IsZero() || x.Due.Before(first)) {
+			first = x.Due
+		}
+	}
+	if first.IsZero() {
+		return first
+	}
+	return first.Add(instant)
+}
+
 // noteTargets records the targets that the clock has passed.
 func (t *turn) noteTargets() error {
-	if t.j.Ended() {
-		return nil
-	}
 	for _, x := range t.j.Targets(t.shop) {
 		if x.MetAt.IsZero() && x.Late(t.now) && !t.j.missed(x.Kind) {
 			if err := t.recordBy(clockActor, &TargetMissed{MissedTarget{x.Kind, x.Due}}); err != nil {

@@ -96,9 +96,6 @@ type LinkIssued struct {
 	ExpiresAt time.Time    `json:"expires_at"`
 }
 
-// Kind is "link.issued".
-func (*LinkIssued) Kind() EventKind { return "link.issued" }
-
 func (p *LinkIssued) fold(j *Job, e *Event) {
 	j.Links = append(j.Links, LinkGrant{ID: p.ID, Purpose: p.Purpose, Quote: p.Quote, IssuedAt: e.At, ExpiresAt: p.ExpiresAt})
 }
@@ -107,9 +104,6 @@ func (p *LinkIssued) fold(j *Job, e *Event) {
 type LinkRevoked struct {
 	ID string `json:"id"`
 }
-
-// Kind is "link.revoked".
-func (*LinkRevoked) Kind() EventKind { return "link.revoked" }
 
 func (p *LinkRevoked) fold(j *Job, e *Event) {
 	for i := range j.Links {
@@ -121,8 +115,6 @@ func (p *LinkRevoked) fold(j *Job, e *Event) {
 
 // AskLink mails the customer a fresh look link.
 type AskLink struct{}
-
-func (AskLink) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
 
 func (c AskLink) decide(t *turn) error {
 	if t.j.Customer.Email.Text == "" {
@@ -139,16 +131,11 @@ func (c AskLink) decide(t *turn) error {
 // LinkAsked: somebody who knows job number and address asked for the link to be mailed again.
 type LinkAsked struct{}
 
-// Kind is "link.asked".
-func (*LinkAsked) Kind() EventKind { return "link.asked" }
-
 func (p *LinkAsked) fold(j *Job, e *Event) {}
 
 // RevokeLinks ends every look link that is out and gives a new one: for a link that got into the
 // wrong hands.
 type RevokeLinks struct{}
-
-func (RevokeLinks) allowed() []Role { return counterUp }
 
 func (c RevokeLinks) decide(t *turn) error {
 	if err := t.revokeLinks(link.Look); err != nil {

@@ -30,10 +30,6 @@ type SendMessage struct {
 	Question bool `json:"question,omitempty"`
 }
 
-func (SendMessage) allowed() []Role {
-	return []Role{RoleCustomer, RoleCounter, RoleOwner}
-}
-
 func (c SendMessage) decide(t *turn) error {
 	return t.message(c.Text, c.Question || t.by.Role == RoleCustomer)
 }
@@ -72,9 +68,6 @@ type MessageSent struct {
 	Text     Sealed `json:"text"`
 	Question bool   `json:"question,omitempty"`
 }
-
-// Kind is "message.sent".
-func (*MessageSent) Kind() EventKind { return "message.sent" }
 
 func (p *MessageSent) fold(j *Job, e *Event) {
 	if e.By.Role != RoleCustomer {

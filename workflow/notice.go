@@ -37,8 +37,6 @@ type ChooseNotices struct {
 	Choice NoticeChoice `json:"choice"`
 }
 
-func (ChooseNotices) allowed() []Role { return []Role{RoleCustomer, RoleCounter, RoleOwner} }
-
 func (c ChooseNotices) decide(t *turn) error {
 	if err := oneOf("choice", "The choice", c.Choice, NoticeChoices); err != nil {
 		return err
@@ -98,35 +96,53 @@ type noticeRule struct {
 	ref      func(j *Job, e *Event) int
 }
 
-// noticeRules is the table "which event leads to which notice"; NoticeTable prints it.
-var noticeRules = []noticeRule{
-	{On: "job.booked", Notice: NoticeBooked, Says: "booked in advance", when: func(j *Job, e *Event) bool { return !e.Payload.(*JobBooked).WalkIn }},
-	{On: "stage.moved", Notice: NoticeReceived, Optional: true, Says: "the parcel was opened", when: movedTo(StageReceived)},
-	{On: "stage.moved", Notice: NoticeShipped, Says: "it left the shop", when: movedTo(StageShipped)},
-	{On: "stage.moved", Notice: NoticeWithdrawn, Says: "the job was withdrawn", when: movedTo(StageWithdrawn)},
-	{On: "report.sent", Notice: NoticeFindings, Optional: true, Says: "a findings report was sent", ref: func(j *Job, e *Event) int { return e.Payload.(*ReportSent).Number }},
-	{On: "quote.issued", Notice: NoticeQuote, Says: "the first quote", when: func(j *Job, e *Event) bool { return e.Payload.(*QuoteIssued).Terms.Revision == 1 }, ref: quoteRef},
-	{On: "quote.issued", Notice: NoticeFurtherQuote, Says: "a later revision", ref: quoteRef},
-	{On: "quote.withdrawn", Notice: NoticeQuoteWithdrawn, Says: "the bench took a quote back"},
-	{On: "quote.expired", Notice: NoticeExpired, Says: "nobody answered in time"},
-	{On: "quote.reminded", Notice: NoticeLastNotice, Says: "a quote is about to run out", when: func(j *Job, e *Event) bool { return e.Payload.(*QuoteReminded).Last }},
-	{On: "quote.reminded", Notice: NoticeReminder, Says: "a quote waits for an answer"},
-	{On: "decision.made", Notice: NoticeDecision, Says: "yes, no or a question came in", ref: func(j *Job, e *Event) int { return len(j.Decisions) }},
-	{On: "job.ready", Notice: NoticeReady, Optional: true, Says: "done and tested"},
-	{On: "promise.made", Notice: NoticePromiseMoved, Optional: true, Says: "a new date, with its reason", when: func(j *Job, e *Event) bool { return e.Payload.(*PromiseMade).Promise.Number > 1 }, ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseMade).Promise.Number }},
-	{On: "promise.breached", Notice: NoticeBreach, Says: "the promised date has passed", ref: func(j *Job, e *Event) int { return e.Payload.(*PromiseBreached).Number }},
-	{On: "decision.undone", Notice: NoticeUndone, Says: "an answer was taken back in time", ref: func(j *Job, e *Event) int { return e.Payload.(*DecisionUndone).Decision }},
-	{On: "collection.asked", Notice: NoticeUncollected, Says: "goods wait to be collected or paid for", ref: func(j *Job, e *Event) int { return e.Payload.(*CollectionAsked).Number }},
-	{On: "delay.told", Notice: NoticeBreach, Says: "why a promised date was missed, in the bench's words", ref: func(j *Job, e *Event) int { return e.Payload.(*DelayTold).Terms.Promise }},
-	{On: "delay.answered", Notice: NoticeDelayAnswered, Says: "the customer's choice after a missed date, or what silence means", ref: func(j *Job, e *Event) int { return e.Payload.(*DelayAnswered).Number }},
-	{On: "message.sent", Notice: NoticeMessage, Says: "the bench wrote", when: func(j *Job, e *Event) bool { return e.By.Role != RoleCustomer }, ref: func(j *Job, e *Event) int { return e.Payload.(*MessageSent).ID }},
-	{On: "link.asked", Notice: NoticeLink, Says: "somebody who knows number and address asked for the link"},
+// on makes the rule for the event with payload P. What it asks may be nil.
+func on[P Payload](n NoticeKind, says string, when func(e *Event, p P) bool, ref func(j *Job, p P) int) noticeRule {
+	var none P
+	r := noticeRule{On: KindOf(none), Notice: n, Says: says}
+	if when != nil {
+		r.when = func(_ *Job, e *Event) bool { return when(e, e.Payload.(P)) }
+	}
+	if ref != nil {
+		r.ref = func(j *Job, e *Event) int { return ref(j, e.Payload.(P)) }
+	}
+	return r
 }
 
-func quoteRef(j *Job, e *Event) int { return e.Payload.(*QuoteIssued).Terms.Revision }
+func (r noticeRule) optional() noticeRule {
+	r.Optional = true
+	return r
+}
 
-func movedTo(s Stage) func(*Job, *Event) bool {
-	return func(_ *Job, e *Event) bool { return e.Payload.(*StageMoved).To == s }
+// noticeRules is the table "which event leads to which notice"; NoticeTable prints it.
+var noticeRules = []noticeRule{
+	on(NoticeBooked, "booked in advance", func(_ *Event, p *JobBooked) bool { return !p.WalkIn }, nil),
+	on(NoticeReceived, "the parcel was opened", movedTo(StageReceived), nil).optional(),
+	on(NoticeShipped, "it left the shop", movedTo(StageShipped), nil),
+	on(NoticeWithdrawn, "the job was withdrawn", movedTo(StageWithdrawn), nil),
+	on(NoticeFindings, "a findings report was sent", nil, func(_ *Job, p *ReportSent) int { return p.Number }).optional(),
+	on(NoticeQuote, "the first quote", func(_ *Event, p *QuoteIssued) bool { return p.Terms.Revision == 1 }, quoteRef),
+	on(NoticeFurtherQuote, "a later revision", nil, quoteRef),
+	on[*QuoteTakenBack](NoticeQuoteWithdrawn, "the bench took a quote back", nil, nil),
+	on[*QuoteLapsed](NoticeExpired, "nobody answered in time", nil, nil),
+	on(NoticeLastNotice, "a quote is about to run out", func(_ *Event, p *QuoteReminded) bool { return p.Last }, nil),
+	on[*QuoteReminded](NoticeReminder, "a quote waits for an answer", nil, nil),
+	on(NoticeDecision, "yes, no or a question came in", nil, func(j *Job, _ *DecisionMade) int { return len(j.Decisions) }),
+	on[*JobReady](NoticeReady, "done and tested", nil, nil).optional(),
+	on(NoticePromiseMoved, "a new date, with its reason", func(_ *Event, p *PromiseMade) bool { return p.Promise.Number > 1 }, func(_ *Job, p *PromiseMade) int { return p.Promise.Number }).optional(),
+	on(NoticeBreach, "the promised date has passed", nil, func(_ *Job, p *PromiseBreached) int { return p.Number }),
+	on(NoticeUndone, "an answer was taken back in time", nil, func(_ *Job, p *DecisionUndone) int { return p.Decision }),
+	on(NoticeUncollected, "goods wait to be collected or paid for", nil, func(_ *Job, p *CollectionAsked) int { return p.Number }),
+	on(NoticeBreach, "why a promised date was missed, in the bench's words", nil, func(_ *Job, p *DelayTold) int { return p.Terms.Promise }),
+	on(NoticeDelayAnswered, "the customer's choice after a missed date, or what silence means", nil, func(_ *Job, p *DelayAnswered) int { return p.Number }),
+	on(NoticeMessage, "the bench wrote", func(e *Event, _ *MessageSent) bool { return e.By.Role != RoleCustomer }, func(_ *Job, p *MessageSent) int { return p.ID }),
+	on[*LinkAsked](NoticeLink, "somebody who knows number and address asked for the link", nil, nil),
+}
+
+func quoteRef(_ *Job, p *QuoteIssued) int { return p.Terms.Revision }
+
+func movedTo(s Stage) func(*Event, *StageMoved) bool {
+	return func(_ *Event, p *StageMoved) bool { return p.To == s }
 }
 
 // NoticeRow is a row of the notice table, for documentation and tests.
@@ -287,7 +303,7 @@ func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 	report, date := -1, -1
 	for _, e := range events {
 		for _, r := range noticeRules {
-			if r.On != e.Payload.Kind() || (r.when != nil && !r.when(j, e)) {
+			if r.On != e.Kind() || (r.when != nil && !r.when(j, e)) {
 				continue
 			}
 			n := wanted{Entry: j.entry(e, r.Notice, 0, 0), asked: e.By.Role == RoleCustomer || r.Notice == NoticeLink}
@@ -399,9 +415,6 @@ type NoticeMade struct {
 	Instead string `json:"instead,omitempty"`
 }
 
-// Kind is "notice.made".
-func (*NoticeMade) Kind() EventKind { return "notice.made" }
-
 func (p *NoticeMade) fold(j *Job, e *Event) {
 	n := NoticeRecord{ID: p.ID, Kind: p.Notice, At: e.At, Ref: p.Ref, Quote: p.Quote, With: p.With, Due: p.Due, Asked: p.Asked}
 	if p.Asked {
@@ -429,8 +442,5 @@ func (p *NoticeMade) fold(j *Job, e *Event) {
 type NoticesChosen struct {
 	Choice NoticeChoice `json:"choice"`
 }
-
-// Kind is "notices.chosen".
-func (*NoticesChosen) Kind() EventKind { return "notices.chosen" }
 
 func (p *NoticesChosen) fold(j *Job, e *Event) { j.Tell = p.Choice }

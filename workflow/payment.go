@@ -110,8 +110,6 @@ type RecordPayment struct {
 	For PaymentKind `json:"for,omitempty"`
 }
 
-func (RecordPayment) allowed() []Role { return counterUp }
-
 func (c RecordPayment) decide(t *turn) error {
 	a, err := t.amount("amount", c.Amount)
 	if err != nil {
@@ -161,9 +159,6 @@ type PaymentRecorded struct {
 	For PaymentKind `json:"for,omitempty"`
 }
 
-// Kind is "payment.recorded".
-func (*PaymentRecorded) Kind() EventKind { return "payment.recorded" }
-
 func (p *PaymentRecorded) fold(j *Job, e *Event) {
 	j.Payments = append(j.Payments, Payment{Amount: p.Amount, Kind: p.For, How: p.How, At: e.At})
 	j.tell(e, len(j.Payments))
@@ -174,8 +169,6 @@ type SetCharge struct {
 	Amount string `json:"amount"`
 	Reason string `json:"reason"`
 }
-
-func (SetCharge) allowed() []Role { return counterUp }
 
 func (c SetCharge) decide(t *turn) error {
 	if err := t.needOpen("Changing the charge"); err != nil {
@@ -203,9 +196,6 @@ type ChargeSet struct {
 	Amount money.Amount `json:"amount"`
 	Reason string       `json:"reason"`
 }
-
-// Kind is "charge.set".
-func (*ChargeSet) Kind() EventKind { return "charge.set" }
 
 func (p *ChargeSet) fold(j *Job, e *Event) {
 	a := p.Amount

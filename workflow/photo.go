@@ -141,9 +141,6 @@ type AddPhoto struct {
 	Photo Photo `json:"photo"`
 }
 
-// A customer's come with a reply by mail; no page of theirs takes photos in.
-func (AddPhoto) allowed() []Role { return []Role{RoleBench, RoleCounter, RoleOwner, RoleCustomer} }
-
 func (c AddPhoto) decide(t *turn) error {
 	if err := t.needOpen("Adding a photo"); err != nil {
 		return err
@@ -163,9 +160,6 @@ func (c AddPhoto) decide(t *turn) error {
 type PhotoAdded struct {
 	Photo Photo `json:"photo"`
 }
-
-// Kind is "photo.added".
-func (*PhotoAdded) Kind() EventKind { return "photo.added" }
 
 func (p *PhotoAdded) fold(j *Job, e *Event) {
 	photo := p.Photo
@@ -187,8 +181,6 @@ type DescribePhoto struct {
 	Large Copy `json:"-"`
 	Small Copy `json:"-"`
 }
-
-func (DescribePhoto) allowed() []Role { return benchUp }
 
 func (c DescribePhoto) decide(t *turn) error {
 	old := t.j.Photo(c.ID)
@@ -218,9 +210,6 @@ type PhotoDescribed struct {
 	Small     Copy      `json:"small"`
 }
 
-// Kind is "photo.described".
-func (*PhotoDescribed) Kind() EventKind { return "photo.described" }
-
 func (p *PhotoDescribed) fold(j *Job, e *Event) {
 	if x := j.Photo(p.ID); x != nil {
 		x.Kind, x.Caption, x.Alt, x.Pair, x.Marks, x.Large, x.Small = p.PhotoKind, p.Caption, p.Alt, p.Pair, p.Marks, p.Large, p.Small
@@ -232,8 +221,6 @@ type RemovePhoto struct {
 	ID     int    `json:"id"`
 	Reason string `json:"reason"`
 }
-
-func (RemovePhoto) allowed() []Role { return benchUp }
 
 func (c RemovePhoto) decide(t *turn) error {
 	if t.j.Photo(c.ID) == nil {
@@ -251,9 +238,6 @@ type PhotoRemoved struct {
 	ID     int    `json:"id"`
 	Reason string `json:"reason"`
 }
-
-// Kind is "photo.removed".
-func (*PhotoRemoved) Kind() EventKind { return "photo.removed" }
 
 func (p *PhotoRemoved) fold(j *Job, e *Event) {
 	if x := j.Photo(p.ID); x != nil {

@@ -98,8 +98,6 @@ type MovePromise struct {
 	Reason string    `json:"reason,omitempty"`
 }
 
-func (MovePromise) allowed() []Role { return counterUp }
-
 func (c MovePromise) decide(t *turn) error {
 	if t.j.Ended() || t.j.Stage == StageBooked {
 		return refused("A date can be promised once the device is here, and until it leaves.")
@@ -120,9 +118,6 @@ type PromiseMade struct {
 	Promise Promise `json:"promise"`
 }
 
-// Kind is "promise.made".
-func (*PromiseMade) Kind() EventKind { return "promise.made" }
-
 func (p *PromiseMade) fold(j *Job, e *Event) {
 	x := p.Promise
 	x.MadeAt = e.At
@@ -130,7 +125,21 @@ func (p *PromiseMade) fold(j *Job, e *Event) {
 	j.tell(e, x.Number)
 }
 
-// noteBreach records a breach of the current promise if its due instant has passed.
+// instant is the step of time in events.
+const instant = time.Millisecond
+
+// breachAt returns when the promise in force will have been breached, zero if it was or no instant can be
+// named. Ending exactly at the due instant is kept: the breach begins right after it.
+func (j *Job) breachAt(shop *Shop) time.Time {
+	if p := j.Promise(); p != nil && p.BreachedAt.IsZero() {
+		if due, ok := j.Due(shop); ok {
+			return due.Add(instant)
+		}
+	}
+	return time.Time{}
+}
+
+// noteBreach records a breach of the promise in force if its due instant has passed.
 func (t *turn) noteBreach() error {
 	p := t.j.Promise()
 	if p == nil || !p.BreachedAt.IsZero() {
@@ -140,8 +149,8 @@ func (t *turn) noteBreach() error {
 	if t.j.Ended() {
 		end = t.j.EndedAt
 	}
-	due, ok := t.j.Turnaround(t.shop, p).Due()
-	if !ok || !end.After(due) {
+	due, breached := t.j.Turnaround(t.shop, p).Breached(end)
+	if !breached {
 		return nil
 	}
 	return t.recordBy(clockActor, &PromiseBreached{Number: p.Number, DueAt: due})
@@ -153,9 +162,6 @@ type PromiseBreached struct {
 	// DueAt is the exact instant that was passed.
 	DueAt time.Time `json:"due_at"`
 }
-
-// Kind is "promise.breached".
-func (*PromiseBreached) Kind() EventKind { return "promise.breached" }
 
 func (p *PromiseBreached) fold(j *Job, e *Event) {
 	if p.Number >= 1 && p.Number <= len(j.Promises) {
@@ -171,9 +177,6 @@ type ClockPaused struct {
 	Why string `json:"why"`
 }
 
-// Kind is "clock.paused".
-func (*ClockPaused) Kind() EventKind { return "clock.paused" }
-
 func (p *ClockPaused) fold(j *Job, e *Event) {
 	j.Pauses = append(j.Pauses, Pause{From: e.At, For: p.For, Why: p.Why})
 }
@@ -182,9 +185,6 @@ func (p *ClockPaused) fold(j *Job, e *Event) {
 type ClockResumed struct {
 	Why string `json:"why"`
 }
-
-// Kind is "clock.resumed".
-func (*ClockResumed) Kind() EventKind { return "clock.resumed" }
 
 func (p *ClockResumed) fold(j *Job, e *Event) {
 	if x := j.running(p.Why); x != nil {

@@ -73,8 +73,6 @@ type Subscribe struct {
 	LinkID string `json:"link_id"`
 }
 
-func (Subscribe) allowed() []Role { return []Role{RoleCustomer} }
-
 func (c Subscribe) decide(t *turn) error {
 	if !t.j.Erased.IsZero() {
 		return refused("The customer was erased from this job; there is nobody to tell.").because("erased")
@@ -146,9 +144,6 @@ type PushSubscribed struct {
 	LinkID   string `json:"link_id"`
 }
 
-// Kind is "push.subscribed".
-func (*PushSubscribed) Kind() EventKind { return "push.subscribed" }
-
 func (p *PushSubscribed) fold(j *Job, e *Event) {
 	j.Subscriptions = append(j.Subscriptions, Subscription{Number: p.Number, Endpoint: p.Endpoint, Key: p.Key, Auth: p.Auth, LinkID: p.LinkID, At: e.At})
 }
@@ -157,8 +152,6 @@ func (p *PushSubscribed) fold(j *Job, e *Event) {
 type Unsubscribe struct {
 	Endpoint string `json:"endpoint"`
 }
-
-func (Unsubscribe) allowed() []Role { return []Role{RoleCustomer} }
 
 func (c Unsubscribe) decide(t *turn) error {
 	for i := range t.j.Subscriptions {
@@ -174,8 +167,6 @@ type EndSubscription struct {
 	Number int `json:"number"`
 }
 
-func (EndSubscription) allowed() []Role { return systemDo }
-
 func (c EndSubscription) decide(t *turn) error {
 	for i := range t.j.Subscriptions {
 		if s := &t.j.Subscriptions[i]; s.Number == c.Number && s.EndedAt.IsZero() {
@@ -189,9 +180,6 @@ func (c EndSubscription) decide(t *turn) error {
 type PushEnded struct {
 	Number int `json:"number"`
 }
-
-// Kind is "push.ended".
-func (*PushEnded) Kind() EventKind { return "push.ended" }
 
 func (p *PushEnded) fold(j *Job, e *Event) {
 	for i := range j.Subscriptions {

@@ -177,8 +177,6 @@ type IssueQuote struct {
 	NoFee bool `json:"no_fee,omitempty"`
 }
 
-func (IssueQuote) allowed() []Role { return counterUp }
-
 func (c IssueQuote) decide(t *turn) error {
 	if err := t.needStage("Issuing a quote", StageDiagnosing, StageAwaitingApproval, StageRepairing); err != nil {
 		return err
@@ -261,9 +259,6 @@ type QuoteIssued struct {
 	Digest string     `json:"digest"`
 }
 
-// Kind is "quote.issued".
-func (*QuoteIssued) Kind() EventKind { return "quote.issued" }
-
 func (p *QuoteIssued) fold(j *Job, e *Event) {
 	if q := j.Quote(); q != nil && q.State == QuoteOpen {
 		q.State = QuoteSuperseded
@@ -277,8 +272,6 @@ type WithdrawQuote struct {
 	Revision int    `json:"revision,omitempty"`
 	Reason   string `json:"reason"`
 }
-
-func (WithdrawQuote) allowed() []Role { return counterUp }
 
 func (c WithdrawQuote) decide(t *turn) error {
 	q := t.j.Quote()
@@ -307,9 +300,6 @@ type QuoteTakenBack struct {
 	Reason   string `json:"reason"`
 }
 
-// Kind is "quote.withdrawn".
-func (*QuoteTakenBack) Kind() EventKind { return "quote.withdrawn" }
-
 func (p *QuoteTakenBack) fold(j *Job, e *Event) {
 	if q := j.revision(p.Revision); q != nil {
 		q.State, q.TakenBack = QuoteWithdrawn, p.Reason
@@ -317,11 +307,36 @@ func (p *QuoteTakenBack) fold(j *Job, e *Event) {
 	}
 }
 
+// expiresAt returns when the open quote runs out, zero if there is none.
+func (j *Job) expiresAt(*Shop) time.Time {
+	if q := j.Quote(); q != nil && q.State == QuoteOpen {
+		return q.ExpiresAt
+	}
+	return time.Time{}
+}
+
+// lapse lets the open quote run out.
+func (t *turn) lapse() error {
+	if err := t.record(&QuoteLapsed{t.j.Quote().Revision}); err != nil {
+		return err
+	}
+	if err := t.revokeLinks(link.Decide); err != nil {
+		return err
+	}
+	// The customer has had their time; the bench has the ball again.
+	return t.resume("approval")
+}
+
+// remind follows the open quote up.
+func (t *turn) remind(last bool) error {
+	return t.record(&QuoteReminded{Revision: t.j.Quote().Revision, Last: last})
+}
+
 // remindAt gives when the open quote is followed up next: at the opening of the shop's n-th working
 // day after its issue, zero if not again. From the last notice on nothing more is sent.
 func (j *Job) remindAt(shop *Shop) time.Time {
 	q := j.Quote()
-	if q == nil || q.State != QuoteOpen || q.LastNotice || q.Reminded >= len(shop.RemindDays) {
+	if q == nil || q.State != QuoteOpen || j.Stage != StageAwaitingApproval || q.LastNotice || q.Reminded >= len(shop.RemindDays) {
 		return time.Time{}
 	}
 	at, ok := shop.Calendar.OpeningOf(q.IssuedAt, shop.RemindDays[q.Reminded])
@@ -338,7 +353,7 @@ func (j *Job) remindAt(shop *Shop) time.Time {
 // opening of the working day that is so many working days before the one it runs out on.
 func (j *Job) lastNoticeAt(shop *Shop) time.Time {
 	q := j.Quote()
-	if q == nil || q.State != QuoteOpen || q.LastNotice || shop.LastNoticeDays <= 0 {
+	if q == nil || q.State != QuoteOpen || j.Stage != StageAwaitingApproval || q.LastNotice || shop.LastNoticeDays <= 0 {
 		return time.Time{}
 	}
 	day, ok := shop.Calendar.AddWorkingDays(shop.Calendar.Date(q.ExpiresAt), -shop.LastNoticeDays)
@@ -359,9 +374,6 @@ type QuoteReminded struct {
 	Last bool `json:"last,omitempty"`
 }
 
-// Kind is "quote.reminded".
-func (*QuoteReminded) Kind() EventKind { return "quote.reminded" }
-
 func (p *QuoteReminded) fold(j *Job, e *Event) {
 	if q := j.revision(p.Revision); q != nil && p.Last {
 		q.LastNotice = true
@@ -374,9 +386,6 @@ func (p *QuoteReminded) fold(j *Job, e *Event) {
 type QuoteLapsed struct {
 	Revision int `json:"revision"`
 }
-
-// Kind is "quote.expired".
-func (*QuoteLapsed) Kind() EventKind { return "quote.expired" }
 
 func (p *QuoteLapsed) fold(j *Job, e *Event) {
 	if q := j.revision(p.Revision); q != nil {

@@ -25,8 +25,6 @@ type DoWork struct {
 	Did []string `json:"did,omitempty"`
 }
 
-func (DoWork) allowed() []Role { return benchUp }
-
 func (c DoWork) decide(t *turn) error {
 	if err := t.needStage("Recording work", StageDiagnosing, StageRepairing, StageTesting); err != nil {
 		return err
@@ -69,9 +67,6 @@ func (c DoWork) decide(t *turn) error {
 type WorkDone struct {
 	Work Work `json:"work"`
 }
-
-// Kind is "work.done".
-func (*WorkDone) Kind() EventKind { return "work.done" }
 
 func (p *WorkDone) fold(j *Job, e *Event) {
 	w := p.Work

@@ -56,8 +56,6 @@ type SendReport struct {
 	Text ReportText `json:"text"`
 }
 
-func (SendReport) allowed() []Role { return counterUp }
-
 func (c SendReport) decide(t *turn) error {
 	if err := t.needStage("Sending a findings report", StageDiagnosing, StageRepairing, StageTesting); err != nil {
 		return err
@@ -112,9 +110,6 @@ func (c SendReport) decide(t *turn) error {
 type ReportSent struct {
 	Report
 }
-
-// Kind is "report.sent".
-func (*ReportSent) Kind() EventKind { return "report.sent" }
 
 func (p *ReportSent) fold(j *Job, e *Event) {
 	r := p.Report

@@ -11,9 +11,6 @@ type PromiseWarned struct {
 	At time.Time `json:"at"`
 }
 
-// Kind is "promise.warned".
-func (*PromiseWarned) Kind() EventKind { return "promise.warned" }
-
 func (p *PromiseWarned) fold(j *Job, e *Event) {
 	if p.Number >= 1 && p.Number <= len(j.Promises) {
 		j.Promises[p.Number-1].Warned = p.Percent
@@ -26,9 +23,6 @@ type PromiseAtRisk struct {
 	// Percent is how probable that is.
 	Percent int `json:"percent"`
 }
-
-// Kind is "promise.at_risk".
-func (*PromiseAtRisk) Kind() EventKind { return "promise.at_risk" }
 
 func (p *PromiseAtRisk) fold(j *Job, e *Event) {
 	if p.Number >= 1 && p.Number <= len(j.Promises) {
@@ -60,41 +54,29 @@ func (s *Shop) nextWarning(warned int) int {
 	return 0
 }
 
-// warnedAt gives when the next warning about the promise in force is due; percent is 0 for none.
-func (j *Job) warnedAt(shop *Shop) (at time.Time, percent int) {
+// warnAt returns when the next warning about the promise in force is due, zero for none.
+func (j *Job) warnAt(shop *Shop) time.Time {
 	p := j.Promise()
-	if p == nil || !p.BreachedAt.IsZero() || j.Ended() {
-		return time.Time{}, 0
+	if p == nil || !p.BreachedAt.IsZero() {
+		return time.Time{}
 	}
-	percent = shop.nextWarning(p.Warned)
+	percent := shop.nextWarning(p.Warned)
 	if percent == 0 {
-		return time.Time{}, 0
+		return time.Time{}
 	}
-	at, ok := j.Turnaround(shop, p).Reached(percent)
-	if !ok {
-		return time.Time{}, 0
-	}
-	return at, percent
+	at, _ := j.Turnaround(shop, p).Reached(percent)
+	return at
 }
 
 // noteWarnings records that shares of the quota were passed: the largest one, if several were.
 func (t *turn) noteWarnings() error {
-	var last *PromiseWarned
 	p := t.j.Promise()
-	if p == nil || t.j.Ended() || !p.BreachedAt.IsZero() {
-		return nil
-	}
 	run := t.j.Turnaround(t.shop, p)
+	var last *PromiseWarned
 	for _, percent := range t.shop.WarnAt {
-		if percent <= p.Warned {
-			continue
-		}
-		if at, ok := run.Reached(percent); ok && !t.now.Before(at) {
+		if at, ok := run.Reached(percent); ok && percent > p.Warned && !t.now.Before(at) {
 			last = &PromiseWarned{Number: p.Number, Percent: percent, At: at}
 		}
-	}
-	if last == nil {
-		return nil
 	}
 	return t.recordBy(clockActor, last)
 }

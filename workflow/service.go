@@ -53,8 +53,8 @@ const retries = 20
 // ErrConflict (Expect does not hold), *[AlreadyDone].
 func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 	for _, c := range o.Commands {
-		if !permits(c, o.By.Role) {
-			return nil, &Error{Code: CodeForbidden, Reason: "role", Message: "Your role does not include this action; ask somebody at the counter."}
+		if err := forbid(c, o.By.Role); err != nil {
+			return nil, err
 		}
 	}
 	if o.Once != nil {
@@ -96,8 +96,8 @@ func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 // shows. Nothing is stored, no notice is made; links that the step would give out open nothing.
 func (s *Service) Try(ctx context.Context, o Order) (*Job, error) {
 	for _, c := range o.Commands {
-		if !permits(c, o.By.Role) {
-			return nil, &Error{Code: CodeForbidden, Reason: "role", Message: "Your role does not include this action; ask somebody at the counter."}
+		if err := forbid(c, o.By.Role); err != nil {
+			return nil, err
 		}
 	}
 	j, err := s.Store.Job(ctx, s.Shop.ID, o.Job)

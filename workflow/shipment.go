@@ -27,8 +27,6 @@ type Pack struct {
 	Items []PackedItem `json:"items"`
 }
 
-func (Pack) allowed() []Role { return benchUp }
-
 func (c Pack) decide(t *turn) error {
 	if err := t.needStage("Packing", StageTesting); err != nil {
 		return err
@@ -58,9 +56,6 @@ func (c Pack) decide(t *turn) error {
 type ContentsPacked struct {
 	Items []PackedItem `json:"items"`
 }
-
-// Kind is "contents.packed".
-func (*ContentsPacked) Kind() EventKind { return "contents.packed" }
 
 func (p *ContentsPacked) fold(j *Job, e *Event) {
 next:
@@ -98,8 +93,6 @@ type PrepareShipment struct {
 	Serial       string `json:"serial,omitempty"`
 	WarrantyDays int    `json:"warranty_days,omitempty"`
 }
-
-func (PrepareShipment) allowed() []Role { return benchUp }
 
 func (c PrepareShipment) decide(t *turn) error {
 	if err := t.needStage("Preparing the shipment", StageTesting); err != nil {
@@ -147,9 +140,6 @@ func (c PrepareShipment) decide(t *turn) error {
 type ShipmentPrepared struct {
 	Shipment Shipment `json:"shipment"`
 }
-
-// Kind is "shipment.prepared".
-func (*ShipmentPrepared) Kind() EventKind { return "shipment.prepared" }
 
 func (p *ShipmentPrepared) fold(j *Job, e *Event) {
 	s := p.Shipment

@@ -164,12 +164,7 @@ type Go struct {
 	Reason string `json:"reason,omitempty"`
 }
 
-func (c Go) allowed() []Role { return []Role{RoleBench, RoleCounter, RoleOwner} }
-
 func (c Go) decide(t *turn) error {
-	if (c.To == StageShipped || c.To == StageWithdrawn || c.To == StageAwaitingApproval) && t.by.Role == RoleBench {
-		return &Error{Code: CodeForbidden, Message: "This step reaches the customer, so it is the counter's to make."}
-	}
 	if c.To == StageWithdrawn && t.now.Before(t.j.pendingUntil(t.shop)) {
 		return refused("The customer can still take their consent back; the job is closed by itself when that time is over.")
 	}
@@ -255,9 +250,6 @@ type StageMoved struct {
 	Reason  string  `json:"reason,omitempty"`
 }
 
-// Kind is "stage.moved".
-func (*StageMoved) Kind() EventKind { return "stage.moved" }
-
 func (p *StageMoved) fold(j *Job, e *Event) {
 	j.Stage, j.StageSince = p.To, e.At
 	if p.Outcome != "" {
@@ -274,7 +266,7 @@ func (p *StageMoved) fold(j *Job, e *Event) {
 		j.EndedAt, j.EndReason = e.At, p.Reason
 		j.overtakeDelays()
 	}
-	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: p.Kind(), By: e.By.Role, From: p.From, To: p.To})
+	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: e.Kind(), By: e.By.Role, From: p.From, To: p.To})
 }
 
 // Diagram gives the table as a Mermaid state diagram.

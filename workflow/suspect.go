@@ -256,8 +256,6 @@ type NoteSymptom struct {
 	Past Past `json:"-"`
 }
 
-func (NoteSymptom) allowed() []Role { return benchUp }
-
 func (c NoteSymptom) decide(t *turn) error {
 	if err := t.needStage("Noting the symptom", StageReceived, StageDiagnosing, StageRepairing, StageTesting); err != nil {
 		return err
@@ -302,9 +300,6 @@ type SymptomNoted struct {
 	Symptom string `json:"symptom"`
 }
 
-// Kind is "symptom.noted".
-func (*SymptomNoted) Kind() EventKind { return "symptom.noted" }
-
 func (p *SymptomNoted) fold(j *Job, e *Event) { j.Symptom = p.Symptom }
 
 // NameSuspect adds a candidate cause of the fault.
@@ -313,8 +308,6 @@ type NameSuspect struct {
 	// Weight is how likely it is to be the cause, in thousandths, 0 if one can't say.
 	Weight int `json:"weight,omitempty"`
 }
-
-func (NameSuspect) allowed() []Role { return benchUp }
 
 func (c NameSuspect) decide(t *turn) error {
 	if err := t.needStage("Naming a suspect", StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting); err != nil {
@@ -342,9 +335,6 @@ type SuspectNamed struct {
 	Weight int    `json:"weight,omitempty"`
 }
 
-// Kind is "suspect.named".
-func (*SuspectNamed) Kind() EventKind { return "suspect.named" }
-
 func (p *SuspectNamed) fold(j *Job, e *Event) {
 	j.Suspects = append(j.Suspects, Suspect{ID: p.ID, Text: p.Text, Cause: p.Cause, Weight: p.Weight})
 }
@@ -360,8 +350,6 @@ type PlanCheck struct {
 	Finds int     `json:"finds,omitempty"`
 	Shows []Shows `json:"shows,omitempty"`
 }
-
-func (PlanCheck) allowed() []Role { return benchUp }
 
 func (c PlanCheck) decide(t *turn) error {
 	if err := t.needStage("Planning a check", StageReceived, StageDiagnosing, StageRepairing, StageTesting); err != nil {
@@ -413,9 +401,6 @@ type CheckPlanned struct {
 	Plan CheckPlan `json:"plan"`
 }
 
-// Kind is "check.planned".
-func (*CheckPlanned) Kind() EventKind { return "check.planned" }
-
 func (p *CheckPlanned) fold(j *Job, e *Event) { j.Plans = append(j.Plans, p.Plan) }
 
 // DoCheck records something done to a suspect and what came of it.
@@ -424,8 +409,6 @@ type DoCheck struct {
 	Suspect int   `json:"suspect,omitempty"`
 	Check   Check `json:"check"`
 }
-
-func (DoCheck) allowed() []Role { return benchUp }
 
 func (c DoCheck) decide(t *turn) error {
 	if err := t.needStage("Recording a check", StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting); err != nil {
@@ -478,9 +461,6 @@ type CheckDone struct {
 	Suspect int   `json:"suspect"`
 	Check   Check `json:"check"`
 }
-
-// Kind is "check.done".
-func (*CheckDone) Kind() EventKind { return "check.done" }
 
 func (p *CheckDone) fold(j *Job, e *Event) {
 	for i := range j.Suspects {

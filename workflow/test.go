@@ -36,8 +36,6 @@ type DoTest struct {
 	Test Test `json:"test"`
 }
 
-func (DoTest) allowed() []Role { return benchUp }
-
 func (c DoTest) decide(t *turn) error {
 	if err := t.needStage("Recording a test", StageTesting); err != nil {
 		return err
@@ -66,9 +64,6 @@ func (c DoTest) decide(t *turn) error {
 type TestDone struct {
 	Test Test `json:"test"`
 }
-
-// Kind is "test.done".
-func (*TestDone) Kind() EventKind { return "test.done" }
 
 func (p *TestDone) fold(j *Job, e *Event) {
 	t := p.Test

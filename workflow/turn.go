@@ -12,8 +12,6 @@ import (
 // either records events or refuses with an [Error]. It reads no clock and draws no randomness of its
 // own: both come with the turn.
 type Command interface {
-	// allowed are the roles that may give the command.
-	allowed() []Role
 	decide(t *turn) error
 }
 

@@ -353,15 +353,12 @@ func (t Turnaround) Remaining(at time.Time) (left time.Duration, ok bool) {
 	return max(total-t.Elapsed(at), 0), true
 }
 
-// Breached reports whether the job ended after its due instant or, if end is zero, whether now is after
-// it. Ending exactly at the due instant is kept.
-func (t Turnaround) Breached(end, now time.Time) bool {
-	at := now
-	if !end.IsZero() {
-		at = end
-	}
-	due, ok := t.DueAt(at)
-	return ok && at.Unix() > due.Unix()
+// Breached returns the due instant as it stands when the job ends, or now, and reports whether that is
+// after it. Ending exactly at the due instant is kept, and a millisecond later is not: this is the one
+// definition of a breach.
+func (t Turnaround) Breached(end time.Time) (due time.Time, breached bool) {
+	due, ok := t.DueAt(end)
+	return due, ok && end.After(due)
 }
 
 // Accounts are open time by who it is put down to. They add up to the open time exactly.

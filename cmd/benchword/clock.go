@@ -190,8 +190,7 @@ func (q *clockQuestion) answer() *clockAnswer {
 	if due, ok := q.DueAt(at); ok {
 		text := due.Format(time.RFC3339)
 		a.Due = &text
-		a.Breached = at.Unix() > due.Unix()
-		if a.Breached {
+		if _, a.Breached = q.Turnaround.Breached(at); a.Breached {
 			a.Overdue = seconds(q.Calendar.Worked(due, at))
 		}
 	}

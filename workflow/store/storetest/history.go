@@ -74,7 +74,7 @@ func (s *step) add(role workflow.Role, p workflow.Payload) *workflow.Event {
 	}
 	e := &workflow.Event{
 		Shop: s.h.Shop, Job: s.h.Job, Seq: s.c.Expect + int64(len(s.c.Events)) + 1, At: s.h.Now,
-		By: workflow.Actor{Role: role, ID: "ada"}, Wire: string(p.Kind()) + "/1", Data: data,
+		By: workflow.Actor{Role: role, ID: "ada"}, Wire: string(workflow.KindOf(p)) + "/1", Data: data,
 	}
 	last := s.h.Events
 	if len(s.c.Events) > 0 {
