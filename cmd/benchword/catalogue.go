@@ -28,7 +28,7 @@ func (s *Settings) ownCatalogue(path string) (*catalogue.Catalogue, error) {
 	}
 	if unknown := meta.Undecoded(); len(unknown) > 0 {
 		key := unknown[0].String()
-		return nil, fmt.Errorf("%s, line %d: %s is nothing that a catalogue holds; check its spelling against the README", file, placeLine(text, key), key)
+		return nil, fmt.Errorf("%s, line %d: %s is nothing that a catalogue holds; check its spelling against deploy/words.md", file, placeLine(text, key), key)
 	}
 	c, err := catalogue.Standard().With(own, s.Shop.Languages)
 	var place *catalogue.PlaceError

@@ -25,7 +25,8 @@ import (
 	"github.com/go-playground/validator/v10"
 )
 
-// Settings is shop.toml. Every key has a usual value except those marked required.
+// Settings is shop.toml. Every key has a usual value ([usualSettings]) except those marked required; the file
+// that init prints says what each is for.
 type Settings struct {
 	Shop    ShopSettings    `toml:"shop" validate:"required"`
 	Hours   calendar.Spec   `toml:"calendar"`
@@ -138,9 +139,9 @@ type MailSettings struct {
 	PasswordFile string `toml:"password_file" validate:"omitempty,file" example:"/run/secrets/smtp"`
 	From         string `toml:"from" validate:"omitempty,email" example:"bench@harbour.example"`
 	// Gather is how many minutes a notice waits for more steps of its job.
-	Gather *int `toml:"gather_minutes" validate:"omitempty,min=0,max=60" example:"3"`
+	Gather int `toml:"gather_minutes" validate:"min=0,max=60" example:"3"`
 	// Quiet are the hours of the customer's night, "" for none.
-	Quiet *string `toml:"quiet" validate:"omitempty,quiet" example:"21:00-08:00"`
+	Quiet string `toml:"quiet" validate:"quiet" example:"21:00-08:00"`
 	// PerMinute and PerDomain bound how many mails begin in a minute, in all and to one domain.
 	PerMinute int `toml:"per_minute" validate:"min=0,max=100000" example:"120"`
 	PerDomain int `toml:"per_domain_minute" validate:"min=0,max=100000" example:"30"`
@@ -188,14 +189,7 @@ func ReadSettings(path string) (*Settings, error) {
 
 // ParseSettings is ReadSettings on a text.
 func ParseSettings(path string, text []byte) (*Settings, error) {
-	s := &Settings{
-		Money:   MoneySettings{Prices: "before_tax"},
-		Promise: PromiseSettings{WorkingDays: 10, Warranty: 90, Tests: []string{"Function"}, WarnAt: []int{80}, RiskAt: 50, Unanswered: "agree", UnansweredDays: 5},
-		Quote:   QuoteSettings{Days: 14, Remind: []int{2, 5}, Last: 1, Undo: 30},
-		Mail:    MailSettings{Port: 587, Security: "starttls"},
-		Web:     usualWeb,
-		Store:   StoreSettings{Within: 1000, PackDays: 90},
-	}
+	s := usualSettings()
 	meta, err := checked(path, text, s)
 	if err != nil {
 		return nil, err
@@ -225,6 +219,22 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 	return s, nil
 }
 
+// usualSettings returns what holds where the file says nothing.
+func usualSettings() *Settings {
+	return &Settings{
+		Money: MoneySettings{Prices: "before_tax"},
+		Promise: PromiseSettings{
+			WorkingDays: 10, Warranty: 90, Tests: []string{"Function"}, WarnAt: []int{80}, RiskAt: 50, Unanswered: "agree", UnansweredDays: 5,
+			Pauses: map[string]bool{"parts": true, "customer": true, "carrier": true, "payment": true},
+		},
+		Quote: QuoteSettings{Days: 14, Remind: []int{2, 5}, Last: 1, Undo: 30},
+		Mail:  MailSettings{Port: 587, Security: "starttls", Gather: 3, Quiet: "21:00-08:00"},
+		Inbox: InboxSettings{Security: "tls", Folder: "INBOX"},
+		Web:   usualWeb,
+		Store: StoreSettings{Within: 1000, PackDays: 90},
+	}
+}
+
 // usualWeb is how a portal is reached that says nothing about it.
 var usualWeb = WebSettings{Listen: "127.0.0.1:8080"}
 
@@ -236,7 +246,7 @@ func checked(path string, text []byte, into any) (toml.MetaData, error) {
 	}
 	if unknown := meta.Undecoded(); len(unknown) > 0 {
 		key := unknown[0].String()
-		return meta, fmt.Errorf("%s, line %d: there is no setting called %s; check its spelling against the README", path, lineOf(text, key), key)
+		return meta, fmt.Errorf("%s, line %d: there is no setting called %s; check its spelling against what benchword init prints", path, lineOf(text, key), key)
 	}
 	if err := checker().Struct(into); err != nil {
 		var list validator.ValidationErrors
@@ -286,13 +296,8 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 	for _, n := range slices.SortedStableFunc(slices.Values(s.Uncollected), func(a, b UncollectedSettings) int { return a.After - b.After }) {
 		out.Uncollected = append(out.Uncollected, workflow.UncollectedNotice{AfterDays: n.After, GiveDays: n.Give, Text: n.Text})
 	}
-	out.Gather, out.Quiet = 3*time.Minute, workflow.Quiet{From: 21 * 60, To: 8 * 60}
-	if s.Mail.Gather != nil {
-		out.Gather = time.Duration(*s.Mail.Gather) * time.Minute
-	}
-	if s.Mail.Quiet != nil {
-		out.Quiet, _ = parseQuiet(*s.Mail.Quiet)
-	}
+	out.Gather = time.Duration(s.Mail.Gather) * time.Minute
+	out.Quiet, _ = parseQuiet(s.Mail.Quiet)
 	for name, percent := range s.Money.Taxes {
 		p, err := money.ParseDecimal(percent)
 		if err != nil {
@@ -390,7 +395,7 @@ func wrong(e validator.FieldError) string {
 	case "hookname":
 		return "may hold only a-z, 0-9 and -, at most 32 of them"
 	case "hookevent":
-		return "is nothing that a hook is told of (see workflow.HookEvents, or the README)"
+		return "is no event that a hook is told of (deploy/webhooks.md lists them)"
 	case "currency":
 		return "is not an ISO 4217 currency code"
 	case "percent":

@@ -65,7 +65,7 @@ func secretsIn(t testing.TB, dir string, values map[string]string) string {
 }
 
 // The example of several servers names only what there is: commands and flags, settings, secrets, volumes,
-// networks, host names; and what its guide tells to type can be typed.
+// networks, host names.
 func TestTheExampleOfSeveralServers(t *testing.T) {
 	text, err := os.ReadFile("deploy/compose.yaml")
 	require.NoError(t, err)
@@ -143,26 +143,6 @@ func TestTheExampleOfSeveralServers(t *testing.T) {
 	for _, m := range upstreams {
 		require.Contains(t, c.Services, m[1])
 		require.Equal(t, port, m[2])
-	}
-
-	guide, err := os.ReadFile("deploy/README.md")
-	require.NoError(t, err)
-	lines := regexp.MustCompile(`(?m)^    benchword (.+)$`).FindAllStringSubmatch(string(guide), -1)
-	require.Greater(t, len(lines), 3)
-	for _, m := range lines {
-		typed(t, strings.Fields(m[1]))
-	}
-}
-
-// typed checks that a command and its flags exist.
-func typed(t testing.TB, args []string) {
-	t.Helper()
-	require.True(t, slices.ContainsFunc(commands, func(c command) bool { return c.name == args[0] }), args)
-	_, help := benchword(t, args[0], "-h")
-	for _, a := range args[1:] {
-		if name, ok := strings.CutPrefix(a, "--"); ok {
-			require.Contains(t, help, "\n  -"+name, args)
-		}
 	}
 }
 

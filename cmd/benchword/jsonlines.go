@@ -26,7 +26,7 @@ func noArguments(name, usage string, args []string, errOut io.Writer) error {
 }
 
 // answerLines reads JSON Lines from in and writes one line of JSON to out for each, in the same order:
-// what answer gives, or {"error":"…"} where it returns an error or the line is too long. A program that
+// what answer returns, or {"error":"…"} where it returns an error or the line is too long. A program that
 // writes a line and waits gets its answer at once. It ends with in, when ctx is done, or when out fails.
 func answerLines(ctx context.Context, in io.Reader, out io.Writer, answer func(line []byte) (any, error)) error {
 	r := bufio.NewReaderSize(in, 64<<10)
