@@ -59,10 +59,12 @@ func Permits(c Command, r Role) bool { return forbid(c, r) == nil }
 
 // forbid returns the refusal that a role meets with a command, nil if it may give it.
 func forbid(c Command, r Role) error {
-	if !slices.Contains(access[reflect.TypeOf(c)], r) {
+	// A command that was read from JSON comes as a pointer.
+	v := reflect.Indirect(reflect.ValueOf(c))
+	if !slices.Contains(access[v.Type()], r) {
 		return &Error{Code: CodeForbidden, Reason: "role", Message: "Your role does not include this action; ask somebody at the counter."}
 	}
-	if g, ok := c.(Go); ok && r == RoleBench && (g.To == StageShipped || g.To == StageWithdrawn || g.To == StageAwaitingApproval) {
+	if g, ok := v.Interface().(Go); ok && r == RoleBench && (g.To == StageShipped || g.To == StageWithdrawn || g.To == StageAwaitingApproval) {
 		return &Error{Code: CodeForbidden, Message: "This step reaches the customer, so it is the counter's to make."}
 	}
 	return nil
