@@ -144,17 +144,10 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, id := range t.requeue {
-		// Before its event: a crash in between leaves a mail that goes out unannounced, never one that
-		// was announced and lies buried.
-		if err := s.Store.Requeue(ctx, s.Shop.ID, id, t.now); err != nil && !errors.Is(err, ErrNotFound) {
-			return nil, err
-		}
-	}
 	c := &Commit{
 		Shop: s.Shop.ID, Job: j.Number, Expect: expect, Events: t.events, State: j, Secrets: t.secrets,
 		Index: j.index(s.Shop), Links: t.rows, Notices: notices, WakeAt: t.wakeAt(), Settle: o.Settle,
-		Forget: t.forget, Hasten: hasten,
+		Forget: t.forget, Hasten: hasten, Requeue: t.requeue,
 	}
 	if course := j.Course(); expect == 0 || !reflect.DeepEqual(was, course) {
 		c.Course = &course

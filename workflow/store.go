@@ -52,6 +52,9 @@ type Commit struct {
 	// Hasten lets the job's queued mails be sent from State.ChangedAt on, where that is sooner: the
 	// customer is there and waits for what comes after them.
 	Hasten bool
+	// Requeue are entries of the job to put back in the queue at State.ChangedAt. One that is not buried
+	// (any more) is left as it is.
+	Requeue []string
 	// Forget removes every vault row of the job that is not in Secrets: the person is erased.
 	Forget bool
 }

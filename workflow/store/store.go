@@ -75,6 +75,11 @@ func Check(c *workflow.Commit) error {
 			return fmt.Errorf("commit of %s: notice %q is not about one of its events", c.Job, n.ID)
 		}
 	}
+	for _, id := range c.Requeue {
+		if !strings.HasPrefix(id, string(c.Job)+"-") {
+			return fmt.Errorf("commit of %s: notice %q is not this job's", c.Job, id)
+		}
+	}
 	for i := range c.Links {
 		if l := &c.Links[i]; l.Job != c.Job {
 			return fmt.Errorf("commit of %s: link %q is not this job's", c.Job, l.ID)

@@ -185,6 +185,9 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 	if claimed != nil {
 		settle(claimed, c.Settle)
 	}
+	for _, id := range c.Requeue {
+		p.requeue(id, c.State.ChangedAt)
+	}
 	if c.Hasten {
 		for _, e := range j.entries {
 			if e.State == workflow.EntryQueued && e.Via == "" && e.NotBefore.After(cut(c.State.ChangedAt)) {
@@ -677,12 +680,20 @@ func (s *Store) Requeue(ctx context.Context, id workflow.ShopID, entry string, a
 	if err := p.kept(); err != nil {
 		return err
 	}
-	e := p.entry(entry)
-	if e == nil || e.State != workflow.EntryBuried {
+	if !p.requeue(entry, at) {
 		return notFound("buried notice")
 	}
-	e.State, e.NotBefore = workflow.EntryQueued, cut(at)
 	return nil
+}
+
+// requeue puts an entry back in the queue, and reports whether it was buried.
+func (p *shop) requeue(id string, at time.Time) bool {
+	e := p.entry(id)
+	if e == nil || e.State != workflow.EntryBuried {
+		return false
+	}
+	e.State, e.NotBefore = workflow.EntryQueued, cut(at)
+	return true
 }
 
 // PutKey writes a value.

@@ -130,10 +130,9 @@ func encode(c *workflow.Commit, f *folded) (names []string, out []any, err error
 	} else {
 		a.add("", "")
 	}
-	if c.Hasten {
-		a.add(c.State.ChangedAt.UnixMilli())
-	} else {
-		a.add("")
+	a.add(c.State.ChangedAt.UnixMilli(), flag(c.Hasten), len(c.Requeue))
+	for _, id := range c.Requeue {
+		a.add(id)
 	}
 	a.add(flag(c.Forget), len(c.Secrets))
 	for _, x := range c.Secrets {

@@ -155,7 +155,6 @@ end
 
 -- let the mails that the job has queued be sent from this instant on, where that is sooner
 local function hasten(outbox, queue, number, soon)
-  if soon == '' then return end
   for x in string.gmatch(redis.call('HGET', outbox, 'q') or '', '[^\n]+') do
     local field = 's' .. string.sub(x, 13)
     local at, lease = times(redis.call('HGET', outbox, field))
@@ -198,6 +197,27 @@ local function settle(ix, queue, outbox, s)
   redis.call('HDEL', outbox, unpack(gone))
   redis.call('HSET', outbox, unpack(set))
   lead(outbox, queue, s.number, s.via)
+end
+
+-- put an entry back in its lane; false where it is not buried
+local function putback(ix, queue, outbox, number, id, at)
+  local f = redis.call('HMGET', outbox, 's' .. id, 'i' .. id, 'm' .. id)
+  if not f[1] or string.match(f[1], '^%a*') ~= 'buried' then return false end
+  local mine, via = string.match(f[2], '%z(.*)$'), way(f[3])
+  local q, placed = {}, false
+  for _, x in ipairs(split(redis.call('HGET', outbox, 'q' .. via), '\n')) do
+    if not placed and before(mine, x) then
+      q[#q + 1] = mine
+      placed = true
+    end
+    q[#q + 1] = x
+  end
+  if not placed then q[#q + 1] = mine end
+  redis.call('HSET', outbox, 'q' .. via, table.concat(q, '\n'), 's' .. id, 'queued\t' .. at .. '\t')
+  redis.call('ZREM', ix, 'ob' .. f[2])
+  redis.call('ZADD', ix, 0, 'oq' .. f[2])
+  lead(outbox, queue, number, via)
+  return true
 end
 
 local function forget(job, outbox, once, results, number)
@@ -305,9 +325,10 @@ local function commit(keys, argv)
   end
 
   local state, index, members, sum, text, wake, change = take(), take(), take(), take(), take(), take(), take()
-  local course, coursed, soon = take(), take(), take()
+  local course, coursed, now, hurry, again = take(), take(), take(), take(), several(take, 1)
   if s then settle(ix, queue, settled, s) end
-  hasten(outbox, queue, number, soon)
+  for _, id in ipairs(again) do putback(ix, queue, outbox, number, id, now) end
+  if hurry == '1' then hasten(outbox, queue, number, now) end
   if take() == '1' then forget(job, outbox, once, results, number) end
   local set = several(take, 2) -- secrets
   local n = #set
@@ -343,7 +364,7 @@ local function commit(keys, argv)
     if result ~= '' then redis.call('HSET', results, key, result) end
     if till ~= '' then redis.call('ZADD', ends, till, key) end
   end
-  if #new > 0 then redis.call('SPUBLISH', channel, number .. ' ' .. version .. ' ' .. #notices / 7) end
+  if #new > 0 then redis.call('SPUBLISH', channel, number .. ' ' .. version .. ' ' .. #notices / 7 + #again) end
   return { 'ok' }
 end
 
@@ -383,23 +404,7 @@ local function requeue(keys, argv)
   local number, id, at = unpack(argv)
   local no = held(ix)
   if no then return no end
-  local f = redis.call('HMGET', outbox, 's' .. id, 'i' .. id, 'm' .. id)
-  if not f[1] or string.match(f[1], '^%a*') ~= 'buried' then return { 'none' } end
-  local mine, via = string.match(f[2], '%z(.*)$'), way(f[3])
-  local q, placed = {}, false
-  for _, x in ipairs(split(redis.call('HGET', outbox, 'q' .. via), '\n')) do
-    if not placed and before(mine, x) then
-      q[#q + 1] = mine
-      placed = true
-    end
-    q[#q + 1] = x
-  end
-  if not placed then q[#q + 1] = mine end
-  redis.call('HSET', outbox, 'q' .. via, table.concat(q, '\n'), 's' .. id, 'queued\t' .. at .. '\t')
-  redis.call('ZREM', ix, 'ob' .. f[2])
-  redis.call('ZADD', ix, 0, 'oq' .. f[2])
-  lead(outbox, queue, number, via)
-  return { 'ok' }
+  return { putback(ix, queue, outbox, number, id, at) and 'ok' or 'none' }
 end
 
 -- values are "<until in ms, or nothing>\n<bytes>"

@@ -20,7 +20,7 @@ import (
 type Change struct {
 	Job     workflow.JobNumber
 	Version int64
-	// Notices is how many the commit made.
+	// Notices is how many the commit made, or put back in the queue.
 	Notices int
 }
 

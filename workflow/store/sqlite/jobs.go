@@ -33,6 +33,7 @@ type row struct {
 	settle         *settlement
 	once           *workflow.Once
 	forget, hasten bool
+	requeue        []string
 	stateAt        int64
 }
 
@@ -55,7 +56,7 @@ func encode(c *workflow.Commit) (*row, error) {
 		shop: string(c.Shop), number: string(c.Job), expect: c.Expect, version: c.State.Version, state: string(state),
 		index: c.Index, textSum: sum(c.Index.Text), changedAt: c.Index.ChangedAt.UnixMilli(), due: none, wakeAt: stamp(c.WakeAt),
 		secrets: append([]workflow.Secret(nil), c.Secrets...), links: append([]workflow.LinkRow(nil), c.Links...),
-		forget: c.Forget, hasten: c.Hasten, stateAt: c.State.ChangedAt.UnixMilli(),
+		forget: c.Forget, hasten: c.Hasten, requeue: slices.Clone(c.Requeue), stateAt: c.State.ChangedAt.UnixMilli(),
 	}
 	if !c.Index.DueAt.IsZero() {
 		r.due = c.Index.DueAt.UnixMilli()
@@ -133,6 +134,11 @@ func (r *row) write(t *tx) error {
 	id, err := r.writeJob(t, old)
 	if err != nil {
 		return err
+	}
+	for _, entry := range r.requeue {
+		if _, err := t.requeue(id, entry, r.stateAt); err != nil {
+			return err
+		}
 	}
 	if r.hasten {
 		if err := t.exec("UPDATE outbox SET not_before = ?1 WHERE job = ?2 AND via = '' AND state = 'queued' AND not_before > ?1", r.stateAt, id); err != nil {

@@ -235,19 +235,28 @@ func (s *Store) Requeue(ctx context.Context, shop workflow.ShopID, id string, at
 		if err := t.kept(string(shop)); err != nil {
 			return err
 		}
-		var entry, job int64
-		var via string
-		found, err := t.one("SELECT o.entry, o.job, o.via FROM jobs j JOIN outbox o ON o.job = j.id WHERE j.shop = ? AND j.number = ? AND o.id = ? AND o.state = 'buried'",
-			[]any{string(shop), jobOf(id), id}, &entry, &job, &via)
-		if err != nil {
+		var job int64
+		if _, err := t.one("SELECT id FROM jobs WHERE shop = ? AND number = ?", []any{string(shop), jobOf(id)}, &job); err != nil {
 			return err
 		}
-		if !found {
-			return notFound("buried notice")
+		found, err := t.requeue(job, id, at.UnixMilli())
+		if err == nil && !found {
+			err = notFound("buried notice")
 		}
-		if err := t.exec("UPDATE outbox SET state = 'queued', not_before = ? WHERE entry = ?", at.UnixMilli(), entry); err != nil {
-			return err
-		}
-		return t.lead(job, via)
+		return err
 	})
+}
+
+// requeue puts an entry back in its lane, and reports whether it was buried.
+func (t *tx) requeue(job int64, id string, at int64) (bool, error) {
+	var entry int64
+	var via string
+	found, err := t.one("SELECT entry, via FROM outbox WHERE job = ? AND id = ? AND state = 'buried'", []any{job, id}, &entry, &via)
+	if err != nil || !found {
+		return false, err
+	}
+	if err := t.exec("UPDATE outbox SET state = 'queued', not_before = ? WHERE entry = ?", at, entry); err != nil {
+		return false, err
+	}
+	return true, t.lead(job, via)
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strconv"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -127,6 +128,11 @@ func (m *pair) commit(r *rapid.T) {
 		}
 	}
 	c.Hasten = rapid.IntRange(0, 5).Draw(r, "hasten") == 0
+	for _, id := range m.entries(c.Shop) {
+		if strings.HasPrefix(id, string(c.Job)) && rapid.IntRange(0, 3).Draw(r, "again") == 0 {
+			c.Requeue = append(c.Requeue, id)
+		}
+	}
 	if rapid.IntRange(0, 3).Draw(r, "link") == 0 {
 		c.Links = append(c.Links, workflow.LinkRow{
 			Hash: hash(string(c.Job) + strconv.Itoa(rapid.IntRange(0, 1).Draw(r, "hash"))), Job: c.Job, ID: "1.a", Purpose: link.Look,
@@ -142,7 +148,7 @@ func (m *pair) commit(r *rapid.T) {
 	}
 	if rapid.IntRange(0, 5).Draw(r, "stale") == 0 && h.Version() > 0 {
 		// A commit decided on a job that has gone on since.
-		c = &workflow.Commit{Shop: c.Shop, Job: c.Job, Expect: c.Expect + 1, Events: nil, State: c.State, Index: c.Index, Once: c.Once}
+		c = &workflow.Commit{Shop: c.Shop, Job: c.Job, Expect: c.Expect + 1, Events: nil, State: c.State, Index: c.Index, Once: c.Once, Requeue: c.Requeue}
 		c.State.Version = c.Expect
 	}
 	if m.agree(r, m.got.Commit(m.ctx, c), m.want.Commit(m.ctx, c)) {

@@ -254,6 +254,91 @@ func outboxFates(t *test) {
 	require.Equal(t, workflow.NoticeMessage, claim(t, now, now.Add(time.Minute), 10, "h")[0].Kind)
 }
 
+// What was given up goes back into its lane with the event that says so, or not at all.
+func outboxRequeueWithEvent(t *test) {
+	const push = workflow.Via("push/1")
+	h, theirs := NewHistory(shop, Number(1)), t.bookedIn(other, 1)
+	book := h.Book("Mira Osei", "film scanner", "Hums.")
+	pushed := TellBy(book, workflow.NoticeBooked, push).ID
+	t.commit(h, book)
+	mail, neighbour := book.Notices[0].ID, NewHistory(shop, Number(2))
+	booked := neighbour.Book("Jo Brandt", "marine radio", "Crackles.")
+	t.commit(neighbour, booked)
+	now := Begin.Add(time.Hour)
+	until := now.Add(time.Minute)
+	bury := func(s workflow.ShopID, via workflow.Via, lease string) {
+		claimed, err := t.store.ClaimEntries(t.ctx, s, workflow.Claim{Via: via, Now: now, Until: until, Limit: 10, Lease: lease})
+		require.NoError(t, err)
+		for _, e := range claimed {
+			require.NoError(t, t.store.SettleEntry(t.ctx, s, workflow.Settlement{Entry: e.ID, Lease: lease, State: workflow.EntryBuried, Attempt: workflow.Attempt{At: now, Result: "refused"}}))
+		}
+	}
+	for _, s := range []workflow.ShopID{shop, other} {
+		bury(s, "", "a")
+		bury(s, push.Channel(), "b")
+	}
+	t.commit(h, h.Write("is sent"))
+	is := claim(t, now, until, 1, "c")[0]
+	sent(t, is)
+	waits := h.Write("waits")
+	t.commit(h, waits)
+	all := []workflow.JobNumber{h.Job, neighbour.Job}
+	before, untouched := look(t, shop, now, all...), look(t, other, now, theirs.Job)
+	require.Len(t, before.Buried, 3)
+
+	again := func() *workflow.Commit {
+		h.Now = now
+		c := h.Note("Sent again.")
+		TellBy(c, workflow.NoticeMessage, push)
+		c.Requeue = []string{mail, pushed, mail, is.ID, waits.Notices[0].ID, string(h.Job) + "-99-booked", string(h.Job) + "-"}
+		return c
+	}
+	for what, spoil := range map[string]func(*workflow.Commit){
+		"a stale version": func(c *workflow.Commit) { c.Expect--; c.State.Version, c.Events, c.Notices = c.Expect, nil, nil },
+		"a lost lease": func(c *workflow.Commit) {
+			c.Settle = &workflow.Settlement{Entry: mail, Lease: "a", State: workflow.EntrySent}
+		},
+		"a notice twice": func(c *workflow.Commit) { c.Notices = append(c.Notices, c.Notices[0]) },
+		"another job's":  func(c *workflow.Commit) { c.Requeue[1] = booked.Notices[0].ID },
+	} {
+		c := again()
+		spoil(c)
+		require.Error(t, t.store.Commit(t.ctx, c), what)
+		require.Equal(t, before, look(t, shop, now, all...), what)
+	}
+
+	c := again()
+	c.Once = &workflow.Once{Key: "once", Digest: "d"}
+	t.commit(h, c)
+	t.chain(h)
+	v := look(t, shop, now, all...)
+	require.Equal(t, c.State.Version, v.Versions[h.Job])
+	require.Equal(t, neighbour.Job, v.Buried[0].Job)
+	require.Len(t, v.Buried, 1, "another job's stays where it is")
+	for i, e := range v.Entries[0] {
+		switch was := before.Entries[0]; {
+		case e.ID == mail || e.ID == pushed:
+			require.Equal(t, workflow.EntryQueued, e.State)
+			require.Equal(t, c.State.ChangedAt, e.NotBefore)
+			require.Equal(t, was[i].Attempts, e.Attempts, "its tries are remembered")
+		case i < len(was):
+			require.Equal(t, was[i], e, "what was not given up is left as it is")
+		}
+	}
+	require.Equal(t, untouched, look(t, other, now, theirs.Job))
+	require.Equal(t, []string{mail}, ids(claim(t, now, until, 10, "d")), "it stands before those that came after it")
+	require.Equal(t, []string{pushed}, ids(claimBy(t, push.Channel(), now, until, 10, "e")))
+
+	// In the step that gives it up it goes back at once; a step that was done puts nothing back again.
+	require.ErrorAs(t, t.store.Commit(t.ctx, c), new(*workflow.AlreadyDone))
+	h.Now = now
+	c = h.Note("Given up, and sent again.")
+	c.Settle = &workflow.Settlement{Entry: mail, Lease: "d", State: workflow.EntryBuried, Attempt: workflow.Attempt{At: now, Result: "refused"}}
+	c.Requeue = []string{mail}
+	t.commit(h, c)
+	require.Equal(t, []string{mail}, ids(claim(t, now, until, 10, "f")))
+}
+
 func outboxHastened(t *test) {
 	h, other := t.booked(1), t.booked(2)
 	sent(t, claim(t, h.Now, h.Now.Add(time.Minute), 1, "z")[0])

@@ -63,6 +63,7 @@ func Run(t *testing.T, open func(t testing.TB) workflow.Store) {
 		{"a lost lease settles nothing", outboxFencing},
 		{"a settlement stands with its event", outboxSettleWithEvent},
 		{"entries put off, buried and put back", outboxFates},
+		{"a commit puts entries back in the queue", outboxRequeueWithEvent},
 		{"entries that wait are hastened", outboxHastened},
 		{"each way has an order of its own", outboxLanes},
 		{"entries are listed without bodies", outboxLists},
