@@ -263,16 +263,18 @@ func (s *Store) Job(ctx context.Context, id workflow.ShopID, n workflow.JobNumbe
 	if err != nil {
 		return nil, err
 	}
-	defer s.mu.Unlock()
 	j := p.jobs[n]
 	if j == nil {
+		s.mu.Unlock()
 		return nil, notFound("job")
 	}
+	state, texts := j.state, j.texts() // of one moment; what is read from them holds up nobody
+	s.mu.Unlock()
 	out := new(workflow.Job)
-	if err := json.Unmarshal(j.state, out); err != nil {
+	if err := json.Unmarshal(state, out); err != nil {
 		return nil, fmt.Errorf("job %s: %w", n, err)
 	}
-	j.texts().Unseal(out)
+	texts.Unseal(out)
 	return out, nil
 }
 
