@@ -1,14 +1,12 @@
 package evidence
 
 import (
-	"bytes"
 	"fmt"
 	"html"
 	"html/template"
 	"image"
 	"image/color"
 	"image/draw"
-	"image/jpeg"
 	"math"
 	"strconv"
 	"strings"
@@ -154,12 +152,45 @@ func SVG(marks []workflow.Mark, w, h int, unnamed func(workflow.MarkKind) string
 // maxShown bounds the pixels of a shown copy.
 const maxShown = LargeSide * LargeSide
 
-// Burn draws marks into a shown copy, for a mail: the same shapes as [SVG]. A blurred area is blurred
+// Burn draws marks into a shown copy, for a paper: the same shapes as [SVG]. A blurred area is blurred
 // here too, should the copy have been made without it. Without marks the copy comes back as it is.
 func Burn(shown []byte, marks []workflow.Mark) ([]byte, error) {
 	if len(marks) == 0 {
 		return shown, nil
 	}
+	p, err := marked(shown, marks, LargeSide)
+	if err != nil {
+		return nil, err
+	}
+	out, err := encodeJPEG(p, quality)
+	if err != nil {
+		return nil, fmt.Errorf("evidence: encoding a marked copy: %w", err)
+	}
+	return out, nil
+}
+
+// Fit returns a shown copy as a mail carries it: with its marks as by [Burn], its long side at most long,
+// and in at most that many bytes unless it would become too small to tell anything.
+func Fit(shown []byte, marks []workflow.Mark, long, bytes int) (out []byte, w, h int, err error) {
+	for shrink := 100; ; shrink = shrink * 3 / 4 {
+		p, err := marked(shown, marks, long*shrink/100)
+		if err != nil {
+			return nil, 0, 0, err
+		}
+		w, h = p.Bounds().Dx(), p.Bounds().Dy()
+		for _, quality := range []int{80, 68} {
+			if out, err = encodeJPEG(p, quality); err != nil {
+				return nil, 0, 0, fmt.Errorf("evidence: encoding a copy for a mail: %w", err)
+			}
+			if len(out) <= bytes || shrink < 30 {
+				return out, w, h, nil
+			}
+		}
+	}
+}
+
+// marked reads a shown copy, its long side at most long, and draws marks into it.
+func marked(shown []byte, marks []workflow.Mark, long int) (image.Image, error) {
 	h, err := Inspect(shown)
 	if err != nil {
 		return nil, err
@@ -167,19 +198,18 @@ func Burn(shown []byte, marks []workflow.Mark) ([]byte, error) {
 	if h.Format != JPEG || h.coded.pixels() > maxShown {
 		return nil, fmt.Errorf("evidence: a picture of %d x %d pixels is no shown copy", h.Width, h.Height)
 	}
-	p, err := decodeJPEG(shown, h.coded, func() error { return nil })
+	p, err := decodeJPEG(shown, fit(h.coded, long), func() error { return nil })
 	if err != nil {
 		return nil, fmt.Errorf("evidence: reading a shown copy: %w", err)
+	}
+	if len(marks) == 0 {
+		return p.image(), nil
 	}
 	p.blur(marks)
 	canvas := image.NewRGBA(image.Rect(0, 0, p.y.w, p.y.h))
 	draw.Draw(canvas, canvas.Bounds(), p.image(), image.Point{}, draw.Src)
 	Draw(canvas, marks)
-	var out bytes.Buffer
-	if err := jpeg.Encode(&out, canvas, &jpeg.Options{Quality: quality}); err != nil {
-		return nil, fmt.Errorf("evidence: encoding a marked copy: %w", err)
-	}
-	return out.Bytes(), nil
+	return canvas, nil
 }
 
 // Draw draws marks, other than blurred areas, onto a picture.

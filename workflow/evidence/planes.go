@@ -221,11 +221,11 @@ func (p *picture) image() *image.YCbCr {
 }
 
 // encode returns the picture as a JPEG that holds nothing but pixels.
-func (p *picture) encode() ([]byte, error) {
+func (p *picture) encode() ([]byte, error) { return encodeJPEG(p.image(), quality) }
+
+func encodeJPEG(m image.Image, quality int) ([]byte, error) {
 	var out bytes.Buffer
-	out.Grow(p.y.w * p.y.h / 4)
-	if err := jpeg.Encode(&out, p.image(), &jpeg.Options{Quality: quality}); err != nil {
-		return nil, err
-	}
-	return out.Bytes(), nil
+	out.Grow(m.Bounds().Dx() * m.Bounds().Dy() / 4)
+	err := jpeg.Encode(&out, m, &jpeg.Options{Quality: quality})
+	return out.Bytes(), err
 }
