@@ -122,6 +122,13 @@ func New(cfg Config) *Dispatcher {
 	return d
 }
 
+// For returns a dispatcher that works as this one does, on another service's outbox.
+func (d *Dispatcher) For(s *workflow.Service) *Dispatcher {
+	cfg := d.cfg
+	cfg.Service = s
+	return New(cfg)
+}
+
 // Wake tells the dispatcher to look into the outbox now. It never blocks: Service.Committed may call it.
 func (d *Dispatcher) Wake() {
 	select {

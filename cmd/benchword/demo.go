@@ -11,8 +11,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"runtime"
-	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -24,6 +22,8 @@ import (
 	"benchword/workflow"
 	"benchword/workflow/evidence"
 	"benchword/workflow/link"
+	"benchword/workflow/store"
+	"benchword/workflow/store/memory"
 )
 
 // demoSettings is the demo's shop.toml: an invented shop in Halifax.
@@ -114,7 +114,6 @@ type demo struct {
 	service    *workflow.Service
 	dispatcher *notify.Dispatcher
 	blobs      evidence.Blobs
-	pictures   map[string]taken
 	clock      *movedClock
 	today      time.Time
 	plays      []*play
@@ -124,69 +123,30 @@ type demo struct {
 
 func (d *demo) deliver(ctx context.Context) error { return d.dispatcher.Flush(ctx) }
 
-// taken is one of the illustrations, with the copies that the desk made of it.
-type taken struct {
-	photo workflow.Photo
-	files [3][]byte // original, large, small
-}
-
-// illustrations has a desk take every illustration in once, on all processors; the jobs then get copies, so
-// that the demo starts quickly although its jobs share pictures, and tests that play it many times over
-// do this but once.
-var illustrations = sync.OnceValues(func() (map[string]taken, error) {
-	memory := &evidence.Memory{}
-	desk := evidence.NewDesk(memory)
-	all := map[string]taken{}
-	var mu sync.Mutex
-	var wg sync.WaitGroup
-	errs := make([]error, len(demophotos.All))
-	places := make(chan struct{}, runtime.GOMAXPROCS(0))
-	for i, p := range demophotos.All {
-		wg.Go(func() {
-			places <- struct{}{}
-			defer func() { <-places }()
-			t, err := takeOne(context.Background(), desk, memory, p)
-			errs[i] = err
-			mu.Lock()
-			defer mu.Unlock()
-			all[strings.TrimSuffix(p.File, ".jpg")] = t
-		})
-	}
-	wg.Wait()
-	return all, errors.Join(errs...)
-})
-
-func takeOne(ctx context.Context, desk *evidence.Desk, memory *evidence.Memory, p demophotos.Photo) (t taken, err error) {
-	const shop, n = workflow.ShopID("demo"), workflow.JobNumber("K7M2QX8") // a folder in memory, of no job
-	jpeg, err := p.JPEG()
-	if err != nil {
-		return t, err
-	}
-	if t.photo, err = desk.Take(ctx, shop, n, bytes.NewReader(jpeg)); err != nil {
-		return t, fmt.Errorf("picture %s: %w", p.File, err)
-	}
-	t.photo.Caption, t.photo.Alt = p.Caption, p.Alt
-	t.files[0] = jpeg
-	for i, digest := range []string{t.photo.Large.Digest, t.photo.Small.Digest} {
-		if t.files[i+1], err = evidence.ReadBlob(ctx, memory, evidence.Folder{Shop: shop, Job: n, Area: evidence.Shown}, evidence.Digest(digest)); err != nil {
-			return t, err
-		}
-	}
-	return t, nil
-}
-
-// photo puts one of the illustrations into a job's folder, as if it came from the bench's camera.
+// photo puts one of the illustrations into a job's folder, as if it came from the bench's camera and the desk
+// had made its copies.
 func (d *demo) photo(ctx context.Context, n workflow.JobNumber, name string) (workflow.Photo, error) {
-	t, ok := d.pictures[name]
+	p, ok := demophotos.Find(name + ".jpg")
 	if !ok {
 		return workflow.Photo{}, fmt.Errorf("there is no picture %q", name)
 	}
-	for i, area := range []evidence.Area{evidence.Original, evidence.Shown, evidence.Shown} {
-		if _, _, err := d.blobs.Put(ctx, evidence.Folder{Shop: d.service.Shop.ID, Job: n, Area: area}, bytes.NewReader(t.files[i])); err != nil {
-			return workflow.Photo{}, err
+	photo := workflow.Photo{Caption: p.Caption, Alt: p.Alt, Large: workflow.Copy{Width: 1600, Height: 1200}, Small: workflow.Copy{Width: 480, Height: 360}}
+	for _, c := range []struct {
+		area evidence.Area
+		jpeg func() ([]byte, error)
+		to   *string
+	}{{evidence.Original, p.JPEG, &photo.Original}, {evidence.Shown, p.JPEG, &photo.Large.Digest}, {evidence.Shown, p.Small, &photo.Small.Digest}} {
+		jpeg, err := c.jpeg()
+		if err != nil {
+			return photo, err
 		}
+		digest, _, err := d.blobs.Put(ctx, evidence.Folder{Shop: d.service.Shop.ID, Job: n, Area: c.area}, bytes.NewReader(jpeg))
+		if err != nil {
+			return photo, err
+		}
+		*c.to = string(digest)
 	}
-	return t.photo, nil
+	return photo, nil
 }
 
 // followUp books the warranty job once the job that it follows has its number.
@@ -253,6 +213,9 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 	if err != nil {
 		return err
 	}
+	if photos, ok := srv.blobs.(*evidence.Dir); ok {
+		photos.Fleeting = *keep == ""
+	}
 	d, err := playDemo(ctx, srv, clock, pastJobs)
 	if err != nil {
 		return errors.Join(err, srv.store.Close())
@@ -268,37 +231,45 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 }
 
 // playDemo fills a new shop with the demo's jobs, as they would have come and gone in the weeks before
-// today, and that many finished ones before them.
+// today, and that many finished ones before them. They are played in memory, where nobody looks on, and then
+// carried over: only what came of them needs to be on a disk.
 func playDemo(ctx context.Context, srv *server, clock *movedClock, past int) (*demo, error) {
-	committed := srv.service.Committed
-	srv.service.Committed = nil // while the past is played nobody looks on
-	defer func() { srv.service.Committed = committed }()
-	zone := srv.service.Shop.Calendar.Location()
-	d := &demo{service: srv.service, dispatcher: srv.dispatcher, blobs: srv.blobs, clock: clock, today: clock.now().In(zone)}
-	clock.set(d.ago(60, 9, 0))
-	if err := d.staff(ctx); err != nil {
-		return nil, err
-	}
-	var err error
-	if d.pictures, err = illustrations(); err != nil {
-		return nil, err
-	}
-	if err := d.playPast(ctx, past); err != nil {
-		return nil, err
-	}
+	d := &demo{service: apart(srv.service), blobs: srv.blobs, clock: clock, today: clock.now().In(srv.service.Shop.Calendar.Location())}
+	d.dispatcher = srv.dispatcher.For(d.service)
+	before := apart(srv.service)
+	hired := d.ago(60, 9, 0)
 	d.write()
-	if err := d.run(ctx); err != nil {
+	var staff, earlier, own error
+	var work sync.WaitGroup
+	work.Go(func() { staff = addDemoStaff(ctx, srv.service, hired) })
+	work.Go(func() { earlier = d.playPast(ctx, before, past) })
+	own = d.run(ctx)
+	work.Wait()
+	if err := errors.Join(staff, earlier, own); err != nil {
 		return nil, err
 	}
+	for _, s := range []*workflow.Service{before, d.service} {
+		if err := store.Each(ctx, s.Store, s.Shop.ID, func(p *workflow.Part) error { return srv.store.In(ctx, s.Shop.ID, p) }); err != nil {
+			return nil, err
+		}
+	}
+	d.service = srv.service
 	return d, srv.forecaster.Renew(ctx, clock.now())
 }
 
-func (d *demo) staff(ctx context.Context) error {
+// apart returns a shop's service on a store of its own in memory.
+func apart(s *workflow.Service) *workflow.Service {
+	c := *s
+	c.Store, c.Committed = memory.New(), nil
+	return &c
+}
+
+func addDemoStaff(ctx context.Context, s *workflow.Service, now time.Time) error {
 	for _, a := range []struct {
 		login, name string
 		role        workflow.Role
 	}{{"nils", "Nils Arvidsson", workflow.RoleBench}, {"rosa", "Rosa Kline", workflow.RoleCounter}, {"olga", "Olga Penn", workflow.RoleOwner}} {
-		if err := portal.AddStaff(ctx, d.service.Store, d.service.Shop.ID, rand.Reader, d.service.Now(), a.login, a.name, a.role, demoPassword); err != nil {
+		if err := portal.AddStaff(ctx, s.Store, s.Shop.ID, rand.Reader, now, a.login, a.name, a.role, demoPassword); err != nil {
 			return err
 		}
 	}

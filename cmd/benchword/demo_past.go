@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"runtime"
 	"sync"
 	"time"
 
@@ -37,9 +38,9 @@ var (
 )
 
 // playPast makes n finished jobs that came and went in the months before the demo's own.
-func (d *demo) playPast(ctx context.Context, n int) error {
+func (d *demo) playPast(ctx context.Context, service *workflow.Service, n int) error {
 	var wg sync.WaitGroup
-	places := make(chan struct{}, 16) // their commits go to the disk together
+	places := make(chan struct{}, 2*runtime.GOMAXPROCS(0))
 	errs := make([]error, n)
 	last := d.ago(15, 9, 0)
 	for i := range n {
@@ -49,7 +50,7 @@ func (d *demo) playPast(ctx context.Context, n int) error {
 			chance := rand.New(rand.NewPCG(uint64(i), 7))
 			// Evenly over some ten months, the last of them early enough to be finished.
 			begun := last.Add(-time.Duration(float64(n-i)/float64(max(n, 1))*280*24) * time.Hour)
-			if err := d.playOne(ctx, chance, begun); err != nil {
+			if err := d.playOne(ctx, service, chance, begun); err != nil {
 				errs[i] = fmt.Errorf("earlier job %d: %w", i+1, err)
 			}
 		})
@@ -87,15 +88,15 @@ func (p *pastJob) do(ctx context.Context, by workflow.Actor, commands ...workflo
 	}
 }
 
-func (d *demo) playOne(ctx context.Context, chance *rand.Rand, begun time.Time) error {
+func (d *demo) playOne(ctx context.Context, service *workflow.Service, chance *rand.Rand, begun time.Time) error {
 	k := pastKinds[0]
 	for x, i := chance.Float64(), 0; x >= 0 && i < len(pastKinds); i++ {
 		k = pastKinds[i]
 		x -= k.share
 	}
 	p := &pastJob{now: begun, chance: chance, size: 1.25 * k.size * math.Exp(0.3*chance.NormFloat64())}
-	s := *d.service
-	s.Now, s.Committed = func() time.Time { return p.now }, nil
+	s := *service
+	s.Now = func() time.Time { return p.now }
 	p.service = s
 	p.after(4)
 	name := pastFirst[chance.IntN(len(pastFirst))] + " " + pastLast[chance.IntN(len(pastLast))]

@@ -14,7 +14,7 @@ import (
 	"fmt"
 )
 
-//go:embed *.jpg
+//go:embed *.jpg small/*.jpg
 var files embed.FS
 
 // Kind says at which point of a job a picture would be taken.
@@ -49,10 +49,15 @@ type Photo struct {
 }
 
 // JPEG returns the picture's bytes.
-func (p Photo) JPEG() ([]byte, error) {
-	b, err := files.ReadFile(p.File)
+func (p Photo) JPEG() ([]byte, error) { return read(p.File) }
+
+// Small returns the small copy that the desk makes of it.
+func (p Photo) Small() ([]byte, error) { return read("small/" + p.File) }
+
+func read(name string) ([]byte, error) {
+	b, err := files.ReadFile(name)
 	if err != nil {
-		return nil, fmt.Errorf("demo photo %q: %w", p.File, err)
+		return nil, fmt.Errorf("demo photo %q: %w", name, err)
 	}
 	return b, nil
 }
