@@ -77,7 +77,7 @@ func (s *Server) takePhoto(c *fiber.Ctx, n workflow.JobNumber, f *multipart.File
 // from them, not covered. Call it before the step, and [Server.DiscardOld] after it.
 func (s *Server) Redraw(ctx context.Context, j *workflow.Job, cmd *workflow.DescribePhoto) error {
 	p := j.Photo(cmd.ID)
-	if p == nil || evidence.SameBlurs(p.Marks, cmd.Marks) {
+	if p == nil || workflow.SameBlurs(p.Marks, cmd.Marks) {
 		return nil
 	}
 	if err := evidence.CheckMarks(cmd.Marks); err != nil {

@@ -91,7 +91,7 @@ func TestAnAnswerStandsOnceTheBenchHasBegun(t *testing.T) {
 func TestConsentToRecyclingTakesEffectWhenItCantBeTakenBackAnyMore(t *testing.T) {
 	b := newBench(t).undoable()
 	b.toDiagnosing()
-	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{1, Check{Text: "Looked", Outcome: CheckConfirmed}})
+	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckConfirmed}})
 	j := b.do(counter, SendReport{ReportText{Short: "Not worth it."}}, IssueQuote{Options: []Option{recycleOption()}}, Go{To: StageAwaitingApproval})
 	yes := Decide{Verdict: VerdictApprove, Digest: j.Quote().Digest, Option: "A", Name: "Mira Osei"}
 	j = b.do(customer, yes)
@@ -126,7 +126,7 @@ func TestTakingAFurtherApprovalBackRestoresTheEarlierOne(t *testing.T) {
 func TestADepositComesBeforeTheWork(t *testing.T) {
 	b := newBench(t).undoable()
 	b.toDiagnosing()
-	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{1, Check{Text: "Looked", Outcome: CheckConfirmed}})
+	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckConfirmed}})
 	o := repairOption("100.00")
 	deposit := money.Amount{Minor: 11501, Currency: "CAD"}
 	o.Deposit = &deposit
@@ -287,7 +287,7 @@ func TestTheChargeNeverExceedsWhatWasAgreed(t *testing.T) {
 				Decide{Verdict: VerdictApprove, Digest: q.Digest, Option: string(rune('A' + r.IntN(3))), Name: "M", Round: j.Undone(q.Revision)},
 				Decide{Verdict: VerdictDecline, Digest: q.Digest, Name: "M", Round: j.Undone(q.Revision)},
 				UndoDecision{Digest: q.Digest, Round: j.Undone(q.Revision)}, SetCharge{Amount: price, Reason: "Less"},
-				NoteFinding{Finding: Finding{Text: "More", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintySeen}}, DoTest{Test{Name: "Function", Note: "No"}},
+				NoteFinding{Finding: Finding{Text: "More", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintySeen}}, DoTest{Test: Test{Name: "Function", Note: "No"}},
 			}[r.IntN(14)]
 			by := counter
 			switch c.(type) {

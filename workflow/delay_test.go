@@ -205,7 +205,7 @@ func TestNothingToChooseOnceTheWorkIsDone(t *testing.T) {
 	b := newBench(t)
 	j, _ := b.late()
 	digest := j.Delay().Digest
-	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{1, Check{Text: "Ran for four hours", Outcome: CheckRuledOut}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
+	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Ran for four hours", Outcome: CheckRuledOut}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	b.refuses(CodeGone, customer, AnswerDelay{Choice: DelayReturn, Digest: digest})
 	j = b.do(counter, MovePromise{Days: 2, Reason: "One more day of testing."})
 	require.True(t, j.Delay().AnswerBy.IsZero())

@@ -110,7 +110,7 @@ func TestDutiesBlockAndSayWhy(t *testing.T) {
 
 	e = b.refuses(CodeRefused, technician, DoDuty{3})
 	require.Contains(t, e.Message, SafetyTest)
-	b.do(technician, DoTest{Test{Name: SafetyTest, Passed: false, Note: "Leakage too high"}})
+	b.do(technician, DoTest{Test: Test{Name: SafetyTest, Passed: false, Note: "Leakage too high"}})
 	e = b.refuses(CodeRefused, counter, pass("Function"), packAll, PrepareShipment{InPerson: true}, Go{To: StageShipped})
 	require.Contains(t, strings.Join(e.Missing, "\n"), "“Record a passed electrical safety test” (a mains part was opened)")
 	require.Contains(t, strings.Join(e.Missing, "\n"), "“Fit the right fastener” (finding 3)")
@@ -127,7 +127,7 @@ func TestDutiesBlockAndSayWhy(t *testing.T) {
 func TestASwollenCellIsNotWaivedIntoThePost(t *testing.T) {
 	b := newBench(t)
 	b.toDiagnosing()
-	b.do(technician, NoteFinding{Finding: Finding{Entry: "cell_swollen"}}, NameSuspect{Text: "Cell"}, DoCheck{1, Check{Text: "Seen", Outcome: CheckConfirmed}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
+	b.do(technician, NoteFinding{Finding: Finding{Entry: "cell_swollen"}}, NameSuspect{Text: "Cell"}, DoCheck{Suspect: 1, Check: Check{Text: "Seen", Outcome: CheckConfirmed}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	b.do(counter, WaiveDuty{1, "The customer takes it to the collection point"}, pass(SafetyTest), packAll)
 	e := b.refuses(CodeRefused, counter, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped})
 	require.Contains(t, e.Message, "must not be posted")
@@ -155,7 +155,7 @@ func TestAShopsOwnRule(t *testing.T) {
 	b.refuses(CodeInvalid, technician, RaiseDuty{Duty{Rule: "nothing"}})
 	b.refuses(CodeInvalid, technician, RaiseDuty{Duty{Rule: "leads", Finding: 7}})
 	b.refuses(CodeInvalid, technician, DoWork{Text: "Danced", Did: []string{"danced"}})
-	b.do(technician, NameSuspect{Text: "Lead"}, DoCheck{1, Check{Text: "Seen", Outcome: CheckConfirmed}})
+	b.do(technician, NameSuspect{Text: "Lead"}, DoCheck{Suspect: 1, Check: Check{Text: "Seen", Outcome: CheckConfirmed}})
 	e := b.refuses(CodeRefused, technician, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	require.Contains(t, e.Message, "Cut the old lead in two")
 }
@@ -167,7 +167,7 @@ func TestEveryRuleIsRaised(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		b := newBench(t)
 		b.toDiagnosing()
-		b.do(technician, NameSuspect{Text: "Any"}, DoCheck{1, Check{Text: "Seen", Outcome: CheckConfirmed}})
+		b.do(technician, NameSuspect{Text: "Any"}, DoCheck{Suspect: 1, Check: Check{Text: "Seen", Outcome: CheckConfirmed}})
 		var j *Job
 		for range rapid.IntRange(1, 5).Draw(rt, "n") {
 			f := rapid.SampledFrom(all.Findings).Draw(rt, "entry")

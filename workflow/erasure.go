@@ -18,7 +18,11 @@ func (c ErasePerson) decide(t *turn) error {
 		}
 	}
 	t.forget = true
-	return t.record(&PersonErased{})
+	if err := t.record(&PersonErased{}); err != nil {
+		return err
+	}
+	t.effect(EffectForget)
+	return nil
 }
 
 // PersonErased removes what identifies the person; the figures stay.

@@ -124,6 +124,8 @@ func (j *Job) Finding(id int) *Finding {
 // NoteFinding adds a finding, or corrects the one whose ID is given.
 type NoteFinding struct {
 	Finding Finding `json:"finding"`
+	// NewPhotos are added, and are the first of the finding's.
+	NewPhotos []Photo `json:"-"`
 	// Duty, if its text is not empty, is raised with the finding.
 	Duty Duty `json:"duty,omitempty"`
 }
@@ -164,7 +166,7 @@ func (c NoteFinding) decide(t *turn) error {
 	if f.Certainty == CertaintyMeasured && f.Reading == "" {
 		return invalid("reading", "A finding that is measured needs its reading, with the unit.")
 	}
-	if err := t.checkPhotos(f.Photos); err != nil {
+	if f.Photos, err = t.addPhotos(c.NewPhotos, f.Photos); err != nil {
 		return err
 	}
 	f.Withdrawn, f.Reason = false, ""

@@ -232,7 +232,7 @@ func TestNoFaultFound(t *testing.T) {
 	b := newBench(t)
 	b.toDiagnosing()
 	b.refuses(CodeRefused, technician, Go{To: StageTesting, Outcome: OutcomeNoFault})
-	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{1, Check{Text: "Ran for four hours", Outcome: CheckRuledOut}})
+	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Ran for four hours", Outcome: CheckRuledOut}})
 	j := b.do(technician, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	require.Equal(t, OutcomeNoFault, j.Outcome)
 	b.checkHistory()
@@ -244,8 +244,8 @@ func TestFailedTestGoesBack(t *testing.T) {
 	b.approve()
 	b.do(technician, DoWork{Text: "Renewed the capacitor"}, Go{To: StageTesting})
 	b.refuses(CodeRefused, technician, Go{To: StageDiagnosing})
-	b.refuses(CodeInvalid, technician, DoTest{Test{Name: "Function"}}) // a failure needs a note
-	j := b.do(technician, DoTest{Test{Name: "Function", Note: "Stops again after an hour"}}, Go{To: StageDiagnosing})
+	b.refuses(CodeInvalid, technician, DoTest{Test: Test{Name: "Function"}}) // a failure needs a note
+	j := b.do(technician, DoTest{Test: Test{Name: "Function", Note: "Stops again after an hour"}}, Go{To: StageDiagnosing})
 	require.Equal(t, StageDiagnosing, j.Stage)
 	b.do(technician, Go{To: StageRepairing}) // the approval still covers its total
 	b.refuses(CodeRefused, technician, Go{To: StageTesting})
@@ -276,7 +276,7 @@ func TestDamagedCellIsNeverPosted(t *testing.T) {
 	e := b.refuses(CodeRefused, technician, NoteCondition{"Case bulges"}, TryFault{Result: FaultNotReproduced}, Go{To: StageDiagnosing})
 	require.Contains(t, e.Message, "isolate")
 	b.do(technician, NoteCondition{"Case bulges; cell isolated in the fire box"}, TryFault{Result: FaultNotReproduced}, Go{To: StageDiagnosing})
-	b.do(technician, NameSuspect{Text: "Cell"}, DoCheck{1, Check{Text: "Seen", Outcome: CheckConfirmed}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
+	b.do(technician, NameSuspect{Text: "Cell"}, DoCheck{Suspect: 1, Check: Check{Text: "Seen", Outcome: CheckConfirmed}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	e = b.refuses(CodeRefused, counter, Pack{[]PackedItem{{Item: 1, Fate: FateReturned}}}, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped})
 	require.Contains(t, strings.Join(e.Missing, " "), "damaged cell")
 	b.do(counter, DoDuty{1}, Pack{[]PackedItem{{Item: 1, Fate: FateReturned}}}, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped})
@@ -389,11 +389,11 @@ func TestRandomWays(t *testing.T) {
 			c := pick(
 				ListContents{Items: []Item{{Text: "Scanner", Device: true}, {Text: "Holder"}}}, AnswerScreening{Screening{No, No, Yes, No, ""}},
 				photo(PhotoArrival), NoteCondition{"Good"}, TryFault{FaultReproduced, ""}, NameSuspect{Text: "Lamp"},
-				DoCheck{1, Check{Text: "Looked", Outcome: CheckUnclear}}, NoteFinding{Finding: Finding{Text: "Dust", Origin: OriginWear, Weight: WeightPutRight, Certainty: CertaintySeen}, Duty: Duty{Text: "Clean it", Before: StageTesting}},
+				DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckUnclear}}, NoteFinding{Finding: Finding{Text: "Dust", Origin: OriginWear, Weight: WeightPutRight, Certainty: CertaintySeen}, Duty: Duty{Text: "Clean it", Before: StageTesting}},
 				SendReport{ReportText{Short: "Dust."}}, IssueQuote{Options: []Option{repairOption("80.00"), returnOption()}, Reason: reason}, IssueQuote{Options: []Option{repairOption("95.00")}, Reason: reason},
 				WithdrawQuote{Reason: "Wrong"}, Decide{Verdict: VerdictApprove, Digest: digest, Option: "A", Name: "M"}, Decide{Verdict: VerdictDecline, Digest: digest, Name: "M"},
 				Decide{Verdict: VerdictAsk, Digest: digest, Words: "Why?"}, SendMessage{Text: "Hello"}, PlaceHold{HoldParts, ""}, LiftHold{}, MovePromise{Days: 2, Reason: "Late"},
-				DoWork{Text: "Did it"}, DoDuty{1 + r.IntN(3)}, WaiveDuty{1, "Not needed"}, pass("Function"), pass(SafetyTest), DoTest{Test{Name: "Function", Note: "No"}},
+				DoWork{Text: "Did it"}, DoDuty{1 + r.IntN(3)}, WaiveDuty{1, "Not needed"}, pass("Function"), pass(SafetyTest), DoTest{Test: Test{Name: "Function", Note: "No"}},
 				packAll, PrepareShipment{InPerson: true}, RecordPayment{Amount: "20.00", How: "bank"}, DeclareReady{}, AskLink{}, RevokeLinks{},
 				Go{To: StageReceived}, Go{To: StageDiagnosing, Reason: "again"}, Go{To: StageAwaitingApproval}, Go{To: StageRepairing}, Go{To: StageTesting}, Go{To: StageShipped},
 			)

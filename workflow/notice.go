@@ -2,6 +2,7 @@ package workflow
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -250,7 +251,7 @@ func (j *Job) gathering(at time.Time) *NoticeRecord {
 // get a mail of their own. hasten says that what waits goes first, and now.
 func (t *turn) notices() (entries []Entry, hasten bool, err error) {
 	made := noticesFor(t.shop, t.j, t.events)
-	entries = append(t.hookEntries(t.events), t.pushEntries(made)...)
+	entries = slices.Concat(t.effects, t.hookEntries(t.events), t.pushEntries(made))
 	if t.j.Customer.Email.Text == "" {
 		return entries, false, nil // nobody to write a mail to
 	}

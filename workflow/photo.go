@@ -1,6 +1,9 @@
 package workflow
 
-import "time"
+import (
+	"fmt"
+	"time"
+)
 
 // PhotoKind says what a photo is for.
 type PhotoKind string
@@ -78,6 +81,30 @@ func (j *Job) Photo(id int) *Photo {
 	return nil
 }
 
+// SameBlurs reports whether both sets of marks blur the same areas, so that the copies made for one do
+// for the other.
+func SameBlurs(a, b []Mark) bool {
+	areas := func(marks []Mark) map[[4]int]bool {
+		out := map[[4]int]bool{}
+		for _, m := range marks {
+			if m.Kind == MarkBlur {
+				out[[4]int{min(m.X, m.X2), min(m.Y, m.Y2), max(m.X, m.X2), max(m.Y, m.Y2)}] = true
+			}
+		}
+		return out
+	}
+	x, y := areas(a), areas(b)
+	if len(x) != len(y) {
+		return false
+	}
+	for k := range x {
+		if !y[k] {
+			return false
+		}
+	}
+	return true
+}
+
 func (j *Job) hasPhoto(k PhotoKind) bool {
 	for _, p := range j.Photos {
 		if p.Kind == k && !p.Removed {
@@ -136,24 +163,37 @@ func (t *turn) checkPhotos(ids []int) error {
 	return nil
 }
 
-// AddPhoto adds a picture whose copies have been made. It gets the next id.
+// AddPhoto adds a picture whose copies have been made. It gets the next id. (A finding, check, work or test
+// adds its own.)
 type AddPhoto struct {
 	Photo Photo `json:"photo"`
 }
 
 func (c AddPhoto) decide(t *turn) error {
-	if err := t.needOpen("Adding a photo"); err != nil {
-		return err
+	_, err := t.addPhotos([]Photo{c.Photo}, nil)
+	return err
+}
+
+// addPhotos adds new pictures and returns their ids, with those of pictures that are there already after
+// them: the evidence of a finding, check, work or test.
+func (t *turn) addPhotos(photos []Photo, have []int) (ids []int, err error) {
+	for _, p := range photos {
+		if err := t.needOpen("Adding a photo"); err != nil {
+			return nil, err
+		}
+		if len(t.j.Photos) >= 500 {
+			return nil, refused("There are 500 photos on this job already; no more fit.")
+		}
+		if p, err = t.photo(p); err != nil {
+			return nil, err
+		}
+		p.ID = len(t.j.Photos) + 1
+		if err := t.record(&PhotoAdded{p}); err != nil {
+			return nil, err
+		}
+		ids = append(ids, p.ID)
 	}
-	if len(t.j.Photos) >= 500 {
-		return refused("There are 500 photos on this job already; no more fit.")
-	}
-	p, err := t.photo(c.Photo)
-	if err != nil {
-		return err
-	}
-	p.ID = len(t.j.Photos) + 1
-	return t.record(&PhotoAdded{p})
+	return append(ids, have...), t.checkPhotos(have)
 }
 
 // PhotoAdded adds a picture.
@@ -176,8 +216,9 @@ type DescribePhoto struct {
 	Alt     string    `json:"alt,omitempty"`
 	Pair    int       `json:"pair,omitempty"`
 	Marks   []Mark    `json:"marks,omitempty"`
-	// Large and Small are new copies where a blurred area changed; zero value keeps the old ones. They
-	// come from the photo desk, never from a caller.
+	// Large and Small are new copies, wanted where a blurred area changes: what is to be unreadable is gone
+	// from them, not covered. Zero values keep the old ones. They come from the photo desk, never from a
+	// caller.
 	Large Copy `json:"-"`
 	Small Copy `json:"-"`
 }
@@ -192,9 +233,19 @@ func (c DescribePhoto) decide(t *turn) error {
 		return err
 	}
 	if c.Large.Digest == "" {
+		if !SameBlurs(old.Marks, p.Marks) {
+			return Conflict(fmt.Errorf("photo %d: its blurred areas change and its copies do not", c.ID))
+		}
 		c.Large, c.Small = old.Large, old.Small
 	}
-	return t.record(&PhotoDescribed{ID: c.ID, PhotoKind: p.Kind, Caption: p.Caption, Alt: p.Alt, Pair: p.Pair, Marks: p.Marks, Large: c.Large, Small: c.Small})
+	blurred := c.Large != old.Large
+	if err := t.record(&PhotoDescribed{ID: c.ID, PhotoKind: p.Kind, Caption: p.Caption, Alt: p.Alt, Pair: p.Pair, Marks: p.Marks, Large: c.Large, Small: c.Small}); err != nil {
+		return err
+	}
+	if blurred {
+		t.effect(EffectDiscard)
+	}
+	return nil
 }
 
 // PhotoDescribed changes what is said about, or drawn on, a picture. Large and Small change when

@@ -19,6 +19,8 @@ type DoWork struct {
 	Text     string `json:"text"`
 	Findings []int  `json:"findings,omitempty"`
 	Photos   []int  `json:"photos,omitempty"`
+	// NewPhotos are added, and are the first of the work's.
+	NewPhotos []Photo `json:"-"`
 	// Duties are settled with it.
 	Duties []int `json:"duties,omitempty"`
 	// Did are actions that bring a duty with them, as the catalogue names them: "heatsink_lifted".
@@ -46,7 +48,7 @@ func (c DoWork) decide(t *turn) error {
 			return invalid("findings", "There is no finding %d on this job.", id)
 		}
 	}
-	if err := t.checkPhotos(c.Photos); err != nil {
+	if c.Photos, err = t.addPhotos(c.NewPhotos, c.Photos); err != nil {
 		return err
 	}
 	if err := t.record(&WorkDone{Work{ID: len(t.j.Work) + 1, Text: s, Findings: c.Findings, Photos: c.Photos, Did: c.Did}}); err != nil {

@@ -23,6 +23,8 @@ type Service struct {
 	// Random is a cryptographic source, safe for concurrent use.
 	Random io.Reader
 	Log    *slog.Logger
+	// Pictures is where photos lie, nil where there are none.
+	Pictures Pictures
 	// Risk, if set, estimates whether promises will be missed.
 	Risk RiskOf
 	// Committed, if set, is told of every commit that was acknowledged. It must not block.

@@ -405,9 +405,13 @@ func (p *CheckPlanned) fold(j *Job, e *Event) { j.Plans = append(j.Plans, p.Plan
 
 // DoCheck records something done to a suspect and what came of it.
 type DoCheck struct {
-	// Suspect is who it is about; a planned check says that by itself.
-	Suspect int   `json:"suspect,omitempty"`
-	Check   Check `json:"check"`
+	// Suspect is who it is about; a planned check says that by itself. NewSuspect names one that is not on the
+	// job yet instead.
+	Suspect    int    `json:"suspect,omitempty"`
+	NewSuspect string `json:"new_suspect,omitempty"`
+	Check      Check  `json:"check"`
+	// NewPhotos are added, and are the first of the check's.
+	NewPhotos []Photo `json:"-"`
 }
 
 func (c DoCheck) decide(t *turn) error {
@@ -423,6 +427,15 @@ func (c DoCheck) decide(t *turn) error {
 		}
 	} else if k.Plan != 0 {
 		return invalid("plan", "There is no planned check %d on this job.", k.Plan)
+	}
+	if c.NewSuspect != "" {
+		if c.Suspect != 0 {
+			return invalid("suspect", "Choose a suspect that is on the job, or name a new one.")
+		}
+		if err := (NameSuspect{Text: c.NewSuspect}).decide(t); err != nil {
+			return err
+		}
+		c.Suspect = len(t.j.Suspects)
 	}
 	if c.Suspect < 1 || c.Suspect > len(t.j.Suspects) {
 		return invalid("suspect", "There is no suspect %d on this job.", c.Suspect)
@@ -440,7 +453,7 @@ func (c DoCheck) decide(t *turn) error {
 	if err := oneOf("outcome", "The outcome of a check", k.Outcome, []CheckOutcome{CheckConfirmed, CheckRuledOut, CheckUnclear}); err != nil {
 		return err
 	}
-	if err := t.checkPhotos(k.Photos); err != nil {
+	if k.Photos, err = t.addPhotos(c.NewPhotos, k.Photos); err != nil {
 		return err
 	}
 	if err := t.record(&CheckDone{c.Suspect, k}); err != nil || plan == nil {

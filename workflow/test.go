@@ -34,6 +34,8 @@ func (j *Job) LatestTests() []Test {
 // DoTest records one run of one test.
 type DoTest struct {
 	Test Test `json:"test"`
+	// NewPhotos are added, and are the first of the test's.
+	NewPhotos []Photo `json:"-"`
 }
 
 func (c DoTest) decide(t *turn) error {
@@ -51,7 +53,7 @@ func (c DoTest) decide(t *turn) error {
 	if x.Note, err = text("note", "The note", x.Note, !x.Passed); err != nil {
 		return err
 	}
-	if err := t.checkPhotos(x.Photos); err != nil {
+	if x.Photos, err = t.addPhotos(c.NewPhotos, x.Photos); err != nil {
 		return err
 	}
 	if err := t.record(&TestDone{x}); err != nil || !x.Passed {

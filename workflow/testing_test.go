@@ -197,7 +197,7 @@ func (b *bench) toDiagnosing() *Job {
 func (b *bench) toAwaiting() *Job {
 	b.t.Helper()
 	b.toDiagnosing()
-	b.do(technician, NameSuspect{Text: "Lamp supply"}, DoCheck{1, Check{Text: "Measured under load", Outcome: CheckConfirmed, Reading: "9.1 V"}},
+	b.do(technician, NameSuspect{Text: "Lamp supply"}, DoCheck{Suspect: 1, Check: Check{Text: "Measured under load", Outcome: CheckConfirmed, Reading: "9.1 V"}},
 		NoteFinding{Finding: Finding{Text: "A capacitor has dried out", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintyMeasured, Reading: "ESR 9 ohm"}})
 	return b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), returnOption()}}, Go{To: StageAwaitingApproval})
 }
@@ -209,6 +209,6 @@ func (b *bench) approve() *Job {
 	return b.do(customer, Decide{Verdict: VerdictApprove, Digest: j.Quote().Digest, Option: "A", Name: "Mira Osei", Address: "192.0.2.7", Agent: "a browser"})
 }
 
-func pass(name string) DoTest { return DoTest{Test{Name: name, Passed: true}} }
+func pass(name string) DoTest { return DoTest{Test: Test{Name: name, Passed: true}} }
 
 var packAll = Pack{[]PackedItem{{Item: 1, Fate: FateReturned}, {Item: 2, Fate: FateReturned}}}

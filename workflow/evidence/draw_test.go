@@ -57,11 +57,11 @@ func TestSameBlurs(t *testing.T) {
 	b := workflow.Mark{Kind: workflow.MarkBlur, X: 30, Y: 40, X2: 1, Y2: 2, Text: "the same, drawn the other way"}
 	c := workflow.Mark{Kind: workflow.MarkBlur, X: 1, Y: 2, X2: 30, Y2: 41}
 	ring := workflow.Mark{Kind: workflow.MarkRing, X: 1, Y: 2, X2: 30, Y2: 40}
-	require.True(t, evidence.SameBlurs([]workflow.Mark{a, ring}, []workflow.Mark{b}))
-	require.True(t, evidence.SameBlurs([]workflow.Mark{ring}, nil))
-	require.False(t, evidence.SameBlurs([]workflow.Mark{a}, []workflow.Mark{c}))
-	require.False(t, evidence.SameBlurs([]workflow.Mark{a}, nil))
-	require.False(t, evidence.SameBlurs([]workflow.Mark{a}, []workflow.Mark{a, c}))
+	require.True(t, workflow.SameBlurs([]workflow.Mark{a, ring}, []workflow.Mark{b}))
+	require.True(t, workflow.SameBlurs([]workflow.Mark{ring}, nil))
+	require.False(t, workflow.SameBlurs([]workflow.Mark{a}, []workflow.Mark{c}))
+	require.False(t, workflow.SameBlurs([]workflow.Mark{a}, nil))
+	require.False(t, workflow.SameBlurs([]workflow.Mark{a}, []workflow.Mark{a, c}))
 	require.True(t, evidence.Blurs([]workflow.Mark{ring, a}))
 	require.False(t, evidence.Blurs([]workflow.Mark{ring}))
 }

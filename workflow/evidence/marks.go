@@ -60,27 +60,3 @@ func Blurs(marks []workflow.Mark) bool {
 	}
 	return false
 }
-
-// SameBlurs reports whether both sets of marks blur the same areas, so that the copies made for one do
-// for the other.
-func SameBlurs(a, b []workflow.Mark) bool {
-	areas := func(marks []workflow.Mark) map[[4]int]bool {
-		out := map[[4]int]bool{}
-		for _, m := range marks {
-			if m.Kind == workflow.MarkBlur {
-				out[[4]int{min(m.X, m.X2), min(m.Y, m.Y2), max(m.X, m.X2), max(m.Y, m.Y2)}] = true
-			}
-		}
-		return out
-	}
-	x, y := areas(a), areas(b)
-	if len(x) != len(y) {
-		return false
-	}
-	for k := range x {
-		if !y[k] {
-			return false
-		}
-	}
-	return true
-}

@@ -1,0 +1,48 @@
+package workflow
+
+import (
+	"context"
+	"strings"
+	"time"
+)
+
+// A draft is a text that somebody is writing about a job: it is kept as it is typed, outside of the job's
+// history, until it is sent or forgotten.
+
+const (
+	bucketDraft = "draft"
+	draftFor    = 60 * 24 * time.Hour
+)
+
+func draftKey(n JobNumber, name string) string { return string(n) + "/" + name }
+
+// Draft returns a draft's bytes. Error: ErrNotFound.
+func (s *Service) Draft(ctx context.Context, n JobNumber, name string) ([]byte, error) {
+	return s.Store.GetKey(ctx, s.Shop.ID, bucketDraft, draftKey(n, name), s.Now())
+}
+
+// KeepDraft keeps a draft for 60 days.
+func (s *Service) KeepDraft(ctx context.Context, n JobNumber, name string, b []byte) error {
+	return s.Store.PutKey(ctx, s.Shop.ID, bucketDraft, draftKey(n, name), b, s.Now().Add(draftFor))
+}
+
+// DropDraft removes a draft; one that is not there is no error.
+func (s *Service) DropDraft(ctx context.Context, n JobNumber, name string) error {
+	return s.Store.DeleteKey(ctx, s.Shop.ID, bucketDraft, draftKey(n, name))
+}
+
+// dropDrafts removes every draft about a job.
+func (s *Service) dropDrafts(ctx context.Context, n JobNumber) error {
+	all, err := s.Store.ListKeys(ctx, s.Shop.ID, bucketDraft, time.Time{})
+	if err != nil {
+		return err
+	}
+	for _, kv := range all {
+		if strings.HasPrefix(kv.Key, draftKey(n, "")) {
+			if err := s.Store.DeleteKey(ctx, s.Shop.ID, bucketDraft, kv.Key); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

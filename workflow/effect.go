@@ -1,0 +1,93 @@
+package workflow
+
+import (
+	"context"
+	"fmt"
+)
+
+// Effects is the channel of what must be done outside the store because of a commit. An effect is an entry
+// of the outbox, written with its event by whatever door the command came: it is done at least once, under
+// a lease, tried again until it succeeds, and seen at the counter while it fails. Doing one again changes
+// nothing.
+const Effects Via = "effect"
+
+// The effects. Each is the kind of its entry.
+const (
+	// EffectForget removes an erased person's photos, originals too, and all that was being written.
+	EffectForget NoticeKind = "forget"
+	// EffectDiscard removes copies of photos that nothing names any more: what they showed was blurred.
+	EffectDiscard NoticeKind = "discard"
+)
+
+// effects is the table of what each of them does.
+var effects = map[NoticeKind]func(s *Service, ctx context.Context, n JobNumber) error{
+	EffectForget:  (*Service).forget,
+	EffectDiscard: (*Service).discard,
+}
+
+// Pictures is where photos lie, as far as effects reach into it.
+type Pictures interface {
+	// Clear removes every picture of a job, originals too.
+	Clear(ctx context.Context, shop ShopID, job JobNumber) error
+	// Discard removes shown copies; one that is not there is no error.
+	Discard(ctx context.Context, shop ShopID, job JobNumber, digests ...string) error
+}
+
+// effect adds an effect of the last event that was recorded.
+func (t *turn) effect(kind NoticeKind) {
+	e := t.events[len(t.events)-1]
+	t.effects = append(t.effects, t.j.entry(e, kind, 0, 0).by(Effects))
+}
+
+// TakeEffect does what an entry of that kind on the channel [Effects] asks for.
+func (s *Service) TakeEffect(ctx context.Context, n JobNumber, kind NoticeKind) error {
+	do := effects[kind]
+	if do == nil {
+		return fmt.Errorf("there is no effect %q: a newer benchword may have asked for it", kind)
+	}
+	return do(s, ctx, n)
+}
+
+func (s *Service) forget(ctx context.Context, n JobNumber) error {
+	if err := s.dropDrafts(ctx, n); err != nil {
+		return err
+	}
+	if s.Pictures == nil {
+		return nil
+	}
+	return s.Pictures.Clear(ctx, s.Shop.ID, n)
+}
+
+func (s *Service) discard(ctx context.Context, n JobNumber) error {
+	if s.Pictures == nil {
+		return nil
+	}
+	events, err := s.Store.Events(ctx, s.Shop.ID, n, 0)
+	if err != nil {
+		return err
+	}
+	j, err := s.Store.Job(ctx, s.Shop.ID, n) // after the events: what it names is at least as new
+	if err != nil {
+		return err
+	}
+	old := map[string]bool{}
+	for _, e := range events {
+		switch p := e.Payload.(type) {
+		case *PhotoAdded:
+			old[p.Photo.Large.Digest], old[p.Photo.Small.Digest] = true, true
+		case *PhotoDescribed:
+			old[p.Large.Digest], old[p.Small.Digest] = true, true
+		}
+	}
+	for _, p := range j.Photos {
+		delete(old, p.Large.Digest)
+		delete(old, p.Small.Digest)
+	}
+	delete(old, "")
+	for digest := range old {
+		if err := s.Pictures.Discard(ctx, s.Shop.ID, n, digest); err != nil {
+			return err
+		}
+	}
+	return nil
+}
