@@ -81,9 +81,11 @@ func openWays(service *workflow.Service, hooks []HookSettings, pushes *notify.Pu
 		cfg.Log, cfg.Tried = log, tried
 		out = append(out, notify.New(cfg))
 	}
-	cfg := pushes.Config()
-	cfg.Log, cfg.Tried = log, tried
-	return append(out, notify.New(cfg)), nil
+	for _, cfg := range []notify.Config{pushes.Config(), notify.EffectsConfig(service)} {
+		cfg.Log, cfg.Tried = log, tried
+		out = append(out, notify.New(cfg))
+	}
+	return out, nil
 }
 
 // wake tells them that something may wait for them.

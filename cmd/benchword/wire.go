@@ -221,6 +221,7 @@ func build(ctx context.Context, p parts) (*server, error) {
 		}
 	}
 	s.desk = p.common.desk.Beside(h.blobs)
+	h.service.Pictures = s.desk
 	if s.inbox, err = p.inbox.inbox(); err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
