@@ -514,6 +514,7 @@ func (a *api) notices(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
+	entries = slices.DeleteFunc(entries, func(e workflow.Entry) bool { return e.Via == workflow.Effects }) // told to nobody
 	if entries == nil {
 		entries = []workflow.Entry{}
 	}
