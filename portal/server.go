@@ -233,10 +233,15 @@ func (s *Server) finish(ctx context.Context) error {
 	}
 }
 
-// Render sends a page. It is rendered whole before the first byte goes out.
+// Render sends one of the customers' pages. It is rendered whole before the first byte goes out.
 func (s *Server) Render(c *fiber.Ctx, status int, v templates.View) error {
+	return s.RenderFrom(s.cfg.Templates, c, status, v)
+}
+
+// RenderFrom is [Server.Render] for a page of another set.
+func (s *Server) RenderFrom(set *templates.Set, c *fiber.Ctx, status int, v templates.View) error {
 	var b bytes.Buffer
-	if err := s.cfg.Templates.Render(&b, v); err != nil {
+	if err := set.Render(&b, v); err != nil {
 		return err
 	}
 	h := &c.Response().Header

@@ -230,8 +230,7 @@ func optionView(o *workflow.Option, w *locale.Words) OptionView {
 		v.Lines = append(v.Lines, lv)
 	}
 	for _, t := range o.Result.Tax {
-		name := w.T("tax.name", taxName(t.Name), w.Decimal(t.Percent))
-		v.Taxes = append(v.Taxes, TaxView{name, w.Money(t.Amount)})
+		v.Taxes = append(v.Taxes, TaxView{TaxWords(t.Name, t.Percent, w), w.Money(t.Amount)})
 	}
 	if len(v.Taxes) > 0 {
 		v.Net = w.Money(o.Result.Net)
@@ -253,6 +252,11 @@ func unitOf(k money.LineKind) string {
 		return "hours"
 	}
 	return "pieces"
+}
+
+// TaxWords names a tax with its rate: "HST 15 %".
+func TaxWords(name string, percent money.Decimal, w *locale.Words) string {
+	return w.T("tax.name", taxName(name), w.Decimal(percent))
 }
 
 // taxName shows a tax's short name as people write it: HST, VAT, TVA.

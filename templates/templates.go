@@ -6,9 +6,10 @@
 // compute. Nothing here reads a clock or a store, and no page loads anything from another host or holds
 // inline style or script, so that a strict Content-Security-Policy can stand.
 //
-// Files: folder/page.html is a page; it defines "main" and is shown within the layout that
-// folder/base.html or folder/folder.html defines as "layout", if there is one. What parts/*.html define
-// is there for every page. Files ending in .txt are plain text, under the same rules.
+// Files: folder/page.html is a page; it defines "main" and is shown within the layout that folder/base.html
+// defines as "layout", if there is one. What parts/*.html define is there for every page. Files ending in
+// .txt are plain text, under the same rules. The counter's pages stand beside its handlers; it parses them
+// with [Parse].
 package templates
 
 import (
@@ -50,48 +51,47 @@ type Set struct {
 // layout is the name under which a folder's layout is defined.
 const layout = "layout"
 
-// Load parses every template. An error names the file.
-func Load() (*Set, error) {
+// Load parses the templates of customers' pages, mails and archives. An error names the file.
+func Load() (*Set, error) { return Parse(pages) }
+
+// Parse parses the pages of files, by the rules of this package: they may use what its parts define, and what
+// the named ones among the files do. An error names the file.
+func Parse(files fs.FS, parts ...string) (*Set, error) {
 	s := &Set{html: map[string]*template.Template{}, text: map[string]*texttemplate.Template{}}
-	all, err := fs.Glob(pages, "*/*.*")
+	shared, err := template.New("").Funcs(template.FuncMap(funcs)).ParseFS(pages, "parts/*.html")
+	if err == nil && len(parts) > 0 {
+		shared, err = shared.ParseFS(files, parts...)
+	}
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("parts of templates: %w", err)
 	}
-	parts := slices.DeleteFunc(slices.Clone(all), func(f string) bool { return path.Dir(f) != "parts" || path.Ext(f) != ".html" })
-	for _, f := range all {
-		dir, ext := path.Dir(f), path.Ext(f)
-		if dir == "parts" || dir == "assets" || layoutIn(all, dir, ext) == f {
-			continue
+	err = fs.WalkDir(files, ".", func(f string, d fs.DirEntry, err error) error {
+		dir, name, ext := path.Dir(f), path.Base(f), path.Ext(f)
+		if err != nil || d.IsDir() || dir == "parts" || name == "base"+ext || slices.Contains(parts, f) {
+			return err
 		}
-		var with []string
-		if l := layoutIn(all, dir, ext); l != "" {
-			with = append(with, l)
+		with := []string{f}
+		if base := path.Join(dir, "base"+ext); exists(files, base) {
+			with = []string{base, f}
 		}
-		switch ext {
-		case ".html":
-			t, err := template.New(path.Base(f)).Funcs(template.FuncMap(funcs)).ParseFS(pages, slices.Concat(parts, with, []string{f})...)
-			if err != nil {
-				return nil, fmt.Errorf("template %s: %w", f, err)
-			}
-			s.html[f] = t
-		case ".txt":
-			t, err := texttemplate.New(path.Base(f)).Funcs(texttemplate.FuncMap(funcs)).ParseFS(pages, slices.Concat(with, []string{f})...)
-			if err != nil {
-				return nil, fmt.Errorf("template %s: %w", f, err)
-			}
-			s.text[f] = t
+		if ext == ".txt" {
+			s.text[f], err = texttemplate.New(name).Funcs(texttemplate.FuncMap(funcs)).ParseFS(files, with...)
+		} else if t, cerr := shared.Clone(); cerr != nil {
+			err = cerr
+		} else if t, err = t.ParseFS(files, with...); err == nil {
+			s.html[f] = t.Lookup(name)
 		}
-	}
-	return s, nil
+		if err != nil {
+			return fmt.Errorf("template %s: %w", f, err)
+		}
+		return nil
+	})
+	return s, err
 }
 
-func layoutIn(all []string, dir, ext string) string {
-	for _, l := range []string{dir + "/base" + ext, dir + "/" + dir + ext} {
-		if slices.Contains(all, l) {
-			return l
-		}
-	}
-	return ""
+func exists(files fs.FS, name string) bool {
+	_, err := fs.Stat(files, name)
+	return err == nil
 }
 
 // Names lists every page template, in order.

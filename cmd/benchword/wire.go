@@ -243,7 +243,9 @@ func build(ctx context.Context, p parts) (*server, error) {
 	s.forecaster.Renewed = s.portal.Renewed
 	if p.does.portal {
 		samples := &sampler{service: h.service, set: set, from: p.mail.From}
-		counter.Mount(s.portal, counter.Config{PreviewMail: mails.Preview, SampleMail: samples.mail, SampleJob: samples.job})
+		if err := counter.Mount(s.portal, counter.Config{PreviewMail: mails.Preview, SampleMail: samples.mail, SampleJob: samples.job}); err != nil {
+			return nil, errors.Join(err, store.Close())
+		}
 		api.Mount(s.portal)
 	}
 	h.service.Committed = func(j *workflow.Job, notices int) {

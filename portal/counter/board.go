@@ -1,57 +1,203 @@
 package counter
 
 import (
-	"errors"
 	"fmt"
 	"net/url"
 	"strconv"
 	"strings"
 	"time"
 
-	"benchword/portal"
 	"benchword/templates"
 	"benchword/workflow"
-	"benchword/workflow/calendar"
-	"benchword/workflow/money"
 
 	"github.com/gofiber/fiber/v2"
 )
 
-func (x *counter) showSignIn(c *fiber.Ctx) error {
-	c.Set(fiber.HeaderCacheControl, "no-store")
-	if x.s.Staff(c) != nil {
-		return x.s.Back(c, "/counter")
-	}
-	f := &templates.Form{Act: "/counter/sign-in", Values: url.Values{}}
-	return x.s.Render(c, fiber.StatusOK, &templates.CounterSignIn{Page: x.s.Page(c, "Sign in"), Form: f})
+// boardPage lists jobs in the order of their promise, or what a search found.
+type boardPage struct {
+	templates.Page
+	Heading string
+	// Stages are the ways to narrow the list, with their counts.
+	Stages []stageFilter
+	Groups []boardGroup
+	// Query is what was searched for; Searched says that the list is its answer.
+	Query    string
+	Searched bool
+	Ended    bool
+	// More leads to the rest of the list, "" at its end.
+	More string
+	// Found counts the rows shown.
+	Found int
 }
 
-func (x *counter) postSignIn(c *fiber.Ctx) error {
-	c.Set(fiber.HeaderCacheControl, "no-store")
-	values, err := x.read(c)
-	if err != nil {
-		return err
-	}
-	if _, err := x.s.SignIn(c, values.Get("login"), values.Get("password")); err != nil {
-		if !errors.Is(err, workflow.ErrForbidden) {
-			return err
+func (*boardPage) Template() string { return "board.html" }
+
+// stageFilter is a way to narrow the board.
+type stageFilter struct {
+	Words string
+	Count int
+	URL   string
+	Here  bool
+}
+
+// boardGroup is the part of the board that is equally pressing.
+type boardGroup struct {
+	// Name is for the style sheet: "over", "today", "later", "stopped", "open", "ended", "found".
+	Name, Heading string
+	Rows          []boardRow
+}
+
+// boardRow is one job on the board.
+type boardRow struct {
+	Number, URL    string
+	Device, Person string
+	Stage          workflow.Stage
+	StageWords     string
+	// Promise says in words how the job stands to its promise; Machine is the due instant in RFC 3339, ""
+	// if there is none.
+	Promise, Machine string
+	// Flags are what else is pressing, in words.
+	Flags []boardFlag
+}
+
+// boardFlag is something about a job that staff should see at once.
+type boardFlag struct {
+	// Kind is for the style sheet: "question", "mail", "hold", "wait".
+	Kind, Words string
+}
+
+// promise says how a due instant stands to now, and which group of the board that is.
+func (k clockOf) promise(due time.Time, breached bool) (group, words string) {
+	switch {
+	case due.IsZero() && breached:
+		return "over", "date missed; the clock stands still"
+	case due.IsZero():
+		return "stopped", "the clock stands still"
+	case breached || k.now.After(due):
+		over := k.worked(due, k.now)
+		if over >= manyHours {
+			return "over", "over since " + k.day(due)
 		}
-		f := &templates.Form{Act: "/counter/sign-in", Values: url.Values{"login": values["login"]}}
-		f.Add("login", portal.Sentence(err))
-		return x.s.Render(c, portal.Status(err), &templates.CounterSignIn{Page: x.s.Page(c, "Sign in"), Form: f})
+		return "over", span(over) + " over"
+	case k.day(due) == k.w.T("date.today"):
+		return "today", "due " + k.at(due)
 	}
-	return x.s.Back(c, "/counter")
+	return "later", "due " + k.at(due)
 }
 
-func (x *counter) postSignOut(c *fiber.Ctx) error {
-	if err := x.s.SignOut(c); err != nil {
-		return err
+// boardRowOf makes a row of the board. The job itself is wanted only for a row that waits for the
+// counter, to say what for; it may be nil.
+func boardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.Time) (group string, row boardRow) {
+	k := newClock(shop, now)
+	row = boardRow{
+		Number: r.Job.Shown(), URL: "/counter/job/" + string(r.Job), Device: r.Title, Person: r.Person,
+		Stage: r.Stage, StageWords: stageWords[r.Stage],
 	}
-	return x.s.Back(c, "/counter/sign-in")
+	if row.Person == "" {
+		row.Person = "person erased"
+	}
+	if r.Ended {
+		row.Promise = "ended " + k.day(r.ChangedAt)
+		if r.Breached {
+			row.Promise += ", after the promised date"
+		}
+		return "ended", row
+	}
+	switch {
+	case r.Stage == workflow.StageBooked:
+		group, row.Promise = "open", "not here yet"
+	default:
+		group, row.Promise = k.promise(r.DueAt, r.Breached)
+	}
+	if !r.DueAt.IsZero() {
+		row.Machine = r.DueAt.UTC().Format(time.RFC3339)
+	}
+	asked := false // then the ball is with the bench
+	if r.Waiting && j != nil {
+		if asked = j.OpenQuestion() != nil; asked {
+			row.Flags = append(row.Flags, boardFlag{"question", "question to answer"})
+		}
+		if len(j.Undelivered()) > 0 {
+			row.Flags = append(row.Flags, boardFlag{"mail", "mail came back: telephone"})
+		}
+	}
+	row.Flags = append(row.Flags, k.promiseFlags(j)...)
+	if r.OnHold != "" {
+		row.Flags = append(row.Flags, boardFlag{"hold", "on hold for " + holdWords[r.OnHold]})
+	}
+	if r.Stage == workflow.StageAwaitingApproval && !asked {
+		row.Flags = append(row.Flags, boardFlag{"wait", "waiting for the customer"})
+	}
+	return group, row
 }
 
-// boardPage is how many jobs stand on one page of the board.
-const boardPage = 100
+// boardGroups are the parts of the board, the most pressing first.
+var boardGroups = []boardGroup{
+	{Name: "over", Heading: "Over the promise"},
+	{Name: "today", Heading: "Due today"},
+	{Name: "later", Heading: "Due later"},
+	{Name: "stopped", Heading: "The clock stands still"},
+	{Name: "open", Heading: "Not here yet"},
+	{Name: "ended", Heading: "Ended, newest first"},
+	{Name: "found", Heading: "Found"},
+}
+
+// Group puts a row into its part of the board; within a part rows keep the order in which they come.
+func (b *boardPage) Group(name string, row boardRow) {
+	b.Found++
+	for i := range b.Groups {
+		if b.Groups[i].Name == name {
+			b.Groups[i].Rows = append(b.Groups[i].Rows, row)
+			return
+		}
+	}
+	rank := func(name string) int {
+		for i, g := range boardGroups {
+			if g.Name == name {
+				return i
+			}
+		}
+		return len(boardGroups)
+	}
+	g := boardGroup{Name: name, Rows: []boardRow{row}}
+	if r := rank(name); r < len(boardGroups) {
+		g.Heading = boardGroups[r].Heading
+	}
+	at := len(b.Groups)
+	for i := range b.Groups {
+		if rank(b.Groups[i].Name) > rank(name) {
+			at = i
+			break
+		}
+	}
+	b.Groups = append(b.Groups[:at:at], append([]boardGroup{g}, b.Groups[at:]...)...)
+}
+
+// promiseFlags are the signs on the board of what is pressing about a promise.
+func (k clockOf) promiseFlags(j *workflow.Job) []boardFlag {
+	if j == nil {
+		return nil
+	}
+	var out []boardFlag
+	for _, t := range j.LateTargets() {
+		out = append(out, boardFlag{"target", targetWords[t] + " is late"})
+	}
+	if p := j.Promise(); p != nil && p.BreachedAt.IsZero() && !j.Ended() {
+		if p.Risk > 0 {
+			out = append(out, boardFlag{"risk", "date will probably be missed"})
+		}
+		if p.Warned > 0 {
+			out = append(out, boardFlag{"warned", fmt.Sprintf("%d %% of the time is used", p.Warned)})
+		}
+	}
+	if j.Unexplained() {
+		out = append(out, boardFlag{"delay", "say why it is late"})
+	}
+	return out
+}
+
+// boardSize is how many jobs stand on one page of the board.
+const boardSize = 100
 
 func (x *counter) showBoard(c *fiber.Ctx) error {
 	ctx, shop, store := c.UserContext(), x.s.Shop(), x.s.Service().Store
@@ -62,7 +208,7 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	v := &templates.CounterBoard{Page: x.s.Page(c, "The bench"), Ended: ended}
+	v := &boardPage{Page: x.s.Page(c, "The bench"), Ended: ended}
 	running, over := 0, 0
 	known := false
 	for _, s := range workflow.Stages {
@@ -73,14 +219,14 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 		running += counts[s]
 		here := !ended && s == stage
 		known = known || here
-		v.Stages = append(v.Stages, templates.StageFilter{Words: templates.StageWords(s), Count: counts[s], URL: "/counter?stage=" + string(s), Here: here})
+		v.Stages = append(v.Stages, stageFilter{Words: stageWords[s], Count: counts[s], URL: "/counter?stage=" + string(s), Here: here})
 	}
 	if !known {
 		stage = ""
 	}
-	v.Stages = append([]templates.StageFilter{{Words: "All", Count: running, URL: "/counter", Here: !ended && stage == ""}}, v.Stages...)
-	v.Stages = append(v.Stages, templates.StageFilter{Words: "Ended", Count: over, URL: "/counter?ended=yes", Here: ended})
-	f := workflow.BoardFilter{Stage: stage, Ended: ended, Limit: boardPage + 1}
+	v.Stages = append([]stageFilter{{Words: "All", Count: running, URL: "/counter", Here: !ended && stage == ""}}, v.Stages...)
+	v.Stages = append(v.Stages, stageFilter{Words: "Ended", Count: over, URL: "/counter?ended=yes", Here: ended})
+	f := workflow.BoardFilter{Stage: stage, Ended: ended, Limit: boardSize + 1}
 	if s := c.Query("after"); s != "" {
 		if f.After, err = readPlace(s); err != nil {
 			return err
@@ -90,9 +236,9 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	if len(rows) > boardPage {
-		rows = rows[:boardPage]
-		q := url.Values{"after": {writePlace(rows[boardPage-1])}}
+	if len(rows) > boardSize {
+		rows = rows[:boardSize]
+		q := url.Values{"after": {writePlace(rows[boardSize-1])}}
 		if stage != "" {
 			q.Set("stage", string(stage))
 		}
@@ -105,7 +251,7 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 	case ended:
 		v.Heading = "Jobs that have ended"
 	case stage != "":
-		v.Heading = templates.StageWords(stage)
+		v.Heading = stageWords[stage]
 	default:
 		v.Heading = "On the bench, by promise"
 	}
@@ -113,11 +259,11 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 	if err := x.rows(c, v, rows, now, ""); err != nil {
 		return err
 	}
-	return x.s.Render(c, fiber.StatusOK, v)
+	return x.render(c, fiber.StatusOK, v)
 }
 
 // rows puts rows onto the board, all into one group if it is named.
-func (x *counter) rows(c *fiber.Ctx, v *templates.CounterBoard, rows []workflow.Row, now time.Time, into string) error {
+func (x *counter) rows(c *fiber.Ctx, v *boardPage, rows []workflow.Row, now time.Time, into string) error {
 	for _, r := range rows {
 		var j *workflow.Job
 		if r.Waiting {
@@ -126,7 +272,7 @@ func (x *counter) rows(c *fiber.Ctx, v *templates.CounterBoard, rows []workflow.
 				return err
 			}
 		}
-		group, row := templates.BoardRowOf(r, j, x.s.Shop(), now)
+		group, row := boardRowOf(r, j, x.s.Shop(), now)
 		if into != "" {
 			group = into
 		}
@@ -145,9 +291,9 @@ func (x *counter) showSearch(c *fiber.Ctx) error {
 	if len(q) > maxQuery {
 		q = strings.ToValidUTF8(q[:maxQuery], "")
 	}
-	v := &templates.CounterBoard{Page: x.s.Page(c, "Search"), Heading: "Search", Query: q, Searched: true}
+	v := &boardPage{Page: x.s.Page(c, "Search"), Heading: "Search", Query: q, Searched: true}
 	if q == "" {
-		return x.s.Render(c, fiber.StatusOK, v)
+		return x.render(c, fiber.StatusOK, v)
 	}
 	// A job number as people read it out leads straight to the job.
 	if n, err := workflow.ParseJobNumber(q); err == nil {
@@ -162,7 +308,7 @@ func (x *counter) showSearch(c *fiber.Ctx) error {
 	if err := x.rows(c, v, rows, x.s.Now(), "found"); err != nil {
 		return err
 	}
-	return x.s.Render(c, fiber.StatusOK, v)
+	return x.render(c, fiber.StatusOK, v)
 }
 
 // A place on the board is what it is sorted by, so that a page goes on where the last one ended although
@@ -203,117 +349,4 @@ func readPlace(s string) (*workflow.Row, error) {
 		return nil, bad
 	}
 	return r, nil
-}
-
-func (x *counter) newPage(c *fiber.Ctx, f *templates.Form) *templates.CounterNew {
-	v := &templates.CounterNew{Page: x.s.Page(c, "New job"), Form: f, Languages: templates.LanguageChoices(x.s.Shop()), Currency: string(x.s.Shop().Currency)}
-	v.Levels, v.ByDate = templates.LevelPicks(x.s.Shop())
-	if fee := x.s.Shop().Fee; fee != nil && fee.Minor > 0 {
-		v.Fee = v.Words().Money(*fee)
-	}
-	return v
-}
-
-func (x *counter) showNew(c *fiber.Ctx) error {
-	f := x.form(c, "/counter/new")
-	f.Values.Set("how", "here")
-	f.Values.Set("language", x.s.Shop().Languages[0])
-	if levels := x.s.Shop().Levels; len(levels) > 0 {
-		f.Values.Set("level", levels[0].Key)
-	}
-	if n, err := workflow.ParseJobNumber(c.Query("follows")); err == nil {
-		// Back under warranty: who and what are known.
-		j, err := x.s.Service().Job(c.UserContext(), n)
-		if err != nil {
-			return err
-		}
-		for name, s := range map[string]string{
-			"follows": n.Shown(), "name": j.Customer.Name.Text, "email": j.Customer.Email.Text, "phone": j.Customer.Phone.Text,
-			"address": j.Customer.Address.Text, "language": j.Customer.Language, "kind": j.Device.Kind, "maker": j.Device.Maker, "model": j.Device.Model,
-		} {
-			f.Values.Set(name, s)
-		}
-	}
-	return x.s.Render(c, fiber.StatusOK, x.newPage(c, f))
-}
-
-func (x *counter) postNew(c *fiber.Ctx) error {
-	values, err := x.read(c)
-	if err != nil {
-		return err
-	}
-	f := x.form(c, "/counter/new")
-	f.Values = values
-	if o := values.Get("once"); o != "" && len(o) <= 64 {
-		f.Once = o
-	}
-	v := func(name string) string { return values.Get(name) }
-	cmd := workflow.Book{
-		Person: workflow.Person{Name: v("name"), Email: v("email"), Phone: v("phone"), Address: v("address"), Language: v("language")},
-		Kind:   v("kind"), Maker: v("maker"), Model: v("model"), Fault: v("fault"), Limit: x.amount(v("limit")), Inbound: v("inbound"),
-		WalkIn: v("how") == "here", Level: v("level"),
-	}
-	if s := strings.TrimSpace(v("level_by")); s != "" {
-		day, err := calendar.ParseDate(s)
-		if err != nil {
-			f.Add("level_by", "The date can't be read; write it like 2026-12-24.")
-			return x.s.Render(c, fiber.StatusUnprocessableEntity, x.newPage(c, f))
-		}
-		cmd.LevelBy = closing(x.s.Shop(), day)
-	}
-	if s := strings.TrimSpace(v("follows")); s != "" {
-		n, err := workflow.ParseJobNumber(s)
-		if err == nil {
-			_, err = x.s.Service().Store.Version(c.UserContext(), x.s.Shop().ID, n)
-		}
-		if err != nil {
-			f.Add("follows", fmt.Sprintf("There is no job %s. Check the number, or leave the field empty.", s))
-			return x.s.Render(c, fiber.StatusUnprocessableEntity, x.newPage(c, f))
-		}
-		cmd.Follows = n
-	}
-	j, err := x.s.Service().Do(c.UserContext(), workflow.Order{
-		By: x.s.Actor(c), Commands: []workflow.Command{cmd}, Once: x.once(c, f, nil, ""),
-		Result: func(j *workflow.Job) []byte { return []byte(j.Number) },
-	})
-	var done *workflow.AlreadyDone
-	var number workflow.JobNumber
-	switch {
-	case errors.As(err, &done):
-		number = workflow.JobNumber(done.Once.Result)
-	case err != nil && shown(err):
-		f.Add(portal.FieldOf(err), portal.Sentence(err))
-		return x.s.Render(c, portal.Status(err), x.newPage(c, f))
-	case err != nil:
-		return err
-	default:
-		number = j.Number
-	}
-	x.s.Flash(c, "The job is "+number.Shown()+". Write the number on the parcel or the device.")
-	to := "/counter/job/" + string(number)
-	if v("how") == "here" {
-		to += "/intake"
-	}
-	return x.s.Back(c, to)
-}
-
-// amount reads what people type for money: spaces and a decimal comma are theirs, and a whole sum needs
-// no decimals. What can't be read is left to the domain to refuse.
-func (x *counter) amount(s string) string {
-	s = plainNumber(s)
-	if d, err := money.ParseDecimal(s); err == nil {
-		if a, err := money.Exact(d, x.s.Shop().Currency); err == nil {
-			return a.Plain()
-		}
-	}
-	return s
-}
-
-// plainNumber drops spaces and turns a single decimal comma into a point.
-func plainNumber(s string) string {
-	s = strings.NewReplacer(" ", "", "\u00a0", "", "\u202f", "").Replace(strings.TrimSpace(s))
-	if strings.Count(s, ",") == 1 && !strings.Contains(s, ".") {
-		s = strings.Replace(s, ",", ".", 1)
-	}
-	return s
 }

@@ -294,7 +294,7 @@ func TestPlacesOnTheBoardComeBack(t *testing.T) {
 // TestBoardGoesOn pages through more jobs than fit on one page; each stands there once.
 func TestBoardGoesOn(t *testing.T) {
 	d := newDesk(t)
-	const jobs = boardPage + 7
+	const jobs = boardSize + 7
 	for range jobs {
 		d.n = ""
 		d.booked()

@@ -1,31 +1,68 @@
 package counter
 
 import (
+	"cmp"
 	"strconv"
 	"strings"
 	"time"
 
 	"benchword/templates"
 	"benchword/workflow"
-	"benchword/workflow/calendar"
 )
 
-// date reads a typed date as the close of that day; an empty field is the zero instant.
-func (r *request) date(field string) (time.Time, bool) {
-	s := strings.TrimSpace(r.value(field))
-	if s == "" {
-		return time.Time{}, true
-	}
-	day, err := calendar.ParseDate(s)
-	if err != nil {
-		r.form.Add(field, "The date can't be read; write it like 2026-12-24.")
-		return time.Time{}, false
-	}
-	return r.closing(day), true
+// delayPage is the form on which the counter says why a promise is, or would be, missed, and writes down
+// a customer's choice.
+type delayPage struct {
+	jobBase
+	// Missed: the promise in force is missed, so that what is written goes out at once.
+	Missed bool
+	// Told is what the customer was told last, Noted what is written for the next time; "" for nothing.
+	Told, Noted []string
+	// Choose is the form for a choice by telephone, nil if there is nothing to choose.
+	Choose *form
+	Digest string
 }
 
-func (r *request) delayPage() *templates.CounterDelay {
-	v := templates.CounterDelayOf(r.title("Why it is late"), r.job, r.shop(), r.now())
+func (*delayPage) Template() string { return "delay.html" }
+
+// delayPageOf makes the page.
+func delayPageOf(base jobBase, j *workflow.Job, shop *workflow.Shop, now time.Time) *delayPage {
+	c := newClock(shop, now)
+	v := &delayPage{jobBase: base}
+	if p := j.Promise(); p != nil {
+		v.Missed = !p.BreachedAt.IsZero()
+	}
+	if d := j.Delay(); d != nil {
+		v.Told = append(v.Told, "Told "+c.at(d.ToldAt)+": "+cmp.Or(d.Reason, c.w.T("choose.why.default")), templates.NewDate(d, shop, now, c.w))
+		switch {
+		case d.Choice != "" && d.Unanswered:
+			v.Told = append(v.Told, "No answer came, which means: "+delayWords[d.Choice]+".")
+		case d.Choice != "":
+			v.Told = append(v.Told, "The customer chose "+c.at(d.ChosenAt)+": "+delayWords[d.Choice]+".")
+		case d.Open(now):
+			v.Told = append(v.Told, "The customer can choose until "+c.at(d.AnswerBy)+". No answer means: "+delayWords[d.Silence]+".")
+			v.Digest = d.Digest
+		}
+	}
+	if n := j.Prepared(); n != nil && !v.Missed {
+		v.Noted = append(v.Noted, n.Reason)
+		switch {
+		case n.Quota.WorkingDays > 0:
+			v.Noted = append(v.Noted, "New date: "+templates.Count(n.Quota.WorkingDays, "working day", "working days")+" from then.")
+		case !n.Quota.By.IsZero():
+			v.Noted = append(v.Noted, "New date: "+c.at(n.Quota.By)+".")
+		default:
+			v.Noted = append(v.Noted, "No new date can be said yet.")
+		}
+	}
+	return v
+}
+
+// Choices are what the customer can choose from.
+func (*delayPage) Choices() []choice { return delayChoices }
+
+func (r *request) delayPage() *delayPage {
+	v := delayPageOf(r.title("Why it is late"), r.job, r.shop(), r.now())
 	if v.Digest != "" {
 		v.Choose = r.x.form(r.c, r.base.To("delay/choice"))
 	}
@@ -84,26 +121,4 @@ var delayChoiceTask = &task{
 		return []workflow.Command{workflow.AnswerDelay{Choice: workflow.DelayChoice(r.value("choice")), Digest: r.value("digest"), Agent: "by telephone: " + how}}, nil
 	},
 	said: "The choice is written down, and confirmed to the customer by mail.",
-}
-
-var levelTask = &task{
-	path: "level", roles: counterUp, stale: true,
-	fill: func(r *request) {
-		if l := r.job.Level; l != nil {
-			r.form.Values.Set("level", l.Key)
-		}
-	},
-	view: func(r *request) (templates.View, error) {
-		v := &templates.CounterLevel{JobPage: r.title("Level of service"), Told: len(r.job.Promises) > 0}
-		v.Levels, v.ByDate = templates.LevelPicks(r.shop())
-		return v, nil
-	},
-	read: func(r *request) ([]workflow.Command, error) {
-		by, ok := r.date("by")
-		if !ok {
-			return nil, nil
-		}
-		return []workflow.Command{workflow.ChooseLevel{Level: r.value("level"), By: by, Reason: r.value("reason")}}, nil
-	},
-	said: "The level of service is changed.",
 }

@@ -57,10 +57,10 @@ func newDesk(t testing.TB) *desk {
 	require.NoError(t, err)
 	d.s, err = portal.New(portal.Config{Service: d.svc, Photos: evidence.NewDesk(&evidence.Memory{}), Templates: set, Log: d.svc.Log, Ask: 10000, AskFor: time.Minute})
 	require.NoError(t, err)
-	Mount(d.s, Config{PreviewMail: func(_ context.Context, j *workflow.Job, kind workflow.NoticeKind) (html, text []byte, err error) {
+	require.NoError(t, Mount(d.s, Config{PreviewMail: func(_ context.Context, j *workflow.Job, kind workflow.NoticeKind) (html, text []byte, err error) {
 		last := j.Reports[len(j.Reports)-1]
 		return []byte("<p style=\"color:red\">" + string(kind) + ": " + escape(last.Short) + "</p>"), []byte(string(kind) + ": " + last.Short), nil
-	}})
+	}}))
 	d.svc.Committed = func(j *workflow.Job, _ int) { d.s.Committed(j) }
 	for login, role := range map[string]workflow.Role{"rosa": workflow.RoleCounter, "nils": workflow.RoleBench, "olga": workflow.RoleOwner} {
 		require.NoError(t, portal.AddStaff(context.Background(), d.svc.Store, "harbour", rand.Reader, d.now, login, strings.ToUpper(login[:1])+login[1:], role, password))
@@ -163,8 +163,8 @@ func (d *desk) as(login string) *visitor {
 	return v
 }
 
-// form is a form as a browser would send it.
-type form struct {
+// sheet is a form as a browser would send it.
+type sheet struct {
 	v      *visitor
 	action string
 	multi  bool
@@ -181,7 +181,7 @@ type file struct {
 }
 
 // form finds the n-th form of the page that is sent to an address, with what it holds.
-func (g got) form(action string, nth ...int) *form {
+func (g got) form(action string, nth ...int) *sheet {
 	g.v.d.t.Helper()
 	doc, err := html.Parse(strings.NewReader(g.body))
 	require.NoError(g.v.d.t, err)
@@ -199,7 +199,7 @@ func (g got) form(action string, nth ...int) *form {
 		}
 	})
 	require.NotNil(g.v.d.t, found, "%s has no form to %s (status %d)", g.path, action, g.StatusCode)
-	f := &form{v: g.v, action: action, multi: attr(found, "enctype") == "multipart/form-data", values: url.Values{}, names: map[string]bool{}}
+	f := &sheet{v: g.v, action: action, multi: attr(found, "enctype") == "multipart/form-data", values: url.Values{}, names: map[string]bool{}}
 	walk(found, func(n *html.Node) {
 		name := attr(n, "name")
 		if name == "" {
@@ -274,7 +274,7 @@ func has(n *html.Node, key string) bool {
 }
 
 // set types into a field, which must be there.
-func (f *form) set(name string, values ...string) *form {
+func (f *sheet) set(name string, values ...string) *sheet {
 	f.v.d.t.Helper()
 	require.True(f.v.d.t, f.names[name], "the form to %s has no field %s", f.action, name)
 	f.values[name] = values
@@ -282,7 +282,7 @@ func (f *form) set(name string, values ...string) *form {
 }
 
 // nth types into one of several fields of the same name.
-func (f *form) nth(name string, i int, value string) *form {
+func (f *sheet) nth(name string, i int, value string) *sheet {
 	f.v.d.t.Helper()
 	require.Greater(f.v.d.t, len(f.values[name]), i, name)
 	f.values[name][i] = value
@@ -290,14 +290,14 @@ func (f *form) nth(name string, i int, value string) *form {
 }
 
 // press presses a button with a value of its own.
-func (f *form) press(value string) got {
+func (f *sheet) press(value string) got {
 	f.v.d.t.Helper()
 	require.True(f.v.d.t, f.names["do"], "the form to %s has no such button", f.action)
 	f.values.Set("do", value)
 	return f.send()
 }
 
-func (f *form) file(field, name string, body []byte) *form {
+func (f *sheet) file(field, name string, body []byte) *sheet {
 	f.v.d.t.Helper()
 	require.True(f.v.d.t, f.multi, "the form to %s takes no files", f.action)
 	require.True(f.v.d.t, f.names[field])
@@ -305,7 +305,7 @@ func (f *form) file(field, name string, body []byte) *form {
 	return f
 }
 
-func (f *form) send() got {
+func (f *sheet) send() got {
 	f.v.d.t.Helper()
 	if f.multi {
 		var b bytes.Buffer
@@ -333,7 +333,7 @@ func (f *form) send() got {
 }
 
 // again sends the same bytes once more, as a double click does.
-func (f *form) again() got {
+func (f *sheet) again() got {
 	f.v.d.t.Helper()
 	r := httptest.NewRequest(http.MethodPost, f.action, bytes.NewReader(f.body))
 	r.Header.Set("Content-Type", f.kind)

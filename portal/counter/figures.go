@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/csv"
 	"fmt"
+	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -13,6 +15,230 @@ import (
 
 	"github.com/gofiber/fiber/v2"
 )
+
+// figuresPage is what the owner of the shop wants to know: promises kept, where time goes, turnaround.
+type figuresPage struct {
+	templates.Page
+	// Periods are the stretches of time to choose from; Since says which one it is.
+	Periods []stageFilter
+	Since   string
+	// Query is the period as an address has it, for the files.
+	Query string
+	// First and Current sum up the promises by the first date told and by the last, "" where none is decided.
+	First, Current string
+	// Empty: nothing has ended and no promise is decided.
+	Empty  bool
+	Months []figureMonth
+	Stages []figureStage
+	Pauses []figurePause
+	Time   []figureTime
+	// Chart is the control chart of turnaround, nil where fewer than two jobs have left.
+	Chart *figureChart
+}
+
+func (*figuresPage) Template() string { return "figures.html" }
+
+// bar is a piece of a bar, from X on and Width long, in percent of the room there is.
+type bar struct {
+	Kind     string // for the style sheet
+	X, Width float64
+}
+
+// figureMonth is a month's promises.
+type figureMonth struct {
+	Month          string
+	First, Current workflow.Tally
+	// Bars show Current, to the same scale in all months.
+	Bars []bar
+}
+
+// figureStage is a stage: when promises were passed there, and how long jobs stay.
+type figureStage struct {
+	Stage                      string
+	FirstPassed, CurrentPassed int
+	Visits                     int
+	Median, Total              string
+	Bars                       []bar
+}
+
+// figurePause is a cause for which the clock stood still.
+type figurePause struct {
+	Cause          string
+	First, Current workflow.Tally
+	Total          string
+}
+
+// figureTime is whose open time a month's ended jobs took.
+type figureTime struct {
+	Month                           string
+	Jobs                            int
+	Bench, Customer, Parts, Carrier string
+	Bars                            []bar
+}
+
+// figureChart is a control chart of individuals. Places are percent of the picture's width and height.
+type figureChart struct {
+	Points []figurePoint
+	// Lines join neighbouring points.
+	Lines []figureLine
+	// Mean, High and Low are the heights of the lines; HasLow is false for a lower limit below nothing.
+	Mean, High, Low float64
+	HasLow          bool
+	// Field is how high the room between the limits is.
+	Field float64
+	// MeanWords and so on say them.
+	MeanWords, HighWords, LowWords, RangeWords string
+	From, To                                   string
+	// Says sums it up in a sentence.
+	Says string
+	// Left is how many earlier jobs of the period are not shown.
+	Left int
+}
+
+// figurePoint is one job on the chart.
+type figurePoint struct {
+	X, Y          float64
+	Number, URL   string
+	Ended         string
+	Hours, Change string
+	// Signal is "" for a job as others, "beyond" or "shifted"; Words says it.
+	Signal, Words string
+}
+
+// figureLine joins two points.
+type figureLine struct{ X1, Y1, X2, Y2 float64 }
+
+// chartOf is how many jobs the chart shows at most: the last ones.
+const chartOf = 60
+
+// pauseWords name causes.
+var pauseWords = map[workflow.PauseCause]string{
+	workflow.PauseApproval: "an answer to the quote",
+	workflow.PauseCustomer: "the customer, or a payment",
+	workflow.PauseParts:    "parts",
+	workflow.PauseCarrier:  "the carrier",
+	workflow.PauseNone:     "it never stood still",
+}
+
+// month names a month with its year.
+func (k clockOf) month(t time.Time) string {
+	t = t.In(k.loc)
+	return k.w.T("month."+t.Format("01")) + " " + t.Format("2006")
+}
+
+// place rounds a percentage for a picture.
+func place(part, whole float64) float64 {
+	if whole <= 0 {
+		return 0
+	}
+	return math.Round(part/whole*10000) / 100
+}
+
+func tallyWords(t workflow.Tally, what string) string {
+	if t.All() == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d of %d kept by the %s date told (%.0f %%).", t.Kept, t.All(), what, 100*float64(t.Kept)/float64(t.All()))
+}
+
+// figuresPageOf makes the page.
+func figuresPageOf(page templates.Page, f workflow.Figures, shop *workflow.Shop, now time.Time) *figuresPage {
+	k := newClock(shop, now)
+	v := &figuresPage{
+		Page: page, Since: k.month(f.From),
+		First: tallyWords(f.First, "first"), Current: tallyWords(f.Current, "last"), Empty: f.Ended == 0 && f.First.All() == 0,
+	}
+	most, mostTime := 0, time.Duration(0)
+	for _, m := range f.Months {
+		most, mostTime = max(most, m.Current.All()), max(mostTime, m.Time.Total())
+	}
+	for _, m := range f.Months {
+		name := k.month(m.Month)
+		kept, broken := place(float64(m.Current.Kept), float64(most)), place(float64(m.Current.Broken), float64(most))
+		v.Months = append(v.Months, figureMonth{Month: name, First: m.First, Current: m.Current, Bars: []bar{{"kept", 0, kept}, {"broken", kept, broken}}})
+		t := figureTime{Month: name, Jobs: m.Ended, Bench: inHours(m.Time.Bench), Customer: inHours(m.Time.Customer), Parts: inHours(m.Time.Parts), Carrier: inHours(m.Time.Carrier)}
+		at := 0.0
+		for _, who := range []workflow.Account{workflow.AccountBench, workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier} {
+			w := place(float64(m.Time.Of(who)), float64(mostTime))
+			t.Bars = append(t.Bars, bar{string(who), at, w})
+			at += w
+		}
+		v.Time = append(v.Time, t)
+	}
+	longest := time.Duration(0)
+	for _, s := range f.Stages {
+		longest = max(longest, s.Time)
+	}
+	for _, s := range f.Stages {
+		v.Stages = append(v.Stages, figureStage{
+			Stage: stageWords[s.Stage], FirstPassed: s.FirstPassed, CurrentPassed: s.CurrentPassed, Visits: s.Visits, Median: inHours(s.Median), Total: inHours(s.Time),
+			Bars: []bar{{"bench", 0, place(float64(s.Time), float64(longest))}},
+		})
+	}
+	for _, p := range f.Pauses {
+		v.Pauses = append(v.Pauses, figurePause{Cause: pauseWords[p.Cause], First: p.First, Current: p.Current, Total: inHours(p.Time)})
+	}
+	v.Chart = k.chart(f.Turnaround)
+	return v
+}
+
+// shownTurnaround gives the jobs that the control chart shows: the last ones.
+func shownTurnaround(all []workflow.TurnaroundPoint) []workflow.TurnaroundPoint {
+	return all[max(0, len(all)-chartOf):]
+}
+
+func (k clockOf) chart(all []workflow.TurnaroundPoint) *figureChart {
+	shown := shownTurnaround(all)
+	values := make([]float64, len(shown))
+	for i, p := range shown {
+		values[i] = p.Took.Hours()
+	}
+	limits, ok := workflow.NewControlChart(values)
+	if !ok {
+		return nil
+	}
+	top := max(limits.High, slices.Max(values)) * 1.08
+	if top <= 0 {
+		top = 1
+	}
+	height := func(v float64) float64 { return math.Round((1-max(v, 0)/top)*9400+300) / 100 } // 3 % of room above and below
+	one := func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) + " h" }
+	c := &figureChart{
+		Mean: height(limits.Mean), High: height(limits.High), Low: height(limits.Low), HasLow: limits.Low > 0,
+		MeanWords: one(limits.Mean), HighWords: one(limits.High), LowWords: one(limits.Low), RangeWords: one(limits.MeanRange),
+		From: k.day(shown[0].EndedAt), To: k.day(shown[len(shown)-1].EndedAt), Left: len(all) - len(shown),
+	}
+	c.Field = math.Round((min(c.Low, 97)-c.High)*100) / 100
+	for i, p := range shown {
+		x := figurePoint{
+			X: place(float64(i)+0.5, float64(len(shown))), Y: height(values[i]), Number: p.Job.Shown(), URL: "/counter/job/" + string(p.Job),
+			Ended: k.day(p.EndedAt), Hours: inHours(p.Took),
+		}
+		if i > 0 {
+			x.Change = strconv.FormatFloat(math.Abs(values[i]-values[i-1]), 'f', 1, 64)
+			last := c.Points[i-1]
+			c.Lines = append(c.Lines, figureLine{last.X, last.Y, x.X, x.Y})
+		}
+		switch {
+		case slices.Contains(limits.Beyond, i):
+			x.Signal, x.Words = "beyond", "outside the limits"
+		case slices.Contains(limits.Shifted, i):
+			x.Signal, x.Words = "shifted", "eight or more in a row on one side"
+		}
+		c.Points = append(c.Points, x)
+	}
+	switch n, m := len(limits.Beyond), len(limits.Shifted); {
+	case n == 0 && m == 0:
+		c.Says = "Nothing stands out: jobs differ as much as they usually do, and no more."
+	case m == 0:
+		c.Says = plural(n, "One job lies outside the limits: something was different about it.", "%d jobs lie outside the limits: something was different about each.")
+	case n == 0:
+		c.Says = "Eight or more jobs in a row lie on one side of the mean: the shop has become quicker or slower."
+	default:
+		c.Says = plural(n, "One job lies outside the limits, and ", "%d jobs lie outside the limits, and ") + "eight or more in a row on one side of the mean: the shop has become quicker or slower."
+	}
+	return c
+}
 
 // periods are the stretches of time that figures can be asked for, in months back from this one.
 var periods = []struct {
@@ -53,12 +279,12 @@ func (x *counter) showFigures(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	v := templates.CounterFiguresOf(x.s.Page(c, "Figures"), f, x.s.Shop(), x.s.Now())
+	v := figuresPageOf(x.s.Page(c, "Figures"), f, x.s.Shop(), x.s.Now())
 	for _, p := range periods {
-		v.Periods = append(v.Periods, templates.StageFilter{Words: p.words, URL: "/counter/figures?months=" + p.key, Here: p.key == period})
+		v.Periods = append(v.Periods, stageFilter{Words: p.words, URL: "/counter/figures?months=" + p.key, Here: p.key == period})
 	}
 	v.Query = "?months=" + period
-	return x.s.Render(c, fiber.StatusOK, v)
+	return x.render(c, fiber.StatusOK, v)
 }
 
 // hoursOf gives working hours with four decimals: 0.36 s.
@@ -103,8 +329,6 @@ var figureTables = map[string]func(f *workflow.Figures, zone *time.Location) [][
 	},
 }
 
-func itoa(n int) string { return strconv.Itoa(n) }
-
 func (x *counter) figureFile(c *fiber.Ctx) error {
 	name := c.Params("table")
 	table := figureTables[name]
@@ -144,18 +368,4 @@ func writeCSV(rows [][]string) ([]byte, error) {
 	}
 	w.Flush()
 	return b.Bytes(), w.Error()
-}
-
-func (x *counter) showHours(c *fiber.Ctx) error {
-	shop := x.s.Shop()
-	var promises []templates.PreviewOf
-	for i := range shop.Levels {
-		if l := &shop.Levels[i]; !l.ByDate {
-			promises = append(promises, templates.PreviewOf{Name: l.Name, Quota: l.Promise})
-		}
-	}
-	if n := shop.PromiseDays; n > 0 && len(shop.Levels) == 0 {
-		promises = append(promises, templates.PreviewOf{Name: fmt.Sprintf("%d working days", n), Quota: workflow.Quota{WorkingDays: n}})
-	}
-	return x.s.Render(c, fiber.StatusOK, templates.CounterHoursOf(x.s.Page(c, "Opening hours"), shop, x.s.Now(), promises))
 }

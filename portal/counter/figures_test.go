@@ -87,7 +87,7 @@ func TestOpeningHours(t *testing.T) {
 		from := day(now)
 		at := calendar.Local(cal.Location(), from, 12, 0)
 		y, m, dd := at.In(cal.Location()).Date()
-		v := templates.CounterHoursOf(templates.Page{Lang: "en"}, d.svc.Shop, at, nil)
+		v := hoursPageOf(templates.Page{Lang: "en"}, d.svc.Shop, at, nil)
 		until := calendar.NewDate(y+1, time.Month(m), dd)
 		require.Equal(t, cal.WorkingDays(from, until), v.Days, now)
 		require.Equal(t, len(cal.Closures(from, until)), v.Closures, now)
@@ -105,8 +105,8 @@ func TestForecastAtTheCounter(t *testing.T) {
 	f := &workflow.Forecaster{Shop: d.svc.Shop, Store: d.svc.Store}
 	require.Nil(t, f.Forecast())
 	require.NoError(t, f.Renew(t.Context(), d.now))
-	v := templates.ForecastViewOf(f.Forecast(), d.job(), d.svc.Shop, d.now)
+	v := forecastViewOf(f.Forecast(), d.job(), d.svc.Shop, d.now)
 	require.Equal(t, "No date is guessed: that takes 9 earlier jobs that went through “Repairing” like this one, and there are 0.", v.None)
 	require.Empty(t, v.Range)
-	require.Nil(t, templates.ForecastViewOf(nil, d.job(), d.svc.Shop, d.now))
+	require.Nil(t, forecastViewOf(nil, d.job(), d.svc.Shop, d.now))
 }

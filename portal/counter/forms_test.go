@@ -317,7 +317,7 @@ func TestFurtherQuoteWithinAndTakenBack(t *testing.T) {
 
 // post sends a form that the page does not offer.
 func (v *visitor) post(path string, fields ...string) got {
-	f := &form{v: v, action: path, values: url.Values{}, names: map[string]bool{}}
+	f := &sheet{v: v, action: path, values: url.Values{}, names: map[string]bool{}}
 	f.values.Set("csrf", v.page("/counter").form("/counter/sign-out").values.Get("csrf"))
 	for i := 0; i+1 < len(fields); i += 2 {
 		f.values.Set(fields[i], fields[i+1])

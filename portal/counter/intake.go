@@ -8,15 +8,16 @@ import (
 	"benchword/workflow"
 )
 
-// tasks lists every form on a job.
-func (x *counter) tasks() []*task {
-	return []*task{
-		intakeTask, lookTask, photosTask, wordsTask, photoTask, photoRemoveTask, findingTask, correctTask, withdrawTask, checksTask, symptomTask, planTask,
-		workTask, dutiesTask, dutyDoneTask, dutyWaiveTask, testsTask, readyTask, packingTask, holdTask, liftTask,
-		reportTask, sendTask, quoteTask, takeBackTask, answerTask, undoTask, chargeTask,
-		promiseTask, delayTask, delayChoiceTask, levelTask, paymentTask, customerTask, lettersTask, linkTask, linkRevokeTask, linkMailTask, noticesTask, againTask, toldTask, eraseTask, moveTask,
-	}
+// intakePage is the form for opening the parcel.
+type intakePage struct {
+	jobBase
+	Rows   []rowNumber
+	Photos []templates.PhotoView
+	// Receive offers to mark the parcel as received with the same press.
+	Receive bool
 }
+
+func (*intakePage) Template() string { return "intake.html" }
 
 // spareRows is how many empty rows a list in a form has to spare, for browsers without scripts.
 const spareRows = 3
@@ -48,14 +49,14 @@ var intakeTask = &task{
 		}
 	},
 	view: func(r *request) (templates.View, error) {
-		v := &templates.CounterIntake{Receive: r.job.Stage == workflow.StageBooked}
-		v.Rows = templates.Rows(filled(r.form.Values["item"]), spareRows)
-		for _, p := range templates.CounterPhotoViews(r.job, r.shop()) {
+		v := &intakePage{Receive: r.job.Stage == workflow.StageBooked}
+		v.Rows = formRows(filled(r.form.Values["item"]), spareRows)
+		for _, p := range photoViews(r.job, r.shop()) {
 			if p.Kind == workflow.PhotoArrival {
 				v.Photos = append(v.Photos, p)
 			}
 		}
-		v.JobPage = r.title("Open the parcel")
+		v.jobBase = r.title("Open the parcel")
 		return v, nil
 	},
 	read: func(r *request) ([]workflow.Command, error) {
@@ -108,17 +109,6 @@ var intakeTask = &task{
 	},
 }
 
-// filled counts the values up to the last that is not empty.
-func filled(values []string) int {
-	n := 0
-	for i, s := range values {
-		if strings.TrimSpace(s) != "" {
-			n = i + 1
-		}
-	}
-	return n
-}
-
 func changedItems(j *workflow.Job, list []workflow.Item, serial string) bool {
 	if len(list) != len(j.Contents) || strings.TrimSpace(serial) != j.Device.Serial {
 		return true
@@ -130,39 +120,4 @@ func changedItems(j *workflow.Job, list []workflow.Item, serial string) bool {
 		}
 	}
 	return false
-}
-
-var lookTask = &task{
-	path: "look", fields: map[string]string{"to": ""},
-	fill: func(r *request) {
-		r.form.Values.Set("condition", r.job.Condition)
-		if t := r.job.Reproduction; t != nil {
-			r.form.Values.Set("result", string(t.Result))
-			r.form.Values.Set("note", t.Note)
-		}
-	},
-	view: func(r *request) (templates.View, error) {
-		return &templates.CounterLook{JobPage: r.title("First look"), Start: r.job.Stage == workflow.StageReceived}, nil
-	},
-	read: func(r *request) ([]workflow.Command, error) {
-		var out []workflow.Command
-		if s := strings.TrimSpace(r.value("condition")); s != "" && s != r.job.Condition {
-			out = append(out, workflow.NoteCondition{Text: s})
-		}
-		result, note := workflow.Reproduced(r.value("result")), strings.TrimSpace(r.value("note"))
-		if t := r.job.Reproduction; result != "" && (t == nil || t.Result != result || t.Note != note) {
-			out = append(out, workflow.TryFault{Result: result, Note: note})
-		} else if result == "" && note != "" {
-			r.form.Add("result", "Say whether the fault shows; the note alone does not tell.")
-		}
-		out = append(out, r.addPhotos(workflow.PhotoArrival)...)
-		r.said = "Kept."
-		if r.value("do") == "start" {
-			out = append(out, workflow.Go{To: workflow.StageDiagnosing})
-			r.said = "On the bench: diagnosing."
-		} else if len(out) == 0 {
-			r.said = "Nothing was changed."
-		}
-		return out, nil
-	},
 }

@@ -1,11 +1,220 @@
 package counter
 
 import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
 	"benchword/templates"
+	"benchword/templates/locale"
 	"benchword/workflow"
 
 	"github.com/gofiber/fiber/v2"
 )
+
+// jobPage is a job's page at the counter.
+type jobPage struct {
+	jobBase
+	templates.JobView
+	// Alerts are what must not be overlooked.
+	Alerts []alert
+	// Tasks belong to the stage; More are always there.
+	Tasks, More []todo
+	Moves       []moveView
+	// Bar holds the one or two steps at hand: it stays within reach of the thumb.
+	Bar []barStep
+
+	Screening []string
+	Condition string
+	Tried     string
+	Photos    []templates.PhotoView
+	Findings  []findingRow // in place of the view's
+	Duties    []dutyRow
+	Reports   []templates.ReportLink
+	Quotes    []revision
+	Work      []doneView
+	Tests     []testView
+	Letters   []templates.LetterView
+	Accounts  []accountView
+	// Forecast is what the shop's history says, nil for a job that is not on its way.
+	Forecast *forecastView
+	Targets  []targetView
+	Payments []doneView
+	Notices  []noticeView
+	// Told says which mails the customer wants.
+	Told string
+}
+
+func (*jobPage) Template() string { return "job.html" }
+
+// alert is something that must not be overlooked, with where to deal with it.
+type alert struct {
+	Kind, Words string
+	URL, Link   string
+}
+
+// doneView is something done: what, when, by whom.
+type doneView struct {
+	Text, When, By string
+	Photos         []templates.PhotoView
+}
+
+// accountView is the open time on somebody's account.
+type accountView struct{ Name, Time string }
+
+// jobPageOf makes the job's page. Entries are its notices as the outbox has them.
+func jobPageOf(base jobBase, j *workflow.Job, entries []workflow.Entry, shop *workflow.Shop, now time.Time) *jobPage {
+	k := newClock(shop, now)
+	urls := photoURLs(j)
+	v := &jobPage{jobBase: base, JobView: templates.JobViewOf(j, shop, now, base.Card.URL, urls), Condition: j.Condition, Photos: photoViews(j, shop)}
+	if t := j.Reproduction; t != nil {
+		v.Tried = "Does the fault show? " + strings.ToUpper(reproducedWords[t.Result][:1]) + reproducedWords[t.Result][1:] + "."
+		if t.Note != "" {
+			v.Tried += " " + t.Note
+		}
+	}
+	if s := j.Screening; s != nil {
+		v.Screening = screeningWords(s)
+	}
+	for i := range j.Findings {
+		f := &j.Findings[i]
+		v.Findings = append(v.Findings, findingRow{
+			v.JobView.Findings[i], base.To("finding/" + itoa(f.ID)), originWords[f.Origin], certaintyWords[f.Certainty], f.Reason,
+		})
+	}
+	v.Duties = k.duties(j)
+	for i := range j.Reports {
+		r := &j.Reports[i]
+		v.Reports = append(v.Reports, templates.ReportLink{Number: r.Number, URL: base.To("report/" + itoa(r.Number)), Sent: k.at(r.SentAt), Short: r.Short})
+	}
+	for i := range slices.Backward(j.Quotes) {
+		v.Quotes = append(v.Quotes, k.quote(j, &j.Quotes[i]))
+	}
+	for _, x := range j.Work {
+		v.Work = append(v.Work, doneView{Text: x.Text, When: k.at(x.At), Photos: templates.PhotosOf(j, x.Photos, k.w, k.loc, urls)})
+	}
+	v.Tests = k.tests(j)
+	for _, m := range j.Messages {
+		l := templates.LetterView{Mine: m.By.Role == workflow.RoleCustomer, Who: base.Card.Person, When: k.at(m.At), Text: m.Text.Text, Question: m.Question && !m.Answered}
+		if !l.Mine {
+			l.Who = cmp.Or(m.By.ID, roleWords[m.By.Role])
+		}
+		if m.Text.Erased() {
+			l.Text = "(erased)"
+		}
+		v.Letters = append(v.Letters, l)
+	}
+	for _, p := range j.Payments {
+		v.Payments = append(v.Payments, doneView{Text: strings.TrimPrefix(paymentWords[p.Kind]+": ", ": ") + k.w.Money(p.Amount) + ", " + p.How, When: k.at(p.At)})
+	}
+	v.Accounts = k.accounts(j)
+	v.Targets = k.targets(j)
+	v.Notices, v.Told = k.notices(j, entries), toldWords[j.Choice()]
+	v.Alerts = slices.Concat(k.promiseAlerts(j, base), alertsOf(j, base, now))
+	v.Tasks, v.More = k.tasks(j, base)
+	v.Moves = movesOf(j, shop, base)
+	v.Bar = barOf(j, v)
+	return v
+}
+
+// accounts says whose open time it was since the first promise.
+func (k clockOf) accounts(j *workflow.Job) []accountView {
+	if len(j.Promises) == 0 {
+		return nil
+	}
+	end := k.now
+	if j.Ended() {
+		end = j.EndedAt
+	}
+	a := j.Turnaround(k.shop, &j.Promises[0]).Accounts(end)
+	var out []accountView
+	for _, who := range []workflow.Account{workflow.AccountBench, workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier} {
+		if d := a.Of(who); d > 0 || who == workflow.AccountBench {
+			out = append(out, accountView{accountWords[who], span(d)})
+		}
+	}
+	return out
+}
+
+func screeningWords(s *workflow.Screening) []string {
+	var out []string
+	for _, q := range []struct {
+		words string
+		a     workflow.Answer
+	}{{"lithium cell or battery", s.Lithium}, {"cell swollen, pierced, hot or leaking", s.CellDamaged}, {"connects to the mains", s.Mains}, {"traces of liquid", s.Liquid}} {
+		out = append(out, q.words+": "+answerWords[q.a])
+	}
+	if s.Note != "" {
+		out = append(out, s.Note)
+	}
+	return out
+}
+
+func alertsOf(j *workflow.Job, base jobBase, now time.Time) []alert {
+	var out []alert
+	if n := len(j.Undelivered()); n > 0 {
+		words := "A mail did not arrive. Telephone the customer."
+		if n > 1 {
+			words = fmt.Sprintf("%d mails did not arrive. Telephone the customer.", n)
+		}
+		out = append(out, alert{"mail", words, "#notices", "Which mail"})
+	}
+	if j.DeadAddress != "" && j.DeadAddress == j.Customer.Email.Digest && j.Erased.IsZero() {
+		out = append(out, alert{"mail", "The e-mail address takes no mail. Ask for the right one on the telephone.", base.To("customer"), "Correct it"})
+	}
+	if m := j.OpenQuestion(); m != nil {
+		out = append(out, alert{"question", "The customer asked: " + m.Text.Text, base.To("letters") + "#form", "Answer"})
+	}
+	if s := j.Screening; s != nil && s.CellDamaged == workflow.Yes {
+		out = append(out, alert{"danger", "A damaged cell came in. Keep it apart, on something that does not burn; it is never posted.", "", ""})
+	}
+	if s := j.Screening; s != nil && s.Mains == workflow.Yes && !j.Ended() {
+		out = append(out, alert{"caution", "Mains device. Unplug, let it discharge and measure before touching; local rules and licensed practice come first.", "", ""})
+	}
+	if q := j.Quote(); q != nil && q.State == workflow.QuoteExpired && j.Stage == workflow.StageAwaitingApproval {
+		out = append(out, alert{"quote", "The quote ran out without an answer. Send a new one, or telephone.", base.To("quote"), "New quote"})
+	}
+	return out
+}
+
+// promiseAlerts are what must not be overlooked about a promise.
+func (k clockOf) promiseAlerts(j *workflow.Job, base jobBase) []alert {
+	var out []alert
+	add := func(kind, words, path, link string) {
+		a := alert{Kind: kind, Words: words}
+		if base.Counter {
+			a.URL, a.Link = base.To(path), link
+		}
+		out = append(out, a)
+	}
+	p, d := j.Promise(), j.Delay()
+	if p != nil && p.BreachedAt.IsZero() && !j.Ended() {
+		if p.Risk > 0 {
+			add("promise", fmt.Sprintf("By this shop’s own history the promised date will probably be missed (%d %%).", p.Risk), "promise", "Move the date")
+		}
+		if p.Warned > 0 {
+			words := fmt.Sprintf("More than %d %% of the promised working time is used.", p.Warned)
+			if left, ok := j.Turnaround(k.shop, p).Remaining(k.now); ok {
+				words = fmt.Sprintf("More than %d %% of the promised working time is used; %s are left.", p.Warned, span(left))
+			}
+			add("promise", words, "delay", "Write down why, in case it is missed")
+		}
+	}
+	switch {
+	case j.Unexplained():
+		add("promise", "The promised date was missed, and the customer has only read that the work takes longer.", "delay", "Say why, and give a date")
+	case d != nil && d.Open(k.now) && !j.Ended():
+		add("promise", "The customer can choose until "+k.at(d.AnswerBy)+": wait, or have it back. No answer means: "+delayWords[d.Silence]+".", "delay", "Write down a telephone answer")
+	case d != nil && d.Choice == workflow.DelayReturn && !j.Ended():
+		out = append(out, alert{Kind: "promise", Words: "The customer wants it back unrepaired, at no cost: close it up, check that it is safe, send it back."})
+	}
+	for _, t := range j.LateTargets() {
+		out = append(out, alert{Kind: "promise", Words: locale.Capital(targetWords[t]) + " is late."})
+	}
+	return out
+}
 
 func (x *counter) showJob(c *fiber.Ctx) error {
 	r, err := x.open(c, "")
@@ -18,91 +227,7 @@ func (x *counter) showJob(c *fiber.Ctx) error {
 	}
 	r.base.Title = r.base.Card.Number + " · " + r.base.Card.Device
 	r.form.Act = r.base.To("move")
-	v := templates.CounterJobOf(r.base, r.job, entries, x.s.Shop(), x.s.Now())
-	v.Forecast = templates.ForecastViewOf(x.s.Forecast(), r.job, x.s.Shop(), x.s.Now())
-	return x.s.Render(c, fiber.StatusOK, v)
-}
-
-func (x *counter) showHistory(c *fiber.Ctx) error {
-	r, err := x.open(c, "")
-	if err != nil {
-		return err
-	}
-	events, err := x.s.Service().Store.Events(c.UserContext(), x.s.Shop().ID, r.job.Number, 0)
-	if err != nil {
-		return err
-	}
-	r.base.Title = "History · " + r.base.Card.Number
-	v := &templates.CounterHistory{JobPage: r.base, Head: r.job.Head}
-	if v.Events, err = templates.EventViews(events, x.s.Shop()); err != nil {
-		return err
-	}
-	return x.s.Render(c, fiber.StatusOK, v)
-}
-
-// title heads a task's page.
-func (r *request) title(words string) templates.JobPage {
-	r.base.Title = words + " · " + r.base.Card.Number
-	r.base.Form = r.form
-	return r.base
-}
-
-// moveTo is the stage that a move's page is about.
-func (r *request) moveTo() workflow.Stage {
-	if s := r.c.Params("to"); s != "" {
-		return workflow.Stage(s)
-	}
-	return workflow.Stage(r.value("to"))
-}
-
-// moveTask is a row of the transition table. The job's page has a button for those that need no words;
-// the others, and those that are refused, have a page.
-var moveTask = &task{
-	path: "move/:to",
-	view: func(r *request) (templates.View, error) {
-		to := r.moveTo()
-		v := &templates.CounterMove{ToWords: templates.StageWords(to)}
-		row := false
-		for _, m := range r.job.Moves(r.shop()) {
-			if m.To == to {
-				row = true
-				v.Move = templates.MoveView{To: to, Words: templates.MoveWords(r.job.Stage, to), Missing: m.Missing, Ask: templates.MoveAsks(r.job.Stage, to)}
-			}
-		}
-		if !row && !r.refused {
-			return nil, &workflow.Error{Code: workflow.CodeRefused, Message: "This step is not open to the job as it stands. It may have moved on in the meantime."}
-		}
-		if !row {
-			v.Move = templates.MoveView{To: to, Words: "Move the job"}
-		}
-		if r.job.Stage == workflow.StageDiagnosing && to == workflow.StageTesting {
-			v.Outcomes = []templates.Choice{
-				{Value: string(workflow.OutcomeNoFault), Words: "No fault was found"},
-				{Value: string(workflow.OutcomeRepaired), Words: "The checks themselves cured it"},
-			}
-		}
-		switch to {
-		case workflow.StageReceived:
-			v.Told = "The customer gets a mail: what was in the parcel, with the arrival photos, and the promised date."
-		case workflow.StageShipped:
-			v.Told = "The customer gets a mail with the parcel number."
-		case workflow.StageWithdrawn:
-			v.Told = "The customer gets a mail that the job is closed."
-		}
-		if v.Move.Words == "" {
-			v.Move.Words = "Move the job"
-		}
-		v.JobPage = r.title(v.Move.Words)
-		r.form.Act = r.base.To("move/" + string(to))
-		return v, nil
-	},
-	read: func(r *request) ([]workflow.Command, error) {
-		to := r.moveTo()
-		if r.job.Stage == workflow.StageDiagnosing && to == workflow.StageTesting && r.value("outcome") == "" {
-			r.form.Add("outcome", "Say whether no fault was found or the checks themselves cured it.")
-			return nil, nil
-		}
-		r.said = "The job is now: " + templates.StageWords(to) + "."
-		return []workflow.Command{workflow.Go{To: to, Outcome: workflow.Outcome(r.value("outcome")), Reason: r.value("reason")}}, nil
-	},
+	v := jobPageOf(r.base, r.job, entries, x.s.Shop(), x.s.Now())
+	v.Forecast = forecastViewOf(x.s.Forecast(), r.job, x.s.Shop(), x.s.Now())
+	return x.render(c, fiber.StatusOK, v)
 }

@@ -1,7 +1,9 @@
 package counter
 
 import (
+	"fmt"
 	"slices"
+	"time"
 
 	"benchword/templates"
 	"benchword/workflow"
@@ -9,8 +11,72 @@ import (
 	"github.com/gofiber/fiber/v2"
 )
 
+// mailsPage is the outbox over all jobs.
+type mailsPage struct {
+	templates.Page
+	States []stageFilter
+	// Lists are the mails and, where there is any, what goes other ways.
+	Lists []outboxList
+	// Hooks are the shop's own systems.
+	Hooks []hookView
+}
+
+func (*mailsPage) Template() string { return "mails.html" }
+
+// outboxRow is a mail on the page of the outbox.
+type outboxRow struct {
+	noticeView
+	Number                   workflow.JobNumber
+	Job, URL, Device, Person string
+}
+
+// outboxList is a list of entries, the oldest first; Cut says that there are more.
+type outboxList struct {
+	ID, Heading string
+	Rows        []outboxRow
+	Cut         bool
+}
+
+// hookView is one of the shop's own systems that is told of steps. Off says in words since when and why it is
+// told nothing, "" while it is told; Waiting what there is for it, "" for nothing.
+type hookView struct{ Name, Off, Waiting string }
+
+// outboxRowOf makes the row of an outbox entry.
+func outboxRowOf(j *workflow.Job, e *workflow.Entry, shop *workflow.Shop, now time.Time) outboxRow {
+	k := newClock(shop, now)
+	if e.Via != "" {
+		return outboxRow{noticeView: k.other(j, e), Number: j.Number, Job: j.Number.Shown(), URL: "/counter/job/" + string(j.Number) + "#notices", Device: j.Device.Name(), Person: j.Customer.Name.Text}
+	}
+	n := j.Notice(e.ID)
+	if n == nil {
+		n = &workflow.NoticeRecord{ID: e.ID, Kind: e.Kind, At: e.MadeAt}
+	}
+	return outboxRow{
+		noticeView: k.notice(j, n, e), Number: j.Number, Job: j.Number.Shown(), URL: "/counter/job/" + string(j.Number) + "#notices",
+		Device: j.Device.Name(), Person: j.Customer.Name.Text,
+	}
+}
+
+// hookViewOf makes the view of a hook; off is nil while it is told, more says that not all that waits was counted.
+func hookViewOf(name string, off *workflow.HookState, waiting int, more bool, shop *workflow.Shop, now time.Time) hookView {
+	v := hookView{Name: name}
+	if off != nil {
+		v.Off = "switched off " + newClock(shop, now).at(off.At) + ", since it answered “" + off.Words + "”"
+	}
+	switch {
+	case waiting == 0:
+	case more:
+		v.Waiting = fmt.Sprintf("%d messages or more wait", waiting)
+	case waiting == 1:
+		v.Waiting = "1 message waits"
+	default:
+		v.Waiting = fmt.Sprintf("%d messages wait", waiting)
+	}
+	return v
+}
+
 const (
-	mailsPage  = 200  // so many mails stand on the page of the outbox, and so many entries that go another way
+	mailsShown = 200  // so many mails stand on the page of the outbox, and so many entries that go another way
 	mailsAmong = 5000 // so many entries are looked through for them
 )
 
@@ -21,14 +87,14 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 	switch state {
 	case workflow.EntryBuried:
 	case workflow.EntrySent:
-		among = 2 * mailsPage // the store looks through all jobs for each
+		among = 2 * mailsShown // the store looks through all jobs for each
 	default:
 		state = workflow.EntryQueued
 	}
 	ctx, svc := c.UserContext(), x.s.Service()
-	v := &templates.CounterMails{Page: x.s.Page(c, "Mails")}
+	v := &mailsPage{Page: x.s.Page(c, "Mails")}
 	for _, s := range []workflow.EntryState{workflow.EntryQueued, workflow.EntryBuried, workflow.EntrySent} {
-		v.States = append(v.States, templates.StageFilter{Words: templates.MailStateWords(s), URL: "/counter/mails?state=" + string(s), Here: s == state})
+		v.States = append(v.States, stageFilter{Words: mailStateWords[s], URL: "/counter/mails?state=" + string(s), Here: s == state})
 	}
 	entries, err := svc.Store.EntriesIn(ctx, x.s.Shop().ID, state, among+1)
 	if err != nil {
@@ -48,10 +114,10 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 			return err
 		}
 		off[h.Via()] = is != nil && state == workflow.EntryQueued
-		v.Hooks = append(v.Hooks, templates.HookViewOf(h.Name, is, waiting[h.Via()], more, x.s.Shop(), x.s.Now()))
+		v.Hooks = append(v.Hooks, hookViewOf(h.Name, is, waiting[h.Via()], more, x.s.Shop(), x.s.Now()))
 	}
-	mails := templates.OutboxList{ID: "mails", Heading: templates.MailStateWords(state), Cut: more}
-	others := templates.OutboxList{ID: "others", Heading: "Other ways than mail", Cut: more}
+	mails := outboxList{ID: "mails", Heading: mailStateWords[state], Cut: more}
+	others := outboxList{ID: "others", Heading: "Other ways than mail", Cut: more}
 	seen := map[workflow.JobNumber]*workflow.Job{}
 	for i := range entries {
 		e, list := &entries[i], &mails
@@ -61,7 +127,7 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 		if off[e.Via] {
 			continue
 		}
-		if len(list.Rows) == mailsPage {
+		if len(list.Rows) == mailsShown {
 			list.Cut = true
 			continue
 		}
@@ -72,12 +138,12 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 			}
 			seen[e.Job] = j
 		}
-		list.Rows = append(list.Rows, templates.OutboxRowOf(j, e, x.s.Shop(), x.s.Now()))
+		list.Rows = append(list.Rows, outboxRowOf(j, e, x.s.Shop(), x.s.Now()))
 	}
-	if v.Lists = []templates.OutboxList{mails}; len(others.Rows) > 0 {
+	if v.Lists = []outboxList{mails}; len(others.Rows) > 0 {
 		v.Lists = append(v.Lists, others)
 	}
-	return x.s.Render(c, fiber.StatusOK, v)
+	return x.render(c, fiber.StatusOK, v)
 }
 
 // postHook switches one of the shop's own systems on again. Its dispatcher finds out when it next looks.
@@ -104,38 +170,4 @@ func (x *counter) postOtherAgain(c *fiber.Ctx) error {
 	}
 	x.s.Flash(c, "It is on its way again.")
 	return x.s.Back(c, "/counter/mails")
-}
-
-var noticesTask = &task{
-	path: "notices", roles: counterUp,
-	fill: func(r *request) { r.form.Values.Set("choice", string(r.job.Choice())) },
-	view: func(r *request) (templates.View, error) {
-		if !r.job.Erased.IsZero() {
-			return nil, &workflow.Error{Code: workflow.CodeGone, Message: "The person was erased from this job."}
-		}
-		return &templates.CounterNotices{JobPage: r.title("Which mails"), Choices: templates.NoticeChoices()}, nil
-	},
-	read: func(r *request) ([]workflow.Command, error) {
-		return []workflow.Command{workflow.ChooseNotices{Choice: workflow.NoticeChoice(r.value("choice"))}}, nil
-	},
-	said: "The choice is written down.",
-}
-
-// againTask and toldTask are the buttons beside a mail that was given up.
-var againTask = &task{
-	path: "notices/again", postOnly: true, roles: counterUp,
-	view: noticesTask.view,
-	read: func(r *request) ([]workflow.Command, error) {
-		return []workflow.Command{workflow.SendAgain{ID: r.value("id")}}, nil
-	},
-	said: "The mail is on its way again.",
-}
-
-var toldTask = &task{
-	path: "notices/told", postOnly: true, roles: counterUp,
-	view: noticesTask.view,
-	read: func(r *request) ([]workflow.Command, error) {
-		return []workflow.Command{workflow.NoteTold{ID: r.value("id")}}, nil
-	},
-	said: "Ticked off: the customer was told.",
 }

@@ -9,11 +9,73 @@ import (
 
 	"benchword/portal"
 	"benchword/templates"
+	"benchword/templates/locale"
 	"benchword/workflow"
-	"benchword/workflow/evidence"
 
 	"github.com/gofiber/fiber/v2"
 )
+
+// photosPage shows a job's photos, takes new ones in, and asks for the words that are missing.
+type photosPage struct {
+	jobBase
+	Photos []templates.PhotoView
+	// Bare are those that have no caption or no description yet.
+	Bare []templates.PhotoView
+	// Words is the form for them.
+	Words *form
+}
+
+func (*photosPage) Template() string { return "photos.html" }
+
+// shotView is a photo at the counter: it leads to its own page, and can be ticked.
+type shotView struct {
+	templates.PhotoView
+	Page   string
+	Ticked bool
+}
+
+// shotPick is a choice of photos to tick.
+type shotPick struct {
+	Legend string
+	Photos []shotView
+}
+
+// Shots makes photos lead to their pages.
+func (p jobBase) Shots(photos []templates.PhotoView) []shotView {
+	var out []shotView
+	for _, v := range photos {
+		out = append(out, shotView{v, p.To("photo/" + itoa(v.ID)), p.Form != nil && p.Form.Holds("photos", itoa(v.ID))})
+	}
+	return out
+}
+
+// PickPhotos offers photos to tick.
+func (p jobBase) PickPhotos(legend string, photos []templates.PhotoView) shotPick {
+	return shotPick{legend, p.Shots(photos)}
+}
+
+// photoURLs gives the addresses of photos below the job at the counter.
+func photoURLs(j *workflow.Job) templates.PhotoURLs {
+	return func(p *workflow.Photo) (small, large string) {
+		at := "/counter/job/" + string(j.Number) + "/photo/" + itoa(p.ID)
+		return at + "/small.jpg?v=" + first(p.Small.Digest, 8), at + "/large.jpg?v=" + first(p.Large.Digest, 8)
+	}
+}
+
+// photoViews shows all of a job's photos, newest first.
+func photoViews(j *workflow.Job, shop *workflow.Shop) []templates.PhotoView {
+	var ids []int
+	for i := range slices.Backward(j.Photos) {
+		ids = append(ids, j.Photos[i].ID)
+	}
+	out := templates.PhotosOf(j, ids, locale.For("en"), shop.Calendar.Location(), photoURLs(j))
+	for i := range out {
+		if out[i].Label == "" {
+			out[i].Label = photoKindWords[out[i].Kind]
+		}
+	}
+	return out
+}
 
 // takePhotos reads the pictures that came with the form.
 func (r *request) takePhotos() error {
@@ -138,9 +200,9 @@ var photosTask = &task{
 }
 
 // photoList makes the page of all photos; words is the form for captions after a refusal.
-func (r *request) photoList(words *templates.Form) *templates.CounterPhotoList {
+func (r *request) photoList(words *form) *photosPage {
 	r.base.Title = "Photos · " + r.base.Card.Number
-	v := &templates.CounterPhotoList{JobPage: r.base, Photos: templates.CounterPhotoViews(r.job, r.shop()), Words: words}
+	v := &photosPage{jobBase: r.base, Photos: photoViews(r.job, r.shop()), Words: words}
 	fresh := words == nil
 	if fresh {
 		v.Words = r.x.form(r.c, r.base.To("photos/words"))
@@ -160,7 +222,7 @@ func (r *request) photoList(words *templates.Form) *templates.CounterPhotoList {
 	return v
 }
 
-var wordsTask = &task{
+var photoWordsTask = &task{
 	path: "photos/words", postOnly: true, then: "photos",
 	view: func(r *request) (templates.View, error) {
 		words := r.form
@@ -230,148 +292,4 @@ func (x *counter) photoOne(c *fiber.Ctx) error {
 		return answer(err)
 	}
 	return c.JSON(fiber.Map{"ok": true})
-}
-
-// spareMarks is how many empty rows the table of marks has to spare, for browsers without scripts.
-const spareMarks = 3
-
-func markPrefix(i int) string { return "m" + strconv.Itoa(i) + "." }
-
-var photoTask = &task{
-	path: "photo/:id", stale: true, then: "photos",
-	fields: map[string]string{"marks": "m0.kind", "photo": ""},
-	fill: func(r *request) {
-		p := r.job.Photo(r.param("id"))
-		if p == nil {
-			return
-		}
-		v := r.form.Values
-		v.Set("kind", string(p.Kind))
-		v.Set("caption", p.Caption)
-		v.Set("alt", p.Alt)
-		v.Set("pair", strconv.Itoa(p.Pair))
-		for i, m := range p.Marks {
-			o := markPrefix(i)
-			v.Set(o+"kind", string(m.Kind))
-			for name, n := range map[string]int{"x": m.X, "y": m.Y, "x2": m.X2, "y2": m.Y2, "number": m.Number} {
-				if n != 0 || name != "number" {
-					v.Set(o+name, strconv.Itoa(n))
-				}
-			}
-			v.Set(o+"text", m.Text)
-		}
-	},
-	view: func(r *request) (templates.View, error) { return r.photoPage() },
-	read: func(r *request) ([]workflow.Command, error) {
-		p := r.job.Photo(r.param("id"))
-		if p == nil {
-			return nil, noPhoto
-		}
-		marks := r.readMarks()
-		cmd := workflow.DescribePhoto{
-			ID: p.ID, Kind: workflow.PhotoKind(r.value("kind")), Caption: r.value("caption"), Alt: r.value("alt"),
-			Pair: r.number("pair", "The photo to pair with"), Marks: marks,
-		}
-		if err := evidence.CheckMarks(marks); err != nil && !r.form.Bad() {
-			r.form.Add("m0.kind", portal.Sentence(err))
-		}
-		if cmd.Pair == p.ID {
-			r.form.Add("pair", "A photo can't be paired with itself.")
-		}
-		if r.form.Bad() {
-			return nil, nil
-		}
-		if err := r.x.s.Redraw(r.c.UserContext(), r.job, &cmd); err != nil {
-			return nil, err
-		}
-		return []workflow.Command{cmd}, nil
-	},
-	said:  "The photo is changed.",
-	after: func(r *request, j *workflow.Job) error { return r.x.s.DiscardOld(r.c.UserContext(), r.job, j) },
-}
-
-var noPhoto = &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such photo on this job."}
-
-// readMarks reads the table of marks; rows without a kind are left out.
-func (r *request) readMarks() []workflow.Mark {
-	var out []workflow.Mark
-	for i := range workflow.MaxList + spareMarks {
-		o := markPrefix(i)
-		kind := workflow.MarkKind(r.value(o + "kind"))
-		if kind == "" {
-			continue
-		}
-		at := func(name, what string) int {
-			n := r.number(o+name, what)
-			if n < 0 || n > 10000 {
-				r.form.Add(o+name, what+" goes from 0 to 10000.")
-			}
-			return n
-		}
-		m := workflow.Mark{Kind: kind, X: at("x", "Across"), Y: at("y", "Down"), Text: strings.TrimSpace(r.value(o + "text"))}
-		if kind != workflow.MarkPoint {
-			m.X2, m.Y2 = at("x2", "Across, second point"), at("y2", "Down, second point")
-		}
-		if m.Number = r.number(o+"number", "The number of a mark"); m.Number < 0 || m.Number > 99 {
-			r.form.Add(o+"number", "The number of a mark goes from 1 to 99.")
-		}
-		out = append(out, m)
-	}
-	return out
-}
-
-func (r *request) photoPage() (*templates.CounterPhoto, error) {
-	p := r.job.Photo(r.param("id"))
-	if p == nil {
-		return nil, noPhoto
-	}
-	v := &templates.CounterPhoto{MarkWords: templates.MarkChoices}
-	rows := 0
-	for i := range workflow.MaxList + spareMarks {
-		if r.value(markPrefix(i)+"kind") != "" {
-			rows = i + 1
-		}
-	}
-	for i := range min(rows+spareMarks, workflow.MaxList) {
-		o := markPrefix(i)
-		v.Marks = append(v.Marks, templates.MarkRow{
-			Index: i, Prefix: o, Kind: r.value(o + "kind"), X: r.value(o + "x"), Y: r.value(o + "y"), X2: r.value(o + "x2"), Y2: r.value(o + "y2"),
-			Number: r.value(o + "number"), Text: r.value(o + "text"),
-		})
-	}
-	v.Pairs = []templates.Choice{{Value: "0", Words: "none"}}
-	for _, q := range templates.CounterPhotoViews(r.job, r.shop()) {
-		if q.ID == p.ID {
-			v.Photo = q
-			continue
-		}
-		words := q.Number
-		if q.Caption != "" {
-			words += ": " + q.Caption
-		}
-		v.Pairs = append(v.Pairs, templates.Choice{Value: strconv.Itoa(q.ID), Words: words})
-	}
-	v.Remove = r.x.form(r.c, r.base.To("photo/"+strconv.Itoa(p.ID)+"/remove"))
-	v.JobPage = r.title(v.Photo.Number)
-	return v, nil
-}
-
-var photoRemoveTask = &task{
-	path: "photo/:id/remove", postOnly: true, then: "photos",
-	view: func(r *request) (templates.View, error) {
-		form := r.form
-		r.form = r.x.form(r.c, r.base.To("photo/"+r.c.Params("id")))
-		r.form.Version = r.job.Version
-		photoTask.fill(r)
-		v, err := r.photoPage()
-		if err != nil {
-			return nil, err
-		}
-		v.Remove = form
-		return v, nil
-	},
-	read: func(r *request) ([]workflow.Command, error) {
-		return []workflow.Command{workflow.RemovePhoto{ID: r.param("id"), Reason: r.value("reason")}}, nil
-	},
-	said: "The photo is off the pages. It stays in the history.",
 }

@@ -1,9 +1,6 @@
 package counter
 
 import (
-	"errors"
-	"fmt"
-	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -16,6 +13,143 @@ import (
 	"github.com/gofiber/fiber/v2"
 )
 
+// quotePage is the composer of a quote.
+type quotePage struct {
+	jobBase
+	Revision int
+	Options  []quoteOptionRow
+	Kinds    []choice
+	Lines    []choice
+	Taxes    []choice
+	Currency string
+	// Inside says that the prices hold the taxes.
+	Inside  bool
+	Drafted string
+	// Open is the revision that waits for an answer, nil if none does.
+	Open     *revision
+	TakeBack *form
+	// Sendable: the stage allows a quote to be issued.
+	Sendable bool
+	Days     int
+}
+
+func (*quotePage) Template() string { return "quote.html" }
+
+// revision is a revision with what was answered to it.
+type revision struct {
+	templates.QuoteView
+	StateName string
+	Answers   []doneView
+	Open      bool
+}
+
+// quoteOptionRow is one option in the composer. Names of fields begin with Prefix.
+type quoteOptionRow struct {
+	Prefix string
+	Key    string
+	Lines  []quoteLineRow
+	// Total and its parts are worked out by the server, "" before that.
+	Total, Net string
+	Taxes      []templates.TaxView
+	Error      string
+	Extra      bool
+}
+
+// quoteLineRow is one line of an option in the composer.
+type quoteLineRow struct {
+	Prefix string
+	Shown  int
+	Amount string
+	Error  string
+}
+
+func (k clockOf) quote(j *workflow.Job, q *workflow.Quote) revision {
+	v := revision{QuoteView: templates.QuoteOf(j, q, k.shop, k.now, k.w), StateName: quoteStateWords[q.State], Open: q.State == workflow.QuoteOpen}
+	for _, d := range j.Decisions {
+		if d.Revision != q.Revision {
+			continue
+		}
+		a := doneView{When: k.at(d.At), By: d.Name.Text}
+		switch d.Verdict {
+		case workflow.VerdictApprove:
+			a.Text = "Yes to option " + d.Option
+			if d.Total != nil {
+				a.Text += ", " + k.w.Money(*d.Total)
+			}
+		case workflow.VerdictDecline:
+			a.Text = "No"
+		case workflow.VerdictAsk:
+			a.Text = "A question: " + d.Words.Text
+		}
+		if d.By.Role != workflow.RoleCustomer {
+			a.Text += " (written down by " + d.By.ID + ")"
+		}
+		v.Answers = append(v.Answers, a)
+	}
+	return v
+}
+
+// deposit reads an option's deposit, nil for none.
+func (x *counter) deposit(f *form, name string) *money.Amount {
+	s := strings.TrimSpace(f.Value(name))
+	if s == "" {
+		return nil
+	}
+	a, err := money.Parse(x.amount(s), x.s.Shop().Currency)
+	if err != nil {
+		f.Add(name, "The deposit can't be read; write it like 40.00.")
+		return nil
+	}
+	return &a
+}
+
+// lineChoice is a line's kind, with the grade of a part: one choice in the form.
+func lineChoice(l money.Line) string {
+	if l.Grade != "" {
+		return string(l.Kind) + ":" + string(l.Grade)
+	}
+	return string(l.Kind)
+}
+
+func lineKind(choice string) (money.LineKind, money.Grade) {
+	kind, grade, _ := strings.Cut(choice, ":")
+	return money.LineKind(kind), money.Grade(grade)
+}
+
+// feeLines puts the diagnostic fee that was announced on booking into a first quote: charged, and counted
+// towards a repair where the shop does so.
+func (r *request) feeLines(option string, line int, repair bool, tax string) {
+	f := r.job.Fee
+	if f == nil || f.Minor == 0 {
+		return
+	}
+	add := func(kind money.LineKind, text, price string) {
+		p := linePrefix(option, line)
+		line++
+		r.form.Values.Set(p+"kind", string(kind))
+		r.form.Values.Set(p+"text", text)
+		r.form.Values.Set(p+"price", price)
+		r.form.Values.Set(p+"tax", tax)
+	}
+	add(money.Fee, "Finding the cause", f.Plain())
+	if repair && r.shop().FeeCredited {
+		add(money.Credit, "Finding the cause, counted towards the repair", "-"+f.Plain())
+	}
+}
+
+// quotePaper gives a revision as PDF, in the customer's language.
+func (x *counter) quotePaper(c *fiber.Ctx) error {
+	j, err := x.load(c)
+	if err != nil {
+		return err
+	}
+	n, err := c.ParamsInt("n")
+	if err != nil || n < 1 || n > len(j.Quotes) {
+		return &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such revision of the quote."}
+	}
+	return x.s.SendQuotePaper(c, j, &j.Quotes[n-1], c.Params("form"), x.s.Words().For(j.Customer.Language))
+}
+
 // A quote's form has up to maxOptions options of up to maxQuoteLines lines. Fields are named
 // o<option>.<field> and o<option>.l<line>.<field>, both from 0.
 const (
@@ -25,11 +159,12 @@ const (
 
 var quoteStages = []workflow.Stage{workflow.StageDiagnosing, workflow.StageAwaitingApproval, workflow.StageRepairing}
 
-func optionPrefix(i int) string              { return "o" + strconv.Itoa(i) + "." }
+func optionPrefix(i int) string { return "o" + strconv.Itoa(i) + "." }
+
 func linePrefix(option string, i int) string { return option + "l" + strconv.Itoa(i) + "." }
 
 // shape counts the options and lines that stand in the form, up to the last that holds something.
-func shape(f *templates.Form) []int {
+func shape(f *form) []int {
 	var lines []int
 	for i := range maxOptions {
 		o := optionPrefix(i)
@@ -51,14 +186,14 @@ func shape(f *templates.Form) []int {
 	return lines
 }
 
-func blankOption(f *templates.Form, i, lines int) bool {
+func blankOption(f *form, i, lines int) bool {
 	o := optionPrefix(i)
 	return lines == 0 && strings.TrimSpace(f.Value(o+"title")+f.Value(o+"text")+f.Value(o+"excluded")) == ""
 }
 
 // readQuote turns the form into a quote. What can't be read is noted beside its field. An option that is
 // blank between others is left out; from says which option of the form each one is.
-func (x *counter) readQuote(f *templates.Form) (q workflow.IssueQuote, from []int) {
+func (x *counter) readQuote(f *form) (q workflow.IssueQuote, from []int) {
 	// The level's line stands in the form already, or was taken out of it.
 	q = workflow.IssueQuote{NoFee: true, Note: f.Value("note"), Reason: f.Value("reason"), Days: x.whole(f, "days", "The number of days")}
 	for i, lines := range shape(f) {
@@ -74,20 +209,7 @@ func (x *counter) readQuote(f *templates.Form) (q workflow.IssueQuote, from []in
 	return q, from
 }
 
-func (x *counter) whole(f *templates.Form, name, what string) int {
-	s := strings.TrimSpace(f.Value(name))
-	if s == "" {
-		return 0
-	}
-	n, err := strconv.Atoi(s)
-	if err != nil || n < 0 {
-		f.Add(name, what+" must be a whole number.")
-		return 0
-	}
-	return n
-}
-
-func (x *counter) readOption(f *templates.Form, i, lines int) workflow.Option {
+func (x *counter) readOption(f *form, i, lines int) workflow.Option {
 	o := optionPrefix(i)
 	key := string(rune('A' + i))
 	out := workflow.Option{
@@ -114,7 +236,7 @@ func (x *counter) readOption(f *templates.Form, i, lines int) workflow.Option {
 	return out
 }
 
-func (x *counter) readLine(f *templates.Form, p string) money.Line {
+func (x *counter) readLine(f *form, p string) money.Line {
 	l := money.Line{Text: strings.TrimSpace(f.Value(p + "text")), Tax: f.Value(p + "tax")}
 	l.Kind, l.Grade = lineKind(f.Value(p + "kind"))
 	if l.Text == "" {
@@ -161,17 +283,17 @@ func (x *counter) price(o workflow.Option) (money.Result, error) {
 
 // optionRows lays out the form with what it comes to. Spare rows are for browsers without scripts; more
 // names the option that was asked to get further ones.
-func (x *counter) optionRows(f *templates.Form, more string) []templates.QuoteOptionRow {
+func (x *counter) optionRows(f *form, more string) []quoteOptionRow {
 	w := locale.For("en")
 	counts := shape(f)
 	options := max(len(counts), 1)
 	if more == "option" {
 		options++
 	}
-	var out []templates.QuoteOptionRow
+	var out []quoteOptionRow
 	for i := range min(options, maxOptions) {
 		o := optionPrefix(i)
-		row := templates.QuoteOptionRow{Prefix: o, Key: string(rune('A' + i)), Extra: i >= len(counts)}
+		row := quoteOptionRow{Prefix: o, Key: string(rune('A' + i)), Extra: i >= len(counts)}
 		lines := 0
 		if i < len(counts) {
 			lines = counts[i]
@@ -184,7 +306,7 @@ func (x *counter) optionRows(f *templates.Form, more string) []templates.QuoteOp
 			spare = max(spare, 2)
 		}
 		for l := range min(lines+spare, maxQuoteLines) {
-			row.Lines = append(row.Lines, templates.QuoteLineRow{Prefix: linePrefix(o, l), Shown: l + 1})
+			row.Lines = append(row.Lines, quoteLineRow{Prefix: linePrefix(o, l), Shown: l + 1})
 		}
 		if !row.Extra {
 			x.total(f, &row, i, lines, w)
@@ -196,8 +318,8 @@ func (x *counter) optionRows(f *templates.Form, more string) []templates.QuoteOp
 
 // total works out what an option comes to, as it stands in the form; a line that can't be read leaves it
 // open.
-func (x *counter) total(f *templates.Form, row *templates.QuoteOptionRow, i, lines int, w *locale.Words) {
-	probe := &templates.Form{Values: f.Values}
+func (x *counter) total(f *form, row *quoteOptionRow, i, lines int, w *locale.Words) {
+	probe := &form{Values: f.Values}
 	o := x.readOption(probe, i, lines)
 	for _, e := range probe.Errors {
 		if strings.HasPrefix(e.Field, row.Prefix+"l") {
@@ -226,7 +348,7 @@ func (x *counter) total(f *templates.Form, row *templates.QuoteOptionRow, i, lin
 		row.Net = w.Money(result.Net)
 	}
 	for _, t := range result.Tax {
-		row.Taxes = append(row.Taxes, templates.TaxView{Name: templates.TaxWords(t.Name, t.Percent), Amount: w.Money(t.Amount)})
+		row.Taxes = append(row.Taxes, templates.TaxView{Name: templates.TaxWords(t.Name, t.Percent, w), Amount: w.Money(t.Amount)})
 	}
 }
 
@@ -258,7 +380,7 @@ func (x *counter) quoteTotal(c *fiber.Ctx) error {
 		Error  string `json:"error"`
 	}
 	out := []option{}
-	for _, r := range x.optionRows(&templates.Form{Values: values}, "") {
+	for _, r := range x.optionRows(&form{Values: values}, "") {
 		o := option{Prefix: r.Prefix, Total: r.Total, Net: r.Net, Taxes: []line{}, Lines: []line{}, Error: r.Error}
 		for _, t := range r.Taxes {
 			o.Taxes = append(o.Taxes, line{t.Name, t.Amount})
@@ -335,7 +457,7 @@ func (r *request) fillQuote(d *draft) {
 	r.feeLines("o1.", 1, false, tax)
 }
 
-func (r *request) quotePage() (*templates.CounterQuoteForm, error) {
+func (r *request) quotePage() (*quotePage, error) {
 	d, err := r.x.draft(r.c.UserContext(), r.job.Number, draftQuote)
 	if err != nil {
 		return nil, err
@@ -346,18 +468,18 @@ func (r *request) quotePage() (*templates.CounterQuoteForm, error) {
 	} else {
 		r.fillQuote(d)
 	}
-	v := &templates.CounterQuoteForm{
-		Revision: len(r.job.Quotes) + 1, Kinds: templates.OptionChoices, Lines: templates.LineChoices, Currency: string(r.shop().Currency),
+	v := &quotePage{
+		Revision: len(r.job.Quotes) + 1, Kinds: optionChoices, Lines: lineChoices, Currency: string(r.shop().Currency),
 		Inside: r.shop().Prices == money.WithTax, Drafted: r.drafted(d), Sendable: in(r.job.Stage, quoteStages), Days: r.shop().QuoteDays,
 	}
-	v.Taxes = []templates.Choice{{Value: "", Words: "no tax"}}
+	v.Taxes = []choice{{Value: "", Words: "no tax"}}
 	var names []string
 	for name := range r.shop().Taxes {
 		names = append(names, name)
 	}
 	sort.Strings(names)
 	for _, name := range names {
-		v.Taxes = append(v.Taxes, templates.Choice{Value: name, Words: templates.TaxWords(name, r.shop().Taxes[name].Percent)})
+		v.Taxes = append(v.Taxes, choice{Value: name, Words: templates.TaxWords(name, r.shop().Taxes[name].Percent, locale.For("en"))})
 	}
 	v.Options = r.x.optionRows(r.form, more)
 	// A kind that nobody chose yet: rows that are there to be filled in begin as the likeliest.
@@ -374,8 +496,8 @@ func (r *request) quotePage() (*templates.CounterQuoteForm, error) {
 			}
 		}
 	}
-	v.JobPage = r.title("Quote")
-	quotes := templates.CounterJobOf(r.base, r.job, nil, r.shop(), r.now()).Quotes
+	v.jobBase = r.title("Quote")
+	quotes := jobPageOf(r.base, r.job, nil, r.shop(), r.now()).Quotes
 	if len(quotes) > 0 && quotes[0].Open {
 		v.Open = &quotes[0]
 		v.TakeBack = r.x.form(r.c, r.base.To("quote/back"))
@@ -423,9 +545,6 @@ var quoteTask = &task{
 	},
 }
 
-// errShowAgain asks for the form to be shown as it stands, without a refusal.
-var errShowAgain = errors.New("show the form again")
-
 var takeBackTask = &task{
 	path: "quote/back", postOnly: true, roles: counterUp,
 	view: func(r *request) (templates.View, error) {
@@ -448,51 +567,4 @@ var takeBackTask = &task{
 		return []workflow.Command{workflow.WithdrawQuote{Revision: r.number("revision", "The revision"), Reason: r.value("back_reason")}}, nil
 	},
 	said: "The quote is taken back; the customer is told.",
-}
-
-// answerTask writes down what the customer said on the telephone.
-var answerTask = &task{
-	path: "answer", roles: counterUp, fields: map[string]string{"call": "when"},
-	fill: func(r *request) { r.form.Values.Set("name", r.job.Customer.Name.Text) },
-	view: func(r *request) (templates.View, error) {
-		v := &templates.CounterAnswer{JobPage: r.title("Telephone answer")}
-		if q := r.job.Quote(); q != nil {
-			view := templates.QuoteOf(r.job, q, r.shop(), r.now(), locale.For("en"))
-			v.Quote = &view
-			for _, o := range view.Options {
-				v.Options = append(v.Options, templates.Choice{Value: o.Key, Words: o.Key + ": " + o.Title + ", " + o.Total})
-			}
-			if r.value("digest") == "" || r.refused {
-				r.form.Values.Set("digest", q.Digest)
-				r.form.Values.Set("round", itoa(r.job.Undone(q.Revision)))
-			}
-		}
-		return v, nil
-	},
-	read: func(r *request) ([]workflow.Command, error) {
-		verdict := workflow.Verdict(r.value("verdict"))
-		how := strings.TrimSpace(r.value("how"))
-		switch {
-		case verdict == "":
-			r.form.Add("verdict", "Say what the answer was: yes, no, or a question.")
-		case verdict == workflow.VerdictApprove && r.value("option") == "":
-			r.form.Add("option", "Say which option the customer said yes to.")
-		}
-		if verdict != workflow.VerdictAsk && how == "" {
-			r.form.Add("how", "Say how the customer was reached, such as the number that was called: it is the evidence of the answer.")
-		}
-		if verdict != "" && !slices.Contains([]workflow.Verdict{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}, verdict) {
-			r.form.Add("verdict", "Choose one of the answers offered.")
-		}
-		who := r.x.s.Actor(r.c).ID
-		var call *workflow.CallNote
-		if how != "" {
-			call = &workflow.CallNote{At: r.callAt("when"), Number: how}
-		}
-		return []workflow.Command{workflow.Decide{
-			Round: r.number("round", "The round"), Call: call, Verdict: verdict, Digest: r.value("digest"), Option: r.value("option"), Name: r.value("name"), Words: r.value("words"),
-			Agent: fmt.Sprintf("by telephone, taken by %s: %s", who, how),
-		}}, nil
-	},
-	said: "The answer is written down, and the customer gets it in writing.",
 }

@@ -13,6 +13,43 @@ import (
 	"github.com/gofiber/fiber/v2"
 )
 
+// wordsPage is the owner's page of the texts that customers read: a list, or one of them as it is tried.
+type wordsPage struct {
+	templates.Page
+	// Lang and Find are what the list is of; Languages lead to the others.
+	Lang, Find string
+	Languages  []stageFilter
+	Texts      []wordRow
+	// Cut says that there are more.
+	Cut bool
+
+	// Key is the text that is looked at, "" for the list.
+	Key    string
+	Fields []wordField
+	// Wrong says why the text as typed can't be used.
+	Wrong string
+	// Usual is the text as it is for every shop; Line what to put into the settings.
+	Usual, Line string
+	Changed     bool
+	// Kind is the mail that it is shown in, of Kinds.
+	Kind  string
+	Kinds []choice
+	// The addresses of the samples, "" for none, and the mail's text part.
+	PageURL, MailURL, MailText string
+}
+
+func (*wordsPage) Template() string { return "words.html" }
+
+// wordRow is a text in the list.
+type wordRow struct {
+	Key, Text, URL string
+	// Own marks the shop's own words.
+	Own bool
+}
+
+// wordField is a text, or one of its plural forms, as it is typed.
+type wordField struct{ Name, Label, Text string }
+
 // wordsShown is how many texts stand on the page of words.
 const wordsShown = 60
 
@@ -89,9 +126,9 @@ var sampleKinds = []workflow.NoticeKind{
 func (x *counter) showWords(c *fiber.Ctx) error {
 	t := x.try(c)
 	w := t.set.For(t.lang)
-	v := &templates.CounterWords{Page: x.s.Page(c, "Words"), Lang: t.lang, Find: c.Query("find"), Key: t.key}
+	v := &wordsPage{Page: x.s.Page(c, "Words"), Lang: t.lang, Find: c.Query("find"), Key: t.key}
 	for _, l := range locale.Languages {
-		v.Languages = append(v.Languages, templates.StageFilter{
+		v.Languages = append(v.Languages, stageFilter{
 			Words: locale.For(l).T("language"), Here: l == t.lang, URL: "/counter/words?" + url.Values{"lang": {l}, "find": {v.Find}, "key": {t.key}}.Encode(),
 		})
 	}
@@ -107,18 +144,18 @@ func (x *counter) showWords(c *fiber.Ctx) error {
 				v.Cut = true
 				break
 			}
-			v.Texts = append(v.Texts, templates.WordRow{Key: key, Text: text, Own: mine, URL: "/counter/words?" + url.Values{"lang": {t.lang}, "key": {key}}.Encode()})
+			v.Texts = append(v.Texts, wordRow{Key: key, Text: text, Own: mine, URL: "/counter/words?" + url.Values{"lang": {t.lang}, "key": {key}}.Encode()})
 		}
-		return x.s.Render(c, fiber.StatusOK, v)
+		return x.render(c, fiber.StatusOK, v)
 	}
 	v.Title = "Words: " + t.key
 	usual := locale.For(t.lang).Wording(t.key)
 	v.Usual = usual.String()
 	if t.typed.Forms == nil {
-		v.Fields = []templates.WordField{{Name: "text", Label: "The text", Text: t.typed.Text}}
+		v.Fields = []wordField{{Name: "text", Label: "The text", Text: t.typed.Text}}
 	} else {
 		for _, form := range t.typed.FormNames() {
-			v.Fields = append(v.Fields, templates.WordField{Name: "text-" + form, Label: "The form “" + form + "”", Text: t.typed.Forms[form]})
+			v.Fields = append(v.Fields, wordField{Name: "text-" + form, Label: "The form “" + form + "”", Text: t.typed.Forms[form]})
 		}
 	}
 	status := fiber.StatusOK
@@ -129,7 +166,7 @@ func (x *counter) showWords(c *fiber.Ctx) error {
 		v.Changed = w.Wording(t.key).String() != usual.String()
 	}
 	if x.cfg.SampleMail == nil || t.wrong != nil {
-		return x.s.Render(c, status, v)
+		return x.render(c, status, v)
 	}
 	kind := workflow.NoticeKind(c.Query("kind"))
 	if !slices.Contains(sampleKinds, kind) {
@@ -142,7 +179,7 @@ func (x *counter) showWords(c *fiber.Ctx) error {
 	}
 	v.Kind = string(kind)
 	for _, k := range sampleKinds {
-		v.Kinds = append(v.Kinds, templates.Choice{Value: string(k), Words: templates.NoticeWords(k)})
+		v.Kinds = append(v.Kinds, choice{Value: string(k), Words: noticeName(k)})
 	}
 	v.MailURL = "/counter/words/mail?" + t.query() + "&kind=" + v.Kind
 	if !strings.HasPrefix(t.key, "mail.") {
@@ -153,7 +190,7 @@ func (x *counter) showWords(c *fiber.Ctx) error {
 	} else {
 		v.MailURL = ""
 	}
-	return x.s.Render(c, status, v)
+	return x.render(c, status, v)
 }
 
 // wordsMail is the sample mail inside the page of words.

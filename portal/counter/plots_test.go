@@ -1,9 +1,10 @@
-package templates
+package counter
 
 import (
 	"testing"
 	"time"
 
+	"benchword/templates"
 	"benchword/workflow"
 
 	"github.com/stretchr/testify/require"
@@ -12,8 +13,8 @@ import (
 
 // Whatever the figures, every mark lies within its picture, and says no more than the table beside it.
 func TestPlotsStayInside(t *testing.T) {
-	b := newBench(t)
-	k := newClock(b.s.Shop, b.now)
+	d := newDesk(t)
+	k := newClock(d.svc.Shop, d.now)
 	inside := func(t require.TestingT, x ...float64) {
 		for _, v := range x {
 			require.GreaterOrEqual(t, v, 0.0)
@@ -23,7 +24,7 @@ func TestPlotsStayInside(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var points []workflow.TurnaroundPoint
 		for i := range rapid.IntRange(0, 90).Draw(t, "jobs") {
-			points = append(points, workflow.TurnaroundPoint{Job: "K7M2QX8", EndedAt: b.now.Add(time.Duration(i) * time.Hour), Took: time.Duration(rapid.IntRange(0, 400).Draw(t, "hours")) * time.Hour})
+			points = append(points, workflow.TurnaroundPoint{Job: "K7M2QX8", EndedAt: d.now.Add(time.Duration(i) * time.Hour), Took: time.Duration(rapid.IntRange(0, 400).Draw(t, "hours")) * time.Hour})
 		}
 		c := k.chart(points)
 		if len(points) < 2 {
@@ -48,14 +49,14 @@ func TestPlotsStayInside(t *testing.T) {
 		}
 		require.Equal(t, beyond, c.Says != "Nothing stands out: jobs differ as much as they usually do, and no more.")
 
-		f := workflow.Figures{From: b.now, Months: []workflow.MonthFigures{{Month: b.now}, {Month: b.now.AddDate(0, 1, 0)}}}
+		f := workflow.Figures{From: d.now, Months: []workflow.MonthFigures{{Month: d.now}, {Month: d.now.AddDate(0, 1, 0)}}}
 		for i := range f.Months {
 			f.Months[i].Current = workflow.Tally{Kept: rapid.IntRange(0, 50).Draw(t, "kept"), Broken: rapid.IntRange(0, 50).Draw(t, "broken")}
 			f.Months[i].Time = workflow.Accounts{Bench: time.Duration(rapid.IntRange(0, 50).Draw(t, "bench")) * time.Hour, Parts: time.Duration(rapid.IntRange(0, 50).Draw(t, "parts")) * time.Hour}
 		}
-		v := CounterFiguresOf(samplePage(b, "Figures"), f, b.s.Shop, b.now)
+		v := figuresPageOf(templates.Page{Lang: "en"}, f, d.svc.Shop, d.now)
 		for i := range f.Months {
-			for _, bars := range [][]Bar{v.Months[i].Bars, v.Time[i].Bars} {
+			for _, bars := range [][]bar{v.Months[i].Bars, v.Time[i].Bars} {
 				for _, x := range bars {
 					inside(t, x.X, x.Width, x.X+x.Width)
 				}

@@ -1,18 +1,35 @@
-package templates
+package counter
 
 import (
+	"cmp"
 	"fmt"
-	"slices"
 	"strings"
 
+	"benchword/templates"
 	"benchword/workflow"
 )
 
+// todo is one thing to do, or done, on a job.
+type todo struct {
+	Words, URL string
+	// State is "done", "todo" or "" where a task is never finished; StateWords says it, with what is
+	// there or missing.
+	State, StateWords string
+}
+
+// barStep is a step at hand: a page to go to, or a move to make.
+type barStep struct {
+	Words, URL string
+	// To is the stage of a move, "" for a page.
+	To   workflow.Stage
+	Main bool
+}
+
 // tasks lists what can be done on a job: what its stage asks for, in the order in which it is done, and
 // what is always there. What the reader's role does not include is left out.
-func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
-	task := func(path, words, state, stateWords string) Task {
-		return Task{Words: words, URL: base.To(path), State: state, StateWords: stateWords}
+func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
+	task := func(path, words, state, stateWords string) todo {
+		return todo{Words: words, URL: base.To(path), State: state, StateWords: stateWords}
 	}
 	state := func(done bool) string {
 		if done {
@@ -20,7 +37,7 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 		}
 		return "todo"
 	}
-	intake := func() Task {
+	intake := func() todo {
 		var missing []string
 		if len(j.Contents) == 0 {
 			missing = append(missing, "contents")
@@ -34,9 +51,9 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 		if len(missing) > 0 {
 			return task("intake", "Open the parcel", "todo", "still missing: "+strings.Join(missing, ", "))
 		}
-		return task("intake", "Open the parcel", "done", count(len(j.Contents), "item", "items")+" listed")
+		return task("intake", "Open the parcel", "done", templates.Count(len(j.Contents), "item", "items")+" listed")
 	}
-	look := func() Task {
+	look := func() todo {
 		switch {
 		case j.Condition == "" && j.Reproduction == nil:
 			return task("look", "First look", "todo", "condition, and does the fault show?")
@@ -53,7 +70,7 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 			findings++
 		}
 	}
-	finding := task("finding", "Photo + finding", "", count(findings, "finding", "findings")+" so far")
+	finding := task("finding", "Photo + finding", "", templates.Count(findings, "finding", "findings")+" so far")
 	checks := task("checks", "Suspects and checks", "", "none named yet")
 	if findings == 0 && len(j.Suspects) == 0 && j.Stage == workflow.StageDiagnosing {
 		checks.State = "todo"
@@ -65,7 +82,7 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 				open++
 			}
 		}
-		checks.StateWords = fmt.Sprintf("%s, %d still open", count(n, "suspect", "suspects"), open)
+		checks.StateWords = fmt.Sprintf("%s, %d still open", templates.Count(n, "suspect", "suspects"), open)
 	}
 	report := task("report", "Findings report", state(len(j.Reports) > 0), "not sent yet")
 	if n := len(j.Reports); n > 0 {
@@ -88,7 +105,7 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 			duties.StateWords = fmt.Sprintf("%d of %d open", openDuties, len(j.Duties))
 		}
 	}
-	counterOnly := func(list *[]Task, t ...Task) {
+	counterOnly := func(list *[]todo, t ...todo) {
 		if base.Counter {
 			*list = append(*list, t...)
 		}
@@ -114,7 +131,7 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 	case workflow.StageRepairing:
 		work := task("work", "What was done", state(workSince(j)), "nothing written down yet")
 		if n := len(j.Work); n > 0 {
-			work.StateWords = count(n, "entry", "entries")
+			work.StateWords = templates.Count(n, "entry", "entries")
 		}
 		stage = append(stage, work, finding)
 		if len(j.Duties) > 0 {
@@ -149,10 +166,10 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 		if packedAll(j) && j.Shipment == nil {
 			packing.StateWords = "the parcel number is missing"
 		} else if j.Shipment != nil && packedAll(j) {
-			packing.StateWords = "packed, parcel " + firstOf(j.Shipment.Parcel, "handed over in person")
+			packing.StateWords = "packed, parcel " + cmp.Or(j.Shipment.Parcel, "handed over in person")
 		}
 		stage = append(stage, packing)
-		more = append(more, finding, task("work", "What was done", "", count(len(j.Work), "entry", "entries")))
+		more = append(more, finding, task("work", "What was done", "", templates.Count(len(j.Work), "entry", "entries")))
 		report.State = ""
 		counterOnly(&more, report)
 	}
@@ -163,15 +180,15 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 		}
 	}
 	if !j.Ended() {
-		more = append(more, task("photos", "Photos", "", count(photos, "photo", "photos")))
+		more = append(more, task("photos", "Photos", "", templates.Count(photos, "photo", "photos")))
 		if len(j.Duties) == 0 || j.Stage != workflow.StageRepairing && j.Stage != workflow.StageTesting {
 			duties.State = ""
-			duties.StateWords = firstOf(duties.StateWords, "none")
+			duties.StateWords = cmp.Or(duties.StateWords, "none")
 			more = append(more, duties)
 		}
 	}
 	if j.Erased.IsZero() {
-		counterOnly(&more, task("letters", "Letters", "", count(len(j.Messages), "letter", "letters")))
+		counterOnly(&more, task("letters", "Letters", "", templates.Count(len(j.Messages), "letter", "letters")))
 	}
 	switch j.Stage {
 	case workflow.StageReceived, workflow.StageDiagnosing, workflow.StageRepairing, workflow.StageTesting:
@@ -182,7 +199,7 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 		}
 	}
 	if !j.Ended() && j.Stage != workflow.StageBooked {
-		counterOnly(&more, task("promise", "Move the promised date", "", count(len(j.Promises), "date", "dates")+" told"))
+		counterOnly(&more, task("promise", "Move the promised date", "", templates.Count(len(j.Promises), "date", "dates")+" told"))
 		if j.Promise() != nil {
 			counterOnly(&more, k.delayTask(j, base))
 		}
@@ -190,9 +207,9 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 	if j.Level != nil && !j.Ended() {
 		counterOnly(&more, task("level", "Level of service", "", j.Level.Name))
 	}
-	counterOnly(&more, task("payment", "Payments", "", count(len(j.Payments), "payment", "payments")))
+	counterOnly(&more, task("payment", "Payments", "", templates.Count(len(j.Payments), "payment", "payments")))
 	if len(j.Quotes) > 0 {
-		more = append(more, task("decisions", "Decisions and papers", "", count(len(j.Decisions), "answer", "answers")))
+		more = append(more, task("decisions", "Decisions and papers", "", templates.Count(len(j.Decisions), "answer", "answers")))
 	}
 	if k.now.Before(j.UndoUntil(k.shop)) {
 		counterOnly(&more, task("undo", "Take the answer back", "", "while its time lasts"))
@@ -202,21 +219,11 @@ func (k clockOf) tasks(j *workflow.Job, base JobPage) (stage, more []Task) {
 			task("customer", "Customer", "", "name, address, limit"),
 			task("link", "Customer’s link", "", "read out, copy, mail again, end"))
 	}
-	more = append(more, task("history", "History", "", count(int(j.Version), "event", "events")))
+	more = append(more, task("history", "History", "", templates.Count(int(j.Version), "event", "events")))
 	if base.Owner && j.Ended() && j.Erased.IsZero() {
 		more = append(more, task("erase", "Erase the person", "", "keeps the figures"))
 	}
 	return stage, more
-}
-
-func count(n int, one, many string) string {
-	switch n {
-	case 0:
-		return "no " + many
-	case 1:
-		return "1 " + one
-	}
-	return itoa(n) + " " + many
 }
 
 func hasPhotoOf(j *workflow.Job, kind workflow.PhotoKind) bool {
@@ -249,60 +256,15 @@ func packedCount(j *workflow.Job) int {
 
 func packedAll(j *workflow.Job) bool { return packedCount(j) == len(j.Contents) }
 
-// stageOrder is a stage's place on a job's way.
-func stageOrder(s workflow.Stage) int {
-	for i, x := range workflow.Stages {
-		if x == s {
-			return i
-		}
-	}
-	return -1
-}
-
-// MoveAsks reports whether something must be said with a move: why it goes back, or how it ended.
-func MoveAsks(from, to workflow.Stage) bool {
-	back := stageOrder(to) < stageOrder(from)
-	return back || to == workflow.StageWithdrawn || from == workflow.StageDiagnosing && to == workflow.StageTesting
-}
-
-// movesOf gives the rows of the table that start at the job's stage, as buttons.
-func movesOf(j *workflow.Job, shop *workflow.Shop, base JobPage) []MoveView {
-	var out []MoveView
-	main := false
-	for _, m := range j.Moves(shop) {
-		reaches := m.To == workflow.StageShipped || m.To == workflow.StageWithdrawn || m.To == workflow.StageAwaitingApproval
-		if reaches && !base.Counter {
-			continue
-		}
-		v := MoveView{To: m.To, Words: MoveWords(j.Stage, m.To), Missing: m.Missing, ByCustomer: m.ByCustomer, Ask: MoveAsks(j.Stage, m.To)}
-		v.Back = stageOrder(m.To) < stageOrder(j.Stage)
-		if !main && !v.Ask && len(v.Missing) == 0 {
-			v.Main, main = true, true
-		}
-		out = append(out, v)
-	}
-	// What leads on stands before what leads back.
-	slices.SortStableFunc(out, func(a, b MoveView) int {
-		switch {
-		case a.Back == b.Back:
-			return 0
-		case b.Back:
-			return -1
-		}
-		return 1
-	})
-	return out
-}
-
 // barOf chooses the steps at hand: at the bench always the photo with its finding; then the move that
 // can be made, or the first task that is still to do.
-func barOf(j *workflow.Job, v *CounterJob) []BarStep {
-	var out []BarStep
+func barOf(j *workflow.Job, v *jobPage) []barStep {
+	var out []barStep
 	quick := j.Stage == workflow.StageDiagnosing || j.Stage == workflow.StageRepairing
 	if quick {
-		out = append(out, BarStep{Words: "Photo + finding", URL: v.To("finding")})
+		out = append(out, barStep{Words: "Photo + finding", URL: v.To("finding")})
 	}
-	todo := func() *Task {
+	todo := func() *todo {
 		for i := range v.Tasks {
 			if v.Tasks[i].State == "todo" {
 				return &v.Tasks[i]
@@ -311,21 +273,33 @@ func barOf(j *workflow.Job, v *CounterJob) []BarStep {
 		return nil
 	}()
 	if j.OpenQuestion() != nil && v.Counter {
-		return append(out, BarStep{Words: "Answer the letter", URL: v.To("letters") + "#form", Main: true})
+		return append(out, barStep{Words: "Answer the letter", URL: v.To("letters") + "#form", Main: true})
 	}
 	for _, m := range v.Moves {
 		if m.Main {
-			return append(out, BarStep{Words: m.Words, To: m.To, Main: true})
+			return append(out, barStep{Words: m.Words, To: m.To, Main: true})
 		}
 	}
 	switch {
 	case todo != nil:
-		out = append(out, BarStep{Words: todo.Words, URL: todo.URL, Main: true})
+		out = append(out, barStep{Words: todo.Words, URL: todo.URL, Main: true})
 	case len(v.Tasks) > 0 && !quick:
-		out = append(out, BarStep{Words: v.Tasks[0].Words, URL: v.Tasks[0].URL, Main: true})
+		out = append(out, barStep{Words: v.Tasks[0].Words, URL: v.Tasks[0].URL, Main: true})
 	}
 	if len(out) == 1 {
 		out[0].Main = true
 	}
 	return out
+}
+
+// delayTask is the way to the form about a delay.
+func (k clockOf) delayTask(j *workflow.Job, base jobBase) todo {
+	t := todo{Words: "Why it is late", URL: base.To("delay"), StateWords: "what the customer reads if the date is missed"}
+	switch {
+	case j.Unexplained():
+		t.State, t.StateWords = "todo", "not said yet"
+	case j.Prepared() != nil:
+		t.StateWords = "written, in case it is missed"
+	}
+	return t
 }

@@ -1,12 +1,15 @@
-package templates
+package counter
 
 import (
+	"fmt"
+	"strings"
+
+	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/money"
 )
 
-// The counter's own words for what the domain names. They are for staff and stay English; a test sees to
-// it that every name has one.
+var languageWords = map[string]string{"en": "English", "fr": "French", "de": "German", "es": "Spanish"}
 
 var stageWords = map[workflow.Stage]string{
 	workflow.StageBooked:           "Booked",
@@ -19,9 +22,6 @@ var stageWords = map[workflow.Stage]string{
 	workflow.StageWithdrawn:        "Withdrawn",
 }
 
-// StageWords names a stage for staff.
-func StageWords(s workflow.Stage) string { return stageWords[s] }
-
 var outcomeWords = map[workflow.Outcome]string{
 	workflow.OutcomeRepaired:   "repaired",
 	workflow.OutcomeNoFault:    "no fault found",
@@ -29,31 +29,6 @@ var outcomeWords = map[workflow.Outcome]string{
 	workflow.OutcomeRecycled:   "recycled",
 	workflow.OutcomeCancelled:  "cancelled",
 }
-
-// moveWords are the counter's buttons, by the row of the transition table.
-var moveWords = map[[2]workflow.Stage]string{
-	{workflow.StageBooked, workflow.StageReceived}:             "Parcel received",
-	{workflow.StageReceived, workflow.StageDiagnosing}:         "Start diagnosing",
-	{workflow.StageReceived, workflow.StageTesting}:            "Close up unrepaired",
-	{workflow.StageDiagnosing, workflow.StageAwaitingApproval}: "Wait for the customer’s answer",
-	{workflow.StageDiagnosing, workflow.StageRepairing}:        "Start the repair",
-	{workflow.StageDiagnosing, workflow.StageTesting}:          "Nothing to repair: go to testing",
-	{workflow.StageAwaitingApproval, workflow.StageRepairing}:  "Start the repair",
-	{workflow.StageAwaitingApproval, workflow.StageDiagnosing}: "Back to the bench",
-	{workflow.StageAwaitingApproval, workflow.StageTesting}:    "Close up unrepaired",
-	{workflow.StageRepairing, workflow.StageAwaitingApproval}:  "Wait for the customer’s answer",
-	{workflow.StageRepairing, workflow.StageDiagnosing}:        "Not cured: back to diagnosing",
-	{workflow.StageRepairing, workflow.StageTesting}:           "Go to testing",
-	{workflow.StageTesting, workflow.StageRepairing}:           "Back to repairing",
-	{workflow.StageTesting, workflow.StageDiagnosing}:          "Back to diagnosing",
-	{workflow.StageTesting, workflow.StageAwaitingApproval}:    "The answer was taken back",
-	{workflow.StageTesting, workflow.StageShipped}:             "It has left the shop",
-	{workflow.StageBooked, workflow.StageWithdrawn}:            "Cancel the job",
-	{workflow.StageAwaitingApproval, workflow.StageWithdrawn}:  "Recycle it",
-}
-
-// MoveWords gives the words on the button for a row of the transition table.
-func MoveWords(from, to workflow.Stage) string { return moveWords[[2]workflow.Stage{from, to}] }
 
 var originWords = map[workflow.Origin]string{
 	workflow.OriginArrival:     "as it arrived",
@@ -211,46 +186,6 @@ var roleWords = map[workflow.Role]string{
 	workflow.RoleSystem:   "benchword",
 }
 
-func choices[T ~string](of []T, words map[T]string) []Choice {
-	var out []Choice
-	for _, v := range of {
-		out = append(out, Choice{string(v), words[v]})
-	}
-	return out
-}
-
-// withGrades offers a part in each of its grades as a choice of its own.
-func withGrades(lines []Choice) []Choice {
-	var out []Choice
-	for _, c := range lines {
-		out = append(out, c)
-		if c.Value == string(money.Part) {
-			for _, g := range choices(money.Grades, gradeWords) {
-				out = append(out, Choice{c.Value + ":" + g.Value, c.Words + ", " + g.Words})
-			}
-		}
-	}
-	return out
-}
-
-// The choices that the counter's forms offer, in the order of the domain.
-var (
-	OriginChoices    = choices(workflow.Origins, originWords)
-	WeightChoices    = choices(workflow.Weights, weightWords)
-	CertaintyChoices = choices([]workflow.Certainty{workflow.CertaintySeen, workflow.CertaintyMeasured, workflow.CertaintyInferred}, certaintyWords)
-	CheckChoices     = choices([]workflow.CheckOutcome{workflow.CheckRuledOut, workflow.CheckConfirmed, workflow.CheckUnclear}, checkWords)
-	PhotoChoices     = choices(workflow.PhotoKinds(), photoKindWords)
-	AnswerChoices    = choices([]workflow.Answer{workflow.No, workflow.Yes, workflow.Unknown}, answerWords)
-	TriedChoices     = choices([]workflow.Reproduced{workflow.FaultReproduced, workflow.FaultNotReproduced, workflow.FaultIntermittent}, reproducedWords)
-	HoldChoices      = choices(workflow.HoldReasons, holdWords)
-	FateChoices      = choices([]workflow.Fate{workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept}, fateWords)
-	OptionChoices    = choices(workflow.OptionKinds, optionWords)
-	LineChoices      = withGrades(choices(money.LineKinds, lineWords))
-	PaymentChoices   = choices(workflow.PaymentKinds, paymentWords)
-	VerdictChoices   = choices([]workflow.Verdict{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}, verdictWords)
-	DutyChoices      = []Choice{{string(workflow.StageTesting), "before testing"}, {string(workflow.StageShipped), "before it leaves"}}
-)
-
 var mailStateWords = map[workflow.EntryState]string{
 	workflow.EntryQueued: "Waiting",
 	workflow.EntryBuried: "Given up: telephone",
@@ -266,3 +201,128 @@ var toldWords = map[workflow.NoticeChoice]string{
 	workflow.TellEveryStep:   "The customer gets a mail at every step.",
 	workflow.TellWhatNeedsMe: "The customer chose to get only what needs them, and shipping.",
 }
+
+// withGrades offers a part in each of its grades as a choice of its own.
+func withGrades(lines []choice) []choice {
+	var out []choice
+	for _, c := range lines {
+		out = append(out, c)
+		if c.Value == string(money.Part) {
+			for _, g := range choices(money.Grades, gradeWords) {
+				out = append(out, choice{c.Value + ":" + g.Value, c.Words + ", " + g.Words})
+			}
+		}
+	}
+	return out
+}
+
+// delayChoices are the two ways after a missed promise.
+var delayChoices = choices(workflow.DelayChoices, delayWords)
+
+// markChoices are the kinds of marks.
+var markChoices = []choice{
+	{string(workflow.MarkRing), "ring"}, {string(workflow.MarkArrow), "arrow"},
+	{string(workflow.MarkPoint), "numbered point"}, {string(workflow.MarkBlur), "make unreadable"},
+}
+
+// The choices that the counter's forms offer, in the order of the domain.
+var (
+	originChoices    = choices(workflow.Origins, originWords)
+	weightChoices    = choices(workflow.Weights, weightWords)
+	certaintyChoices = choices([]workflow.Certainty{workflow.CertaintySeen, workflow.CertaintyMeasured, workflow.CertaintyInferred}, certaintyWords)
+	checkChoices     = choices([]workflow.CheckOutcome{workflow.CheckRuledOut, workflow.CheckConfirmed, workflow.CheckUnclear}, checkWords)
+	photoChoices     = choices(workflow.PhotoKinds(), photoKindWords)
+	answerChoices    = choices([]workflow.Answer{workflow.No, workflow.Yes, workflow.Unknown}, answerWords)
+	triedChoices     = choices([]workflow.Reproduced{workflow.FaultReproduced, workflow.FaultNotReproduced, workflow.FaultIntermittent}, reproducedWords)
+	holdChoices      = choices(workflow.HoldReasons, holdWords)
+	fateChoices      = choices([]workflow.Fate{workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept}, fateWords)
+	optionChoices    = choices(workflow.OptionKinds, optionWords)
+	lineChoices      = withGrades(choices(money.LineKinds, lineWords))
+	paymentChoices   = choices(workflow.PaymentKinds, paymentWords)
+	verdictChoices   = choices([]workflow.Verdict{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}, verdictWords)
+	dutyChoices      = []choice{{string(workflow.StageTesting), "before testing"}, {string(workflow.StageShipped), "before it leaves"}}
+)
+
+// languageChoices are the languages that a shop answers in.
+func languageChoices(shop *workflow.Shop) []choice {
+	var out []choice
+	for _, l := range shop.Languages {
+		words := languageWords[l]
+		if words == "" {
+			words = l
+		}
+		out = append(out, choice{l, words})
+	}
+	return out
+}
+
+// noticeChoices are what a customer can want to be told by mail.
+func noticeChoices() []choice {
+	var out []choice
+	for _, c := range workflow.NoticeChoices {
+		out = append(out, choice{Value: string(c), Words: choiceWords[c]})
+	}
+	return out
+}
+
+// noticeName names a kind of mail, as staff do.
+func noticeName(k workflow.NoticeKind) string { return locale.Capital(noticeWords[k]) }
+
+// Tries are the ways in which the first try at the fault can end.
+func (jobBase) Tries() []choice { return triedChoices }
+
+// Weights are the weights of a finding.
+func (jobBase) Weights() []choice { return weightChoices }
+
+// Origins are the origins of a finding.
+func (jobBase) Origins() []choice { return originChoices }
+
+// Certainties are the ways in which something is known.
+func (jobBase) Certainties() []choice { return certaintyChoices }
+
+// Results are what can come of a check.
+func (jobBase) Results() []choice { return checkChoices }
+
+// Befores are the stages before which a duty can be due.
+func (jobBase) Befores() []choice { return dutyChoices }
+
+// PhotoKinds are what a photo can be for.
+func (jobBase) PhotoKinds() []choice { return photoChoices }
+
+// Fates are where an item of the contents can go.
+func (jobBase) Fates() []choice { return fateChoices }
+
+// Holding are who a job can wait for.
+func (jobBase) Holding() []choice { return holdChoices }
+
+// Verdicts are the answers to a quote.
+func (jobBase) Verdicts() []choice { return verdictChoices }
+
+// Ways are how a device can leave.
+func (jobBase) Ways() []choice { return []choice{{"post", "by post"}, {"person", "handed over here"}} }
+
+// InOut are the ways that money can go.
+func (jobBase) InOut() []choice {
+	return []choice{{"in", "payment"}, {"deposit", "deposit"}, {"out", "refund"}}
+}
+
+// TestResults are what can come of a test.
+func (jobBase) TestResults() []choice { return []choice{{"passed", "passed"}, {"failed", "failed"}} }
+
+func plural(n int, one, more string) string {
+	if n == 1 {
+		return one
+	}
+	return fmt.Sprintf(more, n)
+}
+
+// lower gives a sentence with a small letter at its beginning.
+func lower(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToLower(s[:1]) + s[1:]
+}
+
+// first returns at most the first n bytes of a digest.
+func first(s string, n int) string { return s[:min(n, len(s))] }

@@ -1,0 +1,243 @@
+package counter
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"benchword/templates"
+	"benchword/workflow"
+)
+
+// checksPage is the list of suspects with what was checked.
+type checksPage struct {
+	jobBase
+	Suspects []templates.SuspectView
+	// Pick are the suspects to choose from.
+	Pick   []choice
+	Photos []templates.PhotoView
+	// Symptoms are what the device can be said to do, Symptom what was said, Tell its form.
+	Symptoms []choice
+	Symptom  string
+	// SymptomWords is the symptom as staff read it.
+	SymptomWords string
+	Tell         *form
+	// Next is the check that is proposed, nil if none is left; Plans are the others that can be done.
+	Next  *planView
+	Plans []planView
+	// Found says that a suspect is confirmed.
+	Found bool
+	// Plan is the form for a check of one's own; Steps what can lie before it.
+	Plan  *form
+	Steps []choice
+	// Chances are the suspects, the likeliest first.
+	Chances []chanceView
+}
+
+func (*checksPage) Template() string { return "checks.html" }
+
+// planForm is the small form with which a planned check is written down.
+type planForm struct {
+	Act  string
+	Form *form
+	ID   int
+}
+
+// planView is a check that can be done.
+type planView struct {
+	ID            int
+	Suspect, Text string
+	Takes, Why    string
+}
+
+// chanceView is how likely a suspect is by now, in percent.
+type chanceView struct {
+	Text    string
+	Percent int
+}
+
+// OnPlan makes the form for a planned check. Each is done once by itself.
+func (v *checksPage) OnPlan(id int) planForm {
+	f := *v.Form
+	f.Once += "-" + itoa(id)
+	return planForm{v.To("checks"), &f, id}
+}
+
+// PlanFor are the suspects that a check can be planned for.
+func (v *checksPage) PlanFor() []choice { return v.Pick[:len(v.Pick)-1] }
+
+// Weigh fills in the ledger: who is likely by now, and what to check next.
+func (v *checksPage) Weigh(j *workflow.Job, shop *workflow.Shop) error {
+	trade := shop.Trade()
+	v.Symptom, v.SymptomWords, v.Found = j.Symptom, trade.SaySymptom("en", j.Symptom), j.Found()
+	for _, s := range trade.Symptoms {
+		v.Symptoms = append(v.Symptoms, choice{s.ID, trade.SaySymptom("en", s.ID)})
+	}
+	v.Steps = []choice{{"", "nothing, as it stands"}}
+	for _, s := range trade.Steps {
+		v.Steps = append(v.Steps, choice{s.ID, trade.SayStep("en", s.ID)})
+	}
+	if len(j.Suspects) == 0 {
+		return nil
+	}
+	l, err := j.Ledger()
+	if err != nil {
+		return err
+	}
+	name := func(s *workflow.Suspect) string {
+		if w := trade.SayCause("en", s.Cause); w.Name != "" {
+			return w.Name
+		}
+		return s.Text
+	}
+	for i := range j.Suspects {
+		s := &j.Suspects[i]
+		v.Chances = append(v.Chances, chanceView{name(s), int(math.Round(100 * l.Chance(strconv.Itoa(s.ID))))})
+	}
+	v.Chances = append(v.Chances, chanceView{"something not named yet", int(math.Round(100 * l.Chance("0")))})
+	slices.SortStableFunc(v.Chances, func(a, b chanceView) int { return cmp.Compare(b.Percent, a.Percent) })
+	plan := func(check string) planView {
+		id, _ := strconv.Atoi(check)
+		for _, p := range j.Plans {
+			if p.ID == id {
+				x := planView{ID: id, Suspect: name(&j.Suspects[p.Suspect-1]), Text: p.Text, Takes: templates.Count(p.Minutes, "minute", "minutes")}
+				if w := trade.SayCause("en", p.Cause); w.Check != "" {
+					x.Text = w.Check
+				}
+				return x
+			}
+		}
+		return planView{}
+	}
+	// Who was not checked stands among the chances already.
+	v.Suspects = slices.DeleteFunc(v.Suspects, func(s templates.SuspectView) bool { return s.Verdict == "" })
+	next, ok := l.Next()
+	if !ok {
+		return nil
+	}
+	x := plan(next.Check)
+	x.Why = templates.WhyCheck(next)
+	v.Next = &x
+	for _, check := range l.Plan() {
+		if check != next.Check {
+			v.Plans = append(v.Plans, plan(check))
+		}
+	}
+	return nil
+}
+
+var checksTask = &task{
+	path: "checks", then: "checks",
+	fields: map[string]string{"text": "check", "suspect": "suspect"},
+	fill: func(r *request) {
+		if len(r.job.Suspects) == 0 {
+			r.form.Values.Set("suspect", "new")
+		}
+		for _, s := range r.job.Suspects {
+			if v := s.Verdict(); v == "" || v == workflow.CheckUnclear {
+				r.form.Values.Set("suspect", strconv.Itoa(s.ID))
+				break
+			}
+		}
+	},
+	view: func(r *request) (templates.View, error) {
+		v := &checksPage{Photos: photoViews(r.job, r.shop()), Tell: r.x.form(r.c, r.base.To("symptom"))}
+		v.Tell.Values.Set("symptom", r.job.Symptom)
+		if len(r.job.Suspects) > 0 {
+			v.Plan = r.x.form(r.c, r.base.To("check-plan"))
+		}
+		for _, s := range r.job.Suspects {
+			v.Pick = append(v.Pick, choice{Value: strconv.Itoa(s.ID), Words: s.Text})
+		}
+		v.Pick = append(v.Pick, choice{Value: "new", Words: "a new suspect"})
+		v.jobBase = r.title("Suspects and checks")
+		v.Suspects = jobPageOf(r.base, r.job, nil, r.shop(), r.now()).Suspects
+		return v, v.Weigh(r.job, r.shop())
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		var out []workflow.Command
+		if plan := r.number("plan", "The planned check"); plan != 0 {
+			r.said = "The check is noted."
+			return append(r.addPhotos(workflow.PhotoEvidence), workflow.DoCheck{Check: workflow.Check{
+				Plan: plan, Outcome: workflow.CheckOutcome(r.value("outcome")), Reading: r.value("reading"), Photos: r.newIDs(),
+			}}), nil
+		}
+		name := strings.TrimSpace(r.value("name"))
+		suspect, err := strconv.Atoi(r.value("suspect"))
+		switch {
+		case r.value("suspect") == "new" || r.value("suspect") == "" && name != "":
+			if name == "" {
+				r.form.Add("name", "Name the suspect: the part or place that may be the cause.")
+				return nil, nil
+			}
+			out = append(out, workflow.NameSuspect{Text: name})
+			suspect = len(r.job.Suspects) + 1
+			r.pin = true
+		case err != nil:
+			r.form.Add("suspect", "Choose the suspect that was checked, or name a new one.")
+			return nil, nil
+		}
+		check := strings.TrimSpace(r.value("check"))
+		if check == "" && strings.TrimSpace(r.value("reading")) == "" && r.value("outcome") == "" && len(r.photos) == 0 {
+			if len(out) == 0 {
+				r.form.Add("check", "Say what was checked.")
+			}
+			r.said = "The suspect is named."
+			return out, nil
+		}
+		if r.value("outcome") == "" {
+			r.form.Add("outcome", "Say what came of the check: ruled out, confirmed or unclear.")
+		}
+		out = append(r.addPhotos(workflow.PhotoEvidence), out...)
+		out = append(out, workflow.DoCheck{Suspect: suspect, Check: workflow.Check{
+			Text: check, Outcome: workflow.CheckOutcome(r.value("outcome")), Reading: r.value("reading"), Measurement: r.measurement(), Photos: append(r.newIDs(), r.ids("photos")...),
+		}})
+		r.said = "The check is noted."
+		return out, nil
+	},
+}
+
+// beside shows the checks again around a refused form that stands on their page.
+func (r *request) beside(put func(v *checksPage, form *form)) (templates.View, error) {
+	form := r.form
+	r.form = r.x.form(r.c, r.base.To("checks"))
+	r.form.Version = r.job.Version
+	r.base.Form = r.form
+	checksTask.fill(r)
+	v, err := checksTask.view(r)
+	if v, ok := v.(*checksPage); ok && err == nil {
+		put(v, form)
+	}
+	return v, err
+}
+
+var symptomTask = &task{
+	path: "symptom", postOnly: true, then: "checks",
+	view: func(r *request) (templates.View, error) {
+		return r.beside(func(v *checksPage, form *form) { v.Tell = form })
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		past, err := r.x.s.Service().Past(r.c.UserContext(), r.job.Device.Kind, r.value("symptom"))
+		if err != nil {
+			return nil, err
+		}
+		return []workflow.Command{workflow.NoteSymptom{Symptom: r.value("symptom"), Past: past}}, nil
+	},
+	said: "The usual suspects are on the list.",
+}
+
+var planTask = &task{
+	path: "check-plan", postOnly: true, then: "checks",
+	fields: map[string]string{"suspect": "about", "text": "what"},
+	view: func(r *request) (templates.View, error) {
+		return r.beside(func(v *checksPage, form *form) { v.Plan = form })
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		return []workflow.Command{workflow.PlanCheck{
+			Suspect: r.number("about", "The suspect"), Text: r.value("what"), Minutes: r.number("minutes", "The time it takes"), Behind: r.value("behind"),
+		}}, nil
+	},
+	said: "The check is planned.",
+}

@@ -1,0 +1,36 @@
+package counter
+
+import (
+	"fmt"
+
+	"benchword/templates"
+	"benchword/workflow"
+)
+
+// erasePage asks once more before a person is erased.
+type erasePage struct{ jobBase }
+
+func (*erasePage) Template() string { return "erase.html" }
+
+var eraseTask = &task{
+	path: "erase", roles: ownerOnly,
+	view: func(r *request) (templates.View, error) {
+		return &erasePage{jobBase: r.title("Erase the person")}, nil
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		if n, err := workflow.ParseJobNumber(r.value("number")); err != nil || n != r.job.Number {
+			r.form.Add("number", fmt.Sprintf("Type the job’s number, %s, to say that you mean this one.", r.job.Number.Shown()))
+			return nil, nil
+		}
+		return []workflow.Command{workflow.ErasePerson{}}, nil
+	},
+	after: func(r *request, j *workflow.Job) error {
+		for _, kind := range draftKinds {
+			if err := r.x.dropDraft(r, kind); err != nil {
+				return err
+			}
+		}
+		return r.x.s.Photos().Clear(r.c.UserContext(), r.shop().ID, j.Number)
+	},
+	said: "The person is erased. Figures and history stay.",
+}

@@ -1,0 +1,44 @@
+package counter
+
+import (
+	"benchword/templates"
+	"benchword/workflow"
+)
+
+// holdPage places or lifts a hold.
+type holdPage struct {
+	jobBase
+	Holds []templates.HoldView
+	// Lift is the form that ends the hold in force, nil if there is none.
+	Lift *form
+}
+
+func (*holdPage) Template() string { return "hold.html" }
+
+var holdTask = &task{
+	path: "hold",
+	view: func(r *request) (templates.View, error) {
+		v := &holdPage{jobBase: r.title("Hold")}
+		v.Holds = jobPageOf(r.base, r.job, nil, r.shop(), r.now()).Holds
+		if r.job.Hold() != nil {
+			v.Lift = r.x.form(r.c, r.base.To("hold/lift"))
+		}
+		return v, nil
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		return []workflow.Command{workflow.PlaceHold{Reason: workflow.HoldReason(r.value("reason")), Note: r.value("note")}}, nil
+	},
+	said: "The job is on hold; the customer can see why.",
+}
+
+var liftTask = &task{
+	path: "hold/lift", postOnly: true,
+	view: func(r *request) (templates.View, error) {
+		errs := r.form.Errors
+		r.form = r.x.form(r.c, r.base.To("hold"))
+		r.form.Errors = errs
+		return holdTask.view(r)
+	},
+	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.LiftHold{}}, nil },
+	said: "The hold is lifted; the clock runs.",
+}

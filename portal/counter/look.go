@@ -1,0 +1,51 @@
+package counter
+
+import (
+	"strings"
+
+	"benchword/templates"
+	"benchword/workflow"
+)
+
+// lookPage is the form for the first look: condition, and whether the fault shows.
+type lookPage struct {
+	jobBase
+	Start bool
+}
+
+func (*lookPage) Template() string { return "look.html" }
+
+var lookTask = &task{
+	path: "look", fields: map[string]string{"to": ""},
+	fill: func(r *request) {
+		r.form.Values.Set("condition", r.job.Condition)
+		if t := r.job.Reproduction; t != nil {
+			r.form.Values.Set("result", string(t.Result))
+			r.form.Values.Set("note", t.Note)
+		}
+	},
+	view: func(r *request) (templates.View, error) {
+		return &lookPage{jobBase: r.title("First look"), Start: r.job.Stage == workflow.StageReceived}, nil
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		var out []workflow.Command
+		if s := strings.TrimSpace(r.value("condition")); s != "" && s != r.job.Condition {
+			out = append(out, workflow.NoteCondition{Text: s})
+		}
+		result, note := workflow.Reproduced(r.value("result")), strings.TrimSpace(r.value("note"))
+		if t := r.job.Reproduction; result != "" && (t == nil || t.Result != result || t.Note != note) {
+			out = append(out, workflow.TryFault{Result: result, Note: note})
+		} else if result == "" && note != "" {
+			r.form.Add("result", "Say whether the fault shows; the note alone does not tell.")
+		}
+		out = append(out, r.addPhotos(workflow.PhotoArrival)...)
+		r.said = "Kept."
+		if r.value("do") == "start" {
+			out = append(out, workflow.Go{To: workflow.StageDiagnosing})
+			r.said = "On the bench: diagnosing."
+		} else if len(out) == 0 {
+			r.said = "Nothing was changed."
+		}
+		return out, nil
+	},
+}

@@ -1,0 +1,165 @@
+package counter
+
+import (
+	"slices"
+
+	"benchword/templates"
+	"benchword/workflow"
+)
+
+// movePage asks what a move needs to have said, and shows what is still missing.
+type movePage struct {
+	jobBase
+	Move     moveView
+	ToWords  string
+	Outcomes []choice
+	// Told says what the customer will be told by it, "" for nothing.
+	Told string
+}
+
+func (*movePage) Template() string { return "move.html" }
+
+// moveView is a row of the transition table as a button.
+type moveView struct {
+	To    workflow.Stage
+	Words string
+	// Missing lists what is still needed; then the button can't be pressed.
+	Missing []string
+	// Ask says that something must be said with the move, on a page of its own.
+	Ask bool
+	// Back marks a move against the job's way.
+	Back       bool
+	ByCustomer bool
+	// Main marks the move on the job's way that can be made now.
+	Main bool
+}
+
+// moveWords are the counter's buttons, by the row of the transition table.
+var moveWords = map[[2]workflow.Stage]string{
+	{workflow.StageBooked, workflow.StageReceived}:             "Parcel received",
+	{workflow.StageReceived, workflow.StageDiagnosing}:         "Start diagnosing",
+	{workflow.StageReceived, workflow.StageTesting}:            "Close up unrepaired",
+	{workflow.StageDiagnosing, workflow.StageAwaitingApproval}: "Wait for the customer’s answer",
+	{workflow.StageDiagnosing, workflow.StageRepairing}:        "Start the repair",
+	{workflow.StageDiagnosing, workflow.StageTesting}:          "Nothing to repair: go to testing",
+	{workflow.StageAwaitingApproval, workflow.StageRepairing}:  "Start the repair",
+	{workflow.StageAwaitingApproval, workflow.StageDiagnosing}: "Back to the bench",
+	{workflow.StageAwaitingApproval, workflow.StageTesting}:    "Close up unrepaired",
+	{workflow.StageRepairing, workflow.StageAwaitingApproval}:  "Wait for the customer’s answer",
+	{workflow.StageRepairing, workflow.StageDiagnosing}:        "Not cured: back to diagnosing",
+	{workflow.StageRepairing, workflow.StageTesting}:           "Go to testing",
+	{workflow.StageTesting, workflow.StageRepairing}:           "Back to repairing",
+	{workflow.StageTesting, workflow.StageDiagnosing}:          "Back to diagnosing",
+	{workflow.StageTesting, workflow.StageAwaitingApproval}:    "The answer was taken back",
+	{workflow.StageTesting, workflow.StageShipped}:             "It has left the shop",
+	{workflow.StageBooked, workflow.StageWithdrawn}:            "Cancel the job",
+	{workflow.StageAwaitingApproval, workflow.StageWithdrawn}:  "Recycle it",
+}
+
+// moveName gives the words on the button for a row of the transition table.
+func moveName(from, to workflow.Stage) string { return moveWords[[2]workflow.Stage{from, to}] }
+
+// stageOrder is a stage's place on a job's way.
+func stageOrder(s workflow.Stage) int {
+	for i, x := range workflow.Stages {
+		if x == s {
+			return i
+		}
+	}
+	return -1
+}
+
+// moveAsks reports whether something must be said with a move: why it goes back, or how it ended.
+func moveAsks(from, to workflow.Stage) bool {
+	back := stageOrder(to) < stageOrder(from)
+	return back || to == workflow.StageWithdrawn || from == workflow.StageDiagnosing && to == workflow.StageTesting
+}
+
+// movesOf gives the rows of the table that start at the job's stage, as buttons.
+func movesOf(j *workflow.Job, shop *workflow.Shop, base jobBase) []moveView {
+	var out []moveView
+	main := false
+	for _, m := range j.Moves(shop) {
+		reaches := m.To == workflow.StageShipped || m.To == workflow.StageWithdrawn || m.To == workflow.StageAwaitingApproval
+		if reaches && !base.Counter {
+			continue
+		}
+		v := moveView{To: m.To, Words: moveName(j.Stage, m.To), Missing: m.Missing, ByCustomer: m.ByCustomer, Ask: moveAsks(j.Stage, m.To)}
+		v.Back = stageOrder(m.To) < stageOrder(j.Stage)
+		if !main && !v.Ask && len(v.Missing) == 0 {
+			v.Main, main = true, true
+		}
+		out = append(out, v)
+	}
+	// What leads on stands before what leads back.
+	slices.SortStableFunc(out, func(a, b moveView) int {
+		switch {
+		case a.Back == b.Back:
+			return 0
+		case b.Back:
+			return -1
+		}
+		return 1
+	})
+	return out
+}
+
+// moveTo is the stage that a move's page is about.
+func (r *request) moveTo() workflow.Stage {
+	if s := r.c.Params("to"); s != "" {
+		return workflow.Stage(s)
+	}
+	return workflow.Stage(r.value("to"))
+}
+
+// moveTask is a row of the transition table. The job's page has a button for those that need no words;
+// the others, and those that are refused, have a page.
+var moveTask = &task{
+	path: "move/:to",
+	view: func(r *request) (templates.View, error) {
+		to := r.moveTo()
+		v := &movePage{ToWords: stageWords[to]}
+		row := false
+		for _, m := range r.job.Moves(r.shop()) {
+			if m.To == to {
+				row = true
+				v.Move = moveView{To: to, Words: moveName(r.job.Stage, to), Missing: m.Missing, Ask: moveAsks(r.job.Stage, to)}
+			}
+		}
+		if !row && !r.refused {
+			return nil, &workflow.Error{Code: workflow.CodeRefused, Message: "This step is not open to the job as it stands. It may have moved on in the meantime."}
+		}
+		if !row {
+			v.Move = moveView{To: to, Words: "Move the job"}
+		}
+		if r.job.Stage == workflow.StageDiagnosing && to == workflow.StageTesting {
+			v.Outcomes = []choice{
+				{Value: string(workflow.OutcomeNoFault), Words: "No fault was found"},
+				{Value: string(workflow.OutcomeRepaired), Words: "The checks themselves cured it"},
+			}
+		}
+		switch to {
+		case workflow.StageReceived:
+			v.Told = "The customer gets a mail: what was in the parcel, with the arrival photos, and the promised date."
+		case workflow.StageShipped:
+			v.Told = "The customer gets a mail with the parcel number."
+		case workflow.StageWithdrawn:
+			v.Told = "The customer gets a mail that the job is closed."
+		}
+		if v.Move.Words == "" {
+			v.Move.Words = "Move the job"
+		}
+		v.jobBase = r.title(v.Move.Words)
+		r.form.Act = r.base.To("move/" + string(to))
+		return v, nil
+	},
+	read: func(r *request) ([]workflow.Command, error) {
+		to := r.moveTo()
+		if r.job.Stage == workflow.StageDiagnosing && to == workflow.StageTesting && r.value("outcome") == "" {
+			r.form.Add("outcome", "Say whether no fault was found or the checks themselves cured it.")
+			return nil, nil
+		}
+		r.said = "The job is now: " + stageWords[to] + "."
+		return []workflow.Command{workflow.Go{To: to, Outcome: workflow.Outcome(r.value("outcome")), Reason: r.value("reason")}}, nil
+	},
+}
