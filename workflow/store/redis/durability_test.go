@@ -152,6 +152,29 @@ func TestOlderVersionsSeeMailsAlone(t *testing.T) {
 	require.Equal(t, []string{string(h.Job)}, c.ZRange(ctx, "{harbour}queue:hook:till", 0, -1).Val())
 }
 
+// The other processes hear of what a commit puts back in the queue as of what it makes: one of them may be the
+// one that sends it.
+func TestOthersHearOfWhatIsPutBack(t *testing.T) {
+	s := redistest.Start(t)
+	x, ctx := open(t, redis.Options{URL: s.URL()}), t.Context()
+	h := storetest.NewHistory("harbour", storetest.Number(1))
+	book := h.Book("Mira Osei", "film scanner", "Hums.")
+	require.NoError(t, x.Commit(ctx, book))
+	h.Accept(book)
+	mail := book.Notices[0].ID
+	_, err := x.ClaimEntries(ctx, "harbour", workflow.Claim{Now: h.Now, Until: h.Now.Add(time.Hour), Limit: 1, Lease: "a"})
+	require.NoError(t, err)
+	require.NoError(t, x.SettleEntry(ctx, "harbour", workflow.Settlement{Entry: mail, Lease: "a", State: workflow.EntryBuried}))
+
+	heard, ready := make(chan redis.Change, 1), make(chan struct{}, 1)
+	go x.Watch(ctx, func(_ workflow.ShopID, c redis.Change) { heard <- c }, func(workflow.ShopID) { ready <- struct{}{} }, "harbour")
+	<-ready
+	again := h.Note("Sent again.")
+	again.Requeue = []string{mail}
+	require.NoError(t, x.Commit(ctx, again))
+	require.Equal(t, redis.Change{Job: h.Job, Version: again.State.Version, Notices: 1}, <-heard)
+}
+
 // Packed jobs are found, read and opened as before, take less, and are unpacked by the next step.
 func TestPackedJobs(t *testing.T) {
 	s := redistest.Start(t)
