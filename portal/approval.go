@@ -75,7 +75,7 @@ func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
 	}
 	v.Papers = templates.PaperLinks(s.Shop(), v.Act+"/", w)
 	if n := templates.ReportFor(a.j, a.q); n > 0 {
-		v.Report = v.Track + "/report/" + itoa(n)
+		v.Report = v.Track + "/report/" + strconv.Itoa(n)
 	}
 	v.Round = a.j.Undone(a.q.Revision)
 	if d := a.j.Standing(a.q.Revision); d != nil {
@@ -370,7 +370,7 @@ func (s *Server) SendQuotePaper(c *fiber.Ctx, j *workflow.Job, q *workflow.Quote
 		return fmt.Errorf("writing a paper: %w", err)
 	}
 	c.Set(fiber.HeaderContentType, "application/pdf")
-	c.Set(fiber.HeaderContentDisposition, `inline; filename="`+string(form)+"-"+string(j.Number)+"-"+itoa(q.Revision)+`.pdf"`)
+	c.Set(fiber.HeaderContentDisposition, `inline; filename="`+string(form)+"-"+string(j.Number)+"-"+strconv.Itoa(q.Revision)+`.pdf"`)
 	c.Set(fiber.HeaderCacheControl, "no-store")
 	return c.Send(out)
 }

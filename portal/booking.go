@@ -2,7 +2,6 @@ package portal
 
 import (
 	"errors"
-	"strconv"
 	"strings"
 
 	"benchword/templates"
@@ -13,8 +12,6 @@ import (
 
 	"github.com/gofiber/fiber/v2"
 )
-
-func itoa(n int) string { return strconv.Itoa(n) }
 
 func (s *Server) bookForm(c *fiber.Ctx) *templates.BookForm {
 	shop := s.Shop()

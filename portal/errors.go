@@ -3,6 +3,7 @@ package portal
 import (
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 
 	"benchword/templates"
@@ -122,7 +123,7 @@ func say(w *locale.Words, err error) string {
 
 // heading returns an error page's heading, in the customer's language.
 func heading(w *locale.Words, status int) string {
-	key := "refusal.title." + itoa(status)
+	key := "refusal.title." + strconv.Itoa(status)
 	switch {
 	case w.Has(key):
 		return w.T(key)

@@ -69,9 +69,9 @@ func (c Book) decide(t *turn) error {
 	if err := t.record(p); err != nil {
 		return err
 	}
-	m := &moving{j: t.j, shop: t.shop}
-	if guardNew(m); len(m.missing) > 0 {
-		return &Error{Code: CodeInvalid, Message: m.missing[0], Missing: m.missing}
+	g := &gate{j: t.j, shop: t.shop}
+	if guardNew(g); len(g.missing) > 0 {
+		return &Error{Code: CodeInvalid, Message: g.missing[0], Missing: g.missing}
 	}
 	if err := t.chooseLevel(c.Level, c.LevelBy); err != nil {
 		return err
@@ -100,14 +100,14 @@ func (p *JobBooked) fold(j *Job, e *Event) {
 	j.tell(e, 0)
 }
 
-func guardNew(m *moving) {
-	c := m.j.Customer
-	m.need(c.Name.Text != "", "Say who the customer is.")
-	m.need(c.Email.Text != "" || c.Phone.Text != "", "Give a way to reach the customer: an e-mail address or a telephone number.")
-	m.need(m.j.Fault.Text != "", "Write down the fault in the customer's own words.")
-	m.need(m.j.Device.Kind != "", "Say what kind of device it is.")
+func guardNew(g *gate) {
+	c := g.j.Customer
+	g.need(c.Name.Text != "", "Say who the customer is.")
+	g.need(c.Email.Text != "" || c.Phone.Text != "", "Give a way to reach the customer: an e-mail address or a telephone number.")
+	g.need(g.j.Fault.Text != "", "Write down the fault in the customer's own words.")
+	g.need(g.j.Device.Kind != "", "Say what kind of device it is.")
 }
 
-func guardCancelled(m *moving) {
-	m.need(m.outcome == OutcomeCancelled, "A job that has not arrived can only be cancelled.")
+func guardCancelled(g *gate) {
+	g.need(g.outcome == OutcomeCancelled, "A job that has not arrived can only be cancelled.")
 }

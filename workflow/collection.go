@@ -24,18 +24,18 @@ func (c DeclareReady) decide(t *turn) error {
 	if t.j.Ready != nil {
 		return refused("The customer was told already that it is ready.")
 	}
-	m := &moving{j: t.j, shop: t.shop, outcome: t.j.Outcome}
+	g := &gate{j: t.j, shop: t.shop, outcome: t.j.Outcome}
 	if t.j.Outcome == OutcomeRepaired {
 		for _, name := range t.shop.Tests {
 			ok := false
 			for _, x := range t.j.LatestTests() {
 				ok = ok || x.Name == name && x.Passed && !x.At.Before(t.j.StageSince)
 			}
-			m.need(ok, "The test “%s” has not passed yet.", name)
+			g.need(ok, "The test “%s” has not passed yet.", name)
 		}
 	}
-	if len(m.missing) > 0 {
-		return &Error{Code: CodeRefused, Message: m.missing[0], Missing: m.missing}
+	if len(g.missing) > 0 {
+		return &Error{Code: CodeRefused, Message: g.missing[0], Missing: g.missing}
 	}
 	note, err := text("note", "The note", c.Note, false)
 	if err != nil {

@@ -269,10 +269,10 @@ func (c Decide) decide(t *turn) error {
 	if d.Words, err = t.seal(words); err != nil {
 		return err
 	}
-	if d.Address, err = t.seal(clip(c.Address)); err != nil {
+	if d.Address, err = t.seal(bounded(c.Address)); err != nil {
 		return err
 	}
-	if d.Agent, err = t.seal(clip(c.Agent)); err != nil {
+	if d.Agent, err = t.seal(bounded(c.Agent)); err != nil {
 		return err
 	}
 	shown, err := text("shown", "The summary", c.Shown, false)
@@ -394,10 +394,10 @@ func (c UndoDecision) decide(t *turn) error {
 		p.Restores = d.Replaced
 	}
 	var err error
-	if p.Address, err = t.seal(clip(c.Address)); err != nil {
+	if p.Address, err = t.seal(bounded(c.Address)); err != nil {
 		return err
 	}
-	if p.Agent, err = t.seal(clip(c.Agent)); err != nil {
+	if p.Agent, err = t.seal(bounded(c.Agent)); err != nil {
 		return err
 	}
 	if t.j.Hold() != nil {
@@ -500,63 +500,63 @@ func (j *Job) Records() []Record {
 	return out
 }
 
-func guardWithinLimit(m *moving) {
-	q := m.j.Quote()
-	_, approved := m.j.Approved()
+func guardWithinLimit(g *gate) {
+	q := g.j.Quote()
+	_, approved := g.j.Approved()
 	switch {
 	case approved != nil && approved.repairs() && q.State != QuoteOpen:
 		// Approved before, and back at the bench: the approval still covers its total.
-	case m.j.Limit == nil:
-		m.need(false, "The customer agreed to no limit beforehand, so the quote needs their approval.")
+	case g.j.Limit == nil:
+		g.need(false, "The customer agreed to no limit beforehand, so the quote needs their approval.")
 	case q == nil || (q.State != QuoteOpen && q.State != QuoteApproved):
-		m.need(false, "Issue a quote first.")
+		g.need(false, "Issue a quote first.")
 	default:
-		m.need(q.withinLimit(m.j) != nil, "No repair in the quote is within the limit of %s that the customer agreed to beforehand.", m.j.Limit)
+		g.need(q.withinLimit(g.j) != nil, "No repair in the quote is within the limit of %s that the customer agreed to beforehand.", g.j.Limit)
 	}
 }
 
-func guardApproved(m *moving) {
-	q := m.j.Quote()
-	m.need(q != nil && q.State == QuoteApproved, "The customer has not approved the current revision of the quote.")
+func guardApproved(g *gate) {
+	q := g.j.Quote()
+	g.need(q != nil && q.State == QuoteApproved, "The customer has not approved the current revision of the quote.")
 	if q != nil && q.State == QuoteApproved {
 		o := q.Option(q.Approved)
-		m.need(o != nil && o.repairs(), "The option that was approved is not a repair.")
+		g.need(o != nil && o.repairs(), "The option that was approved is not a repair.")
 	}
 }
 
-func guardBackToBench(m *moving) {
-	q := m.j.Quote()
+func guardBackToBench(g *gate) {
+	q := g.j.Quote()
 	withdrawn := q == nil || q.State == QuoteWithdrawn || q.State == QuoteExpired
 	asked := false
-	for _, msg := range m.j.Messages {
+	for _, msg := range g.j.Messages {
 		asked = asked || (msg.Question && !msg.Answered)
 	}
-	m.need(withdrawn || asked, "There is no open question from the customer, and the quote has not been withdrawn.")
+	g.need(withdrawn || asked, "There is no open question from the customer, and the quote has not been withdrawn.")
 }
 
-func guardDeclined(m *moving) {
-	if m.j.returning() {
+func guardDeclined(g *gate) {
+	if g.j.returning() {
 		return
 	}
-	q := m.j.Quote()
+	q := g.j.Quote()
 	ok := q != nil && (q.State == QuoteDeclined || q.State == QuoteExpired)
 	if q != nil && q.State == QuoteApproved {
 		o := q.Option(q.Approved)
 		ok = o != nil && o.Kind == OptionReturn
 	}
-	m.need(ok, "The customer has not declined the quote.")
+	g.need(ok, "The customer has not declined the quote.")
 }
 
-func guardTakenBack(m *moving) {
-	m.need(m.j.takenBack(), "The customer has not taken their answer back.")
+func guardTakenBack(g *gate) {
+	g.need(g.j.takenBack(), "The customer has not taken their answer back.")
 }
 
-func guardRecycled(m *moving) {
-	q := m.j.Quote()
+func guardRecycled(g *gate) {
+	q := g.j.Quote()
 	ok := false
 	if q != nil && q.State == QuoteApproved {
 		o := q.Option(q.Approved)
 		ok = o != nil && o.Kind == OptionRecycle
 	}
-	m.need(ok, "The customer has not consented in writing to recycling: that takes an approved recycling option.")
+	g.need(ok, "The customer has not consented in writing to recycling: that takes an approved recycling option.")
 }

@@ -326,10 +326,10 @@ func (c AnswerDelay) decide(t *turn) error {
 	}
 	x := &DelayAnswered{Number: d.Number, Digest: d.Digest, Choice: c.Choice}
 	var err error
-	if x.Address, err = t.seal(clip(c.Address)); err != nil {
+	if x.Address, err = t.seal(bounded(c.Address)); err != nil {
 		return err
 	}
-	if x.Agent, err = t.seal(clip(c.Agent)); err != nil {
+	if x.Agent, err = t.seal(bounded(c.Agent)); err != nil {
 		return err
 	}
 	return t.answerDelay(t.by, x)
@@ -372,6 +372,6 @@ func (s *Shop) silenceDays() int {
 }
 
 // guardChoseReturn is the customer's choice after a promise was missed.
-func guardChoseReturn(m *moving) {
-	m.need(m.j.returning(), "The customer has not chosen to have it back unrepaired after a missed date.")
+func guardChoseReturn(g *gate) {
+	g.need(g.j.returning(), "The customer has not chosen to have it back unrepaired after a missed date.")
 }

@@ -69,8 +69,8 @@ func (t *turn) amount(field, s string) (*money.Amount, error) {
 	return &a, nil
 }
 
-// clip keeps a machine-made text within bounds, without control characters.
-func clip(s string) string {
+// bounded keeps a machine-made text within bounds, without control characters.
+func bounded(s string) string {
 	s = strings.Map(func(r rune) rune {
 		if r < 0x20 || r == 0x7f {
 			return ' '

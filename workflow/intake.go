@@ -209,21 +209,21 @@ func (p *FaultTried) fold(j *Job, e *Event) {
 	j.tell(e, 0)
 }
 
-func guardReceived(m *moving) {
+func guardReceived(g *gate) {
 	device := false
-	for _, i := range m.j.Contents {
+	for _, i := range g.j.Contents {
 		device = device || i.Device
 	}
-	m.need(len(m.j.Contents) > 0, "List what was in the parcel.")
-	m.need(len(m.j.Contents) == 0 || device, "Mark which item of the contents is the device.")
-	m.need(m.j.hasPhoto(PhotoArrival), "Add at least one arrival photo.")
-	m.need(m.j.Screening != nil, "Answer the safety screening (lithium cells, mains, liquid).")
+	g.need(len(g.j.Contents) > 0, "List what was in the parcel.")
+	g.need(len(g.j.Contents) == 0 || device, "Mark which item of the contents is the device.")
+	g.need(g.j.hasPhoto(PhotoArrival), "Add at least one arrival photo.")
+	g.need(g.j.Screening != nil, "Answer the safety screening (lithium cells, mains, liquid).")
 }
 
-func guardDiagnosing(m *moving) {
-	m.need(m.j.Condition != "", "Note the condition the device came in.")
-	m.need(m.j.Reproduction != nil, "Say whether the fault was reproduced, not reproduced, or is intermittent.")
-	if s := m.j.Screening; s != nil && s.CellDamaged == Yes {
-		m.need(strings.Contains(strings.ToLower(m.j.Condition+" "+s.Note), "isolat"), "A cell is damaged: isolate it first, and write in the condition that it is isolated.")
+func guardDiagnosing(g *gate) {
+	g.need(g.j.Condition != "", "Note the condition the device came in.")
+	g.need(g.j.Reproduction != nil, "Say whether the fault was reproduced, not reproduced, or is intermittent.")
+	if s := g.j.Screening; s != nil && s.CellDamaged == Yes {
+		g.need(strings.Contains(strings.ToLower(g.j.Condition+" "+s.Note), "isolat"), "A cell is damaged: isolate it first, and write in the condition that it is isolated.")
 	}
 }

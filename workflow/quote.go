@@ -457,16 +457,16 @@ func (j *Job) Changes(q *Quote) *Changes {
 	return c
 }
 
-func guardFurther(m *moving) {
-	if m.j.takenBack() {
+func guardFurther(g *gate) {
+	if g.j.takenBack() {
 		return
 	}
-	q := m.j.Quote()
+	q := g.j.Quote()
 	if q == nil || q.State != QuoteOpen || q.Revision < 2 {
-		m.need(false, "Issue a new revision of the quote first.")
+		g.need(false, "Issue a new revision of the quote first.")
 		return
 	}
-	_, approved := m.j.Approved()
+	_, approved := g.j.Approved()
 	if approved == nil {
 		return
 	}
@@ -474,10 +474,10 @@ func guardFurther(m *moving) {
 	for _, o := range q.Options {
 		above = above || o.Result.Total.Minor > approved.Result.Total.Minor
 	}
-	m.need(above, "The new revision is not above what was approved, so it needs no new approval.")
+	g.need(above, "The new revision is not above what was approved, so it needs no new approval.")
 	further := false
-	for _, f := range m.j.Findings {
-		further = further || (!f.Withdrawn && f.At.After(m.j.StageSince.Add(-1)))
+	for _, f := range g.j.Findings {
+		further = further || (!f.Withdrawn && f.At.After(g.j.StageSince.Add(-1)))
 	}
-	m.need(further, "Record the further finding first, so that the customer can see why the price rises.")
+	g.need(further, "Record the further finding first, so that the customer can see why the price rises.")
 }

@@ -77,20 +77,20 @@ func (p *WorkDone) fold(j *Job, e *Event) {
 	j.tell(e, w.ID)
 }
 
-func guardNotCured(m *moving) {
-	m.need(m.reason != "", "Say in a few words why it goes back to diagnosing.")
+func guardNotCured(g *gate) {
+	g.need(g.reason != "", "Say in a few words why it goes back to diagnosing.")
 }
 
-func guardTesting(m *moving) {
-	if m.j.returning() {
+func guardTesting(g *gate) {
+	if g.j.returning() {
 		return
 	}
-	if len(m.j.Work) == 0 {
-		m.need(false, "Record what was done.")
+	if len(g.j.Work) == 0 {
+		g.need(false, "Record what was done.")
 		return
 	}
-	m.need(!m.j.Work[len(m.j.Work)-1].At.Before(m.j.StageSince), "Record what was done since the device came back to the bench.")
-	if q := m.j.Quote(); q != nil {
-		m.need(q.State != QuoteOpen, "A further quote waits for an answer; move the job to awaiting approval, or withdraw the quote.")
+	g.need(!g.j.Work[len(g.j.Work)-1].At.Before(g.j.StageSince), "Record what was done since the device came back to the bench.")
+	if q := g.j.Quote(); q != nil {
+		g.need(q.State != QuoteOpen, "A further quote waits for an answer; move the job to awaiting approval, or withdraw the quote.")
 	}
 }

@@ -123,8 +123,8 @@ func (p *ReportSent) fold(j *Job, e *Event) {
 	j.tell(e, r.Number)
 }
 
-func guardAwaiting(m *moving) {
-	m.need(len(m.j.Reports) > 0, "Send a findings report first.")
-	q := m.j.Quote()
-	m.need(q != nil && q.State == QuoteOpen, "Issue a quote first.")
+func guardAwaiting(g *gate) {
+	g.need(len(g.j.Reports) > 0, "Send a findings report first.")
+	q := g.j.Quote()
+	g.need(q != nil && q.State == QuoteOpen, "Issue a quote first.")
 }

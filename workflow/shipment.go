@@ -147,19 +147,19 @@ func (p *ShipmentPrepared) fold(j *Job, e *Event) {
 	j.Shipment = &s
 }
 
-func guardShipped(m *moving) {
-	j := m.j
-	if m.outcome == OutcomeRepaired {
+func guardShipped(g *gate) {
+	j := g.j
+	if g.outcome == OutcomeRepaired {
 		passed := map[string]bool{}
 		for _, t := range j.LatestTests() {
 			passed[t.Name] = t.Passed && !t.At.Before(j.StageSince)
 		}
-		for _, name := range m.shop.Tests {
-			m.need(passed[name], "The test “%s” has not passed yet.", name)
+		for _, name := range g.shop.Tests {
+			g.need(passed[name], "The test “%s” has not passed yet.", name)
 		}
 		for name, ok := range passed {
 			if !ok {
-				m.need(contains(m.shop.Tests, name), "The test “%s” has failed.", name)
+				g.need(contains(g.shop.Tests, name), "The test “%s” has failed.", name)
 			}
 		}
 	} else if j.Screening != nil && j.Screening.Mains == Yes {
@@ -167,25 +167,25 @@ func guardShipped(m *moving) {
 		for _, t := range j.LatestTests() {
 			safe = safe || t.Passed && strings.EqualFold(t.Name, SafetyTest)
 		}
-		m.need(safe, "The device is mains-operated and was opened: record a passed “%s” first.", SafetyTest)
+		g.need(safe, "The device is mains-operated and was opened: record a passed “%s” first.", SafetyTest)
 	}
 	accounted := map[int]bool{}
 	for _, p := range j.Packed {
 		accounted[p.Item] = true
 	}
 	for _, i := range j.Contents {
-		m.need(accounted[i.ID], "“%s” came in with the parcel and is not accounted for.", i.Text)
+		g.need(accounted[i.ID], "“%s” came in with the parcel and is not accounted for.", i.Text)
 	}
-	if m.shop.SettleFirst {
-		b := j.Balance(m.shop)
-		m.need(b.Minor <= 0, "%s is still to be paid; the shop sends nothing back before that.", b)
+	if g.shop.SettleFirst {
+		b := j.Balance(g.shop)
+		g.need(b.Minor <= 0, "%s is still to be paid; the shop sends nothing back before that.", b)
 	}
-	m.need(j.Shipment != nil, "Give the parcel number, or say that it was handed over in person.")
+	g.need(j.Shipment != nil, "Give the parcel number, or say that it was handed over in person.")
 	if j.Shipment != nil && j.Device.Serial != "" && j.Shipment.Serial != "" {
-		m.need(strings.EqualFold(j.Device.Serial, j.Shipment.Serial), "The serial number read at packing (%s) is not the one read on arrival (%s).", j.Shipment.Serial, j.Device.Serial)
+		g.need(strings.EqualFold(j.Device.Serial, j.Shipment.Serial), "The serial number read at packing (%s) is not the one read on arrival (%s).", j.Shipment.Serial, j.Device.Serial)
 	}
 	if j.Shipment != nil && !j.Shipment.InPerson {
-		m.need(!j.cellIn(), "A damaged cell is still with the device: it must not be posted. Take it out and record that first, or hand the device over in person.")
+		g.need(!j.cellIn(), "A damaged cell is still with the device: it must not be posted. Take it out and record that first, or hand the device over in person.")
 	}
 }
 

@@ -63,11 +63,11 @@ type Transition struct {
 	Needs string
 	// ByCustomer marks a move that the customer's decision makes by itself.
 	ByCustomer bool
-	guard      func(m *moving)
+	guard      func(g *gate)
 }
 
-// moving is one look at a row for one job: guards note what is missing.
-type moving struct {
+// gate is one look at a row of the table for one job, in which guards note what is missing.
+type gate struct {
 	j       *Job
 	shop    *Shop
 	outcome Outcome
@@ -75,9 +75,9 @@ type moving struct {
 	missing []string
 }
 
-func (m *moving) need(ok bool, sentence string, args ...any) {
+func (g *gate) need(ok bool, sentence string, args ...any) {
 	if !ok {
-		m.missing = append(m.missing, fmt.Sprintf(sentence, args...))
+		g.missing = append(g.missing, fmt.Sprintf(sentence, args...))
 	}
 }
 
@@ -131,12 +131,12 @@ func (j *Job) Moves(shop *Shop) []Move {
 		if t.From != j.Stage || t.From == stageNone || t.From == StageReceived && t.To == StageTesting {
 			continue // the last one is the customer's alone, and seldom
 		}
-		m := &moving{j: j, shop: shop, outcome: j.expectedOutcome(t.To), reason: "given when moving"}
-		t.guard(m)
+		g := &gate{j: j, shop: shop, outcome: j.expectedOutcome(t.To), reason: "given when moving"}
+		t.guard(g)
 		if blocked := j.openDuties(t.To, shop); blocked != "" && !t.ByCustomer {
-			m.missing = append(m.missing, blocked)
+			g.missing = append(g.missing, blocked)
 		}
-		out = append(out, Move{To: t.To, Missing: m.missing, ByCustomer: t.ByCustomer})
+		out = append(out, Move{To: t.To, Missing: g.missing, ByCustomer: t.ByCustomer})
 	}
 	return out
 }
@@ -186,13 +186,13 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	} else if err := oneOf("outcome", "The outcome", outcome, Outcomes); err != nil {
 		return err
 	}
-	m := &moving{j: j, shop: t.shop, outcome: outcome, reason: reason}
-	row.guard(m)
+	g := &gate{j: j, shop: t.shop, outcome: outcome, reason: reason}
+	row.guard(g)
 	if blocked := j.openDuties(to, t.shop); blocked != "" && !row.ByCustomer && !(to == StageTesting && j.returning()) {
-		m.missing = append(m.missing, blocked)
+		g.missing = append(g.missing, blocked)
 	}
-	if len(m.missing) > 0 {
-		return &Error{Code: CodeRefused, Message: m.missing[0], Missing: m.missing}
+	if len(g.missing) > 0 {
+		return &Error{Code: CodeRefused, Message: g.missing[0], Missing: g.missing}
 	}
 	moved := &StageMoved{From: j.Stage, To: to, Reason: reason}
 	if to == StageTesting || to == StageShipped || to == StageWithdrawn {

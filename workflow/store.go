@@ -8,7 +8,7 @@ import (
 )
 
 // Store keeps everything of a shop but its photos. It is four contracts that one technology
-// implements together, since a commit spans the first three and a move all of them. storetest holds every implementation to it.
+// implements together, since a commit spans the first three and a transfer all of them. storetest holds every implementation to it.
 //
 // Rules for all methods: values passed in are not kept, values returned are the caller's own; a
 // context that ends gives up waiting but never half a commit; an error that is not an [Error] means
@@ -17,7 +17,7 @@ type Store interface {
 	Jobs
 	Outbox
 	Keys
-	Moving
+	Transfer
 	// Close finishes what was begun and releases the store.
 	Close() error
 }

@@ -486,17 +486,17 @@ func (p *CheckDone) fold(j *Job, e *Event) {
 	}
 }
 
-func guardNothingToRepair(m *moving) {
-	if m.j.returning() {
+func guardNothingToRepair(g *gate) {
+	if g.j.returning() {
 		return
 	}
-	m.need(m.outcome == OutcomeNoFault || m.outcome == OutcomeRepaired, "Say whether no fault was found or the checks themselves cured it.")
-	if q := m.j.Quote(); q != nil {
-		m.need(q.State != QuoteOpen, "A quote is still open; withdraw it first.")
+	g.need(g.outcome == OutcomeNoFault || g.outcome == OutcomeRepaired, "Say whether no fault was found or the checks themselves cured it.")
+	if q := g.j.Quote(); q != nil {
+		g.need(q.State != QuoteOpen, "A quote is still open; withdraw it first.")
 	}
 	done := false
-	for _, s := range m.j.Suspects {
+	for _, s := range g.j.Suspects {
 		done = done || len(s.Checks) > 0
 	}
-	m.need(done, "Record at least one check, so that the customer can see what was looked at.")
+	g.need(done, "Record at least one check, so that the customer can see what was looked at.")
 }

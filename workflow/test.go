@@ -74,10 +74,10 @@ func (p *TestDone) fold(j *Job, e *Event) {
 	j.tell(e, len(j.Tests))
 }
 
-func guardTestFailed(m *moving) {
+func guardTestFailed(g *gate) {
 	failed := false
-	for _, t := range m.j.LatestTests() {
-		failed = failed || (!t.Passed && !t.At.Before(m.j.StageSince))
+	for _, t := range g.j.LatestTests() {
+		failed = failed || (!t.Passed && !t.At.Before(g.j.StageSince))
 	}
-	m.need(failed, "No test has failed.")
+	g.need(failed, "No test has failed.")
 }

@@ -6,10 +6,10 @@ import (
 	"time"
 )
 
-// Moving is the contract by which a shop is carried from one store to another, whatever technologies the
+// Transfer is the contract by which a shop is carried from one store to another, whatever technologies the
 // two are of. What is read out is the stored form itself: sealed, hashed, not interpreted, so that nothing
 // is lost or made up on the way.
-type Moving interface {
+type Transfer interface {
 	// Out reads a shop out, part by part: keys, steps, jobs, then links, each in any order. from is "" to
 	// begin and then the next of the call before; a next of "" says that this part is the last. Each job is
 	// of one moment; parts are not of one moment with each other. What is there from the first call to the

@@ -111,7 +111,7 @@ func furnished(t *testing.T, past int) (s *stage, links []string, config string)
 
 // A shop moves from a folder to Redis and a bucket, works there, and moves into another folder: all that it
 // is is the same, to the byte. Old links open, and mails that were being tried go out again as they were.
-func TestMovingHouse(t *testing.T) {
+func TestTransferOfAShop(t *testing.T) {
 	if testing.Short() {
 		t.Skip("one thing after another: the race detector has nothing to see")
 	}
@@ -182,7 +182,7 @@ func TestMovingHouse(t *testing.T) {
 }
 
 // The command is killed at any moment, again and again; run once more, it comes to the same end.
-func TestAMoveIsKilledAtAnyMoment(t *testing.T) {
+func TestATransferIsKilledAtAnyMoment(t *testing.T) {
 	if testing.Short() {
 		t.Skip("what is killed are other processes")
 	}
@@ -232,7 +232,7 @@ func TestAMoveIsKilledAtAnyMoment(t *testing.T) {
 
 // A shop moves while people write to it: what was acknowledged is there afterwards, and where the shop was
 // nothing more is taken.
-func TestALiveShopMoves(t *testing.T) {
+func TestALiveShopIsTransferred(t *testing.T) {
 	s := newStageAsking(t, 1_000_000)
 	r := redistest.Start(t)
 	shared := t.TempDir()

@@ -170,21 +170,21 @@ func unreadable(err error) error {
 			e.Message = fmt.Sprintf("The body must be an object in braces; it can't be %s.", kinds[kind])
 		}
 	case errors.As(err, &instant):
-		e.Message = fmt.Sprintf("“%s” is no instant; write it like 2026-11-25T16:00:00Z.", clip(strings.Trim(instant.Value, `"`)))
+		e.Message = fmt.Sprintf("“%s” is no instant; write it like 2026-11-25T16:00:00Z.", excerpt(strings.Trim(instant.Value, `"`)))
 	case errors.As(err, &syn), errors.Is(err, io.ErrUnexpectedEOF):
 		e.Message = "The body is not JSON: it ends too early."
 		if syn != nil && !errors.Is(err, io.ErrUnexpectedEOF) {
 			e.Message = fmt.Sprintf("The body is not JSON from byte %d on.", syn.Offset)
 		}
 	case strings.HasPrefix(err.Error(), "json: unknown field "):
-		e.Field = clip(strings.Trim(strings.TrimPrefix(err.Error(), "json: unknown field "), `"`))
+		e.Field = excerpt(strings.Trim(strings.TrimPrefix(err.Error(), "json: unknown field "), `"`))
 		e.Message = fmt.Sprintf("There is no field “%s” here; the document at /api/v1/openapi.json lists them.", e.Field)
 	}
 	return e
 }
 
-// clip keeps a caller's own words within bounds in an answer.
-func clip(s string) string {
+// excerpt keeps a caller's own words within bounds in an answer.
+func excerpt(s string) string {
 	if r := []rune(s); len(r) > 100 {
 		return string(r[:100]) + "…"
 	}

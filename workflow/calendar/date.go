@@ -27,7 +27,7 @@ func DateOf(t time.Time, loc *time.Location) Date {
 func ParseDate(s string) (Date, error) {
 	t, err := time.Parse(time.DateOnly, s)
 	if err != nil {
-		return 0, fmt.Errorf("%q is not a date; write it like 2026-12-24", clip(s))
+		return 0, fmt.Errorf("%q is not a date; write it like 2026-12-24", excerpt(s))
 	}
 	return Date(floorDiv(t.Unix(), daySeconds)), nil
 }

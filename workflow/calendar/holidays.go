@@ -81,7 +81,7 @@ func ParseRule(text string) (*Rule, error) {
 			}
 			r.shift[weekday(words[0])] = by
 		default:
-			return nil, fmt.Errorf("%q is no part of a rule; after a comma come words like sun to mon, moved, from 2021 or until 2030", clip(strings.TrimSpace(clause)))
+			return nil, fmt.Errorf("%q is no part of a rule; after a comma come words like sun to mon, moved, from 2021 or until 2030", excerpt(strings.TrimSpace(clause)))
 		}
 	}
 	if r.moved && r.shift == [7]int{} {
@@ -133,7 +133,7 @@ func month(s string) time.Month { return time.Month(slices.Index(monthNames, s) 
 
 // parseWhen reads the first part of a rule.
 func parseWhen(words []string) (func(year int) []Date, error) {
-	wrong := fmt.Errorf("%q is not a rule for a holiday; %s", clip(strings.Join(words, " ")), ruleForm)
+	wrong := fmt.Errorf("%q is not a rule for a holiday; %s", excerpt(strings.Join(words, " ")), ruleForm)
 	switch {
 	case len(words) == 0:
 		return nil, wrong
@@ -317,13 +317,13 @@ func (c *Calendar) addHolidays(list []Holidays) error {
 		default:
 			rules, ok := HolidaySet(h.Set)
 			if !ok {
-				return fmt.Errorf("%s: there is no set %q; there are %s", at, clip(h.Set), strings.Join(HolidaySets(), ", "))
+				return fmt.Errorf("%s: there is no set %q; there are %s", at, excerpt(h.Set), strings.Join(HolidaySets(), ", "))
 			}
 			for j, name := range h.Without {
 				n := len(rules)
 				rules = slices.DeleteFunc(rules, func(r HolidayRule) bool { return r.Name == name })
 				if len(rules) == n {
-					return fmt.Errorf("%s.without[%d]: the set %s has no holiday called %q", at, j, h.Set, clip(name))
+					return fmt.Errorf("%s.without[%d]: the set %s has no holiday called %q", at, j, h.Set, excerpt(name))
 				}
 			}
 			c.rules = append(c.rules, rules...)

@@ -84,7 +84,7 @@ func New(s Spec) (*Calendar, error) {
 	for _, name := range slices.Sorted(maps.Keys(s.Hours)) {
 		day := slices.Index(weekdays[:], name)
 		if day < 0 {
-			return nil, fmt.Errorf("hours.%s: this is not a weekday; write mon, tue, wed, thu, fri, sat or sun", clip(name))
+			return nil, fmt.Errorf("hours.%s: this is not a weekday; write mon, tue, wed, thu, fri, sat or sun", excerpt(name))
 		}
 		if c.week[day], err = parseHours(s.Hours[name]); err != nil {
 			return nil, fmt.Errorf("hours.%s%w", name, err)
@@ -132,7 +132,7 @@ func parseHours(list []string) (hours, error) {
 	for i, text := range list {
 		iv, err := parseInterval(text)
 		if err != nil {
-			return nil, fmt.Errorf("[%d]: %q %w", i, clip(text), err)
+			return nil, fmt.Errorf("[%d]: %q %w", i, excerpt(text), err)
 		}
 		for j, other := range h {
 			if iv.from < other.to && other.from < iv.to {
@@ -182,8 +182,8 @@ func (h hours) texts() []string {
 	return out
 }
 
-// clip shortens a foreign text for an error message.
-func clip(s string) string {
+// excerpt shortens a foreign text for an error message.
+func excerpt(s string) string {
 	const most = 40
 	if len(s) <= most {
 		return s
@@ -202,7 +202,7 @@ func (s *Spec) UnmarshalJSON(b []byte) error {
 			out.Hours = make(map[string][]string)
 			return members(value, name+".", func(day string, list []byte) error {
 				var h []string
-				err := into(list, name+"."+clip(day), &h, `a list like ["09:00-17:30"]`)
+				err := into(list, name+"."+excerpt(day), &h, `a list like ["09:00-17:30"]`)
 				out.Hours[day] = h
 				return err
 			})
@@ -355,7 +355,7 @@ func members(b []byte, at string, member func(name string, value []byte) error) 
 		}
 		name, _ := t.(string) // nothing else can stand there
 		if seen[name] {
-			return fmt.Errorf("%s%s: it is there twice", at, clip(name))
+			return fmt.Errorf("%s%s: it is there twice", at, excerpt(name))
 		}
 		seen[name] = true
 		var value json.RawMessage
@@ -404,5 +404,5 @@ func items[T any, P interface {
 }
 
 func unknown(place, known string) error {
-	return fmt.Errorf("%s: it is not known; known are %s", clip(place), known)
+	return fmt.Errorf("%s: it is not known; known are %s", excerpt(place), known)
 }

@@ -286,9 +286,9 @@ func (p *picture) recolour(in signal, from *space) {
 			for y := 2 * cy; y < min(2*cy+2, p.y.h); y++ {
 				for x := 2 * cx; x < min(2*cx+2, p.y.w); x++ {
 					v := (int32(p.y.pix[y*p.y.w+x]) - black) * ky
-					rgb := [3]byte{clip(v + kr*r), clip(v - kgr*r - kgb*b), clip(v + kb*b)}
+					rgb := [3]byte{byteOf(v + kr*r), byteOf(v - kgr*r - kgb*b), byteOf(v + kb*b)}
 					if apart {
-						rgb = [3]byte{clip((r + 128 - black) * ky), clip(v), clip((b + 128 - black) * ky)}
+						rgb = [3]byte{byteOf((r + 128 - black) * ky), byteOf(v), byteOf((b + 128 - black) * ky)}
 					}
 					if from != nil {
 						lr, lg, lb := light[0][rgb[0]], light[1][rgb[1]], light[2][rgb[2]]
@@ -307,8 +307,8 @@ func (p *picture) recolour(in signal, from *space) {
 	}
 }
 
-// clip returns the byte of a 16.16 number.
-func clip(v int32) byte { return byte(min(max((v+1<<15)>>16, 0), 255)) }
+// byteOf returns the byte of a 16.16 number.
+func byteOf(v int32) byte { return byte(min(max((v+1<<15)>>16, 0), 255)) }
 
 // jfif returns brightness and colour differences of red, green and blue (JFIF 1.02).
 func jfif(r, g, b int32) (y, cb, cr byte) {

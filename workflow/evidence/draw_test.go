@@ -6,6 +6,7 @@ import (
 	"image/color"
 	"io"
 	"math"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -109,9 +110,9 @@ func TestSVG(t *testing.T) {
 			name := m.Text
 			switch {
 			case m.Number > 0 && m.Text != "":
-				name = itoa(m.Number) + ": " + m.Text
+				name = strconv.Itoa(m.Number) + ": " + m.Text
 			case m.Number > 0:
-				name = itoa(m.Number)
+				name = strconv.Itoa(m.Number)
 			case m.Text == "":
 				name = unnamed(m.Kind)
 			}
@@ -120,13 +121,6 @@ func TestSVG(t *testing.T) {
 		require.Equal(rt, want, names)
 		require.Equal(rt, want, titles)
 	})
-}
-
-func itoa(n int) string {
-	if n > 9 {
-		return string(rune('0'+n/10)) + string(rune('0'+n%10))
-	}
-	return string(rune('0' + n))
 }
 
 // Burning never fails on marks that were checked, keeps the size, and changes something where it should.

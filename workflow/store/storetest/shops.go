@@ -92,7 +92,7 @@ var asked = map[string]func(ctx context.Context, s workflow.Store, shop workflow
 		return s.Held(ctx, shop)
 	},
 	"Hold": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, _ *rich) (any, error) {
-		if err := s.Hold(ctx, shop, "It moves."); err != nil {
+		if err := s.Hold(ctx, shop, "It is being transferred."); err != nil {
 			return nil, err
 		}
 		why, err := s.Held(ctx, shop)
@@ -102,7 +102,7 @@ var asked = map[string]func(ctx context.Context, s workflow.Store, shop workflow
 		return why, s.Hold(ctx, shop, "")
 	},
 	"In": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, _ *rich) (any, error) {
-		return nil, s.In(ctx, shop, &workflow.Part{Keys: []workflow.KeyRow{{Bucket: "staff", KeyValue: workflow.KeyValue{Key: "ada", Value: []byte("moved in")}}}})
+		return nil, s.In(ctx, shop, &workflow.Part{Keys: []workflow.KeyRow{{Bucket: "staff", KeyValue: workflow.KeyValue{Key: "ada", Value: []byte("transferred in")}}}})
 	},
 	"Job": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, x *rich) (any, error) {
 		return s.Job(ctx, shop, x.jobs[0])
@@ -189,7 +189,7 @@ func everyMethodApart(t *test) {
 	}
 	for _, name := range methods {
 		if name == "Held" {
-			require.NoError(t, t.store.Hold(t.ctx, shop, "It moves."))
+			require.NoError(t, t.store.Hold(t.ctx, shop, "It is being transferred."))
 		}
 		before := state()
 		nobody, err := asked[name](t.ctx, t.store, "hall", x)

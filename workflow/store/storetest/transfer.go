@@ -65,9 +65,9 @@ func (t *test) carried(to workflow.Store) store.Tally {
 	return tally
 }
 
-// moving carries a shop from the reference into the store and out of it again; everything that can be seen
+// transfer carries a shop from the reference into the store and out of it again; everything that can be seen
 // of it stays the same, and it goes on where it was.
-func moving(t *test) {
+func transfer(t *test) {
 	own := t.store
 	t.store = memory.New()
 	all := t.lived()
@@ -193,10 +193,10 @@ func holding(t *test) {
 	got, err = t.store.ClaimEntries(t.ctx, shop, claim)
 	require.NoError(t, err)
 	require.Len(t, got, 1)
-	require.NoError(t, t.store.Hold(t.ctx, shop, "It has moved to another house."))
+	require.NoError(t, t.store.Hold(t.ctx, shop, "It is in another store now."))
 	why, err := t.store.Held(t.ctx, shop)
 	require.NoError(t, err)
-	require.Equal(t, "It has moved to another house.", why)
+	require.Equal(t, "It is in another store now.", why)
 	before := look(t, shop, h.Now, h.Job, buried.Job)
 	no := func(err error) {
 		t.Helper()
