@@ -3,46 +3,46 @@ module benchword
 go 1.26.0
 
 require (
-	github.com/BurntSushi/toml v1.6.0
-	github.com/SherClockHolmes/webpush-go v1.4.0
-	github.com/anishathalye/porcupine v1.3.1
-	github.com/arran4/golang-ical v0.3.4
-	github.com/bojanz/currency v1.4.2
-	github.com/carlos7ags/folio v0.11.0
-	github.com/chromedp/cdproto v0.159.0
-	github.com/chromedp/chromedp v0.23.0
-	github.com/emersion/go-ical v0.0.0-20250329121855-f41e73efc392
-	github.com/emersion/go-imap/v2 v2.0.0-beta.8
-	github.com/emersion/go-message v0.18.2
-	github.com/emersion/go-msgauth v0.7.0
-	github.com/emersion/go-sasl v0.0.0-20241020182733-b788ff22d5a6
-	github.com/emersion/go-smtp v0.25.1
-	github.com/getkin/kin-openapi v0.153.0
-	github.com/go-playground/locales v0.14.2
-	github.com/go-playground/validator/v10 v10.30.6
-	github.com/gofiber/fiber/v2 v2.52.15
-	github.com/golang-jwt/jwt/v5 v5.3.1
-	github.com/gowebpki/jcs v1.0.2
-	github.com/hibiken/asynq v0.26.0
-	github.com/invopop/jsonschema v0.14.0
-	github.com/minio/minio-go/v7 v7.4.1
-	github.com/mmcdole/gofeed v1.4.2
-	github.com/prometheus/client_golang v1.25.0
-	github.com/redis/go-redis/v9 v9.22.0
-	github.com/rickar/cal/v2 v2.1.13
-	github.com/riverqueue/river v0.51.2
-	github.com/riverqueue/river/riverdriver/riversqlite v0.51.2
-	github.com/standard-webhooks/standard-webhooks/libraries v0.0.1
-	github.com/stretchr/testify v1.12.1
-	github.com/wneessen/go-mail v0.8.1
-	go.yaml.in/yaml/v3 v3.0.5
-	golang.org/x/crypto v0.59.0
-	golang.org/x/image v0.47.0
-	golang.org/x/net v0.62.0
-	golang.org/x/text v0.44.0
-	golang.org/x/tools v0.52.0
-	modernc.org/sqlite v1.62.0
-	pgregory.net/rapid v1.3.0
+	github.com/BurntSushi/toml v1.6.0 // reads shop.toml and names the line of a mistake
+	github.com/SherClockHolmes/webpush-go v1.4.0 // seals a push independently of us (tests only: it takes neither a key nor a clock, so it can't be held to RFC 8291's example)
+	github.com/anishathalye/porcupine v1.3.1 // checks that what everybody was told fits one order (tests only)
+	github.com/arran4/golang-ical v0.3.4 // writes the customer's calendar file: folding and escaping by RFC 5545
+	github.com/bojanz/currency v1.4.2 // CLDR money formats of every currency
+	github.com/carlos7ags/folio v0.11.0 // PDF: layout, tags, embedded fonts, PDF/A, in pure Go; go-pdf/fpdf, signintech/gopdf and gofpdf write no tags, pdfcpu lays out no pages
+	github.com/chromedp/cdproto v0.159.0 // the browser's protocol, to emulate media (tests only)
+	github.com/chromedp/chromedp v0.23.0 // drives a real browser (tests only)
+	github.com/emersion/go-ical v0.0.0-20250329121855-f41e73efc392 // reads our calendar files with an independent implementation (tests only)
+	github.com/emersion/go-imap/v2 v2.0.0-beta.8 // reads the mailbox that bounces and replies come into
+	github.com/emersion/go-message v0.18.2 // parses received email: bounces, replies, the demo's mailbox
+	github.com/emersion/go-msgauth v0.7.0 // verifies our DKIM signatures with an independent implementation (tests only)
+	github.com/emersion/go-sasl v0.0.0-20241020182733-b788ff22d5a6 // signs in to go-smtp's server (tests only)
+	github.com/emersion/go-smtp v0.25.1 // an independent mail server to send to (tests only)
+	github.com/getkin/kin-openapi v0.153.0 // holds every request and answer to our OpenAPI document (tests only)
+	github.com/go-playground/locales v0.14.2 // the oracle for money and date formats (tests only)
+	github.com/go-playground/validator/v10 v10.30.6 // checks the settings file by tags
+	github.com/gofiber/fiber/v2 v2.52.15 // the web server: routing, static speed, event streams
+	github.com/golang-jwt/jwt/v5 v5.3.1 // reads our VAPID tokens with an independent implementation (tests only)
+	github.com/gowebpki/jcs v1.0.2 // canonical JSON (RFC 8785), over which events and quotes are hashed
+	github.com/hibiken/asynq v0.26.0 // the yardstick for the outbox in Redis (tests only)
+	github.com/invopop/jsonschema v0.14.0 // JSON Schemas of the domain's types for the OpenAPI document
+	github.com/minio/minio-go/v7 v7.4.1 // the S3 protocol, for photos in a bucket that several servers share
+	github.com/mmcdole/gofeed v1.4.2 // reads our Atom feed with an independent implementation (tests only)
+	github.com/prometheus/client_golang v1.25.0 // figures about email in the form that monitoring reads
+	github.com/redis/go-redis/v9 v9.22.0 // the Redis client: Sentinel, Cluster, pipelines, functions
+	github.com/rickar/cal/v2 v2.1.13 // the yardstick for the promise clock (tests only)
+	github.com/riverqueue/river v0.51.2 // the yardstick for the outbox in SQLite (tests only)
+	github.com/riverqueue/river/riverdriver/riversqlite v0.51.2 // River's side towards SQLite (tests only)
+	github.com/standard-webhooks/standard-webhooks/libraries v0.0.1 // verifies our webhooks with the specification's own library (tests only)
+	github.com/stretchr/testify v1.12.1 // "require" in tests, and nothing else of it
+	github.com/wneessen/go-mail v0.8.1 // builds MIME and speaks SMTP
+	go.yaml.in/yaml/v3 v3.0.5 // reads the Compose example, to hold it to what there is (tests only)
+	golang.org/x/crypto v0.59.0 // argon2id for passwords
+	golang.org/x/image v0.47.0 // decodes WebP; draws marks and their numbers without jagged edges
+	golang.org/x/net v0.62.0 // IDNA for addresses and hosts; the text of HTML email that comes in
+	golang.org/x/text v0.44.0 // plural rules, numbers and language tags by CLDR
+	golang.org/x/tools v0.52.0 // txtar, the format of the stories (tests only)
+	modernc.org/sqlite v1.62.0 // SQLite in pure Go, so that the binary is static; within a quarter of the cgo drivers in grouped commits
+	pgregory.net/rapid v1.3.0 // property tests (tests only)
 )
 
 require (

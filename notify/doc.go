@@ -80,4 +80,29 @@
 // weight that mailboxes take and do not clip; it belongs to its job's thread by References; its Date is
 // the instant of its notice; and it is marked as written by a machine (RFC 3834), so that nothing answers
 // it. No picture, style or script is fetched from anywhere when it is opened.
+//
+// # Decisions
+//
+//   - 2026-11-27: The outbox has lanes. An entry names its channel, order holds per job and channel, and a
+//     dispatcher claims one channel. Email is the empty channel, so ids, Message-IDs and rows are what they
+//     were; in Redis email keeps its own queue, so a version that knows no other channel sees nothing else
+//     beside it. Rejected: an outbox for each channel (a commit would have to span them), and one dispatcher
+//     for all (one receiver that is away would hold up the others).
+//   - 2026-11-27: Webhooks say no more than a status display needs, and nothing about the person. A failure
+//     is no event of the job, since it is about the shop's own systems. "Gone" switches a hook off and its
+//     messages wait: rows of an outbox cost nothing, and an answer given by mistake loses nothing.
+//   - 2026-11-27: A push says what the email's subject says, encrypted with the standard library: 60 lines,
+//     held to RFC 8291's example. Rejected: webpush-go v1.4.0, which ignores the expiry it is given, takes
+//     neither a clock nor a key to test with, and uses deprecated curve functions; tests use it as the
+//     independent implementation. The shop's key lies in the store, unlike the link keys: whoever reads it
+//     there has the subscriptions too, and every process needs the same one.
+//   - 2026-11-25: What goes into one email is decided when a notice is made, not when an email is sent: its
+//     event names the email that tells it. So a repeat holds the same notices, and the store's outbox knows
+//     nothing of gathering. A notice that comes too late for its email gets one of its own with the email's
+//     delivery event. Rejected: collecting at sending time, where a crash between sending and settling would
+//     repeat an email under one Message-ID with other contents.
+//   - 2026-11-25: A reply is a message, nothing more. It counts only from the customer's own address and in
+//     answer to one of our Message-IDs; nobody decides a quote by email, and what fits nothing stays in the
+//     mailbox for a person. Rejected: a reply address for each job, which needs a mail server that takes
+//     them. The Maildir is read by a few lines of ours: go-maildir is not on the module proxy.
 package notify

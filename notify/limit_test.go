@@ -56,6 +56,12 @@ func source(b *testing.B, port, n int, message []byte) float64 {
 // BenchmarkWhole measures the whole way of a mail with two photos (which are scaled once and then kept): claim, render, build, sign, send over
 // 8 connections, settle in SQLite at full durability; as a share of what smtp-source reaches with the
 // same bytes in the same run. Run it with -benchtime=400x.
+//
+// Figures (two shared cores): An email of 110 KB, of smtp-source's bare bytes: 0.30 unsigned, 0.21 signed
+// (aims 0.7 and 0.5, missed: smtp-source sends bytes that are there). 2.0 ms of processor an email, of it
+// 0.5 building, 0.4 rendering, 0.4 reading and 0.3 writing the store.
+//
+//	go test ./notify -run XXX -bench Whole -benchtime=400x
 func BenchmarkWhole(b *testing.B) {
 	for _, signed := range []bool{false, true} {
 		b.Run(map[bool]string{false: "unsigned", true: "signed"}[signed], func(b *testing.B) {
@@ -126,6 +132,10 @@ func cpu(b *testing.B) time.Duration {
 
 // BenchmarkDeadServer holds that entries which wait for a server that is away cost no memory, however many
 // they are. Run it with -benchtime=1x.
+//
+// Figures (two shared cores): 100,000 entries take 1.01 of the memory of 1,000 (3.6 MB in all).
+//
+//	go test ./notify -run XXX -bench DeadServer -benchtime=1x
 func BenchmarkDeadServer(b *testing.B) {
 	heap := map[int]uint64{}
 	for _, n := range []int{1000, 100000} {

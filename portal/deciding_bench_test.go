@@ -29,6 +29,10 @@ func (s *timed) Commit(ctx context.Context, c *workflow.Commit) error {
 // is read, the link opened, the job loaded and decided on, events, links, index and the mail's entry
 // committed, and the answer written. "of-commit" is the median of its time as a multiple of the commit's
 // alone.
+//
+// Figures (two shared cores): 3.0 times the bare commit (3.1 ms).
+//
+//	go test ./portal -run XXX -bench Decision -benchtime 60x
 func BenchmarkDecision(b *testing.B) {
 	d := newDesk(b)
 	store, err := sqlite.Open(b.Context(), b.TempDir())

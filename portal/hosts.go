@@ -24,6 +24,13 @@ import (
 //
 // The Host header decides, without its port, in any case of letters, with or without the last dot. Nothing
 // else does: X-Forwarded-Host is never read, for a proxy that does not set it hands on what the client wrote.
+//
+// # Decisions
+//
+//   - 2026-11-27: Only Host chooses the shop. nginx passes a client's own X-Forwarded-Host on unless told
+//     otherwise, so a cache in front could be made to keep one shop's page under another's address; every
+//     proxy can pass Host on. Ports do not tell shops apart, since cookies do not either. A request line that
+//     names another host than the header is refused.
 type Hosts struct {
 	cfg HostsConfig
 	app *fiber.App

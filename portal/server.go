@@ -8,6 +8,18 @@
 // the handler's own (the server runs with immutable request strings). What a handler passes on as a
 // context is fiber's UserContext: the request's own belongs to the server, which ends it on stopping and
 // uses it again for the next request.
+//
+// # Decisions
+//
+//   - 2026-11-25: Rendered pages are kept per link until their job changes, in the process that writes; the
+//     commit hook drops them, and a page that was being rendered meanwhile is not kept. Rejected: asking the
+//     store for the version on each request, which costs more than the page.
+//   - 2026-11-25: Where several servers share a store, a kept page is checked against the job's version with
+//     each request all the same. The word of a change may come after the request; one small look-up is what
+//     it costs never to show an old page.
+//   - 2026-11-25: CSRF: same-origin checks everywhere, and a signed field where there is a session. Customer
+//     pages carry their authority in the address, not in a cookie, so another site can't send a form in their
+//     name.
 package portal
 
 import (

@@ -179,6 +179,11 @@ func TestALaterReportSaysWhatChanged(t *testing.T) {
 
 // A report of two findings pages and six photos, as PDF, against reading and writing one of its photos:
 // what any way of putting photos on paper costs at least.
+//
+// Figures (two shared cores): With seven photos, marks drawn before: 0.47 of decoding and encoding one of
+// them; 86 ms on a busy machine (aim 100 ms). Each marked photo adds once what drawing on it takes.
+//
+//	go test ./templates -run XXX -bench ReportPaper
 func BenchmarkReportPaper(b *testing.B) {
 	x := newBench(b)
 	j := x.again()

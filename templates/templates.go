@@ -10,6 +10,19 @@
 // defines as "layout", if there is one. What parts/*.html define is there for every page. Files ending in
 // .txt are plain text, under the same rules. The counter's pages stand beside its handlers; it parses them
 // with [Parse].
+//
+// # Decisions
+//
+//   - 2026-11-25: A working day that was added to a promise is one that a pause covers from opening to
+//     closing; a rest that comes to at least the day on which it ends is one more (Monday 15:00 to Wednesday
+//     15:00 is two). Rejected: dividing by a usual day's hours, which tells a shop with short Fridays
+//     fractions that nobody can check.
+//   - 2026-11-25: The calendar file carries no link to the job: calendars are shared more lightly than
+//     emails.
+//   - 2026-11-25: Papers after a law are marked. The written estimate (16 CCR 2721-2723) and the European
+//     form (Directive (EU) 2024/1799) say "check against the official text" until somebody has; prescribed
+//     notices are the shop's setting. With the European form quotes stand for 30 days at least; withdrawing
+//     one earlier is left to the shop's own judgement.
 package templates
 
 import (

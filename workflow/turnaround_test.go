@@ -645,6 +645,13 @@ func timesFaster(ours, theirs func(i int)) float64 {
 	return b / a
 }
 
+// BenchmarkTurnaroundDue has these figures on two shared cores.
+//
+// Without pauses, over random starts: the due instant 127 to 140 times (aim 200, missed) and elapsed time
+// 200 to 247 times as fast as rickar/cal with its cache on. 22 ns each, 122 ns with five pauses (best turns
+// of a busy machine), no allocation.
+//
+//	go test ./workflow -run XXX -bench Turnaround
 func BenchmarkTurnaroundDue(b *testing.B) {
 	x, peer := benchTurnaround(b)
 	due, ok := x.Due()
@@ -725,6 +732,11 @@ func BenchmarkTurnaroundElapsedPaused5(b *testing.B) {
 
 // How long the calendar is matters little: closed dates, and years that a promise spans, are searched for
 // and not walked through.
+//
+// Figures (two shared cores): With 10 to 3,000 closed dates, over a week to twenty years: 14 to 39 ns, no
+// trend with length.
+//
+//	go test ./workflow -run XXX -bench CalendarLength
 func BenchmarkTurnaroundCalendarLength(b *testing.B) {
 	for _, closed := range []int{10, 100, 1000, 3000} {
 		spec := calendar.Spec{TimeZone: "America/New_York", Hours: map[string][]string{}}
@@ -752,6 +764,10 @@ func BenchmarkTurnaroundCalendarLength(b *testing.B) {
 
 // A million jobs, each with its own start, half of them with two pauses: due instant, elapsed time and
 // breach of all of them.
+//
+// Figures (two shared cores): 0.16 s to 0.5 s.
+//
+//	go test ./workflow -run XXX -bench Turnaround
 func BenchmarkTurnaroundMillionJobs(b *testing.B) {
 	x, _ := benchTurnaround(b)
 	now := x.Start.AddDate(0, 0, 20)

@@ -21,7 +21,7 @@ import (
 
 // The rules of this repository that a compiler does not hold: who may import whom, which modules may be
 // used and why, that every package says what it is for, that the domain reads no clock. A rule that is in
-// the way is changed here and in DEVELOPERS.md, with its reason, not worked around.
+// the way is changed here, with its reason, not worked around.
 
 const root = "../.."
 
@@ -259,21 +259,21 @@ func modules(t *testing.T) func(imported string) string {
 	}
 }
 
-// The allowed modules are those that the section Dependencies of DEVELOPERS.md lists, a row each:
+// The allowed modules are those that go.mod gives a reason for, behind their line:
 //
-//	| `github.com/gowebpki/jcs` | canonical JSON (RFC 8785) for the event chain |
+//	github.com/gowebpki/jcs v1.0.2 // canonical JSON (RFC 8785), over which events and quotes are hashed
 func TestEveryModuleHasItsReason(t *testing.T) {
-	text, err := os.ReadFile(filepath.Join(root, "DEVELOPERS.md"))
+	text, err := os.ReadFile(filepath.Join(root, "go.mod"))
 	require.NoError(t, err)
-	_, section, ok := strings.Cut(string(text), "\n## Dependencies\n")
-	require.True(t, ok, "DEVELOPERS.md has no section Dependencies")
-	section, _, _ = strings.Cut(section, "\n## ")
 	reasons := make(map[string]string)
-	for _, row := range regexp.MustCompile("(?m)^\\| `([^`]+)` \\|([^|\n]*)\\|").FindAllStringSubmatch(section, -1) {
-		reasons[row[1]] = strings.TrimSpace(row[2])
+	for _, row := range regexp.MustCompile(`(?m)^\t?(?:require )?(\S+\.\S+) v\S+(?: // (.*))?$`).FindAllStringSubmatch(string(text), -1) {
+		if row[2] != "indirect" {
+			reasons[row[1]] = row[2]
+		}
 	}
+	require.NotEmpty(t, reasons)
 	moduleOf := modules(t)
-	used := make(map[string]bool)
+	used, shipped := make(map[string]bool), make(map[string]bool)
 	for _, s := range sources(t) {
 		layer, _ := layerOf(s.dir)
 		for _, i := range s.imports {
@@ -285,27 +285,19 @@ func TestEveryModuleHasItsReason(t *testing.T) {
 			if s.harness() {
 				continue
 			}
+			shipped[m] = true
 			if where, ok := onlyIn[m]; ok {
 				require.Contains(t, where, layer, "%s may not use %s", s.name, m)
 			}
-			require.False(t, strings.HasPrefix(m, "github.com/stretchr/testify") || m == "pgregory.net/rapid", "%s ships a test library", s.name)
 		}
 	}
-	var missing, stale []string
 	for m := range used {
-		if len(strings.Fields(reasons[m])) < 3 {
-			missing = append(missing, m)
-		}
+		require.GreaterOrEqual(t, len(strings.Fields(reasons[m])), 3, "%s is imported, but go.mod gives no reason for it behind its line", m)
+		require.Equal(t, shipped[m], !strings.Contains(reasons[m], "(tests only") && m != "github.com/stretchr/testify", "%s: whether it is for tests only is told wrongly in go.mod", m)
 	}
 	for m := range reasons {
-		if !used[m] {
-			stale = append(stale, m)
-		}
+		require.True(t, used[m], "go.mod gives a reason for %s, but nothing imports it", m)
 	}
-	slices.Sort(missing)
-	slices.Sort(stale)
-	require.Empty(t, missing, "these modules are imported, but the section Dependencies of DEVELOPERS.md has no row with a reason for them")
-	require.Empty(t, stale, "DEVELOPERS.md has a reason for these modules, but nothing imports them")
 }
 
 // Of testify only require is used: a test that went on after a failure says less.

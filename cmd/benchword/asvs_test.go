@@ -14,6 +14,10 @@ import (
 
 // asvs says of each row of OWASP ASVS 5.0.0 that touches this program which tests hold it, or what was
 // decided instead, with the date. A test that is renamed or goes must be followed here.
+//
+// # Decisions
+//
+//   - 2026-11-25: Each row of ASVS 5.0 that touches us is listed with its tests or its decision.
 var asvs = map[string]struct {
 	tests    string // names, with spaces between
 	decision string // dated; why it does not apply, or is not followed
@@ -73,7 +77,7 @@ var asvs = map[string]struct {
 	"V11.4.2": {tests: "TestPasswords TestPublishedPasswordHashes"},
 	"V11.5.1": {tests: "TestTokensAreSpreadEvenly TestTokenAgainstRFC2104 TestBuildBoundaryCannotBeGuessed"},
 	"V12.1.1": {tests: "TestSMTPEncryption", decision: "2026-11-25: towards browsers TLS is the reverse proxy's (README, Deploy)."},
-	"V14.2.1": {decision: "2026-11-25: not followed for links, see DEVELOPERS.md: they are the customer's only key; hashed in the store (TestNothingShowsATokenByAccident), no referrer, never cached by others, never logged (TestAttacks)."},
+	"V14.2.1": {decision: "2026-11-25: not followed for links (package workflow/link): they are the customer's only key; hashed in the store (TestNothingShowsATokenByAccident), no referrer, never cached by others, never logged (TestAttacks)."},
 	"V14.2.8": {tests: "TestMetadataIsGone TestNoCopyKeepsMetadata", decision: "2026-11-25: originals keep their metadata, as evidence, and are never served to customers."},
 	"V14.3.1": {decision: "2026-11-25: pages of staff are not stored (V14.3.2), so there is nothing to clear; the counter keeps no data in the browser."},
 	"V14.3.2": {tests: "TestGetsChangeNothing TestEveryPageInEveryStage"},

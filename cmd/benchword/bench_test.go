@@ -93,6 +93,11 @@ func (a *asker) times(b *testing.B, n int) time.Duration {
 // BenchmarkTrackingPage asks for a tracking page that the browser has already (304), for one that is
 // kept as rendered bytes, and, as the yardstick, for fiber's "hello": in turns, over 16 kept-open
 // loopback connections each. The figures are rates as shares of hello's.
+//
+// Figures (two shared cores): Unchanged (304): 0.77 to 0.87 of fiber's hello, with other work on the machine
+// (aim 0.9, missed). From rendered bytes: 0.45 to 0.71.
+//
+//	go test ./cmd/benchword -run XXX -bench TrackingPage
 func BenchmarkTrackingPage(b *testing.B) {
 	s, d := demoStage(b)
 	hello := fiber.New(fiber.Config{DisableStartupMessage: true})
@@ -164,6 +169,10 @@ func benchFolder(b *testing.B) string {
 
 // BenchmarkFirstAnswer starts the server on a fresh data folder and asks for its front page: the time
 // from starting the process to the answer.
+//
+// Figures (two shared cores): 0.13 s to 0.4 s on a busy machine.
+//
+//	go test ./cmd/benchword -run XXX -bench FirstAnswer
 func BenchmarkFirstAnswer(b *testing.B) {
 	var sum time.Duration
 	for range b.N {
@@ -178,6 +187,10 @@ func BenchmarkFirstAnswer(b *testing.B) {
 
 // BenchmarkIdleMemory keeps 100,000 jobs, starts the server on them, lets it answer, and reads how much
 // memory it then holds (VmRSS), and how long its first answer took.
+//
+// Figures (two shared cores): 40 MB resident.
+//
+//	go test ./cmd/benchword -run XXX -bench IdleMemory
 func BenchmarkIdleMemory(b *testing.B) {
 	if _, err := os.Stat("/proc/self/status"); err != nil {
 		b.Skip("there is no /proc here")
@@ -240,6 +253,12 @@ func resident(b *testing.B, c *exec.Cmd) float64 {
 // BenchmarkManyShops serves 200 shops with a database each from one process: how long it takes from its
 // start to a shop's first answer, the first time (databases are made) and again; how much memory each
 // shop adds to what one alone takes; and how much of a processor all of them use while nothing happens.
+//
+// Figures (two shared cores): Each shop beyond the first: 0.8 MB to 1.0 MB, 7 goroutines and a half. To a
+// first answer 1.3 s (2.8 s the first time; 6.5 s and 10 s at a load of 10). Idle: 1.3 % to 2 % of a
+// processor.
+//
+//	go test ./cmd/benchword -run XXX -bench ManyShops -benchtime 1x
 func BenchmarkManyShops(b *testing.B) {
 	if _, err := os.Stat("/proc/self/status"); err != nil {
 		b.Skip("there is no /proc here")

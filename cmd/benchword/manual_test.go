@@ -107,3 +107,26 @@ func TestTheManualListsWhatThereIs(t *testing.T) {
 	}
 	require.ElementsMatch(t, names, listed("deploy/monitoring.md", `benchword_\w+`))
 }
+
+// DEVELOPERS indexes the decisions of all comments, no more and no less.
+func TestDecisionsAreIndexed(t *testing.T) {
+	var there, indexed []string
+	for _, p := range ourFiles(t) {
+		if filepath.Ext(p) != ".go" {
+			continue
+		}
+		text, err := os.ReadFile(filepath.Join(root, p))
+		require.NoError(t, err)
+		for _, m := range regexp.MustCompile(`(?m)^// +- (20\d\d-\d\d-\d\d): `).FindAllStringSubmatch(string(text), -1) {
+			there = append(there, p+" "+m[1])
+		}
+	}
+	text, err := os.ReadFile(filepath.Join(root, "DEVELOPERS.md"))
+	require.NoError(t, err)
+	for _, m := range regexp.MustCompile(`(?m)^\| (20\d\d-\d\d-\d\d) \| .* \| \[(.*)\]\((.*)\) \|$`).FindAllStringSubmatch(string(text), -1) {
+		require.Equal(t, m[2], m[3])
+		indexed = append(indexed, m[2]+" "+m[1])
+	}
+	require.NotEmpty(t, there)
+	require.ElementsMatch(t, there, indexed)
+}

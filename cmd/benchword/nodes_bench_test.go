@@ -28,6 +28,12 @@ import (
 // BenchmarkSharedTrackingPage asks a portal that shares its store for a kept tracking page, unchanged (304)
 // and whole, and, as the yardstick, for fiber's "hello" with one GET from the same Redis: in turns. The
 // figures are rates as shares of that. "two" spreads the same over two portals of this process.
+//
+// Figures (two shared cores): Unchanged 0.78 to 0.95, whole 0.80 to 0.82 over three runs on an otherwise
+// idle machine (aim 0.8); 0.75 and 0.56 on a busy one. Two portals of one process on two cores reach 1.0 to
+// 1.2 of one when idle, 0.88 when busy: nothing to be gained there; needs machines.
+//
+//	go test ./cmd/benchword -run XXX -bench SharedTracking
 func BenchmarkSharedTrackingPage(b *testing.B) {
 	r := redistest.Start(b)
 	s, d := demoStage(b, func(s *stage) { s.redis = r.URL() })
@@ -130,6 +136,10 @@ func browsers(at string) error {
 
 // BenchmarkLivePages opens 10,000 live pages of one job on one portal, from a process of their own, and
 // changes the job at another one. The figures are memory a page, and how long until all have been told.
+//
+// Figures (two shared cores): 27 to 32 KB a page; all know of the change in 0.23 s to 0.68 s.
+//
+//	go test ./cmd/benchword -run XXX -bench LivePages
 func BenchmarkLivePages(b *testing.B) {
 	const pages = 10_000
 	r := redistest.Start(b)

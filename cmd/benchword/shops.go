@@ -28,6 +28,20 @@ import (
 // Many shops in one process are a folder. Each folder in it that holds a shop.toml is a shop, whole as it
 // is when it runs alone: its settings, the files that they name beside them, and its data in "data". How
 // all are reached stands in deployment.toml, which holds the table [web] and may be missing.
+//
+// # Decisions
+//
+//   - 2026-11-27: A shop among many is a whole shop. Each has its server, store and settings as if it were
+//     alone, and [portal.Hosts] passes each request to one of them; nothing below that knows of another shop,
+//     so nothing there has to ask whose a row is. What is bounded is bounded once (commons, [portal.Common]):
+//     kept pages, drawn photos, decoding, passwords being checked, networks counted, forecasts being made.
+//     Rejected: one set of handlers that looks the shop up with each request, where one that forgets to is a
+//     leak; and DIR/NAME.toml, which a shop's words.toml beside it would be taken for.
+//   - 2026-11-27: One shop's mistake closes that shop and no other: a machine that restarts at night must not
+//     leave hundreds of shops down because one was being edited. What leaves open whose a thing is (one id,
+//     host, folder or mailbox twice) refuses them all; --check is for before the restart. Rejected: refusing
+//     all; and reading settings again while running, which saves two seconds and costs a second way into
+//     every state.
 const (
 	deploymentName = "deployment.toml"
 	settingsName   = "shop.toml"

@@ -8,6 +8,17 @@
 // complete too, so that nobody is served a page in a mixture; [Missing] says what is still lacking. Texts
 // hold no markup: pages escape them like any other text. A shop may say any of them in its own words: a
 // [Set] is the catalogues of one shop.
+//
+// # Decisions
+//
+//   - 2026-11-25: Customers read refusals from the catalogue, by reason: [workflow.Error] carries a reason
+//     and its values beside its English sentence, which staff, programs and logs keep. Rejected: finding the
+//     translation by the English words, which a change of one word breaks in silence.
+//   - 2026-11-25: A shop's own words are settings, tried at the counter. The page of words shows a text in an
+//     email and on a page about a job that is played in memory, checks it, and prints the line for shop.toml.
+//     Rejected: editing texts in the database, which no review sees and no backup of the settings holds.
+//   - 2026-11-25: Whole millions have a plural form of their own in French and Spanish (CLDR since 38), which
+//     x/text's tables (CLDR 32) do not know yet; it is added here.
 package locale
 
 import (

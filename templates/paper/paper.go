@@ -5,6 +5,12 @@
 //
 // The typeface is Go's own, with Latin, Greek and Cyrillic letters. A character that it lacks is shown as
 // □, and [About.Missing] says so at the end; the page and the mail show it in full.
+//
+// # Decisions
+//
+//   - 2026-11-25: Papers are tagged as far as the library goes: headings, paragraphs, lists, table rows,
+//     figures with their description; a table's cells have no tags of their own. The library draws no spaces
+//     between words, so each word is given its own here; without it a screen reader ran words together.
 package paper
 
 import (

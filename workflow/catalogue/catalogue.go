@@ -6,6 +6,16 @@
 // to it and rewords it with [Catalogue.With]. Weights, minutes and chances of suspects and checks are
 // common practice, without a source; a shop's own history soon counts for more (see workflow.Service).
 // What the texts say of danger is a caution, and defers to local rules and qualified people.
+//
+// # Decisions
+//
+//   - 2026-11-25: The weights here stand for eight cases. A shop's own ended jobs of that device and symptom
+//     count one each; a twentieth is kept for a cause that nobody named. Common practice, no source.
+//   - 2026-11-25: A finding keeps the words as they were: term and plain words go into the event, in the
+//     customer's language, so that a report reads as it was sent although the shop rewords its catalogue;
+//     duties hold the bench's words and the customer's. Rejected: looking them up when a page is made.
+//   - 2026-11-25: A duty that a test settles can't be ticked off; the passed test settles it. A swollen cell
+//     is not posted even if its duty is waived; handing the device over in person remains.
 package catalogue
 
 import (

@@ -23,4 +23,12 @@
 //
 // It assumes that the jobs still running are not running because they are slower than the rest (they began
 // later), and, along a way, that the time a stage takes does not depend on where the job came from or goes next.
+//
+// # Decisions
+//
+//   - 2026-11-25: A forecast learns from its own mistakes. Ways are simulated stage by stage, which mistakes
+//     slow jobs for quick ones (stages are not independent); so the model tells the ranges it would have told
+//     at earlier instants, and corrects the next by how they held. Rejected: the remaining time of whole jobs
+//     per stage, which knows no branches and needs more jobs. What a shop has too little of is not told: the
+//     first range comes after some fifty jobs.
 package forecast

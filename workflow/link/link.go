@@ -15,6 +15,17 @@
 //     itself (the store still knows the hashes); it only means that old mails can't be rendered again.
 //   - A [Token] or [Key] prints and logs as "(hidden)"; ask with [Token.Text]. (Package fmt can't ask a value
 //     in an unexported field how it wants to be printed: do not print structs that keep one there.)
+//
+// # Decisions
+//
+//   - 2026-11-25: Links are derived, not stored. Rejected: random tokens kept in clear in the outbox until
+//     their email is out, since a repeat must carry the same link and a backup of the database must open
+//     nothing.
+//   - 2026-11-25: Links stand in addresses (against ASVS 5.0 V14.2.1). They are the customer's only key, of
+//     low value where they only look; no referrer, no store and no log holds them, and deciding takes a
+//     second kind of link and a POST.
+//   - 2026-11-25: The keys stay a file of each server. A shared store knows only their sums, and a server
+//     with others is refused: a copy of the store alone still opens nothing.
 package link
 
 import (

@@ -18,4 +18,11 @@
 // Why no decimal library: with the limits above every product of two values fits into 128 bits, so the
 // whole of the arithmetic is one function, a*b/c rounded, over [math/bits]. It needs no allocation and
 // leaves one single place where rounding happens. The tests hold it against [math/big] as the oracle.
+//
+// # Decisions
+//
+//   - 2026-11-25: Rounding is half away from zero, to the minor unit: each line, and each tax once over the
+//     sum of its lines (EN 16931, BR-CO-17, and its negative example; CRA GI-131, as ETA s. 165.2 allows).
+//     HMRC Notice 700 s. 17.5 allows a line's tax to the nearest 1p or 0.1p; ours is by total, which its
+//     retailers' rule (never down) permits too.
 package money

@@ -11,6 +11,11 @@
 // with W words, S sentences and Y syllables. All of them give about 0 for what hardly anybody reads with
 // ease and 100 for what a child does. They count, they do not understand: a text can score well and say
 // nothing. Syllables are counted by rule, not looked up; that is off by a few in a hundred (see the tests).
+//
+// # Decisions
+//
+//   - 2026-11-25: Syllables are counted by rule: in English they agree with the CMU dictionary for 97 in 100
+//     of the words that our texts use. Rejected: carrying a dictionary of 130,000 words.
 package plain
 
 import (

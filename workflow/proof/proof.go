@@ -9,6 +9,13 @@
 // Form: members are stored, not compressed, with fixed headers, events.jsonl first and SHA256SUMS last, so
 // that there is exactly one archive for its members and a changed byte anywhere can be told. SHA256SUMS is
 // as coreutils' sha256sum writes it, so that no program of ours is needed for that part of the check.
+//
+// # Decisions
+//
+//   - 2026-11-25: There is one form only, so a changed byte anywhere is found by writing the archive again
+//     and comparing. Chain, photos and the reports' records are held to each other; PDFs and the page are
+//     held to SHA256SUMS alone, since they are made anew from the rest. The photos in it are what the
+//     customer may see; --originals adds what the camera made, place and all.
 package proof
 
 import (

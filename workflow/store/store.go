@@ -1,6 +1,20 @@
 // Package store holds what all implementations of [workflow.Store] have in common: what makes a commit
 // impossible to keep, and what the counter's search takes for a word. The implementations are its
 // sub-packages; storetest holds them to the contract.
+//
+// # Decisions
+//
+//   - 2026-11-27: A transfer copies what is stored, not what it means. [workflow.Transfer] reads a shop out as
+//     rows, sealed and hashed as they are, and writes them in; the same rows have the same sums in every
+//     store, so "is it the same" is one comparison, and a repeat writes only what differs. A job takes the
+//     place only of an earlier state of itself. Rejected: replaying events through Commit, which has no
+//     outbox with its tries and bodies in it; and a format of its own for backups, where a data folder is one
+//     that can be served from.
+//   - 2026-11-27: A shop is held, not stopped, for the last pass of a transfer. The hold lies in the store, where
+//     every process meets it, including one that slept: commits, claims and requeues are refused; what a
+//     notifier has in hand may be settled. Target first, then source, so at no moment can both be written to.
+//     Keys (sessions, counters, drafts) go on, since a page that only looks counts its visits. Rejected:
+//     trusting that all servers were stopped.
 package store
 
 import (

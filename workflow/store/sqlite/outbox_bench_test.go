@@ -33,6 +33,11 @@ const (
 // the same care for the disk, turn by turn in one run. The bare table does in groups of the size that the
 // store reached; it knows no jobs, events, order, or fencing. "times-river" is whole ways; "of-bare" is
 // claiming and settling alone, for a commit of ours holds an event and a job besides.
+//
+// Figures (two shared cores): From commit to settled: 5.4 to 6.1 times River's rate (aim 5). Claiming and
+// settling alone: 0.24 to 0.33 of the barest table (aim 0.5, missed: ours keeps order, fencing and tries).
+//
+//	go test ./workflow/store/sqlite -run XXX -bench Outbox -benchtime 5x
 func BenchmarkOutbox(b *testing.B) {
 	s := openIn(b, b.TempDir())
 	histories := make([]*storetest.History, queued)

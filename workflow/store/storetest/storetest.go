@@ -6,6 +6,12 @@
 //	}
 //
 // A store that keeps what it was given beyond its life runs [Durable] as well.
+//
+// # Decisions
+//
+//   - 2026-11-27: Every method of [workflow.Store] is tried for another shop, by reflection (shops.go): it
+//     must answer as it does for a shop nobody has heard of. TestNoShopReachesAnother does the same over all
+//     routes, for two shops whose jobs, people, link ids and link keys are the same.
 package storetest
 
 import (
