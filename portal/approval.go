@@ -78,7 +78,7 @@ func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
 		v.Report = v.Track + "/report/" + strconv.Itoa(n)
 	}
 	v.Round = a.j.Undone(a.q.Revision)
-	if d := a.j.Standing(a.q.Revision); d != nil {
+	if d := a.j.AnswerTo(a.q.Revision); d != nil {
 		if s.Now().Before(a.j.UndoUntil(s.Shop())) {
 			v.Receipt = v.Act + "/done"
 		}
@@ -225,7 +225,7 @@ func (s *Server) postDecision(c *fiber.Ctx) error {
 	}
 	v, x := s.quotePage(c, a), readAnswer(c)
 	// A yes or no that was given already, and comes again, is left to the domain to recognise.
-	if d := a.j.Standing(a.q.Revision); d == nil || x.verdict == workflow.VerdictAsk {
+	if d := a.j.AnswerTo(a.q.Revision); d == nil || x.verdict == workflow.VerdictAsk {
 		if done, err := s.stale(c, a, v, x); done {
 			return err
 		}
@@ -289,7 +289,7 @@ func (s *Server) receipt(c *fiber.Ctx) (v *templates.QuoteDone, row workflow.Lin
 	if row.Purpose != link.Decide {
 		return nil, row, nil, lookOnly(s.jobPage(c, j, ""))
 	}
-	d := j.Standing(row.Quote)
+	d := j.AnswerTo(row.Quote)
 	if d == nil || row.Quote > len(j.Quotes) {
 		return nil, row, nil, s.Back(c, "/d/"+token)
 	}

@@ -69,14 +69,6 @@ func NewDate(d *workflow.Delay, shop *workflow.Shop, now time.Time, w *locale.Wo
 	return w.T("choose.date.by", w.DayAsOf(d.NewBy, now, zoneOf(shop)))
 }
 
-// toChoose returns the delay that waits for the customer, nil if there is none.
-func (m *statusMaker) toChoose() *workflow.Delay {
-	if d := m.j.Delay(); d != nil && !m.j.Ended() && d.Open(m.now) {
-		return d
-	}
-	return nil
-}
-
 // tellDelay puts a step about a delay into words; false leaves it out.
 func (m *statusMaker) tellDelay(v *MomentView, x workflow.Moment) bool {
 	i := x.Ref - 1

@@ -21,7 +21,7 @@ func DateFile(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 	if p == nil {
 		return "", false
 	}
-	due := m.dueOf(p)
+	due := j.DueOf(m.shop, p, m.now)
 	if due.IsZero() {
 		return "", false
 	}

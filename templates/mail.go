@@ -455,7 +455,7 @@ func (k *mailMaker) quoteAsks() {
 	}
 	until := k.day(q.ExpiresAt)
 	s := &k.m.Status
-	s.NeedAction, s.Need, s.NeedMore = NeedDecide, k.w.T("need.decide"), k.w.T("need.decide.more", until)
+	s.NeedAction, s.Need, s.NeedMore = workflow.NeedDecide, k.w.T("need.decide"), k.w.T("need.decide.more", until)
 	k.m.Act = MailLink{k.w.T("mail.act.decide"), k.Decide}
 	k.m.Decides = true
 }
@@ -470,7 +470,7 @@ func (k *mailMaker) answers() {
 	if hold != "" {
 		hold = w.T("mail.hold.note", k.clip(hold))
 	}
-	if s.NeedAction == NeedAnswer { // a page says "below", a mail can't
+	if s.NeedAction == workflow.NeedAnswer { // a page says "below", a mail can't
 		if q := k.j.Quote(); s.Need == w.T("need.expired") && q != nil {
 			s.NeedMore = w.T("mail.need.expired", k.day(q.ExpiresAt))
 		} else {
@@ -479,7 +479,7 @@ func (k *mailMaker) answers() {
 	}
 	k.m.Answers = []MailAnswer{
 		{Asked: w.T("mail.asked.where"), Answer: s.Where, More: more(s.WhereMore, s.Hold, hold)},
-		{Asked: w.T("mail.asked.need"), Answer: s.Need, More: more(s.NeedMore), Acts: s.NeedAction != NeedNone},
+		{Asked: w.T("mail.asked.need"), Answer: s.Need, More: more(s.NeedMore), Acts: s.NeedAction != workflow.NeedNone},
 		{Asked: w.T("mail.asked.when"), Answer: s.When, More: more(s.WhenMore)},
 	}
 	k.m.Preview = strings.Join([]string{k.m.Heading, s.Need, s.When}, " ")
@@ -1061,12 +1061,11 @@ func (k *mailMaker) promiseMoved() {
 		k.say("moved", k.day(due))
 	}
 	rows := MailSection{Heading: w.T("mail.moved.dates")}
-	maker := &statusMaker{j, k.Shop, k.now, w, k.loc}
 	for i := range j.Promises {
 		x := &j.Promises[i]
-		key, at := "mail.moved.before", maker.toldOf(x)
+		key, at := "mail.moved.before", j.ToldOf(k.Shop, x)
 		if i == len(j.Promises)-1 {
-			key, at = "mail.moved.now", maker.dueOf(x)
+			key, at = "mail.moved.now", j.DueOf(k.Shop, x, k.now)
 		}
 		if at.IsZero() {
 			continue

@@ -29,7 +29,7 @@ func TestStatusAlongTheWay(t *testing.T) {
 	b.booked()
 	s := b.status()
 	require.Equal(t, "Not with us yet", s.Where)
-	require.Equal(t, NeedSend, s.NeedAction)
+	require.Equal(t, workflow.NeedSend, s.NeedAction)
 	require.Equal(t, "Within 10 working days of arriving", s.When)
 	require.Equal(t, "booked here, received ahead, diagnosing ahead, awaiting_approval ahead, repairing ahead, testing ahead, shipped ahead", railOf(s))
 
@@ -46,7 +46,7 @@ func TestStatusAlongTheWay(t *testing.T) {
 	b = newBench(t)
 	b.awaiting() // Wed 18 November
 	s = b.status()
-	require.Equal(t, NeedDecide, s.NeedAction)
+	require.Equal(t, workflow.NeedDecide, s.NeedAction)
 	require.Equal(t, "Please choose a way on, or say no, by Wed 2 December.", s.NeedMore)
 	require.Equal(t, "Promised for Tue 1 December or later", s.When)
 	b.passes(6 * 24 * time.Hour) // Tue 24 November: three and a bit open days later
@@ -101,7 +101,7 @@ func TestStatusOnHold(t *testing.T) {
 	s := b.status()
 	require.Equal(t, "Standing still since Tue 17 November: we are waiting for parts.", s.Hold)
 	require.Equal(t, "The socket is on order.", s.HoldNote)
-	require.Equal(t, NeedNone, s.NeedAction)
+	require.Equal(t, workflow.NeedNone, s.NeedAction)
 	require.Equal(t, "Promised for Thu 3 December or later", s.When)
 	b.do(ada, workflow.LiftHold{})
 	s = b.status()
@@ -112,25 +112,25 @@ func TestStatusOnHold(t *testing.T) {
 	require.Contains(t, track.Promises[0].Text, "by Tue 1 December", "what was told on that day stays what was told")
 
 	b.do(ada, workflow.PlaceHold{Reason: workflow.HoldCustomer, Note: "May we open the sealed case?"})
-	require.Equal(t, NeedAnswer, b.status().NeedAction)
+	require.Equal(t, workflow.NeedAnswer, b.status().NeedAction)
 }
 
 func TestStatusAsksForWhatIsNeeded(t *testing.T) {
 	b := newBench(t)
 	b.findings()
 	b.do(ada, workflow.SendMessage{Text: "Which pedal do you use?", Question: true})
-	require.Equal(t, NeedAnswer, b.status().NeedAction)
+	require.Equal(t, workflow.NeedAnswer, b.status().NeedAction)
 	b.do(mira, workflow.SendMessage{Text: "The old one."})
-	require.Equal(t, NeedNone, b.status().NeedAction, "the customer has answered")
+	require.Equal(t, workflow.NeedNone, b.status().NeedAction, "the customer has answered")
 
 	b = newBench(t)
 	b.s.Shop.SettleFirst = true
 	b.testing()
 	s := b.status()
-	require.Equal(t, NeedPay, s.NeedAction)
+	require.Equal(t, workflow.NeedPay, s.NeedAction)
 	require.Contains(t, s.NeedMore, "CA$193.36")
 	b.do(ada, workflow.RecordPayment{Amount: "193.36", How: "bank transfer"})
-	require.Equal(t, NeedNone, b.status().NeedAction)
+	require.Equal(t, workflow.NeedNone, b.status().NeedAction)
 
 	b = newBench(t)
 	j := b.awaiting()

@@ -62,7 +62,7 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 	if p == nil {
 		return nil
 	}
-	due := m.dueOf(p)
+	due := j.DueOf(m.shop, p, m.now)
 	if due.IsZero() {
 		return nil
 	}
@@ -76,7 +76,7 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 	if at.After(end) {
 		end = at
 	}
-	told := m.toldOf(first)
+	told := j.ToldOf(m.shop, first)
 	if told.After(end) {
 		end = told
 	}
@@ -173,7 +173,7 @@ func tenths(n int64) string { return fmt.Sprintf("%d.%d", n/10, n%10) }
 func (m *statusMaker) promiseSays() []string {
 	j, w := m.j, m.w
 	p := j.Promise()
-	due := m.dueOf(p)
+	due := j.DueOf(m.shop, p, m.now)
 	says := []string{w.T("strip.promised", m.day(due))}
 	t := j.Turnaround(m.shop, p)
 	type added struct {
@@ -211,7 +211,7 @@ func (m *statusMaker) promiseSays() []string {
 		says = append(says, s)
 	}
 	if len(j.Promises) > 1 {
-		if told := m.toldOf(&j.Promises[0]); !told.IsZero() {
+		if told := j.ToldOf(m.shop, &j.Promises[0]); !told.IsZero() {
 			says = append(says, w.T("strip.first", m.day(told)))
 		}
 	}

@@ -168,7 +168,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	if j.Level != nil {
 		t.Level = j.Level.Named(w.Lang)
 	}
-	if d := m.toChoose(); d != nil {
+	if d := m.j.ToChoose(m.now); d != nil {
 		if l.Purpose == link.Choose {
 			t.Choose = "/c/" + l.Token
 		} else {
@@ -207,7 +207,7 @@ func (m *statusMaker) promises() []PromiseView {
 	var out []PromiseView
 	for i := range j.Promises {
 		p := &j.Promises[i]
-		due := m.toldOf(p)
+		due := j.ToldOf(m.shop, p)
 		if due.IsZero() {
 			continue
 		}
@@ -392,7 +392,7 @@ func (m *statusMaker) tell(v *MomentView, x workflow.Moment, base string) bool {
 		if i < 0 || i >= len(j.Promises) {
 			return false
 		}
-		due := m.toldOf(&j.Promises[i])
+		due := j.ToldOf(m.shop, &j.Promises[i])
 		if due.IsZero() {
 			return false
 		}

@@ -41,7 +41,7 @@ func TestAnAnswerCanBeTakenBackInTime(t *testing.T) {
 	b := newBench(t).undoable()
 	b.toAwaiting()
 	j := b.approve()
-	d := j.Standing(1)
+	d := j.AnswerTo(1)
 	require.Equal(t, d.At.Add(30*time.Minute), j.UndoUntil(b.s.Shop))
 	require.Equal(t, "mira@post.example", d.SentTo.Text)
 	undo := UndoDecision{Digest: j.Quote().Digest, Address: "192.0.2.7", Agent: "a browser"}
@@ -52,7 +52,7 @@ func TestAnAnswerCanBeTakenBackInTime(t *testing.T) {
 	require.Equal(t, QuoteOpen, j.Quote().State)
 	require.NotNil(t, j.running("approval"), "the clock stands still again")
 	require.Zero(t, j.Charge(b.s.Shop).Minor)
-	require.Nil(t, j.Standing(1))
+	require.Nil(t, j.AnswerTo(1))
 	require.Equal(t, NoticeUndone, b.last())
 	require.Equal(t, j.Version, b.do(customer, undo).Version, "it counts once")
 
@@ -323,10 +323,10 @@ func TestTheChargeNeverExceedsWhatWasAgreed(t *testing.T) {
 			require.LessOrEqual(t, j.Charge(b.s.Shop).Minor, agreed, "seed %d", seed)
 			require.GreaterOrEqual(t, j.Charge(b.s.Shop).Minor, int64(0))
 			if q, o := j.Approved(); o != nil {
-				require.Equal(t, o.Result.Total, *j.Standing(q.Revision).Total)
+				require.Equal(t, o.Result.Total, *j.AnswerTo(q.Revision).Total)
 				digest, err := q.QuoteTerms.Digest()
 				require.NoError(t, err)
-				require.Equal(t, digest, j.Standing(q.Revision).Digest, "the decision names exactly what was shown")
+				require.Equal(t, digest, j.AnswerTo(q.Revision).Digest, "the decision names exactly what was shown")
 			}
 		}
 		b.checkHistory()

@@ -119,8 +119,8 @@ func (j *Job) Undone(revision int) int {
 	return n
 }
 
-// Standing gives the yes or no to a revision that stands, nil if there is none.
-func (j *Job) Standing(revision int) *Decision {
+// AnswerTo returns the yes or no to a revision that stands, nil if there is none.
+func (j *Job) AnswerTo(revision int) *Decision {
 	for i := len(j.Decisions) - 1; i >= 0; i-- {
 		if d := &j.Decisions[i]; d.Revision == revision && d.Verdict != VerdictAsk && d.UndoneAt.IsZero() {
 			return d
@@ -136,7 +136,7 @@ func (j *Job) UndoUntil(shop *Shop) time.Time {
 	if q == nil || shop.UndoFor <= 0 {
 		return time.Time{}
 	}
-	d := j.Standing(q.Revision)
+	d := j.AnswerTo(q.Revision)
 	if d == nil || d.WithinLimit() || j.begun(d) {
 		return time.Time{}
 	}
@@ -158,7 +158,7 @@ func (j *Job) pendingUntil(shop *Shop) time.Time {
 	if j.Stage != StageAwaitingApproval || q == nil || q.State != QuoteApproved {
 		return time.Time{}
 	}
-	d, o := j.Standing(q.Revision), q.Option(q.Approved)
+	d, o := j.AnswerTo(q.Revision), q.Option(q.Approved)
 	if d == nil || o == nil || o.Kind != OptionRecycle {
 		return time.Time{}
 	}
@@ -226,7 +226,7 @@ func (c Decide) decide(t *turn) error {
 	if c.Verdict != VerdictAsk && c.Round != t.j.Undone(q.Revision) {
 		return &Error{Code: CodeConflict, Reason: "quote_round", Message: "An earlier answer to this quote was taken back. Nothing was decided now; please look at the quote again."}
 	}
-	if last := t.j.Standing(q.Revision); last != nil && q.State != QuoteOpen {
+	if last := t.j.AnswerTo(q.Revision); last != nil && q.State != QuoteOpen {
 		if last.Verdict == c.Verdict && last.Option == c.Option {
 			return nil // the same answer again: it counts once
 		}
@@ -373,7 +373,7 @@ func (c UndoDecision) decide(t *turn) error {
 	case c.Round < undone:
 		return nil // taken back already: it counts once
 	}
-	d := t.j.Standing(q.Revision)
+	d := t.j.AnswerTo(q.Revision)
 	switch {
 	case d == nil || c.Round > undone:
 		return refused("There is no answer to take back.").because("undo_none")

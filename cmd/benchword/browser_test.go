@@ -146,7 +146,7 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 		}
 		if j.Link(link.Decide, s.clock.now()) != nil {
 			customer = append(customer, aPage{"quote-" + name, at(s.link(p, link.Decide))})
-			if j.Standing(len(j.Quotes)) != nil {
+			if j.AnswerTo(len(j.Quotes)) != nil {
 				customer = append(customer, aPage{"receipt-" + name, at(s.link(p, link.Decide)) + "/done"})
 			}
 		}

@@ -302,7 +302,7 @@ func (d *decided) act(a act, name string) string {
 	}
 	switch a.What {
 	case doApprove, doDecline:
-		if s := j.Standing(a.Revision); s == nil || s.By.ID != name {
+		if s := j.AnswerTo(a.Revision); s == nil || s.By.ID != name {
 			return cameAgain
 		}
 	case doReissue:
