@@ -209,7 +209,7 @@ func (p *pushed) subscribe(t testing.TB, n workflow.JobNumber, path string) *rec
 
 func (p *pushed) waits(n workflow.JobNumber) (out []workflow.Entry) {
 	for _, e := range p.entries(n) {
-		if e.Via != "" && e.State == workflow.EntryQueued {
+		if e.Via.Channel() == workflow.Push && e.State == workflow.EntryQueued {
 			out = append(out, e)
 		}
 	}
