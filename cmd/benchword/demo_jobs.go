@@ -246,9 +246,13 @@ func (d *demo) run(ctx context.Context) error {
 			return err
 		}
 	}
-	d.clock.live()
+	d.clock.set(d.today)
 	if _, err := d.service.WakeDue(ctx); err != nil {
 		return err
 	}
-	return d.deliver(ctx)
+	if err := d.deliver(ctx); err != nil {
+		return err
+	}
+	d.clock.live()
+	return nil
 }

@@ -72,7 +72,7 @@ func newStage(t testing.TB) *stage { return newStageAsking(t, 0) }
 // newStageAsking is newStage with another limit on what can be guessed: all of a test's requests come
 // from one address.
 func newStageAsking(t testing.TB, ask int, with ...func(*stage)) *stage {
-	s := &stage{t: t, ask: ask, clock: &movedClock{}, data: t.TempDir(), tokens: map[string]string{}, log: io.Discard}
+	s := &stage{t: t, ask: ask, clock: &movedClock{still: true}, data: t.TempDir(), tokens: map[string]string{}, log: io.Discard}
 	for _, w := range with {
 		w(s)
 	}
