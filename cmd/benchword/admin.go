@@ -78,7 +78,7 @@ func withStore(ctx context.Context, config, data string, do func(s *workflow.Ser
 	if err != nil {
 		return err
 	}
-	h, err := openHouse(ctx, settings.Store, shop, data)
+	h, err := openCore(ctx, settings.Store, shop, data)
 	if err != nil {
 		return err
 	}

@@ -44,7 +44,7 @@ func runExport(ctx context.Context, args []string, _ io.Reader, out, errOut io.W
 	if err != nil {
 		return err
 	}
-	h, err := openHouse(ctx, settings.Store, shop, *data)
+	h, err := openCore(ctx, settings.Store, shop, *data)
 	if err != nil {
 		return err
 	}

@@ -35,7 +35,7 @@ func TestAJobsArchive(t *testing.T) {
 		t.Skip("one thing after another: the race detector has nothing to see")
 	}
 	s, d := demoStage(t)
-	desk := evidence.NewDesk(s.srv.house.blobs)
+	desk := evidence.NewDesk(s.srv.blobs)
 	var largest []byte
 	var of *workflow.Job
 	for _, p := range d.plays {
@@ -109,7 +109,7 @@ func TestNoCopyKeepsMetadata(t *testing.T) {
 	dir := t.TempDir()
 	spy := filepath.Join(dir, "spy.jpg")
 	j := s.job(d.toApprove.number)
-	r, _, err := evidence.NewDesk(s.srv.house.blobs).Open(ctx, j.Shop, j.Number, j.Photos[0].Large.Digest)
+	r, _, err := evidence.NewDesk(s.srv.blobs).Open(ctx, j.Shop, j.Number, j.Photos[0].Large.Digest)
 	require.NoError(t, err)
 	b, err := io.ReadAll(r)
 	require.NoError(t, err)
@@ -125,7 +125,7 @@ func TestNoCopyKeepsMetadata(t *testing.T) {
 	b, err = os.ReadFile(spy)
 	require.NoError(t, err)
 
-	desk := evidence.NewDesk(s.srv.house.blobs)
+	desk := evidence.NewDesk(s.srv.blobs)
 	photo, err := desk.Take(ctx, j.Shop, j.Number, bytes.NewReader(b))
 	require.NoError(t, err)
 	photo.Kind, photo.Caption = workflow.PhotoEvidence, "the spy"

@@ -17,7 +17,7 @@ func (s *Settings) ownCatalogue(path string) (*catalogue.Catalogue, error) {
 	if s.Shop.CatalogueFile == "" {
 		return nil, nil
 	}
-	file, text, err := beside(path, "shop.catalogue_file", s.Shop.CatalogueFile)
+	file, text, err := readNamed(path, "shop.catalogue_file", s.Shop.CatalogueFile)
 	if err != nil {
 		return nil, err
 	}

@@ -56,15 +56,15 @@ func newCommons() *commons {
 	}
 }
 
-// lent is a shared store in the hands of one shop, not always that shop's to close.
-type lent struct {
+// sharedStore is a store that several shops may share; the last of them closes it.
+type sharedStore struct {
 	*redis.Store
-	others bool
+	keepOpen bool
 }
 
 // Close implements [workflow.Store].
-func (l lent) Close() error {
-	if l.others {
+func (l sharedStore) Close() error {
+	if l.keepOpen {
 		return nil
 	}
 	return l.Store.Close()
@@ -83,7 +83,7 @@ func (c *commons) store(ctx context.Context, s StoreSettings, data string) (work
 	if err != nil {
 		return nil, err
 	}
-	return lent{store, c.many}, nil
+	return sharedStore{store, c.many}, nil
 }
 
 func (c *commons) bucketOf(ctx context.Context, place bucket.Place, key, secret string) (*bucket.Bucket, error) {

@@ -519,8 +519,8 @@ func secretIn(file, what string) (string, error) {
 	return strings.TrimSpace(string(text)), nil
 }
 
-// beside reads a file that a setting names; a relative name begins at the settings' own folder.
-func beside(path, setting, file string) (name string, text []byte, err error) {
+// readNamed reads a file that a setting names; a relative name begins at the settings' own folder.
+func readNamed(path, setting, file string) (name string, text []byte, err error) {
 	if !filepath.IsAbs(file) {
 		file = filepath.Join(filepath.Dir(path), file)
 	}

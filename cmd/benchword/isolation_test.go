@@ -70,7 +70,7 @@ func noShopReachesAnother(t *testing.T, redis string) {
 	dice := []*chance{{}, {}}
 	var past []*demo
 	w := newTown(t, 1_000_000, redis, func(w *town) {
-		w.furnish = func() {
+		w.prepare = func() {
 			keys := filepath.Join(w.stages[0].data, keysName)
 			_, err := linkKeys(keys)
 			require.NoError(t, err)

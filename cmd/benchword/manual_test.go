@@ -95,7 +95,7 @@ func TestTheManualListsWhatThereIs(t *testing.T) {
 	}
 	require.ElementsMatch(t, kinds, listed("deploy/webhooks.md", `[a-z]+\.[a-z_]+`))
 
-	f := newFigures(&workflow.Service{})
+	f := newMetrics(&workflow.Service{})
 	described := make(chan *prometheus.Desc, 20)
 	f.Describe(described)
 	f.attempts.Describe(described)

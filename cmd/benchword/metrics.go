@@ -15,8 +15,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 )
 
-// figures are what Prometheus reads of a shop's mails. They name no job and no person.
-type figures struct {
+// metrics are what Prometheus reads of a shop's mails. They name no job and no person.
+type metrics struct {
 	service    *workflow.Service
 	dispatcher func() notify.Health
 	registry   *prometheus.Registry
@@ -26,8 +26,8 @@ type figures struct {
 	oldest, buried, away *prometheus.Desc
 }
 
-func newFigures(service *workflow.Service) *figures {
-	f := &figures{
+func newMetrics(service *workflow.Service) *metrics {
+	m := &metrics{
 		service: service, registry: prometheus.NewRegistry(),
 		attempts: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "benchword_notice_attempts_total", Help: "Tries at sending a notice, by its way (mail, hook:name, push) and what came of them."}, []string{"way", "result"}),
 		accepted: prometheus.NewHistogram(prometheus.HistogramOpts{
@@ -39,35 +39,35 @@ func newFigures(service *workflow.Service) *figures {
 		away:   prometheus.NewDesc("benchword_mail_server_away_seconds", "How long the mail server has been away, 0 while it is there.", nil, nil),
 	}
 	for _, r := range []notify.Fate{notify.Accepted, notify.PutOff, notify.Unknown, notify.Unreached, notify.Refused, notify.Unwritten, notify.Held, notify.Paced} {
-		f.attempts.WithLabelValues("mail", string(r)) // so that a figure is there before it is needed
+		m.attempts.WithLabelValues("mail", string(r)) // so that a figure is there before it is needed
 	}
-	f.register(f.registry)
-	return f
+	m.register(m.registry)
+	return m
 }
 
 // register lets a registry give the figures.
-func (f *figures) register(r prometheus.Registerer) { r.MustRegister(f, f.attempts, f.accepted) }
+func (m *metrics) register(r prometheus.Registerer) { r.MustRegister(m, m.attempts, m.accepted) }
 
 // tried takes a try into the figures.
-func (f *figures) tried(e *workflow.Entry, fate notify.Fate, _ time.Duration) {
-	f.attempts.WithLabelValues(wayOf(e.Via), string(fate)).Inc()
+func (m *metrics) tried(e *workflow.Entry, fate notify.Fate, _ time.Duration) {
+	m.attempts.WithLabelValues(channelOf(e.Via), string(fate)).Inc()
 	if fate == notify.Accepted && e.Via == "" {
 		due := e.MadeAt
 		if len(e.Attempts) == 0 && e.NotBefore.After(due) {
 			due = e.NotBefore
 		}
-		f.accepted.Observe(max(f.service.Now().Sub(due).Seconds(), 0))
+		m.accepted.Observe(max(m.service.Now().Sub(due).Seconds(), 0))
 	}
 }
 
 // Describe implements [prometheus.Collector].
-func (f *figures) Describe(to chan<- *prometheus.Desc) { to <- f.oldest; to <- f.buried; to <- f.away }
+func (m *metrics) Describe(to chan<- *prometheus.Desc) { to <- m.oldest; to <- m.buried; to <- m.away }
 
 // Collect implements [prometheus.Collector]: what the outbox knows is asked for when somebody wants it.
-func (f *figures) Collect(to chan<- prometheus.Metric) {
+func (m *metrics) Collect(to chan<- prometheus.Metric) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	now, store, shop := f.service.Now(), f.service.Store, f.service.Shop.ID
+	now, store, shop := m.service.Now(), m.service.Store, m.service.Shop.ID
 	since := func(t time.Time) float64 {
 		if t.IsZero() {
 			return 0
@@ -88,7 +88,7 @@ func (f *figures) Collect(to chan<- prometheus.Metric) {
 		all, err := store.EntriesIn(ctx, shop, state, among)
 		found := map[string][]workflow.Entry{"mail": nil}
 		for _, e := range all {
-			found[wayOf(e.Via)] = append(found[wayOf(e.Via)], e)
+			found[channelOf(e.Via)] = append(found[channelOf(e.Via)], e)
 		}
 		for way, entries := range found {
 			if err != nil {
@@ -98,20 +98,20 @@ func (f *figures) Collect(to chan<- prometheus.Metric) {
 			to <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, of(entries), way)
 		}
 	}
-	by(f.oldest, workflow.EntryQueued, func(waits []workflow.Entry) float64 {
+	by(m.oldest, workflow.EntryQueued, func(waits []workflow.Entry) float64 {
 		if len(waits) == 0 {
 			return 0
 		}
 		return since(waits[0].MadeAt)
 	})
-	by(f.buried, workflow.EntryBuried, func(given []workflow.Entry) float64 { return float64(len(given)) })
-	if f.dispatcher != nil {
-		gauge(f.away, since(f.dispatcher().AwaySince), nil)
+	by(m.buried, workflow.EntryBuried, func(given []workflow.Entry) float64 { return float64(len(given)) })
+	if m.dispatcher != nil {
+		gauge(m.away, since(m.dispatcher().AwaySince), nil)
 	}
 }
 
-// wayOf names the way of an entry.
-func wayOf(v workflow.Via) string {
+// channelOf names the channel of an entry.
+func channelOf(v workflow.Via) string {
 	if v == "" {
 		return "mail"
 	}
@@ -119,15 +119,15 @@ func wayOf(v workflow.Via) string {
 }
 
 // handler answers Prometheus.
-func (f *figures) handler() http.Handler { return figuresHandler(f.registry) }
+func (m *metrics) handler() http.Handler { return metricsHandler(m.registry) }
 
-// figuresHandler answers Prometheus, under any path.
-func figuresHandler(r *prometheus.Registry) http.Handler {
+// metricsHandler answers Prometheus, under any path.
+func metricsHandler(r *prometheus.Registry) http.Handler {
 	return promhttp.HandlerFor(r, promhttp.HandlerOpts{})
 }
 
-// serveFigures answers Prometheus on an address of its own, which is not public, until it is closed.
-func serveFigures(addr string, h http.Handler) (io.Closer, error) {
+// serveMetrics answers Prometheus on an address of its own, which is not public, until it is closed.
+func serveMetrics(addr string, h http.Handler) (io.Closer, error) {
 	l, err := net.Listen("tcp", addr)
 	if err != nil {
 		return nil, fmt.Errorf("can't listen on web.metrics %s: %w", addr, err)

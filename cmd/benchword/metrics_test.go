@@ -16,14 +16,14 @@ import (
 
 // What Prometheus reads, held to its own linter; nothing in it names a job or a person, and the public
 // address does not have it.
-func TestFigures(t *testing.T) {
+func TestMetrics(t *testing.T) {
 	s := newStage(t)
-	problems, err := testutil.GatherAndLint(s.srv.figures.registry)
+	problems, err := testutil.GatherAndLint(s.srv.metrics.registry)
 	require.NoError(t, err)
 	require.Empty(t, problems)
 	read := func() string {
 		w := httptest.NewRecorder()
-		s.srv.figures.handler().ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil))
+		s.srv.metrics.handler().ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil))
 		require.Equal(t, 200, w.Code)
 		return w.Body.String()
 	}

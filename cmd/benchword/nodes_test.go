@@ -179,7 +179,7 @@ func TestAStoppedNotifierSendsNothingTwice(t *testing.T) {
 	node := func(data string) (*server, error) {
 		return build(t.Context(), parts{
 			shop: s.srv.service.Shop, data: data, now: s.clock.now, mail: MailSettings{From: "bench@harbour.example"}, log: s.srv.log,
-			transport: s.srv.transport, store: StoreSettings{URL: r.URL()}, does: roles{notifier: true},
+			transport: s.srv.transport, store: StoreSettings{URL: r.URL()}, roles: roles{notifier: true},
 		})
 	}
 	for range 2 {

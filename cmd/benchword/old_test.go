@@ -217,7 +217,7 @@ func (s *stage) sendsOld(told *atomic.Int64) {
 		_, err := openLetter(i+1, m)
 		require.NoError(t, err)
 	}
-	require.NoError(t, s.srv.others[0].Flush(ctx))
+	require.NoError(t, s.srv.channels[0].Flush(ctx))
 	require.EqualValues(t, waiting["hook:till"], told.Load())
 	pushes, err := svc.Store.ClaimEntries(ctx, svc.Shop.ID, workflow.Claim{Via: workflow.Push, Now: s.clock.now().Add(48 * time.Hour), Until: s.clock.now().Add(49 * time.Hour), Limit: 10, Lease: "a test"})
 	require.NoError(t, err)

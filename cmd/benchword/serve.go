@@ -21,7 +21,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	if _, err := parse(f, args); err != nil {
 		return err
 	}
-	does, err := parseRoles(*work)
+	r, err := parseRoles(*work)
 	if err != nil {
 		return err
 	}
@@ -29,13 +29,13 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 		if *many == "" {
 			return misused("--check looks at the shops of a folder: name it with --shops DIR")
 		}
-		return serveShops(ctx, *many, does, *check, out, errOut)
+		return serveShops(ctx, *many, r, *check, out, errOut)
 	}
 	s, err := ReadSettings(*config)
 	if err != nil {
 		return err
 	}
-	p, err := s.parts(*config, does)
+	p, err := s.parts(*config, r)
 	if err != nil {
 		return err
 	}
@@ -56,7 +56,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 }
 
 // parts returns what a server is built from, but for its data folder and log.
-func (s *Settings) parts(path string, does roles) (parts, error) {
+func (s *Settings) parts(path string, r roles) (parts, error) {
 	shop, err := s.shop()
 	if err != nil {
 		return parts{}, err
@@ -64,14 +64,14 @@ func (s *Settings) parts(path string, does roles) (parts, error) {
 	if s.Mail.Host == "" {
 		return parts{}, fmt.Errorf("%s: mail.host is missing: without it no customer hears anything. Example: host = \"smtp.example.net\"", path)
 	}
-	if !s.Store.shared() && does != (roles{true, true}) {
+	if !s.Store.shared() && r != (roles{true, true}) {
 		return parts{}, misused("%s: a server whose jobs are in its data folder does everything itself: leave --roles out, or name a store that several share", path)
 	}
 	transport, err := s.transport()
 	if err != nil {
 		return parts{}, fmt.Errorf("%s: %w", path, err)
 	}
-	return parts{shop: shop, words: s.own, transport: transport, mail: s.Mail, inbox: s.Inbox, hooks: s.Hooks, web: s.Web, store: s.Store, does: does}, nil
+	return parts{shop: shop, words: s.own, transport: transport, mail: s.Mail, inbox: s.Inbox, hooks: s.Hooks, web: s.Web, store: s.Store, roles: r}, nil
 }
 
 func (s *Settings) transport() (*notify.SMTP, error) {

@@ -66,7 +66,7 @@ func (m *member) line(key string) string {
 
 // readShops reads the settings of all shops of a folder, in the order of their names. The error is for
 // what leaves open which shop is whose: no shop at all, or two that claim the same.
-func readShops(dir string, does roles) ([]*member, error) {
+func readShops(dir string, r roles) ([]*member, error) {
 	found, err := os.ReadDir(dir)
 	if err != nil {
 		return nil, fmt.Errorf("the folder of the shops can't be read: %w", err)
@@ -81,7 +81,7 @@ func readShops(dir string, does roles) ([]*member, error) {
 		case err != nil:
 			return nil, fmt.Errorf("the settings file can't be read: %w", err)
 		}
-		m.read(does)
+		m.read(r)
 		all = append(all, m)
 	}
 	if len(all) == 0 {
@@ -91,13 +91,13 @@ func readShops(dir string, does roles) ([]*member, error) {
 }
 
 // read reads the settings. Of settings with a mistake it reads what tells whose host it is.
-func (m *member) read(does roles) {
+func (m *member) read(r roles) {
 	m.settings, m.mistake = ParseSettings(m.config, m.text)
 	if m.mistake == nil && m.settings.reached {
 		m.mistake = fmt.Errorf("%s: how the shops are reached is set for all of them: move web into %s beside their folders", m.line("web"), deploymentName)
 	}
 	if m.mistake == nil {
-		m.parts, m.mistake = m.settings.parts(m.config, does)
+		m.parts, m.mistake = m.settings.parts(m.config, r)
 		m.parts.data = m.data
 	}
 	var brief struct {
@@ -185,14 +185,14 @@ type deployment struct {
 
 // shops are the shops of a deployment in one process.
 type shops struct {
-	common  *commons
-	hosts   *portal.Hosts
-	figures *prometheus.Registry
-	does    roles
-	log     *slog.Logger
-	now     func() time.Time // nil: the machine's
-	proxies []string
-	ask     int
+	common   *commons
+	hosts    *portal.Hosts
+	registry *prometheus.Registry
+	roles    roles
+	log      *slog.Logger
+	now      func() time.Time // nil: the machine's
+	proxies  []string
+	ask      int
 
 	mu   sync.Mutex
 	open []*server
@@ -205,7 +205,7 @@ type shops struct {
 func openShops(ctx context.Context, all []*member, s *shops) error {
 	s.common = newCommons()
 	s.common.many = true
-	s.figures = prometheus.NewRegistry()
+	s.registry = prometheus.NewRegistry()
 	if s.now == nil {
 		s.now = time.Now
 	}
@@ -242,7 +242,7 @@ func (s *shops) try(ctx context.Context, some []*member) []error {
 		all.Go(func() {
 			defer func() { <-turn }()
 			p := m.parts
-			p.common, p.does, p.now, p.ask, p.web.Proxies = s.common, s.does, s.now, s.ask, s.proxies
+			p.common, p.roles, p.now, p.ask, p.web.Proxies = s.common, s.roles, s.now, s.ask, s.proxies
 			p.log = s.log.With("shop", m.id)
 			servers[i], causes[i] = build(ctx, p)
 		})
@@ -260,7 +260,7 @@ func (s *shops) try(ctx context.Context, some []*member) []error {
 			continue
 		}
 		s.open = append(s.open, servers[i])
-		servers[i].figures.register(prometheus.WrapRegistererWith(prometheus.Labels{"shop": m.id}, s.figures))
+		servers[i].metrics.register(prometheus.WrapRegistererWith(prometheus.Labels{"shop": m.id}, s.registry))
 		s.hosts.Open(servers[i].portal)
 	}
 	return causes
@@ -272,11 +272,11 @@ const tryEvery = time.Minute
 // run answers until ctx ends, then stops in order, as [server.run] does.
 func (s *shops) run(ctx context.Context, l net.Listener, metrics string) error {
 	if metrics != "" {
-		figures, err := serveFigures(metrics, figuresHandler(s.figures))
+		exporter, err := serveMetrics(metrics, metricsHandler(s.registry))
 		if err != nil {
 			return errors.Join(err, l.Close(), s.end())
 		}
-		defer figures.Close()
+		defer exporter.Close()
 	}
 	work, stopWork := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopWork()
@@ -341,12 +341,12 @@ func (s *shops) end() error {
 }
 
 // serveShops runs every shop of a folder.
-func serveShops(ctx context.Context, dir string, does roles, check bool, out, errOut io.Writer) error {
+func serveShops(ctx context.Context, dir string, r roles, check bool, out, errOut io.Writer) error {
 	web, err := readDeployment(dir)
 	if err != nil {
 		return err
 	}
-	all, err := readShops(dir, does)
+	all, err := readShops(dir, r)
 	if err != nil {
 		return err
 	}
@@ -367,7 +367,7 @@ func serveShops(ctx context.Context, dir string, does roles, check bool, out, er
 	if err != nil {
 		return fmt.Errorf("can't listen on %s; is another program there? %w", web.Listen, err)
 	}
-	s := &shops{does: does, log: log, proxies: web.Proxies}
+	s := &shops{roles: r, log: log, proxies: web.Proxies}
 	if err := openShops(ctx, all, s); err != nil {
 		return errors.Join(err, l.Close())
 	}

@@ -115,7 +115,7 @@ func TestHostsAreToldApart(t *testing.T) {
 	require.Equal(t, map[string]any{"status": "ok", "version": version(), "shops": 2.0, "closed": 0.0, "not_well": 0.0}, health)
 
 	// Figures name the shop, on their own address.
-	gathered, err := w.all[0].figures.Gather()
+	gathered, err := w.all[0].registry.Gather()
 	require.NoError(t, err)
 	require.NotEmpty(t, gathered)
 	for _, f := range gathered {
@@ -220,7 +220,7 @@ func TestOneShopsMistakeIsItsOwn(t *testing.T) {
 	log := &locked{}
 	clock := &movedClock{}
 	clock.set(time.Date(2026, 11, 2, 14, 0, 0, 0, time.UTC))
-	s := &shops{does: roles{true, true}, log: loggerTo(log), now: clock.now}
+	s := &shops{roles: roles{true, true}, log: loggerTo(log), now: clock.now}
 	require.NoError(t, openShops(t.Context(), all, s))
 	require.Len(t, s.open, 1)
 	require.Contains(t, log.String(), "shop1/shop.toml, line 21: money.currency")
@@ -289,7 +289,7 @@ func TestShopsLeaveNothingBehind(t *testing.T) {
 	before := running()
 	all, err := readShops(deploymentFolder(t, 20, ""), roles{true, true})
 	require.NoError(t, err)
-	s := &shops{does: roles{true, true}, log: loggerTo(io.Discard)}
+	s := &shops{roles: roles{true, true}, log: loggerTo(io.Discard)}
 	require.NoError(t, openShops(t.Context(), all, s))
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -313,7 +313,7 @@ func TestShopsShareTheirRedis(t *testing.T) {
 	dir := deploymentFolder(t, 30, "[store]\nurl = \""+r.URL()+"\"\n")
 	all, err := readShops(dir, roles{true, true})
 	require.NoError(t, err)
-	s := &shops{does: roles{true, true}, log: loggerTo(io.Discard)}
+	s := &shops{roles: roles{true, true}, log: loggerTo(io.Discard)}
 	require.NoError(t, openShops(t.Context(), all, s))
 	require.Len(t, s.open, 30)
 	l, err := net.Listen("tcp", "127.0.0.1:0")

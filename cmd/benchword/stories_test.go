@@ -114,7 +114,7 @@ func (s *stage) start() {
 	host, _, _ := net.SplitHostPort(s.post.Addr())
 	ctx, cancel := context.WithCancel(context.Background())
 	var servers []*server
-	for i, does := range nodes {
+	for i, r := range nodes {
 		where := s.redis
 		if s.redisOf != nil {
 			where = s.redisOf(i)
@@ -123,7 +123,7 @@ func (s *stage) start() {
 			shop: shop, data: s.data, now: s.clock.now, mail: settings.Mail, words: s.words, ask: s.ask,
 			log:       slog.New(slog.NewTextHandler(s.log, nil)),
 			transport: &notify.SMTP{Host: host, Port: s.post.Port(), Encryption: notify.Plain},
-			store:     StoreSettings{URL: where, PackDays: 90}, does: does,
+			store:     StoreSettings{URL: where, PackDays: 90}, roles: r,
 		})
 		require.NoError(s.t, err)
 		servers = append(servers, srv)

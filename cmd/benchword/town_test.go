@@ -27,7 +27,7 @@ type town struct {
 	ask     int
 	log     io.Writer
 	proxies []string
-	furnish func()   // called before anything is built
+	prepare func()   // called before anything is built
 	before  func()   // called before anything runs
 	all     []*shops // in the order of their roles
 	addr    string   // where pages are answered
@@ -48,8 +48,8 @@ func newTown(t testing.TB, ask int, redis string, with ...func(*town)) *town {
 		t.Cleanup(func() { require.NoError(t, s.post.Close()) })
 		w.stages = append(w.stages, s)
 	}
-	if w.furnish != nil {
-		w.furnish()
+	if w.prepare != nil {
+		w.prepare()
 	}
 	w.start()
 	t.Cleanup(func() { require.NoError(t, w.stages[0].stop()) })
@@ -73,7 +73,7 @@ func (w *town) start() {
 	require.NoError(w.t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	w.all = nil
-	for _, does := range doing {
+	for _, r := range doing {
 		var members []*member
 		for i, id := range []string{"harbour", "hillside"} {
 			s := w.stages[i]
@@ -83,13 +83,13 @@ func (w *town) start() {
 				settings += "[store]\nurl = \"" + w.redis + "\"\n"
 			}
 			m := &member{config: id, data: s.data, text: []byte(settings)}
-			m.read(does)
+			m.read(r)
 			require.NoError(w.t, m.mistake)
 			m.parts.transport = &notify.SMTP{Host: "127.0.0.1", Port: s.post.Port(), Encryption: notify.Plain}
 			members = append(members, m)
 		}
 		require.NoError(w.t, distinct(members))
-		x := &shops{does: does, log: loggerTo(w.log), now: w.stages[0].clock.now, ask: w.ask, proxies: w.proxies}
+		x := &shops{roles: r, log: loggerTo(w.log), now: w.stages[0].clock.now, ask: w.ask, proxies: w.proxies}
 		require.NoError(w.t, openShops(ctx, members, x))
 		require.Len(w.t, x.open, 2)
 		w.all = append(w.all, x)

@@ -29,13 +29,13 @@ import (
 // Every part is held to the contracts of those who use it here, where all of them are in sight.
 var (
 	_ workflow.Store   = (*sqlite.Store)(nil)
-	_ workflow.Store   = lent{}
+	_ workflow.Store   = sharedStore{}
 	_ notify.Composer  = (*notify.Mails)(nil)
 	_ notify.Transport = (*notify.SMTP)(nil)
 )
 
-// house is a shop's data folder, opened: benchword.db, photos and link.keys.
-type house struct {
+// core is an opened shop: its store, its photos, and the domain over them.
+type core struct {
 	store   workflow.Store
 	blobs   evidence.Blobs
 	service *workflow.Service
@@ -46,20 +46,25 @@ const (
 	photosName = "photos"
 )
 
-// openHouse opens the folder for a command that may run beside a server.
-func openHouse(ctx context.Context, where StoreSettings, shop *workflow.Shop, data string) (*house, error) {
+// openCore opens a shop for a command that may run beside a server.
+func openCore(ctx context.Context, where StoreSettings, shop *workflow.Shop, data string) (c *core, err error) {
 	store, err := where.open(ctx, data, false)
 	if err != nil {
 		return nil, plain(err)
 	}
-	h, err := furnish(ctx, shop, data, store, where, time.Now(), newCommons())
-	if err != nil {
-		return nil, errors.Join(err, store.Close())
-	}
-	return h, nil
+	defer closeOnError(store, &err)
+	return newCore(ctx, shop, data, store, where, time.Now(), newCommons())
 }
 
-func furnish(ctx context.Context, shop *workflow.Shop, data string, store workflow.Store, where StoreSettings, now time.Time, common *commons) (*house, error) {
+// closeOnError closes what was opened if the rest of opening failed; its error is joined to that.
+func closeOnError(opened io.Closer, err *error) {
+	if *err != nil {
+		*err = errors.Join(*err, opened.Close())
+	}
+}
+
+// newCore makes the core over a store, which stays the caller's to close.
+func newCore(ctx context.Context, shop *workflow.Shop, data string, store workflow.Store, where StoreSettings, now time.Time, common *commons) (*core, error) {
 	var links *link.Maker
 	var err error
 	if path := filepath.Join(data, keysName); where.shared() {
@@ -74,7 +79,7 @@ func furnish(ctx context.Context, shop *workflow.Shop, data string, store workfl
 	if err != nil {
 		return nil, err
 	}
-	return &house{store: store, blobs: blobs, service: &workflow.Service{
+	return &core{store: store, blobs: blobs, service: &workflow.Service{
 		Shop: shop, Store: store, Links: links, Now: time.Now, Random: rand.Reader, Log: slog.Default(),
 	}}, nil
 }
@@ -107,20 +112,20 @@ func linkKeys(path string) (*link.Maker, error) {
 
 // server is everything of a running shop, built and stopped in order.
 type server struct {
-	*house
+	*core
 	desk       *evidence.Desk
 	portal     *portal.Server
 	dispatcher *notify.Dispatcher
-	others     ways
+	channels   channels
 	transport  *notify.SMTP
 	waker      *waker
 	forecaster *workflow.Forecaster
 	renewer    *renewer
 	shared     *redis.Store // nil where this process is alone
-	does       roles
+	roles      roles
 	inbox      *notify.Inbox // nil where nothing is read
-	figures    *figures
-	metrics    string
+	metrics    *metrics
+	metricsAt  string
 	work       sync.WaitGroup // what goes on beside answering
 	listener   net.Listener
 	log        *slog.Logger
@@ -142,14 +147,14 @@ type parts struct {
 	store StoreSettings
 	// common is what this shop shares with the others of the process; nil where it is the only one.
 	common *commons
-	// does is what this process is for; nothing means everything.
-	does roles
+	// roles are what this process is for; none means everything.
+	roles roles
 	// ask is how often one address may try what can be guessed; 0 means the portal's usual.
 	ask int
 }
 
 // build opens the folder and puts the parts together; nothing runs yet.
-func build(ctx context.Context, p parts) (*server, error) {
+func build(ctx context.Context, p parts) (s *server, err error) {
 	if p.common == nil {
 		p.common = newCommons()
 	}
@@ -157,30 +162,31 @@ func build(ctx context.Context, p parts) (*server, error) {
 	if err != nil {
 		return nil, plain(err)
 	}
+	defer closeOnError(store, &err)
 	if p.now == nil {
 		p.now = time.Now
 	}
-	if p.does == (roles{}) {
-		p.does = roles{portal: true, notifier: true}
+	if p.roles == (roles{}) {
+		p.roles = roles{portal: true, notifier: true}
 	}
 	if why, err := store.Held(ctx, p.shop.ID); err != nil || why != "" {
 		if err == nil {
 			err = fmt.Errorf("this shop can't be run from here: %s To run it here all the same: benchword move --release", why)
 		}
-		return nil, errors.Join(plain(err), store.Close())
+		return nil, plain(err)
 	}
-	h, err := furnish(ctx, p.shop, p.data, store, p.store, p.now(), p.common)
+	h, err := newCore(ctx, p.shop, p.data, store, p.store, p.now(), p.common)
 	if err != nil {
-		return nil, errors.Join(err, store.Close())
+		return nil, err
 	}
-	s := &server{house: h, transport: p.transport, log: p.log, does: p.does}
+	s = &server{core: h, transport: p.transport, log: p.log, roles: p.roles}
 	switch store := store.(type) {
 	case *sqlite.Store:
 		// What a killed server had in hand need not wait for its lease to run out: the folder is ours alone.
 		if err := store.ReleaseLeases(ctx, p.shop.ID); err != nil {
-			return nil, errors.Join(err, store.Close())
+			return nil, err
 		}
-	case lent:
+	case sharedStore:
 		s.shared = store.Store
 		d := store.Durability()
 		p.log.Info("the store is shared", "version", d.Version, "disk", d.Disk, "replicas", d.Replicas)
@@ -192,25 +198,25 @@ func build(ctx context.Context, p parts) (*server, error) {
 	h.service.Log = p.log
 	set, err := p.common.templates()
 	if err != nil {
-		return nil, errors.Join(err, store.Close())
+		return nil, err
 	}
 	mails := &notify.Mails{Service: h.service, Templates: set, Words: p.words, Photos: h.blobs, From: p.mail.From, Log: p.log, Copies: &p.common.copies}
 	if mails.Signers, err = p.mail.signers(); err != nil {
-		return nil, errors.Join(err, store.Close())
+		return nil, err
 	}
 	s.dispatcher = notify.New(notify.Config{
 		Service: h.service, Transport: p.transport, Composer: mails, Log: p.log, PerMinute: p.mail.PerMinute, PerDomain: p.mail.PerDomain,
-		Tried: func(e *workflow.Entry, f notify.Fate, took time.Duration) { s.figures.tried(e, f, took) },
+		Tried: func(e *workflow.Entry, f notify.Fate, took time.Duration) { s.metrics.tried(e, f, took) },
 	})
 	pushKey, err := notify.OpenPushKey(ctx, h.service)
 	if err != nil {
-		return nil, errors.Join(err, store.Close())
+		return nil, err
 	}
-	if s.others, err = openWays(h.service, p.hooks, &notify.Pushes{Mails: mails, Key: pushKey}, p.log, func(e *workflow.Entry, f notify.Fate, took time.Duration) { s.figures.tried(e, f, took) }); err != nil {
-		return nil, errors.Join(err, store.Close())
+	if s.channels, err = openChannels(h.service, p.hooks, &notify.Pushes{Mails: mails, Key: pushKey}, p.log, func(e *workflow.Entry, f notify.Fate, took time.Duration) { s.metrics.tried(e, f, took) }); err != nil {
+		return nil, err
 	}
-	s.figures, s.metrics = newFigures(h.service), p.web.Metrics
-	s.figures.dispatcher = s.dispatcher.Health
+	s.metrics, s.metricsAt = newMetrics(h.service), p.web.Metrics
+	s.metrics.dispatcher = s.dispatcher.Health
 	s.waker = newWaker(h.service, p.log)
 	s.forecaster = &workflow.Forecaster{Shop: p.shop, Store: store}
 	h.service.Risk = s.forecaster.Risk
@@ -220,46 +226,46 @@ func build(ctx context.Context, p parts) (*server, error) {
 			return s.shared.Pack(ctx, p.shop.ID, p.now().AddDate(0, 0, -p.store.PackDays), packedAtOnce)
 		}
 	}
-	s.desk = p.common.desk.Beside(h.blobs)
+	s.desk = p.common.desk.For(h.blobs)
 	h.service.Pictures = s.desk
 	if s.inbox, err = p.inbox.inbox(); err != nil {
-		return nil, errors.Join(err, store.Close())
+		return nil, err
 	}
 	if s.inbox != nil {
 		s.inbox.Service, s.inbox.Desk, s.inbox.Words, s.inbox.Log = h.service, s.desk, p.words, p.log
 		if s.inbox.Domain, err = mails.MessageDomain(); err != nil {
-			return nil, errors.Join(err, store.Close())
+			return nil, err
 		}
 	}
 	s.portal, err = portal.New(portal.Config{
 		Service: h.service, Photos: s.desk, Templates: set, Words: p.words, Log: p.log, TrustedProxies: p.web.Proxies,
 		Version: version(), Health: s.health, Ask: p.ask, AskFor: 10 * time.Minute,
 		Forecast: s.forecaster.Forecast, Common: p.common.portal, PushKey: pushKey.Public(),
-		Shared: s.shared != nil, HealthOnly: !p.does.portal,
+		Shared: s.shared != nil, HealthOnly: !p.roles.portal,
 	})
 	if err != nil {
-		return nil, errors.Join(err, store.Close())
+		return nil, err
 	}
 	s.forecaster.Renewed = s.portal.Renewed
-	if p.does.portal {
+	if p.roles.portal {
 		samples := &sampler{service: h.service, set: set, from: p.mail.From}
 		if err := counter.Mount(s.portal, counter.Config{PreviewMail: mails.Preview, SampleMail: samples.mail, SampleJob: samples.job}); err != nil {
-			return nil, errors.Join(err, store.Close())
+			return nil, err
 		}
 		api.Mount(s.portal)
 	}
 	h.service.Committed = func(j *workflow.Job, notices int) {
 		s.portal.Committed(j)
-		s.told(notices)
+		s.wake(notices)
 	}
 	return s, nil
 }
 
-// told wakes whoever may have something to do after a commit.
-func (s *server) told(notices int) {
+// wake wakes whoever may have something to do after a commit.
+func (s *server) wake(notices int) {
 	if notices > 0 {
 		s.dispatcher.Wake()
-		s.others.wake()
+		s.channels.wake()
 	}
 	s.waker.wake()
 	s.renewer.note()
@@ -271,12 +277,12 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 	s.listener = l
 	work, stopWork := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopWork()
-	if s.metrics != "" {
-		figures, err := serveFigures(s.metrics, s.figures.handler())
+	if s.metricsAt != "" {
+		exporter, err := serveMetrics(s.metricsAt, s.metrics.handler())
 		if err != nil {
 			return errors.Join(err, l.Close(), s.end())
 		}
-		defer figures.Close()
+		defer exporter.Close()
 	}
 	s.begin(work)
 	if s.shared != nil {
@@ -299,9 +305,9 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 
 // begin sets going what a shop does beside answering, until ctx ends.
 func (s *server) begin(ctx context.Context) {
-	if s.does.notifier {
+	if s.roles.notifier {
 		s.work.Go(func() { s.dispatcher.Run(ctx) })
-		for _, d := range s.others {
+		for _, d := range s.channels {
 			s.work.Go(func() { d.Run(ctx) })
 		}
 		s.work.Go(func() { s.waker.run(ctx) })
@@ -328,10 +334,10 @@ func watch(ctx context.Context, store *redis.Store, servers ...*server) {
 	}
 	store.Watch(ctx, func(shop workflow.ShopID, c redis.Change) {
 		of[shop].portal.Changed(c.Job, c.Version)
-		of[shop].told(c.Notices)
+		of[shop].wake(c.Notices)
 	}, func(shop workflow.ShopID) {
 		of[shop].portal.Missed()
-		of[shop].told(1)
+		of[shop].wake(1)
 	}, shops...)
 }
 
@@ -349,7 +355,7 @@ func (s *server) health(ctx context.Context) (map[string]string, error) {
 		return out, err
 	}
 	out["database"] = "ok"
-	if !s.does.notifier {
+	if !s.roles.notifier {
 		return out, nil
 	}
 	out["mail"] = "ok"

@@ -25,7 +25,7 @@ func (s *Settings) ownWords(path string, text []byte) (*locale.Set, error) {
 	}
 	all := s.Words
 	if s.Shop.WordsFile != "" {
-		file, text, err := beside(path, "shop.words_file", s.Shop.WordsFile)
+		file, text, err := readNamed(path, "shop.words_file", s.Shop.WordsFile)
 		if err != nil {
 			return nil, err
 		}

@@ -72,8 +72,8 @@ func NewDeskWith(blobs Blobs, l Limits) *Desk {
 	return d
 }
 
-// Beside returns a desk for other blobs that keeps to the same limits together with this one.
-func (d *Desk) Beside(blobs Blobs) *Desk { return &Desk{blobs, d.limits, d.gates} }
+// For returns a desk for other blobs that keeps to the same limits together with this one.
+func (d *Desk) For(blobs Blobs) *Desk { return &Desk{blobs, d.limits, d.gates} }
 
 // Picture is a photo that was taken in.
 type Picture struct {

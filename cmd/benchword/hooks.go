@@ -66,12 +66,12 @@ func (x *HookSettings) open(service *workflow.Service) (*notify.Hook, error) {
 	return h, nil
 }
 
-// ways are the dispatchers beside the one for mails, one for each channel.
-type ways []*notify.Dispatcher
+// channels are the dispatchers beside the one for email, one for each channel.
+type channels []*notify.Dispatcher
 
-// openWays makes the dispatchers of a shop's other ways.
-func openWays(service *workflow.Service, hooks []HookSettings, pushes *notify.Pushes, log *slog.Logger, tried func(*workflow.Entry, notify.Fate, time.Duration)) (ways, error) {
-	var out ways
+// openChannels makes the dispatchers of a shop's channels beside email.
+func openChannels(service *workflow.Service, hooks []HookSettings, pushes *notify.Pushes, log *slog.Logger, tried func(*workflow.Entry, notify.Fate, time.Duration)) (channels, error) {
+	var out channels
 	for i := range hooks {
 		h, err := hooks[i].open(service)
 		if err != nil {
@@ -89,8 +89,8 @@ func openWays(service *workflow.Service, hooks []HookSettings, pushes *notify.Pu
 }
 
 // wake tells them that something may wait for them.
-func (w ways) wake() {
-	for _, d := range w {
+func (c channels) wake() {
+	for _, d := range c {
 		d.Wake()
 	}
 }
@@ -139,7 +139,7 @@ func runHooks(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 		fmt.Fprintf(out, "%s took the test: %s\n", x.URL, words)
 		return nil
 	}
-	h, err := openHouse(ctx, s.Store, shop, *data)
+	h, err := openCore(ctx, s.Store, shop, *data)
 	if err != nil {
 		return err
 	}
