@@ -59,8 +59,7 @@ func (s *Server) mailLink(ctx context.Context, n workflow.JobNumber, email strin
 	if j.Customer.Email.Text == "" || !strings.EqualFold(j.Customer.Email.Text, email) {
 		return nil
 	}
-	now := s.Now()
-	count, err := s.cfg.Service.Store.CountKey(ctx, s.Shop().ID, "find", string(n), now, now.Add(linksWithin))
+	count, err := s.cfg.Service.Bucket("find").Count(ctx, string(n), linksWithin)
 	if err != nil || count > linksAsked {
 		return err
 	}

@@ -202,9 +202,6 @@ func (s *Server) guardOrigin(c *fiber.Ctx) error {
 	return nil
 }
 
-// bucketAsks counts tries where several processes count them together.
-const bucketAsks = "asks"
-
 // countShared counts one more try of a network, or only looks, over all processes. There are too many if
 // wait is above 0. Addresses are not kept, only what a secret makes of them.
 func (s *Server) countShared(c *fiber.Ctx, from string, add bool) (wait time.Duration, err error) {
@@ -214,15 +211,15 @@ func (s *Server) countShared(c *fiber.Ctx, from string, add bool) (wait time.Dur
 	m := hmac.New(sha256.New, s.key)
 	m.Write([]byte("asks\x00" + c.Method() + route(c) + "\x00" + from))
 	key := hex.EncodeToString(m.Sum(nil)[:16])
-	store, now := s.cfg.Service.Store, s.Now()
+	asks := s.cfg.Service.Bucket("asks")
 	if add {
-		n, err := store.CountKey(c.UserContext(), s.Shop().ID, bucketAsks, key, now, now.Add(s.cfg.AskFor))
+		n, err := asks.Count(c.UserContext(), key, s.cfg.AskFor)
 		if err == nil && n > int64(s.cfg.Ask) {
 			wait = s.cfg.AskFor
 		}
 		return wait, err
 	}
-	b, err := store.GetKey(c.UserContext(), s.Shop().ID, bucketAsks, key, now)
+	b, err := asks.Get(c.UserContext(), key)
 	if errors.Is(err, workflow.ErrNotFound) {
 		return 0, nil
 	}

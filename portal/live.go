@@ -36,7 +36,7 @@ func (s *Server) live(c *fiber.Ctx, n workflow.JobNumber) error {
 		return &StatusError{Status: fiber.StatusServiceUnavailable, Reason: "too_many_open", Message: "Too many pages are open at once; this one does not update itself now. Reload it to see what is new.", Err: errClosed}
 	}
 	// Read after subscribing: a commit in between is either in the version or in the channel.
-	version, err := s.cfg.Service.Store.Version(c.UserContext(), s.Shop().ID, n)
+	version, err := s.cfg.Service.Version(c.UserContext(), n)
 	if err != nil {
 		leave()
 		return err

@@ -26,7 +26,7 @@ func (s *Server) sendKept(c *fiber.Ctx) error {
 	}
 	if s.cfg.Shared {
 		// Another process may have changed the job, and its word of it may be on its way.
-		switch version, err := s.cfg.Service.Store.Version(c.UserContext(), k.job.shop, k.job.number); {
+		switch version, err := s.cfg.Service.Version(c.UserContext(), k.job.number); {
 		case err != nil:
 			return err
 		case version != k.version:

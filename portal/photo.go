@@ -38,7 +38,7 @@ func (s *Server) ReadPhotos(c *fiber.Ctx, field string) ([]workflow.Photo, error
 	if err != nil {
 		return nil, notFound("", "There is no job with this number.")
 	}
-	if _, err := s.cfg.Service.Store.Version(c.UserContext(), s.Shop().ID, n); err != nil {
+	if _, err := s.cfg.Service.Version(c.UserContext(), n); err != nil {
 		return nil, err
 	}
 	form, err := c.MultipartForm()

@@ -205,7 +205,7 @@ func (s *Server) Changed(n workflow.JobNumber, version int64) {
 func (s *Server) Missed() {
 	s.later(func(ctx context.Context) {
 		for _, n := range s.hub.jobs() {
-			version, err := s.cfg.Service.Store.Version(ctx, s.Shop().ID, n)
+			version, err := s.cfg.Service.Version(ctx, n)
 			if err != nil {
 				s.cfg.Log.Error("what open pages may have missed can't be read", "cause", err)
 				return
@@ -277,15 +277,11 @@ func (s *Server) RenderFrom(set *templates.Set, c *fiber.Ctx, status int, v temp
 // formKey returns the key that signs form fields; it outlives a restart, so that a form that was open
 // meanwhile can still be sent.
 func (s *Server) formKey(ctx context.Context) ([]byte, error) {
-	shop, store := s.Shop().ID, s.cfg.Service.Store
 	fresh := make([]byte, 32)
 	if _, err := io.ReadFull(rand.Reader, fresh); err != nil {
 		return nil, err
 	}
-	if _, err := store.PutNewKey(ctx, shop, "secret", "form", fresh, s.Now(), time.Time{}); err != nil {
-		return nil, err
-	}
-	return store.GetKey(ctx, shop, "secret", "form", s.Now())
+	return s.cfg.Service.Bucket("secret").First(ctx, "form", fresh)
 }
 
 // alive answers as long as the process does: what restarts it must not do so because the store is away.

@@ -100,7 +100,7 @@ func CheckPassword(hash, password string) bool {
 const MinPassword = 12
 
 // AddStaff writes an account down, or replaces the one with the same sign-in name.
-func AddStaff(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, random io.Reader, now time.Time, login, name string, role workflow.Role, password string) error {
+func AddStaff(ctx context.Context, s *workflow.Service, login, name string, role workflow.Role, password string) error {
 	login = strings.ToLower(strings.TrimSpace(login))
 	switch {
 	case login == "" || len(login) > 64 || strings.ContainsAny(login, " \t\r\n/\\\"'<>"):
@@ -110,28 +110,28 @@ func AddStaff(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, ran
 	case len([]rune(password)) < MinPassword || len(password) > 256:
 		return &workflow.Error{Code: workflow.CodeInvalid, Field: "password", Message: fmt.Sprintf("A password has %d to 256 characters; a sentence is easy to remember.", MinPassword)}
 	}
-	hash, err := HashPassword(random, password)
+	hash, err := HashPassword(s.Random, password)
 	if err != nil {
 		return err
 	}
 	if name = strings.TrimSpace(name); name == "" {
 		name = login
 	}
-	return putJSON(ctx, keys, shop, bucketStaff, login, Account{Login: login, Name: name, Role: role, Password: hash, MadeAt: now}, time.Time{})
+	return putJSON(ctx, s.Bucket(bucketStaff), login, Account{Login: login, Name: name, Role: role, Password: hash, MadeAt: s.Now()}, time.Time{})
 }
 
 // RemoveStaff ends an account; its sessions end with their next request.
-func RemoveStaff(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, login string) error {
-	return keys.DeleteKey(ctx, shop, bucketStaff, strings.ToLower(strings.TrimSpace(login)))
+func RemoveStaff(ctx context.Context, s *workflow.Service, login string) error {
+	return s.Bucket(bucketStaff).Delete(ctx, strings.ToLower(strings.TrimSpace(login)))
 }
 
 // ListStaff returns the accounts, without their password hashes.
-func ListStaff(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, now time.Time) ([]Account, error) {
-	return listAccounts(ctx, keys, shop, bucketStaff, now)
+func ListStaff(ctx context.Context, s *workflow.Service) ([]Account, error) {
+	return listAccounts(ctx, s.Bucket(bucketStaff))
 }
 
-func listAccounts(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, bucket string, now time.Time) ([]Account, error) {
-	rows, err := keys.ListKeys(ctx, shop, bucket, now)
+func listAccounts(ctx context.Context, b workflow.Bucket) ([]Account, error) {
+	rows, err := b.List(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -148,37 +148,38 @@ func listAccounts(ctx context.Context, keys workflow.Keys, shop workflow.ShopID,
 }
 
 // AddToken makes an API token and returns it; only its hash is kept.
-func AddToken(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, random io.Reader, now time.Time, name string, role workflow.Role, until time.Time) (string, error) {
+func AddToken(ctx context.Context, s *workflow.Service, name string, role workflow.Role, until time.Time) (string, error) {
 	if role != workflow.RoleBench && role != workflow.RoleCounter && role != workflow.RoleOwner {
 		return "", &workflow.Error{Code: workflow.CodeInvalid, Field: "role", Message: "The role must be bench, counter or owner."}
 	}
 	if name = strings.TrimSpace(name); name == "" {
 		return "", &workflow.Error{Code: workflow.CodeInvalid, Field: "name", Message: "Give the token a name that says what uses it."}
 	}
-	secret, err := newSecret(random)
+	secret, err := newSecret(s.Random)
 	if err != nil {
 		return "", err
 	}
 	token := "bw_" + secret
-	a := Account{Login: "token:" + name, Name: name, Role: role, MadeAt: now}
-	return token, putJSON(ctx, keys, shop, bucketToken, hashed(token), a, until)
+	a := Account{Login: "token:" + name, Name: name, Role: role, MadeAt: s.Now()}
+	return token, putJSON(ctx, s.Bucket(bucketToken), hashed(token), a, until)
 }
 
 // ListTokens returns the names and roles of the API tokens.
-func ListTokens(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, now time.Time) ([]Account, error) {
-	return listAccounts(ctx, keys, shop, bucketToken, now)
+func ListTokens(ctx context.Context, s *workflow.Service) ([]Account, error) {
+	return listAccounts(ctx, s.Bucket(bucketToken))
 }
 
 // RemoveToken ends every API token with this name.
-func RemoveToken(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, now time.Time, name string) error {
-	rows, err := keys.ListKeys(ctx, shop, bucketToken, now)
+func RemoveToken(ctx context.Context, s *workflow.Service, name string) error {
+	tokens := s.Bucket(bucketToken)
+	rows, err := tokens.List(ctx)
 	if err != nil {
 		return err
 	}
 	for _, r := range rows {
 		var a Account
 		if json.Unmarshal(r.Value, &a) == nil && a.Name == name {
-			if err := keys.DeleteKey(ctx, shop, bucketToken, r.Key); err != nil {
+			if err := tokens.Delete(ctx, r.Key); err != nil {
 				return err
 			}
 		}
@@ -200,16 +201,16 @@ func hashed(secret string) string {
 	return hex.EncodeToString(sum[:])
 }
 
-func putJSON(ctx context.Context, keys workflow.Keys, shop workflow.ShopID, bucket, key string, v any, until time.Time) error {
+func putJSON(ctx context.Context, to workflow.Bucket, key string, v any, until time.Time) error {
 	b, err := json.Marshal(v)
 	if err != nil {
 		return err
 	}
-	return keys.PutKey(ctx, shop, bucket, key, b, until)
+	return to.Put(ctx, key, b, until)
 }
 
-func (s *Server) getJSON(ctx context.Context, bucket, key string, v any) error {
-	b, err := s.cfg.Service.Store.GetKey(ctx, s.Shop().ID, bucket, key, s.Now())
+func getJSON(ctx context.Context, from workflow.Bucket, key string, v any) error {
+	b, err := from.Get(ctx, key)
 	if err != nil {
 		return err
 	}
@@ -222,10 +223,10 @@ const aHash = "$argon2id$v=19$m=19456,t=2,p=1$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAA
 // SignIn checks name and password and starts a new session (ASVS 5.0 V7.2.4). The refusal is the same
 // for an unknown name and a wrong password.
 func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) {
-	ctx, keys, shop := c.UserContext(), s.cfg.Service.Store, s.Shop().ID
+	ctx, sessions := c.UserContext(), s.cfg.Service.Bucket(bucketSession)
 	login = strings.ToLower(strings.TrimSpace(login))
 	var a Account
-	err := s.getJSON(ctx, bucketStaff, login, &a)
+	err := getJSON(ctx, s.cfg.Service.Bucket(bucketStaff), login, &a)
 	if err != nil && !errors.Is(err, workflow.ErrNotFound) {
 		return nil, err
 	}
@@ -242,7 +243,7 @@ func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) 
 	}
 	s.cfg.Log.Info("signed in", "login", login, "from", s.address(c))
 	if old := c.Cookies(s.cookie("staff")); old != "" {
-		if err := keys.DeleteKey(ctx, shop, bucketSession, hashed(old)); err != nil {
+		if err := sessions.Delete(ctx, hashed(old)); err != nil {
 			return nil, err
 		}
 	}
@@ -253,7 +254,7 @@ func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) 
 	now := s.Now()
 	x := &Session{Account: a, SignedInAt: now, SeenAt: now, secret: secret}
 	x.Password = ""
-	if err := putJSON(ctx, keys, shop, bucketSession, hashed(secret), x, now.Add(idleFor)); err != nil {
+	if err := putJSON(ctx, sessions, hashed(secret), x, now.Add(idleFor)); err != nil {
 		return nil, err
 	}
 	s.setCookie(c, "staff", secret, now.Add(sessionFor))
@@ -274,7 +275,7 @@ func (s *Server) SignOut(c *fiber.Ctx) error {
 	secret := c.Cookies(s.cookie("staff"))
 	s.setCookie(c, "staff", "", time.Unix(1, 0))
 	c.Set("Clear-Site-Data", `"cache"`)
-	return s.cfg.Service.Store.DeleteKey(c.UserContext(), s.Shop().ID, bucketSession, hashed(secret))
+	return s.cfg.Service.Bucket(bucketSession).Delete(c.UserContext(), hashed(secret))
 }
 
 const localStaff = "staff"
@@ -322,7 +323,7 @@ func (s *Server) byToken(c *fiber.Ctx) (*Session, error) {
 		return nil, nil
 	}
 	x := &Session{Token: true}
-	if err := s.getJSON(c.UserContext(), bucketToken, hashed(token), &x.Account); err != nil {
+	if err := getJSON(c.UserContext(), s.cfg.Service.Bucket(bucketToken), hashed(token), &x.Account); err != nil {
 		return nil, err
 	}
 	return x, nil
@@ -333,21 +334,21 @@ func (s *Server) bySession(c *fiber.Ctx) (*Session, error) {
 	if secret == "" {
 		return nil, nil
 	}
-	ctx, now := c.UserContext(), s.Now()
+	ctx, now, sessions := c.UserContext(), s.Now(), s.cfg.Service.Bucket(bucketSession)
 	x := &Session{}
-	if err := s.getJSON(ctx, bucketSession, hashed(secret), x); err != nil || now.After(x.SignedInAt.Add(sessionFor)) {
+	if err := getJSON(ctx, sessions, hashed(secret), x); err != nil || now.After(x.SignedInAt.Add(sessionFor)) {
 		return nil, err
 	}
 	// The account as it stands now: a role that was taken away is gone at once.
 	var a Account
-	if err := s.getJSON(ctx, bucketStaff, x.Login, &a); err != nil || a.MadeAt.After(x.SignedInAt) {
+	if err := getJSON(ctx, s.cfg.Service.Bucket(bucketStaff), x.Login, &a); err != nil || a.MadeAt.After(x.SignedInAt) {
 		return nil, err
 	}
 	a.Password = ""
 	x.Account, x.secret = a, secret
 	if now.Sub(x.SeenAt) > seenStep {
 		x.SeenAt = now
-		if err := putJSON(ctx, s.cfg.Service.Store, s.Shop().ID, bucketSession, hashed(secret), x, now.Add(idleFor)); err != nil {
+		if err := putJSON(ctx, sessions, hashed(secret), x, now.Add(idleFor)); err != nil {
 			s.cfg.Log.Error("session not renewed", "cause", err)
 		}
 	}

@@ -74,7 +74,7 @@ func TestStaffAccounts(t *testing.T) {
 	d := newDesk(t)
 	ctx := context.Background()
 	add := func(login, password string, role workflow.Role) error {
-		return AddStaff(ctx, d.svc.Store, "harbour", rand.Reader, d.now, login, "", role, password)
+		return AddStaff(ctx, d.svc, login, "", role, password)
 	}
 	for _, bad := range [][3]string{
 		{"", "seven gulls over the ropewalk", "bench"}, {"a b", "seven gulls over the ropewalk", "bench"}, {"a\r\nb", "seven gulls over the ropewalk", "bench"},
@@ -84,12 +84,12 @@ func TestStaffAccounts(t *testing.T) {
 		require.ErrorIs(t, add(bad[0], bad[1], workflow.Role(bad[2])), workflow.ErrInvalid, "%q", bad)
 	}
 	require.NoError(t, add(" Ada ", "seven gulls over the ropewalk", workflow.RoleOwner))
-	all, err := ListStaff(ctx, d.svc.Store, "harbour", d.now)
+	all, err := ListStaff(ctx, d.svc)
 	require.NoError(t, err)
 	require.Len(t, all, 1)
 	require.Equal(t, "ada", all[0].Login)
 	require.Empty(t, all[0].Password)
-	token, err := AddToken(ctx, d.svc.Store, "harbour", rand.Reader, d.now, "till", workflow.RoleBench, time.Time{})
+	token, err := AddToken(ctx, d.svc, "till", workflow.RoleBench, time.Time{})
 	require.NoError(t, err)
 	rows, err := d.svc.Store.ListKeys(ctx, "harbour", bucketToken, d.now)
 	require.NoError(t, err)
@@ -131,7 +131,7 @@ func TestSessions(t *testing.T) {
 		d := signing(first.with(func(c *Config) { c.Service.Shop.BaseURL = base }))
 		wait := func(by time.Duration) { first.now = first.now.Add(by) }
 		add := func(role workflow.Role) {
-			require.NoError(t, AddStaff(ctx, d.svc.Store, "harbour", rand.Reader, first.now, "ada", "Ada", role, gulls))
+			require.NoError(t, AddStaff(ctx, d.svc, "ada", "Ada", role, gulls))
 		}
 		add(workflow.RoleOwner)
 		g, in := d.letIn("ADA ", gulls)
@@ -192,7 +192,7 @@ func TestSessions(t *testing.T) {
 		require.Equal(t, 303, d.get("/inside", "Cookie", in).StatusCode, "a new password ends the sessions before it")
 		_, in = d.letIn("ada", gulls)
 		require.Equal(t, 403, send("whatever"), "a role that was taken away is gone at once")
-		require.NoError(t, RemoveStaff(ctx, d.svc.Store, "harbour", "Ada"))
+		require.NoError(t, RemoveStaff(ctx, d.svc, "Ada"))
 		require.Equal(t, 303, d.get("/inside", "Cookie", in).StatusCode)
 		add(workflow.RoleOwner)
 		_, in = d.letIn("ada", gulls)
@@ -213,7 +213,7 @@ func TestSessions(t *testing.T) {
 func TestSignInTellsNothing(t *testing.T) {
 	first := newDesk(t)
 	d := signing(first.with(func(c *Config) { c.Ask, c.AskFor = 6, 10*time.Minute }))
-	require.NoError(t, AddStaff(context.Background(), d.svc.Store, "harbour", rand.Reader, first.now, "ada", "Ada", workflow.RoleOwner, gulls))
+	require.NoError(t, AddStaff(context.Background(), d.svc, "ada", "Ada", workflow.RoleOwner, gulls))
 	wrong, _ := d.letIn("ada", "not the password")
 	nobody, _ := d.letIn("my secret passphrase", gulls)
 	long, _ := d.letIn("ada", gulls+strings.Repeat(" ", 300))
@@ -268,8 +268,8 @@ func TestStoreThatFails(t *testing.T) {
 	d := signing(first.with(func(c *Config) { c.Service.Store = f }))
 	d.s.App().Get("/api/inside", d.s.Need(), func(c *fiber.Ctx) error { return c.SendStatus(204) })
 	ctx := context.Background()
-	require.NoError(t, AddStaff(ctx, f, "harbour", rand.Reader, first.now, "ada", "Ada", workflow.RoleOwner, gulls))
-	token, err := AddToken(ctx, f, "harbour", rand.Reader, first.now, "till", workflow.RoleBench, time.Time{})
+	require.NoError(t, AddStaff(ctx, d.svc, "ada", "Ada", workflow.RoleOwner, gulls))
+	token, err := AddToken(ctx, d.svc, "till", workflow.RoleBench, time.Time{})
 	require.NoError(t, err)
 	d.toDiagnosing()
 	at := "/j/" + d.token(link.Look)

@@ -102,7 +102,7 @@ func (s *Service) WakeDue(ctx context.Context) (int, error) {
 
 func (s *Service) wake(ctx context.Context, n JobNumber) error {
 	for try := 0; ; try++ {
-		j, err := s.Store.Job(ctx, s.Shop.ID, n)
+		j, err := s.Job(ctx, n)
 		if err != nil {
 			return err
 		}

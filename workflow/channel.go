@@ -105,7 +105,7 @@ type Claim struct {
 // SendOtherAgain puts an entry that went another way than mail, and was given up, back in its queue. Error:
 // ErrNotFound. (A mail is put back by [SendAgain], which the job's history tells.)
 func (s *Service) SendOtherAgain(ctx context.Context, n JobNumber, id string) error {
-	entries, err := s.Store.Entries(ctx, s.Shop.ID, n)
+	entries, err := s.Entries(ctx, n)
 	if err != nil {
 		return err
 	}

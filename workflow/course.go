@@ -63,12 +63,12 @@ func (c *Course) Now() Visit { return c.Visits[len(c.Visits)-1] }
 // Ended reports whether the job has left the shop or was withdrawn.
 func (c *Course) Ended() bool { return !c.EndedAt.IsZero() }
 
-// EachCourse gives the courses of a shop's jobs, the latest booked first, as long as the caller takes them.
-// An error is the last that it gives.
-func EachCourse(ctx context.Context, from Jobs, shop ShopID) iter.Seq2[*Course, error] {
+// Courses yields the courses of the shop's jobs, the latest booked first, as long as the caller takes them.
+// An error is the last that it yields.
+func (s *Service) Courses(ctx context.Context) iter.Seq2[*Course, error] {
 	return func(yield func(*Course, error) bool) {
 		for after := (*Course)(nil); ; {
-			page, err := from.Courses(ctx, shop, after, 500)
+			page, err := s.Store.Courses(ctx, s.Shop.ID, after, 500)
 			if err != nil {
 				yield(nil, err)
 				return

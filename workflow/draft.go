@@ -18,28 +18,28 @@ func draftKey(n JobNumber, name string) string { return string(n) + "/" + name }
 
 // Draft returns a draft's bytes. Error: ErrNotFound.
 func (s *Service) Draft(ctx context.Context, n JobNumber, name string) ([]byte, error) {
-	return s.Store.GetKey(ctx, s.Shop.ID, bucketDraft, draftKey(n, name), s.Now())
+	return s.Bucket(bucketDraft).Get(ctx, draftKey(n, name))
 }
 
 // KeepDraft keeps a draft for 60 days.
 func (s *Service) KeepDraft(ctx context.Context, n JobNumber, name string, b []byte) error {
-	return s.Store.PutKey(ctx, s.Shop.ID, bucketDraft, draftKey(n, name), b, s.Now().Add(draftFor))
+	return s.Bucket(bucketDraft).Put(ctx, draftKey(n, name), b, s.Now().Add(draftFor))
 }
 
 // DropDraft removes a draft; one that is not there is no error.
 func (s *Service) DropDraft(ctx context.Context, n JobNumber, name string) error {
-	return s.Store.DeleteKey(ctx, s.Shop.ID, bucketDraft, draftKey(n, name))
+	return s.Bucket(bucketDraft).Delete(ctx, draftKey(n, name))
 }
 
 // dropDrafts removes every draft about a job.
 func (s *Service) dropDrafts(ctx context.Context, n JobNumber) error {
-	all, err := s.Store.ListKeys(ctx, s.Shop.ID, bucketDraft, time.Time{})
+	all, err := s.Store.ListKeys(ctx, s.Shop.ID, bucketDraft, time.Time{}) // expired ones too, until they are swept away
 	if err != nil {
 		return err
 	}
 	for _, kv := range all {
 		if strings.HasPrefix(kv.Key, draftKey(n, "")) {
-			if err := s.Store.DeleteKey(ctx, s.Shop.ID, bucketDraft, kv.Key); err != nil {
+			if err := s.Bucket(bucketDraft).Delete(ctx, kv.Key); err != nil {
 				return err
 			}
 		}

@@ -62,11 +62,11 @@ func (s *Service) discard(ctx context.Context, n JobNumber) error {
 	if s.Pictures == nil {
 		return nil
 	}
-	events, err := s.Store.Events(ctx, s.Shop.ID, n, 0)
+	events, err := s.Events(ctx, n, 0)
 	if err != nil {
 		return err
 	}
-	j, err := s.Store.Job(ctx, s.Shop.ID, n) // after the events: what it names is at least as new
+	j, err := s.Job(ctx, n) // after the events: what it names is at least as new
 	if err != nil {
 		return err
 	}

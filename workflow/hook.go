@@ -58,7 +58,7 @@ type HookState struct {
 
 // HookOff tells whether a hook is switched off, nil if it is not. What comes up meanwhile waits.
 func (s *Service) HookOff(ctx context.Context, name string) (*HookState, error) {
-	raw, err := s.Store.GetKey(ctx, s.Shop.ID, bucketHooks, name, s.Now())
+	raw, err := s.Bucket(bucketHooks).Get(ctx, name)
 	if errors.Is(err, ErrNotFound) {
 		return nil, nil
 	}
@@ -75,10 +75,10 @@ func (s *Service) SwitchHookOff(ctx context.Context, name, words string) error {
 	if err != nil {
 		return err
 	}
-	return s.Store.PutKey(ctx, s.Shop.ID, bucketHooks, name, off, time.Time{})
+	return s.Bucket(bucketHooks).Put(ctx, name, off, time.Time{})
 }
 
 // SwitchHookOn undoes it: what waited goes first.
 func (s *Service) SwitchHookOn(ctx context.Context, name string) error {
-	return s.Store.DeleteKey(ctx, s.Shop.ID, bucketHooks, name)
+	return s.Bucket(bucketHooks).Delete(ctx, name)
 }

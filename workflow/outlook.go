@@ -128,8 +128,7 @@ func (f *Forecast) Missed(j *Job, due, now time.Time) (percent int, ok bool) {
 
 // Forecaster keeps a shop's forecast, made apart from the requests that ask it. It is safe for concurrent use.
 type Forecaster struct {
-	Shop  *Shop
-	Store Jobs
+	Service *Service
 	// Renewed, if set, is told that there is a new forecast.
 	Renewed func()
 	now     atomic.Pointer[Forecast]
@@ -141,7 +140,7 @@ func (x *Forecaster) Forecast() *Forecast { return x.now.Load() }
 // Renew makes a new forecast of what the store holds. One call at a time is enough.
 func (x *Forecaster) Renew(ctx context.Context, now time.Time) error {
 	var all []Course
-	for c, err := range EachCourse(ctx, x.Store, x.Shop.ID) {
+	for c, err := range x.Service.Courses(ctx) {
 		if err != nil {
 			return err
 		}
@@ -149,7 +148,7 @@ func (x *Forecaster) Renew(ctx context.Context, now time.Time) error {
 			break
 		}
 	}
-	f, err := NewForecast(x.Shop.Calendar, all, now)
+	f, err := NewForecast(x.Service.Shop.Calendar, all, now)
 	if err != nil {
 		return err
 	}
@@ -173,7 +172,7 @@ func (x *Forecaster) Outlook(j *Job, now time.Time) (o Outlook, ok bool) {
 // more to say, so that is when to ask again: also where it says nothing yet.
 func (x *Forecaster) Risk(j *Job, due, now time.Time) (Risk, bool) {
 	var r Risk
-	r.AskAgain, _ = x.Shop.Calendar.OpeningOf(now, 1)
+	r.AskAgain, _ = x.Service.Shop.Calendar.OpeningOf(now, 1)
 	if f := x.Forecast(); f != nil {
 		r.Percent, _ = f.Missed(j, due, now)
 	}

@@ -62,11 +62,11 @@ func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 	if o.Once != nil {
 		// A repeat is told so before the job is looked at: it may have moved on since, by this very step.
 		now := s.Now()
-		switch once, err := s.Store.Done(ctx, s.Shop.ID, o.Once.Key); {
+		switch once, err := s.Done(ctx, o.Once.Key); {
 		case err == nil && (once.Until.IsZero() || now.Before(once.Until)):
 			return nil, &AlreadyDone{once}
 		case err == nil: // too long ago to be a repeat: forgotten, but not swept away yet
-			if err := s.Store.SweepKeys(ctx, s.Shop.ID, now); err != nil {
+			if err := s.Sweep(ctx); err != nil {
 				return nil, err
 			}
 		case !errors.Is(err, ErrNotFound):
@@ -77,7 +77,7 @@ func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 		j, err := s.try(ctx, o)
 		if err != nil && o.Once != nil {
 			// Its twin may have come first in the meantime, and be the very reason for the refusal.
-			if once, missing := s.Store.Done(ctx, s.Shop.ID, o.Once.Key); missing == nil {
+			if once, missing := s.Done(ctx, o.Once.Key); missing == nil {
 				return nil, &AlreadyDone{once}
 			}
 		}
@@ -102,7 +102,7 @@ func (s *Service) Try(ctx context.Context, o Order) (*Job, error) {
 			return nil, err
 		}
 	}
-	j, err := s.Store.Job(ctx, s.Shop.ID, o.Job)
+	j, err := s.Job(ctx, o.Job)
 	if err != nil {
 		return nil, err
 	}
@@ -128,7 +128,7 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 			return nil, err
 		}
 		j = &Job{Shop: s.Shop.ID, Number: n}
-	} else if j, err = s.Store.Job(ctx, s.Shop.ID, o.Job); err != nil {
+	} else if j, err = s.Job(ctx, o.Job); err != nil {
 		return nil, err
 	}
 	if o.Expect != 0 && j.Version != o.Expect {
@@ -185,7 +185,73 @@ func (s *Service) decide(j *Job, by Actor, commands []Command) (*turn, error) {
 	return t, t.noteRisk(s.Risk)
 }
 
-// Job gives a job as it stands.
+// Job returns a job as it stands. Error: ErrNotFound.
 func (s *Service) Job(ctx context.Context, n JobNumber) (*Job, error) {
 	return s.Store.Job(ctx, s.Shop.ID, n)
+}
+
+// Version returns a job's version only: what a cache asks. Error: ErrNotFound.
+func (s *Service) Version(ctx context.Context, n JobNumber) (int64, error) {
+	return s.Store.Version(ctx, s.Shop.ID, n)
+}
+
+// Events returns a job's events after a sequence number, in order; none for a job that is not there.
+func (s *Service) Events(ctx context.Context, n JobNumber, after int64) ([]*Event, error) {
+	return s.Store.Events(ctx, s.Shop.ID, n, after)
+}
+
+// Done returns the step that was done under a key and has not been forgotten since. Error: ErrNotFound.
+func (s *Service) Done(ctx context.Context, key string) (Once, error) {
+	return s.Store.Done(ctx, s.Shop.ID, key)
+}
+
+// Board lists jobs, in the order of [Jobs].
+func (s *Service) Board(ctx context.Context, f BoardFilter) ([]Row, error) {
+	return s.Store.Board(ctx, s.Shop.ID, f)
+}
+
+// Search finds jobs by words, the most recently changed first. A job number finds its job in whatever way
+// people read it out.
+func (s *Service) Search(ctx context.Context, query string, limit int) ([]Row, error) {
+	if n, err := ParseJobNumber(query); err == nil {
+		if _, err := s.Version(ctx, n); err == nil {
+			query = string(n)
+		}
+	}
+	return s.Store.Search(ctx, s.Shop.ID, query, limit)
+}
+
+// Counts returns the number of jobs in each stage that has any.
+func (s *Service) Counts(ctx context.Context) (map[Stage]int, error) {
+	return s.Store.Counts(ctx, s.Shop.ID)
+}
+
+// NextWake returns the earliest wake-up instant of the shop, zero if there is none.
+func (s *Service) NextWake(ctx context.Context) (time.Time, error) {
+	return s.Store.NextWake(ctx, s.Shop.ID)
+}
+
+// Entries returns a job's outbox entries in order, without bodies.
+func (s *Service) Entries(ctx context.Context, n JobNumber) ([]Entry, error) {
+	return s.Store.Entries(ctx, s.Shop.ID, n)
+}
+
+// EntriesIn lists a state's outbox entries over all jobs, oldest first, without bodies.
+func (s *Service) EntriesIn(ctx context.Context, state EntryState, limit int) ([]Entry, error) {
+	return s.Store.EntriesIn(ctx, s.Shop.ID, state, limit)
+}
+
+// Claim leases outbox entries as [Outbox] says.
+func (s *Service) Claim(ctx context.Context, c Claim) ([]Entry, error) {
+	return s.Store.ClaimEntries(ctx, s.Shop.ID, c)
+}
+
+// Settle ends a claim without touching the job. Error: ErrConflict if the lease was lost.
+func (s *Service) Settle(ctx context.Context, x Settlement) error {
+	return s.Store.SettleEntry(ctx, s.Shop.ID, x)
+}
+
+// NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
+func (s *Service) NextEntry(ctx context.Context, channel Via) (time.Time, error) {
+	return s.Store.NextEntry(ctx, s.Shop.ID, channel)
 }

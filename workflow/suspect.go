@@ -231,7 +231,7 @@ func (s *Service) Past(ctx context.Context, kind, symptom string) (Past, error) 
 	p := Past{Causes: map[string]int{}}
 	kind = kindKey(kind)
 	seen := 0
-	for c, err := range EachCourse(ctx, s.Store, s.Shop.ID) {
+	for c, err := range s.Courses(ctx) {
 		if err != nil {
 			return p, err
 		}

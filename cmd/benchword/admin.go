@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -104,15 +103,15 @@ func runStaff(ctx context.Context, args []string, in io.Reader, out, errOut io.W
 			if err != nil && !errors.Is(err, io.EOF) {
 				return err
 			}
-			if err := portal.AddStaff(ctx, s.Store, s.Shop.ID, rand.Reader, s.Now(), rest[1], *name, workflow.Role(*role), strings.TrimRight(password, "\r\n")); err != nil {
+			if err := portal.AddStaff(ctx, s, rest[1], *name, workflow.Role(*role), strings.TrimRight(password, "\r\n")); err != nil {
 				return plain(err)
 			}
 			fmt.Fprintf(out, "\n%s may now sign in at %s/counter as %s.\n", rest[1], s.Shop.BaseURL, *role)
 			return nil
 		case rest[0] == "remove" && len(rest) == 2:
-			return portal.RemoveStaff(ctx, s.Store, s.Shop.ID, rest[1])
+			return portal.RemoveStaff(ctx, s, rest[1])
 		case rest[0] == "list" && len(rest) == 1:
-			return list(out, func() ([]portal.Account, error) { return portal.ListStaff(ctx, s.Store, s.Shop.ID, s.Now()) })
+			return list(out, func() ([]portal.Account, error) { return portal.ListStaff(ctx, s) })
 		}
 		return misused("say add NAME, remove NAME or list")
 	})
@@ -144,7 +143,7 @@ func runToken(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 			if *days > 0 {
 				until = s.Now().AddDate(0, 0, *days)
 			}
-			token, err := portal.AddToken(ctx, s.Store, s.Shop.ID, rand.Reader, s.Now(), rest[1], workflow.Role(*role), until)
+			token, err := portal.AddToken(ctx, s, rest[1], workflow.Role(*role), until)
 			if err != nil {
 				return plain(err)
 			}
@@ -152,9 +151,9 @@ func runToken(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 			fmt.Fprintln(errOut, "This token is shown once; only its digest is kept.")
 			return nil
 		case rest[0] == "remove" && len(rest) == 2:
-			return portal.RemoveToken(ctx, s.Store, s.Shop.ID, s.Now(), rest[1])
+			return portal.RemoveToken(ctx, s, rest[1])
 		case rest[0] == "list" && len(rest) == 1:
-			return list(out, func() ([]portal.Account, error) { return portal.ListTokens(ctx, s.Store, s.Shop.ID, s.Now()) })
+			return list(out, func() ([]portal.Account, error) { return portal.ListTokens(ctx, s) })
 		}
 		return misused("say add NAME, remove NAME or list")
 	})

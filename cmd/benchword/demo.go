@@ -264,12 +264,14 @@ func apart(s *workflow.Service) *workflow.Service {
 	return &c
 }
 
-func addDemoStaff(ctx context.Context, s *workflow.Service, now time.Time) error {
+func addDemoStaff(ctx context.Context, s *workflow.Service, hired time.Time) error {
+	then := *s
+	then.Now, then.Random = func() time.Time { return hired }, rand.Reader // which tests make predictable for the jobs
 	for _, a := range []struct {
 		login, name string
 		role        workflow.Role
 	}{{"nils", "Nils Arvidsson", workflow.RoleBench}, {"rosa", "Rosa Kline", workflow.RoleCounter}, {"olga", "Olga Penn", workflow.RoleOwner}} {
-		if err := portal.AddStaff(ctx, s.Store, s.Shop.ID, rand.Reader, now, a.login, a.name, a.role, demoPassword); err != nil {
+		if err := portal.AddStaff(ctx, &then, a.login, a.name, a.role, demoPassword); err != nil {
 			return err
 		}
 	}

@@ -242,7 +242,7 @@ func foreignJobs(t *testing.T, harbour, hillside *stage) {
 func foreignStaff(t *testing.T, harbour, hillside *stage) {
 	ctx := context.Background()
 	const password = "eleven buoys before the bar"
-	require.NoError(t, portal.AddStaff(ctx, harbour.srv.store, "harbour", rand.Reader, harbour.clock.now(), "olga", "Olga Penn", workflow.RoleOwner, password))
+	require.NoError(t, portal.AddStaff(ctx, harbour.srv.service, "olga", "Olga Penn", workflow.RoleOwner, password))
 	try := func(s *stage, login, password string) string {
 		return answered(t, http.MethodPost, s.base+"/counter/sign-in", "application/x-www-form-urlencoded", url.Values{"login": {login}, "password": {password}}.Encode(), "", nil, login, "(login)")
 	}
@@ -250,7 +250,7 @@ func foreignStaff(t *testing.T, harbour, hillside *stage) {
 	require.Regexp(t, `^403 `, try(hillside, "olga", password))
 	require.Equal(t, try(hillside, "nobody", password), try(hillside, "olga", password))
 	require.Regexp(t, `^303 `, try(hillside, "olga", demoPassword))
-	require.NoError(t, portal.RemoveStaff(ctx, harbour.srv.store, "harbour", "nils"))
+	require.NoError(t, portal.RemoveStaff(ctx, harbour.srv.service, "nils"))
 	require.Regexp(t, `^403 `, try(harbour, "nils", demoPassword))
 	require.Regexp(t, `^303 `, try(hillside, "nils", demoPassword), "who left one shop is still at the other")
 

@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"bytes"
 	"context"
-	"crypto/rand"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -83,7 +82,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	var token string
 	require.NoError(t, withStore(context.Background(), filepath.Join(dir, "shop.toml"), filepath.Join(dir, "data"), func(s *workflow.Service) error {
 		var err error
-		token, err = portal.AddToken(context.Background(), s.Store, s.Shop.ID, rand.Reader, s.Now(), "stream", workflow.RoleCounter, time.Time{})
+		token, err = portal.AddToken(context.Background(), s, "stream", workflow.RoleCounter, time.Time{})
 		return err
 	}))
 

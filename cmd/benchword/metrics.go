@@ -67,7 +67,7 @@ func (m *metrics) Describe(to chan<- *prometheus.Desc) { to <- m.oldest; to <- m
 func (m *metrics) Collect(to chan<- prometheus.Metric) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	now, store, shop := m.service.Now(), m.service.Store, m.service.Shop.ID
+	now := m.service.Now()
 	since := func(t time.Time) float64 {
 		if t.IsZero() {
 			return 0
@@ -85,7 +85,7 @@ func (m *metrics) Collect(to chan<- prometheus.Metric) {
 	// mail are there always.
 	const among = 20_000
 	by := func(d *prometheus.Desc, state workflow.EntryState, of func(found []workflow.Entry) float64) {
-		all, err := store.EntriesIn(ctx, shop, state, among)
+		all, err := m.service.EntriesIn(ctx, state, among)
 		found := map[string][]workflow.Entry{"mail": nil}
 		for _, e := range all {
 			found[channelOf(e.Via)] = append(found[channelOf(e.Via)], e)

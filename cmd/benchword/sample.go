@@ -56,7 +56,7 @@ func (s *sampler) play(ctx context.Context, lang string, words *locale.Set) (*sa
 			return nil, err
 		}
 		n = j.Number
-		entries, err := svc.Store.Entries(ctx, shop.ID, n)
+		entries, err := svc.Entries(ctx, n)
 		if err != nil {
 			return nil, err
 		}

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"flag"
@@ -155,12 +154,12 @@ func (s *stage) start() {
 
 // hire makes an account and a token for every role.
 func (s *stage) hire() {
-	ctx, shop := context.Background(), s.srv.service.Shop.ID
+	ctx := context.Background()
 	for _, r := range []workflow.Role{workflow.RoleBench, workflow.RoleCounter, workflow.RoleOwner} {
 		var err error
-		s.tokens[string(r)], err = portal.AddToken(ctx, s.srv.store, shop, rand.Reader, s.clock.now(), "story "+string(r), r, time.Time{})
+		s.tokens[string(r)], err = portal.AddToken(ctx, s.srv.service, "story "+string(r), r, time.Time{})
 		require.NoError(s.t, err)
-		require.NoError(s.t, portal.AddStaff(ctx, s.srv.store, shop, rand.Reader, s.clock.now(), string(r), "", r, demoPassword))
+		require.NoError(s.t, portal.AddStaff(ctx, s.srv.service, string(r), "", r, demoPassword))
 	}
 }
 

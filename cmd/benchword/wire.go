@@ -218,7 +218,7 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 	s.metrics, s.metricsAt = newMetrics(h.service), p.web.Metrics
 	s.metrics.dispatcher = s.dispatcher.Health
 	s.waker = newWaker(h.service, p.log)
-	s.forecaster = &workflow.Forecaster{Shop: p.shop, Store: store}
+	s.forecaster = &workflow.Forecaster{Service: h.service}
 	h.service.Risk = s.forecaster.Risk
 	s.renewer = newRenewer(s.forecaster, h.service.Now, p.log, p.common.renewing)
 	if s.shared != nil && p.store.PackDays > 0 {
@@ -402,7 +402,7 @@ func (w *waker) run(ctx context.Context) {
 	for {
 		if now := w.service.Now(); now.Sub(swept) >= sweepEvery {
 			swept = now
-			if err := w.service.Store.SweepKeys(ctx, w.service.Shop.ID, now); err != nil && ctx.Err() == nil {
+			if err := w.service.Sweep(ctx); err != nil && ctx.Err() == nil {
 				w.log.Error("what has expired was not removed", "cause", err)
 			}
 			if w.pack != nil {
@@ -420,7 +420,7 @@ func (w *waker) run(ctx context.Context) {
 			w.log.Error("wake-ups failed", "cause", err)
 		}
 		sleep := longestSleep
-		next, err := w.service.Store.NextWake(ctx, w.service.Shop.ID)
+		next, err := w.service.NextWake(ctx)
 		switch {
 		case err != nil && ctx.Err() == nil:
 			w.log.Error("the next wake-up can't be read", "cause", err)

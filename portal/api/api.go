@@ -388,18 +388,12 @@ type Rows struct {
 const pageSize = 100
 
 func (a *api) list(c *fiber.Ctx) error {
-	store, shop := a.s.Service().Store, a.s.Shop().ID
+	svc := a.s.Service()
 	var rows []workflow.Row
 	var err error
 	out := Rows{Jobs: []Row{}}
 	if q := c.Query("q"); q != "" {
-		// A job number as people read it out, too.
-		if n, bad := workflow.ParseJobNumber(q); bad == nil {
-			if _, bad := store.Version(c.UserContext(), shop, n); bad == nil {
-				q = string(n)
-			}
-		}
-		rows, err = store.Search(c.UserContext(), shop, q, pageSize)
+		rows, err = svc.Search(c.UserContext(), q, pageSize)
 	} else {
 		f := workflow.BoardFilter{Stage: workflow.Stage(c.Query("stage")), Ended: c.Query("ended") == "true", Limit: pageSize + 1}
 		if f.Stage != "" && !slices.Contains(workflow.Stages, f.Stage) {
@@ -410,7 +404,7 @@ func (a *api) list(c *fiber.Ctx) error {
 				return err
 			}
 		}
-		rows, err = store.Board(c.UserContext(), shop, f)
+		rows, err = svc.Board(c.UserContext(), f)
 		if len(rows) > pageSize {
 			rows = rows[:pageSize]
 			out.More = "/api/v1/jobs?stage=" + string(f.Stage) + "&ended=" + strconv.FormatBool(f.Ended) + "&after=" + writeRow(rows[pageSize-1])
@@ -474,10 +468,10 @@ func (a *api) events(c *fiber.Ctx) error {
 	if err != nil || after < 0 {
 		return &workflow.Error{Code: workflow.CodeInvalid, Field: "after", Message: "“after” must be a sequence number."}
 	}
-	if _, err := a.s.Service().Store.Version(c.UserContext(), a.s.Shop().ID, n); err != nil {
+	if _, err := a.s.Service().Version(c.UserContext(), n); err != nil {
 		return err
 	}
-	events, err := a.s.Service().Store.Events(c.UserContext(), a.s.Shop().ID, n, after)
+	events, err := a.s.Service().Events(c.UserContext(), n, after)
 	if err != nil {
 		return err
 	}
@@ -507,10 +501,10 @@ func (a *api) notices(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	if _, err := a.s.Service().Store.Version(c.UserContext(), a.s.Shop().ID, n); err != nil {
+	if _, err := a.s.Service().Version(c.UserContext(), n); err != nil {
 		return err
 	}
-	entries, err := a.s.Service().Store.Entries(c.UserContext(), a.s.Shop().ID, n)
+	entries, err := a.s.Service().Entries(c.UserContext(), n)
 	if err != nil {
 		return err
 	}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"compress/gzip"
 	"context"
-	"crypto/rand"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -27,9 +26,9 @@ import (
 func TestTokens(t *testing.T) {
 	d := newDesk(t)
 	d.booked()
-	soon, err := portal.AddToken(context.Background(), d.svc.Store, "harbour", rand.Reader, d.clock(), "till program", counter, d.clock().Add(time.Hour))
+	soon, err := portal.AddToken(context.Background(), d.svc, "till program", counter, d.clock().Add(time.Hour))
 	require.NoError(t, err)
-	_, err = portal.AddToken(context.Background(), d.svc.Store, "harbour", rand.Reader, d.clock(), "odd", workflow.RoleCustomer, time.Time{})
+	_, err = portal.AddToken(context.Background(), d.svc, "odd", workflow.RoleCustomer, time.Time{})
 	require.ErrorIs(t, err, workflow.ErrInvalid)
 	path := "/jobs/" + string(d.n)
 	for name, x := range map[string]struct {
@@ -59,7 +58,7 @@ func TestTokens(t *testing.T) {
 	require.Equal(t, 200, d.ask(http.MethodGet, path, nil, "Authorization", "Bearer "+soon).StatusCode)
 	d.wait(time.Hour)
 	require.Equal(t, 401, d.ask(http.MethodGet, path, nil, "Authorization", "Bearer "+soon).StatusCode, "an expired token")
-	require.NoError(t, portal.RemoveToken(context.Background(), d.svc.Store, "harbour", d.clock(), "program of owner"))
+	require.NoError(t, portal.RemoveToken(context.Background(), d.svc, "program of owner"))
 	require.Equal(t, 401, d.ask(http.MethodGet, path, nil, d.as(owner)...).StatusCode, "a token that was taken away")
 	require.Equal(t, 401, d.ask(http.MethodGet, path, nil, "Cookie", "bw-staff="+d.tokens[bench]).StatusCode, "a token is no session")
 	p := d.refused(403, bench, "payments", `{"amount":"10.00","how":"cash"}`)

@@ -3,7 +3,6 @@ package api
 import (
 	"bytes"
 	"context"
-	"crypto/rand"
 	"encoding/json"
 	"image"
 	"image/color"
@@ -72,7 +71,7 @@ func newDeskOn(t testing.TB, store workflow.Store) *desk {
 	d.svc.Committed = func(j *workflow.Job, _ int) { d.s.Committed(j) }
 	Mount(d.s)
 	for _, r := range roles {
-		d.tokens[r], err = portal.AddToken(context.Background(), store, "harbour", rand.Reader, d.now, "program of "+string(r), r, time.Time{})
+		d.tokens[r], err = portal.AddToken(context.Background(), d.svc, "program of "+string(r), r, time.Time{})
 		require.NoError(t, err)
 	}
 	return d

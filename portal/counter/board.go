@@ -200,11 +200,11 @@ func (k clockOf) promiseFlags(j *workflow.Job) []boardFlag {
 const boardSize = 100
 
 func (x *counter) showBoard(c *fiber.Ctx) error {
-	ctx, shop, store := c.UserContext(), x.s.Shop(), x.s.Service().Store
+	ctx, svc := c.UserContext(), x.s.Service()
 	now := x.s.Now()
 	stage := workflow.Stage(c.Query("stage"))
 	ended := c.Query("ended") == "yes"
-	counts, err := store.Counts(ctx, shop.ID)
+	counts, err := svc.Counts(ctx)
 	if err != nil {
 		return err
 	}
@@ -232,7 +232,7 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 			return err
 		}
 	}
-	rows, err := store.Board(ctx, shop.ID, f)
+	rows, err := svc.Board(ctx, f)
 	if err != nil {
 		return err
 	}
@@ -297,11 +297,11 @@ func (x *counter) showSearch(c *fiber.Ctx) error {
 	}
 	// A job number as people read it out leads straight to the job.
 	if n, err := workflow.ParseJobNumber(q); err == nil {
-		if _, err := x.s.Service().Store.Version(c.UserContext(), x.s.Shop().ID, n); err == nil {
+		if _, err := x.s.Service().Version(c.UserContext(), n); err == nil {
 			return x.s.Back(c, "/counter/job/"+string(n))
 		}
 	}
-	rows, err := x.s.Service().Store.Search(c.UserContext(), x.s.Shop().ID, q, searchLimit)
+	rows, err := x.s.Service().Search(c.UserContext(), q, searchLimit)
 	if err != nil {
 		return err
 	}

@@ -3,7 +3,6 @@ package counter
 import (
 	"bytes"
 	"context"
-	"crypto/rand"
 	"fmt"
 	"image"
 	"image/color"
@@ -63,7 +62,7 @@ func newDesk(t testing.TB) *desk {
 	}}))
 	d.svc.Committed = func(j *workflow.Job, _ int) { d.s.Committed(j) }
 	for login, role := range map[string]workflow.Role{"rosa": workflow.RoleCounter, "nils": workflow.RoleBench, "olga": workflow.RoleOwner} {
-		require.NoError(t, portal.AddStaff(context.Background(), d.svc.Store, "harbour", rand.Reader, d.now, login, strings.ToUpper(login[:1])+login[1:], role, password))
+		require.NoError(t, portal.AddStaff(context.Background(), d.svc, login, strings.ToUpper(login[:1])+login[1:], role, password))
 	}
 	return d
 }

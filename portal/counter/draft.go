@@ -27,13 +27,8 @@ const (
 
 var draftKinds = []draftKind{draftReport, draftQuote}
 
-const (
-	bucketDraft = "draft"
-	draftFor    = 60 * 24 * time.Hour
-)
-
 func (x *counter) draft(ctx context.Context, n workflow.JobNumber, kind draftKind) (*draft, error) {
-	b, err := x.s.Service().Store.GetKey(ctx, x.s.Shop().ID, bucketDraft, string(n)+"/"+string(kind), x.s.Now())
+	b, err := x.s.Service().Draft(ctx, n, string(kind))
 	if errors.Is(err, workflow.ErrNotFound) {
 		return nil, nil
 	}
@@ -61,11 +56,11 @@ func (x *counter) keepDraft(r *request, kind draftKind) error {
 	if err != nil {
 		return err
 	}
-	return x.s.Service().Store.PutKey(r.c.UserContext(), x.s.Shop().ID, bucketDraft, string(r.job.Number)+"/"+string(kind), b, x.s.Now().Add(draftFor))
+	return x.s.Service().KeepDraft(r.c.UserContext(), r.job.Number, string(kind), b)
 }
 
 func (x *counter) dropDraft(r *request, kind draftKind) error {
-	return x.s.Service().Store.DeleteKey(r.c.UserContext(), x.s.Shop().ID, bucketDraft, string(r.job.Number)+"/"+string(kind))
+	return x.s.Service().DropDraft(r.c.UserContext(), r.job.Number, string(kind))
 }
 
 func (r *request) drafted(d *draft) string {

@@ -262,7 +262,7 @@ func (x *counter) figures(c *fiber.Ctx) (f workflow.Figures, period string, err 
 	y, m, _ := now.In(shop.Calendar.Location()).Date()
 	from := time.Date(y, m-time.Month(months), 1, 12, 0, 0, 0, shop.Calendar.Location())
 	tally := workflow.NewTallier(shop, from, now)
-	for course, err := range workflow.EachCourse(ctx, x.s.Service().Store, shop.ID) {
+	for course, err := range x.s.Service().Courses(ctx) {
 		if err != nil {
 			return f, period, err
 		}

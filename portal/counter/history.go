@@ -52,7 +52,7 @@ func (x *counter) showHistory(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	events, err := x.s.Service().Store.Events(c.UserContext(), x.s.Shop().ID, r.job.Number, 0)
+	events, err := x.s.Service().Events(c.UserContext(), r.job.Number, 0)
 	if err != nil {
 		return err
 	}

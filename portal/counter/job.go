@@ -221,7 +221,7 @@ func (x *counter) showJob(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	entries, err := x.s.Service().Store.Entries(c.UserContext(), x.s.Shop().ID, r.job.Number)
+	entries, err := x.s.Service().Entries(c.UserContext(), r.job.Number)
 	if err != nil {
 		return err
 	}

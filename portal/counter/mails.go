@@ -96,7 +96,7 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 	for _, s := range []workflow.EntryState{workflow.EntryQueued, workflow.EntryBuried, workflow.EntrySent} {
 		v.States = append(v.States, stageFilter{Words: mailStateWords[s], URL: "/counter/mails?state=" + string(s), Here: s == state})
 	}
-	entries, err := svc.Store.EntriesIn(ctx, x.s.Shop().ID, state, among+1)
+	entries, err := svc.EntriesIn(ctx, state, among+1)
 	if err != nil {
 		return err
 	}

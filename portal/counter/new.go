@@ -87,7 +87,7 @@ func (x *counter) postNew(c *fiber.Ctx) error {
 	if s := strings.TrimSpace(v("follows")); s != "" {
 		n, err := workflow.ParseJobNumber(s)
 		if err == nil {
-			_, err = x.s.Service().Store.Version(c.UserContext(), x.s.Shop().ID, n)
+			_, err = x.s.Service().Version(c.UserContext(), n)
 		}
 		if err != nil {
 			f.Add("follows", fmt.Sprintf("There is no job %s. Check the number, or leave the field empty.", s))

@@ -292,7 +292,7 @@ func (r *request) reconsider(expected int64, stale bool) (again bool, version in
 	if !stale {
 		return true, j.Version, nil
 	}
-	events, err := r.x.s.Service().Store.Events(r.c.UserContext(), r.shop().ID, j.Number, expected)
+	events, err := r.x.s.Service().Events(r.c.UserContext(), j.Number, expected)
 	if err != nil {
 		return false, 0, err
 	}
@@ -355,7 +355,7 @@ func (r *request) remember(done workflow.Once) {
 
 // before reports whether this very form was sent and done already: then it goes on as the first time.
 func (r *request) before() (bool, error) {
-	done, err := r.x.s.Service().Store.Done(r.c.UserContext(), r.shop().ID, r.once("").Key)
+	done, err := r.x.s.Service().Done(r.c.UserContext(), r.once("").Key)
 	if errors.Is(err, workflow.ErrNotFound) {
 		return false, nil
 	}
