@@ -13,6 +13,7 @@ import (
 
 	"benchword/templates"
 	"benchword/templates/locale"
+	"benchword/templates/mail"
 	"benchword/workflow"
 	"benchword/workflow/evidence"
 	"benchword/workflow/link"
@@ -99,7 +100,7 @@ func (m *Mails) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry)
 
 // written is a mail's contents, before it is built.
 type written struct {
-	view       *templates.Mail
+	view       *mail.Mail
 	html, text string
 	inline     []Inline
 	// optional: all that it tells is what the customer may do without.
@@ -117,7 +118,7 @@ func (m *Mails) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, d
 		w.optional = w.optional && j.Optional(m.Service.Shop, x.Kind, x.Quote)
 	}
 	for order.Brief = 0; ; order.Brief++ {
-		w.view = templates.MailOf(order)
+		w.view = mail.Of(order)
 		if w.inline, err = m.show(ctx, w.view, j, e, domain); err != nil {
 			return nil, err
 		}
@@ -176,10 +177,10 @@ var aboutQuote = map[workflow.NoticeKind]bool{
 const previewID = "preview"
 
 // order says what the mail is about and makes its links.
-func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (templates.MailOrder, error) {
+func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (mail.Order, error) {
 	shop, now := m.Service.Shop, m.Service.Now()
 	e, also := leading(j, e)
-	o := templates.MailOrder{
+	o := mail.Order{
 		Job: j, Entry: e, Also: also, Shop: shop, Words: m.Words.For(j.Customer.Language),
 		Find: shop.BaseURL + "/find", Packing: shop.BaseURL + "/packing",
 	}
@@ -248,7 +249,7 @@ func (m *Mails) render(v templates.View) (string, error) {
 
 // show takes as many photos into the mail as it may carry, the most telling first. A photo that can't be
 // read is left to the page: the words matter more.
-func (m *Mails) show(ctx context.Context, view *templates.Mail, j *workflow.Job, e *workflow.Entry, domain string) ([]Inline, error) {
+func (m *Mails) show(ctx context.Context, view *mail.Mail, j *workflow.Job, e *workflow.Entry, domain string) ([]Inline, error) {
 	var out []Inline
 	if m.Photos == nil {
 		return nil, nil
@@ -259,7 +260,7 @@ func (m *Mails) show(ctx context.Context, view *templates.Mail, j *workflow.Job,
 	}
 	left := photoBytes
 	for _, p := range view.Photos() {
-		if len(out) == templates.MailPhotos {
+		if len(out) == mail.MaxPhotos {
 			break
 		}
 		photo := j.Photo(p.ID)

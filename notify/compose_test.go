@@ -13,7 +13,7 @@ import (
 	"strings"
 	"testing"
 
-	"benchword/templates"
+	"benchword/templates/mail"
 	"benchword/workflow"
 
 	"github.com/stretchr/testify/require"
@@ -260,7 +260,7 @@ func TestHugeJobStillFits(t *testing.T) {
 	o := open(t, m.Data)
 	require.Less(t, len(o.HTML), MaxHTML)
 	require.Less(t, len(m.Data), 1_500_000)
-	require.Len(t, o.Inline, templates.MailPhotos)
+	require.Len(t, o.Inline, mail.MaxPhotos)
 	require.Contains(t, o.Text, "more photos are on the page.")
 	require.Contains(t, o.Text, "This mail is a shorter version.")
 	checkFacts(t, o, m)

@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"benchword/templates"
+	"benchword/templates/mail"
 	"benchword/workflow"
 
 	"github.com/emersion/go-msgauth/dkim"
@@ -257,18 +257,18 @@ func TestGatheredNoticesKeepWhatTheyAsk(t *testing.T) {
 		letter := x.entry
 		letter.Kind, letter.Ref = workflow.NoticePromiseMoved, 0
 		order.Entry = &letter
-		m := templates.MailOf(order)
+		m := mail.Of(order)
 		require.Equal(t, order.Delay, m.Act.URL)
 		require.True(t, m.Chooses)
 
 		alone := order
 		alone.Also = nil
-		if m := templates.MailOf(alone); m.Chooses {
+		if m := mail.Of(alone); m.Chooses {
 			require.Equal(t, order.Delay, m.Act.URL)
 		}
 
 		order.Delay = ""
-		m = templates.MailOf(order)
+		m = mail.Of(order)
 		require.False(t, m.Chooses)
 		require.Equal(t, order.Look, m.Act.URL, "without a question it leads to the job")
 		return
@@ -300,7 +300,7 @@ func TestTwoQuestionsInOneMail(t *testing.T) {
 	for i := range j.Delays {
 		j.Delays[i].AnswerBy = quote.entry.MadeAt.Add(72 * time.Hour)
 	}
-	m := templates.MailOf(order)
+	m := mail.Of(order)
 	require.Equal(t, order.Decide, m.Act.URL)
 	require.True(t, m.Decides)
 	require.False(t, m.Chooses)

@@ -23,7 +23,7 @@ import (
 	"strings"
 	"time"
 
-	"benchword/templates"
+	"benchword/templates/mail"
 	"benchword/workflow"
 	"benchword/workflow/link"
 )
@@ -157,7 +157,7 @@ func (p *Pushes) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry
 		return nil, err
 	}
 	x := pushing{Key: sub.Key.Text, Auth: sub.Auth.Text, Urgency: "high", Text: pushText{
-		Title: svc.Shop.Name, Body: short(templates.MailOf(order).Subject), Lang: order.Words.Lang, URL: "/find", Tag: string(j.Number),
+		Title: svc.Shop.Name, Body: short(mail.Of(order).Subject), Lang: order.Words.Lang, URL: "/find", Tag: string(j.Number),
 	}}
 	if j.Optional(svc.Shop, e.Kind, e.Quote) {
 		x.Urgency = "normal"

@@ -1,6 +1,7 @@
 package templates
 
 import (
+	"cmp"
 	"time"
 
 	"benchword/templates/locale"
@@ -42,7 +43,7 @@ func ChooseOf(page Page, j *workflow.Job, d *workflow.Delay, shop *workflow.Shop
 	page.Title = w.T("choose.title")
 	v := &ChoosePage{
 		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Act: "/c/" + token, Track: "/j/" + token, Digest: d.Digest,
-		Missed: w.T("choose.missed", m.day(d.MissedAt)), Why: firstOf(d.Reason, w.T("choose.why.default")), Date: NewDate(d, shop, now, w),
+		Missed: w.T("choose.missed", m.day(d.MissedAt)), Why: cmp.Or(d.Reason, w.T("choose.why.default")), Date: NewDate(d, shop, now, w),
 		Open: d.Open(m.now) && !j.Ended(),
 	}
 	if v.Open {
@@ -92,41 +93,6 @@ func (m *statusMaker) tellDelay(v *MomentView, x workflow.Moment) bool {
 		return false
 	}
 	return true
-}
-
-// delay adds to a mail what is told about a missed promise, and the choice.
-func (k *mailMaker) delay() {
-	d := k.j.Delay()
-	if d == nil {
-		return
-	}
-	if k.Entry.Kind == workflow.NoticeBreach {
-		k.paras("choose.why", firstOf(d.Reason, k.w.T("choose.why.default")))
-		k.paras("choose.date", NewDate(d, k.Shop, k.now, k.w))
-	}
-	if !d.Open(k.now) {
-		return
-	}
-	k.paras("mail.breach.yours", k.w.T("mail.delay.choice"), k.w.T("choose.until", k.day(d.AnswerBy))+" "+k.w.T("choose.silence."+string(d.Silence)))
-	if k.Delay != "" {
-		k.m.Act = MailLink{k.w.T("mail.act.choose"), k.Delay}
-		k.m.Chooses = true
-	}
-}
-
-// delayAnswered tells what the customer chose, or what their silence meant.
-func (k *mailMaker) delayAnswered() {
-	n := k.Entry.Ref
-	if n < 1 || n > len(k.j.Delays) || k.j.Delays[n-1].Choice == "" {
-		k.link()
-		return
-	}
-	d := &k.j.Delays[n-1]
-	key := "delay_"
-	if d.Unanswered {
-		key = "delay_silent_"
-	}
-	k.say(key + string(d.Choice))
 }
 
 // levelWords says what a level of service promises, and what it costs.

@@ -1,6 +1,7 @@
 package templates
 
 import (
+	"cmp"
 	"net/url"
 	"strings"
 	"time"
@@ -29,7 +30,7 @@ func DateFile(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 	if u, err := url.Parse(shop.BaseURL); err == nil && u.Hostname() != "" {
 		host = u.Hostname()
 	}
-	name := firstOf(j.Device.Kind, j.Device.Name())
+	name := cmp.Or(j.Device.Kind, j.Device.Name())
 	c := ics.NewCalendarFor("benchword")
 	c.SetMethod(ics.MethodPublish)
 	c.SetCalscale("GREGORIAN")

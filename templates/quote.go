@@ -300,7 +300,7 @@ type QuotePage struct {
 	// Round counts the answers that were taken back before.
 	Round int
 	// Papers leads to the quote as files.
-	Papers []MailLink
+	Papers []Link
 	// Asked says that a question is on its way to the bench.
 	Asked string
 }

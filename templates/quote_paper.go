@@ -34,10 +34,10 @@ func QuoteForms(shop *workflow.Shop) []QuoteForm {
 }
 
 // PaperLinks leads to the papers of a quote. Base is the address that they stand below.
-func PaperLinks(shop *workflow.Shop, base string, w *locale.Words) []MailLink {
-	var out []MailLink
+func PaperLinks(shop *workflow.Shop, base string, w *locale.Words) []Link {
+	var out []Link
 	for _, f := range QuoteForms(shop) {
-		out = append(out, MailLink{w.T("form." + string(f)), base + string(f) + ".pdf"})
+		out = append(out, Link{w.T("form." + string(f)), base + string(f) + ".pdf"})
 	}
 	return out
 }

@@ -1,6 +1,7 @@
 package templates
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -271,5 +272,5 @@ func amountOf(w *locale.Words, l workflow.Length) (words, key string, n int) {
 // spanOf says open time in hours and minutes.
 func spanOf(w *locale.Words, d time.Duration) string {
 	words, _, _ := amountOf(w, workflow.Length{Rest: d})
-	return firstOf(words, w.T("strip.none"))
+	return cmp.Or(words, w.T("strip.none"))
 }

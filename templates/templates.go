@@ -305,6 +305,9 @@ type StaffView struct {
 	Role        workflow.Role
 }
 
+// Link is a link with its words.
+type Link struct{ Words, URL string }
+
 // Problem is the page of an error.
 type Problem struct {
 	Page

@@ -16,7 +16,7 @@ type decisionsPage struct {
 	jobBase
 	Records []recordView
 	// Papers are the revisions as files.
-	Papers []templates.MailLink
+	Papers []templates.Link
 	// Export is the address of the same as JSON.
 	Export string
 }
@@ -26,11 +26,13 @@ func (*decisionsPage) Template() string { return "decisions.html" }
 // recordView is the evidence of a decision: names and values, and the texts in full.
 type recordView struct {
 	Title string
-	Rows  []templates.MailRow
+	Rows  []recordRow
 	Shown string
 	// Sound: the digest, taken anew over the terms as they are kept, is the one that was decided on.
 	Sound bool
 }
+
+type recordRow struct{ Name, Value string }
 
 // decisionsPageOf makes the page.
 func decisionsPageOf(base jobBase, j *workflow.Job, shop *workflow.Shop) *decisionsPage {
@@ -38,14 +40,14 @@ func decisionsPageOf(base jobBase, j *workflow.Job, shop *workflow.Shop) *decisi
 	v := &decisionsPage{jobBase: base, Export: base.To("decisions.json")}
 	for i := range j.Quotes {
 		for _, l := range templates.PaperLinks(shop, base.To("quote/"+itoa(i+1)+"/"), w) {
-			v.Papers = append(v.Papers, templates.MailLink{Words: "Revision " + itoa(i+1) + ": " + l.Words, URL: l.URL})
+			v.Papers = append(v.Papers, templates.Link{Words: "Revision " + itoa(i+1) + ": " + l.Words, URL: l.URL})
 		}
 	}
 	for _, r := range j.Records() {
 		x := recordView{Title: "Revision " + itoa(r.Revision) + ": " + verdictWords[r.Verdict], Shown: r.Shown}
 		row := func(name, value string) {
 			if value != "" {
-				x.Rows = append(x.Rows, templates.MailRow{Name: name, Value: value})
+				x.Rows = append(x.Rows, recordRow{name, value})
 			}
 		}
 		row("When", w.DateTime(r.At, loc))

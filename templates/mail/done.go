@@ -1,0 +1,144 @@
+package mail
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"benchword/templates"
+	"benchword/templates/locale"
+	"benchword/workflow"
+)
+
+func (t *teller) ready(*workflow.Entry) part {
+	var p part
+	switch t.Job.Outcome {
+	case workflow.OutcomeNoFault:
+		p = t.say("ready.no_fault")
+	case workflow.OutcomeUnrepaired:
+		p = t.say("ready.unrepaired")
+	default:
+		p = t.say("ready")
+	}
+	if r := t.Job.Ready; r != nil {
+		p = p.with(t.letter("mail.note", r.Note))
+	}
+	return p.with(t.work(), t.tests(), t.waived(), t.pairs(workflow.PhotoAfter, workflow.PhotoTest), t.money())
+}
+
+func (t *teller) shipped(*workflow.Entry) part {
+	j, w, s := t.Job, t.w, t.Job.Shipment
+	p, rows := t.say("shipped"), Section{Heading: w.T("mail.shipped.parcel"), After: w.T("mail.shipped.open")}
+	if s != nil && s.InPerson {
+		p, rows = t.say("handed_over"), Section{Heading: w.T("mail.shipped.handed_over")}
+	}
+	if s != nil {
+		var warranty string
+		if s.WarrantyDays > 0 && j.Outcome == workflow.OutcomeRepaired {
+			warranty = w.Date(j.EndedAt.AddDate(0, 0, s.WarrantyDays), t.loc)
+		}
+		rows.Rows = t.rows("mail.shipped.carrier", s.Carrier, "mail.shipped.number", s.Parcel, "mail.shipped.on", w.Date(j.EndedAt, t.loc),
+			"mail.shipped.serial", cmp.Or(j.Device.Serial, s.Serial), "mail.shipped.warranty", warranty)
+	}
+	var contents []Item
+	for _, c := range few(t, templates.ContentsOf(j, w)) {
+		c.Condition = ""
+		contents = append(contents, t.content(c, ""))
+	}
+	p = p.with([]Section{rows}, t.items("mail.shipped.contents", contents), t.work(), t.waived())
+	if photos := t.ofKind(workflow.PhotoPacking); len(photos) > 0 {
+		p = p.with([]Section{{Heading: w.T("mail.shipped.photos"), Photos: photos}})
+	}
+	return p.with(t.pairs(workflow.PhotoAfter, workflow.PhotoTest), t.money(), t.cautions(templates.CautionsOf(j, w)))
+}
+
+func (t *teller) withdrawn(*workflow.Entry) part {
+	key := "cancelled"
+	if t.Job.Outcome == workflow.OutcomeRecycled {
+		key = "recycled"
+	}
+	return t.say(key).with(t.paras("mail.moved.why", t.Job.EndReason), t.paras("mail.next", t.w.T("mail.withdrawn.next")))
+}
+
+// uncollected is a notice about goods that wait for their customer, in the shop's own words.
+func (t *teller) uncollected(e *workflow.Entry) part {
+	j, w := t.Job, t.w
+	if e.Ref < 1 || e.Ref > len(j.Uncollected) || j.Ready == nil {
+		return t.link(e)
+	}
+	u := &j.Uncollected[e.Ref-1]
+	var by, left string
+	if day, err := time.ParseInLocation(time.DateOnly, u.By, t.loc); err == nil {
+		by = w.Date(day, t.loc)
+	}
+	if b := j.Balance(t.Shop); b.Minor > 0 {
+		left = w.Money(b)
+	}
+	return t.say("uncollected", t.day(j.Ready.At)).with([]Section{
+		{Heading: w.T("mail.uncollected.text"), Letter: u.Text},
+		{Heading: w.T("mail.uncollected.dates"), Rows: t.rows(
+			"mail.uncollected.since", w.Date(j.Ready.At, t.loc), "mail.uncollected.by", by, "mail.uncollected.paid", left)},
+	}, t.money())
+}
+
+// work is what was done, without the photos that stand side by side further down.
+func (t *teller) work() []Section {
+	paired := map[int]bool{}
+	for _, p := range templates.PairsOf(t.Job, t.w, t.loc, noURLs) {
+		paired[p.Before.ID], paired[p.After.ID] = true, true
+	}
+	var items []Item
+	for _, x := range few(t, t.Job.Work) {
+		alone := slices.DeleteFunc(slices.Clone(x.Photos), func(id int) bool { return paired[id] })
+		items = append(items, Item{Text: t.clip(x.Text), Photos: t.numbered(alone)})
+	}
+	return t.items("mail.work", items)
+}
+
+func (t *teller) tests() []Section {
+	var items []Item
+	for _, x := range few(t, t.Job.LatestTests()) {
+		verdict := t.w.T("mail.tests.passed")
+		if !x.Passed {
+			verdict = t.w.T("mail.tests.failed")
+		}
+		it := Item{Lead: locale.Capital(verdict), Text: x.Name, Photos: t.numbered(x.Photos)}
+		if x.Reading != "" {
+			it.Notes = append(it.Notes, x.Reading)
+		}
+		if x.Note != "" {
+			it.Notes = append(it.Notes, t.clip(x.Note))
+		}
+		items = append(items, it)
+	}
+	return t.items("mail.tests", items)
+}
+
+// waived tells of duties that were let go: the customer reads the reason.
+func (t *teller) waived() []Section {
+	var items []Item
+	for _, d := range t.Job.Duties {
+		if d.Waived != "" {
+			items = append(items, Item{Text: d.Words(), Notes: []string{t.w.T("duty.waived", d.Waived)}})
+		}
+	}
+	return t.items("mail.waived", few(t, items))
+}
+
+// money is where it stands, and where to pay.
+func (t *teller) money() []Section {
+	v := templates.PaidOf(t.Job, t.Shop, t.w)
+	if v == nil {
+		return nil
+	}
+	rows := t.rows("mail.money.charge", v.Charge, "mail.money.paid", v.Paid, "mail.money.balance", v.Balance)
+	return append([]Section{{Heading: t.w.T("mail.money"), Rows: rows, After: v.Less}}, t.pay(v)...)
+}
+
+// pay is the shop's payment service, where something is due.
+func (t *teller) pay(v *templates.PaidView) []Section {
+	if v == nil || v.PayURL == "" {
+		return nil
+	}
+	return []Section{{Heading: t.w.T("mail.pay"), Paras: []string{v.PayURL}}}
+}

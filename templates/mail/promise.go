@@ -1,0 +1,83 @@
+package mail
+
+import (
+	"cmp"
+	"time"
+
+	"benchword/templates"
+	"benchword/workflow"
+)
+
+func (t *teller) promiseMoved(e *workflow.Entry) part {
+	j, w := t.Job, t.w
+	now := j.Promise()
+	if now == nil {
+		return t.link(e)
+	}
+	p := t.say("moved.open")
+	if due := t.status.Due; !due.IsZero() {
+		p = t.say("moved", t.day(due))
+	}
+	p.saysWhy = true
+	var rows []Row
+	row := func(key string, x *workflow.Promise, at time.Time) {
+		if at.IsZero() {
+			return
+		}
+		value := w.Date(at, t.loc)
+		if !x.BreachedAt.IsZero() {
+			value = w.T("mail.moved.missed", value)
+		}
+		rows = append(rows, Row{w.T(key), value})
+	}
+	for i := range j.Promises[:len(j.Promises)-1] {
+		row("mail.moved.before", &j.Promises[i], j.ToldOf(t.Shop, &j.Promises[i]))
+	}
+	row("mail.moved.now", now, j.DueOf(t.Shop, now, t.now))
+	p = p.with(t.paras("mail.moved.why", now.Reason), []Section{{Heading: w.T("mail.moved.dates"), Rows: rows}})
+	if d := j.Delay(); d != nil && d.NewPromise == now.Number {
+		p = t.choice(p, d)
+	}
+	return p
+}
+
+func (t *teller) breach(e *workflow.Entry) part {
+	j, w := t.Job, t.w
+	missed := t.status.Due
+	if e.Ref >= 1 && e.Ref <= len(j.Promises) && !j.Promises[e.Ref-1].BreachedAt.IsZero() {
+		missed = j.Promises[e.Ref-1].BreachedAt
+	}
+	p := t.say("breach", t.day(missed))
+	p.saysWhy = true
+	d := j.Delay()
+	if d == nil {
+		return p
+	}
+	why := t.paras("choose.why", cmp.Or(d.Reason, w.T("choose.why.default")))
+	return t.choice(p.with(why, t.paras("choose.date", templates.NewDate(d, t.Shop, t.now, w))), d)
+}
+
+// choice adds what the customer can choose after a missed promise, while they can.
+func (t *teller) choice(p part, d *workflow.Delay) part {
+	if !d.Open(t.now) {
+		return p
+	}
+	if t.Delay != "" {
+		p.act, p.chooses = templates.Link{Words: t.w.T("mail.act.choose"), URL: t.Delay}, true
+	}
+	return p.with(t.paras("mail.breach.yours", t.w.T("mail.delay.choice"),
+		t.w.T("choose.until", t.day(d.AnswerBy))+" "+t.w.T("choose.silence."+string(d.Silence))))
+}
+
+// delayAnswered tells what the customer chose, or what their silence meant.
+func (t *teller) delayAnswered(e *workflow.Entry) part {
+	if e.Ref < 1 || e.Ref > len(t.Job.Delays) || t.Job.Delays[e.Ref-1].Choice == "" {
+		return t.link(e)
+	}
+	d := &t.Job.Delays[e.Ref-1]
+	key := "delay_"
+	if d.Unanswered {
+		key = "delay_silent_"
+	}
+	return t.say(key + string(d.Choice))
+}
