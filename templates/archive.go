@@ -49,7 +49,7 @@ func ArchiveOf(j *workflow.Job, events []*workflow.Event, shop *workflow.Shop, n
 	}
 	for i := range j.Photos {
 		if p := &j.Photos[i]; !p.Removed && photo(p.ID) != "" {
-			v.Photos = append(v.Photos, PhotoOf(j, p, w, loc, urls))
+			v.Photos = append(v.Photos, photoOf(j, p, w, loc, urls))
 		}
 	}
 	for _, e := range events {

@@ -70,31 +70,6 @@ func NewDate(d *workflow.Delay, shop *workflow.Shop, now time.Time, w *locale.Wo
 	return w.T("choose.date.by", w.DayAsOf(d.NewBy, now, zoneOf(shop)))
 }
 
-// tellDelay puts a step about a delay into words; false leaves it out.
-func (m *statusMaker) tellDelay(v *MomentView, x workflow.Moment) bool {
-	i := x.Ref - 1
-	if i < 0 || i >= len(m.j.Delays) {
-		return false
-	}
-	d := &m.j.Delays[i]
-	switch x.Kind {
-	case workflow.KindDelayTold:
-		if d.Reason == "" || d.NewPromise > 0 { // the breach, or the new date, says it
-			return false
-		}
-		v.Text, v.Quote = m.w.T("story.delay.told"), d.Reason
-	case workflow.KindDelayAnswered:
-		key := "story.delay.answered."
-		if d.Unanswered {
-			key = "story.delay.silent."
-		}
-		v.Text, v.Milestone = m.w.T(key+string(d.Choice)), true
-	default:
-		return false
-	}
-	return true
-}
-
 // levelWords says what a level of service promises, and what it costs.
 func levelWords(l *workflow.Level, shop *workflow.Shop, w *locale.Words) string {
 	promise := w.T("level.date")

@@ -44,9 +44,9 @@ type DutyView struct {
 	Done  bool
 }
 
-// FindingSentence puts origin, weight and certainty into words. It claims no more than the certainty
+// findingSentence puts origin, weight and certainty into words. It claims no more than the certainty
 // allows, says what is there, and blames nobody.
-func FindingSentence(f workflow.Finding, w *locale.Words) string {
+func findingSentence(f workflow.Finding, w *locale.Words) string {
 	return strings.Join([]string{
 		w.T("certainty."+string(f.Certainty), f.Reading),
 		w.T("origin." + string(f.Origin) + "." + string(f.Certainty)),
@@ -75,7 +75,7 @@ func dangers(j *workflow.Job, f *workflow.Finding, shop *workflow.Shop, w *local
 // findingView makes the view; photos come from show.
 func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show showPhotos) FindingView {
 	v := FindingView{
-		ID: f.ID, Term: f.Term, Text: f.Text, Where: f.Where, Sentence: FindingSentence(*f, w), Matters: f.Matters, Reading: f.Reading,
+		ID: f.ID, Term: f.Term, Text: f.Text, Where: f.Where, Sentence: findingSentence(*f, w), Matters: f.Matters, Reading: f.Reading,
 		Weight: f.Weight, WeightName: w.T("weight." + string(f.Weight)), PriorWork: f.PriorWork(),
 	}
 	v.Measured = measuredView(f.Measurement, w)

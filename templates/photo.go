@@ -63,14 +63,14 @@ func PhotosOf(j *workflow.Job, ids []int, w *locale.Words, loc *time.Location, u
 	var out []PhotoView
 	for _, id := range ids {
 		if p := j.Photo(id); p != nil {
-			out = append(out, PhotoOf(j, p, w, loc, urls))
+			out = append(out, photoOf(j, p, w, loc, urls))
 		}
 	}
 	return out
 }
 
-// PhotoOf makes the view of a photo.
-func PhotoOf(j *workflow.Job, p *workflow.Photo, w *locale.Words, loc *time.Location, urls PhotoURLs) PhotoView {
+// photoOf makes the view of a photo.
+func photoOf(j *workflow.Job, p *workflow.Photo, w *locale.Words, loc *time.Location, urls PhotoURLs) PhotoView {
 	v := PhotoView{
 		ID: p.ID, SmallWidth: p.Small.Width, SmallHeight: p.Small.Height, Width: p.Large.Width, Height: p.Large.Height,
 		Caption: p.Caption, Alt: p.Alt, Number: w.T("photo.number", p.ID), When: w.DayTime(p.At, loc), Kind: p.Kind,

@@ -120,7 +120,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	}
 	for i := range j.Photos {
 		if p := &j.Photos[i]; p.Kind == workflow.PhotoArrival && !p.Removed {
-			v.Arrival = append(v.Arrival, PhotoOf(j, p, w, loc, urls))
+			v.Arrival = append(v.Arrival, photoOf(j, p, w, loc, urls))
 		}
 	}
 	for _, id := range r.Findings {
@@ -312,7 +312,7 @@ func PairsOf(j *workflow.Job, w *locale.Words, loc *time.Location, urls PhotoURL
 			continue
 		}
 		if before := j.Photo(after.Pair); before != nil {
-			out = append(out, PhotoPair{PhotoOf(j, before, w, loc, urls), PhotoOf(j, after, w, loc, urls)})
+			out = append(out, PhotoPair{photoOf(j, before, w, loc, urls), photoOf(j, after, w, loc, urls)})
 		}
 	}
 	return out

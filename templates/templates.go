@@ -140,14 +140,14 @@ func (s *Set) Render(w io.Writer, v View) error {
 
 // funcs is the closed set of functions that templates may call.
 var funcs = map[string]any{
-	"asset":      AssetURL,
-	"paragraphs": Paragraphs,
+	"asset":      assetURL,
+	"paragraphs": paragraphs,
 	"lines":      Lines,
 	"add":        func(a, b int) int { return a + b },
 }
 
-// Paragraphs splits a text at its empty lines; each paragraph is a list of lines.
-func Paragraphs(s string) [][]string {
+// paragraphs splits a text at its empty lines; each paragraph is a list of lines.
+func paragraphs(s string) [][]string {
 	var out [][]string
 	var p []string
 	for _, l := range append(strings.Split(strings.ReplaceAll(s, "\r\n", "\n"), "\n"), "") {
@@ -163,7 +163,7 @@ func Paragraphs(s string) [][]string {
 // Lines splits a text into its lines that are not empty.
 func Lines(s string) []string {
 	var out []string
-	for _, p := range Paragraphs(s) {
+	for _, p := range paragraphs(s) {
 		out = append(out, p...)
 	}
 	return out
@@ -220,9 +220,9 @@ func Asset(name string) (body []byte, contentType, etag string, ok bool) {
 	return a.body, a.contentType, a.etag, ok
 }
 
-// AssetURL returns the address of an asset; it changes with the content, so it may be kept for ever. It
+// assetURL returns the address of an asset; it changes with the content, so it may be kept for ever. It
 // panics on a name that does not exist: the template that holds it can't be right.
-func AssetURL(name string) string {
+func assetURL(name string) string {
 	a, ok := assetOf[name]
 	if !ok {
 		panic("templates: there is no asset " + name)

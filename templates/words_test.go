@@ -157,7 +157,7 @@ func TestFindingSentences(t *testing.T) {
 	for _, o := range workflow.Origins {
 		for _, weight := range workflow.Weights {
 			for _, c := range workflow.Certainties {
-				s := FindingSentence(workflow.Finding{Origin: o, Weight: weight, Certainty: c, Reading: "0.4 Ω"}, w)
+				s := findingSentence(workflow.Finding{Origin: o, Weight: weight, Certainty: c, Reading: "0.4 Ω"}, w)
 				require.NotRegexp(t, blame, s)
 				require.NotContains(t, s, "[")
 				require.Equal(t, c == workflow.CertaintyMeasured, strings.Contains(s, "0.4 Ω"), s)
@@ -214,7 +214,7 @@ func TestFindingSentencesInEveryLanguage(t *testing.T) {
 					for _, key := range []string{"origin." + string(o) + "." + string(c), "weight." + string(weight) + "." + string(c), "certainty." + string(c), "cause." + string(c)} {
 						require.NotContains(t, locale.Missing(lang), key)
 					}
-					s := FindingSentence(workflow.Finding{Origin: o, Weight: weight, Certainty: c, Reading: "0.4 Ω"}, w)
+					s := findingSentence(workflow.Finding{Origin: o, Weight: weight, Certainty: c, Reading: "0.4 Ω"}, w)
 					require.NotContains(t, s, "[")
 					require.NotRegexp(t, `(?i)`+blame[lang], s)
 					for sentence := range strings.SplitSeq(s, ". ") {
@@ -243,7 +243,7 @@ func TestFindingSentencesInEveryLanguage(t *testing.T) {
 	}
 	// The sentence for what is measured would be refused for what is inferred, in each language.
 	for _, lang := range locale.Languages {
-		s := FindingSentence(workflow.Finding{Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen}, locale.For(lang))
+		s := findingSentence(workflow.Finding{Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen}, locale.For(lang))
 		require.Regexp(t, `(?i)`+tooStrong[workflow.CertaintyInferred][lang], s, lang)
 	}
 }
@@ -360,18 +360,18 @@ func TestAssets(t *testing.T) {
 		require.True(t, ok, name)
 		require.NotEmpty(t, body)
 		require.NotEmpty(t, contentType)
-		require.Contains(t, AssetURL(name), "/assets/"+name+"?v="+strings.Trim(etag, `"`))
+		require.Contains(t, assetURL(name), "/assets/"+name+"?v="+strings.Trim(etag, `"`))
 		require.NotContains(t, string(body), "//cdn", name)
 		require.NotRegexp(t, `url\(\s*["']?(https?:)?//`, string(body), name)
 	}
 	_, _, _, ok := Asset("../templates.go")
 	require.False(t, ok)
-	require.Panics(t, func() { AssetURL("none.css") })
+	require.Panics(t, func() { assetURL("none.css") })
 }
 
 func TestParagraphs(t *testing.T) {
-	require.Nil(t, Paragraphs(" \r\n\n"))
-	require.Equal(t, [][]string{{"a", "b"}, {"c"}}, Paragraphs("a\r\nb \n\n\n c\n"))
+	require.Nil(t, paragraphs(" \r\n\n"))
+	require.Equal(t, [][]string{{"a", "b"}, {"c"}}, paragraphs("a\r\nb \n\n\n c\n"))
 	require.Equal(t, []string{"a", "b", "c"}, Lines("a\nb\n\nc"))
 }
 
