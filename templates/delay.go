@@ -36,7 +36,7 @@ func (*ChoosePage) Template() string { return "customer/choose.html" }
 // ErrorFor returns the sentence about a field of the form.
 func (p *ChoosePage) ErrorFor(field string) string { return ErrorFor(p.Errors, field) }
 
-// ChooseOf makes the page about a delay. The link's token stands in its addresses.
+// ChooseOf makes the page about a delay. The link's token is in its addresses.
 func ChooseOf(page Page, j *workflow.Job, d *workflow.Delay, shop *workflow.Shop, now time.Time, token string) *ChoosePage {
 	w := page.Words()
 	m := &statusMaker{j, shop, now, w, zoneOf(shop)}

@@ -130,7 +130,7 @@ func TestDateFileFollowsThePromise(t *testing.T) {
 }
 
 // The sentence of the issue, and its arithmetic on rows worked out by hand; hours of 9 to 17, Monday to
-// Friday. Sources: none outside; the definition stands at workflow.LengthOf.
+// Friday. Sources: none outside; the definition is at workflow.LengthOf.
 func TestPromiseSays(t *testing.T) {
 	shop := dateShop(t)
 	for _, c := range []struct{ from, to, why, want string }{

@@ -46,7 +46,7 @@ type Shape struct {
 	X, Y, R        string
 	X1, Y1, X2, Y2 string // an arrow's line
 	Head           string // an arrow's head, as points
-	// Number stands in a disc of radius DiscR at DiscX, DiscY; "" for a mark without one.
+	// Number is in a disc of radius DiscR at DiscX, DiscY; "" for a mark without one.
 	Number              string
 	DiscX, DiscY, DiscR string
 }

@@ -171,7 +171,7 @@ func TestStatusWithoutTheCustomersZone(t *testing.T) {
 	require.Contains(t, StatusOf(j, b.s.Shop, b.now, locale.For("en")).WhenMore, "Wed 2 December, 10:00, Auckland time", "there it is the next day")
 }
 
-// The end of a quote matters to the hour, so it stands in the customer's zone as well.
+// The end of a quote matters to the hour, so it is in the customer's zone as well.
 func TestQuoteEndsInTheCustomersZone(t *testing.T) {
 	b := newBench(t)
 	j := b.awaiting()

@@ -11,7 +11,7 @@ import (
 )
 
 // StripView is a picture of a promise: a strip of working time from the start to the promised instant, with
-// who had the job when. What the picture shows stands beside it in words, and in a table.
+// who had the job when. What the picture shows is beside it in words, and in a table.
 type StripView struct {
 	// Says are the sentences: what was promised, and what was added to it for which reason.
 	Says []string

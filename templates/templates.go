@@ -8,7 +8,7 @@
 //
 // Files: folder/page.html is a page; it defines "main" and is shown within the layout that folder/base.html
 // defines as "layout", if there is one. What parts/*.html define is there for every page. Files ending in
-// .txt are plain text, under the same rules. The counter's pages stand beside its handlers; it parses them
+// .txt are plain text, under the same rules. The counter's pages are beside its handlers; it parses them
 // with [Parse].
 //
 // # Decisions
@@ -235,7 +235,7 @@ type Page struct {
 	// Lang is the BCP 47 tag of the page's words, Catalogue where they come from; see [locale.Set.For].
 	Lang      string
 	Catalogue *locale.Set
-	// Title stands in the window's title and, on most pages, over the page.
+	// Title is in the window's title and, on most pages, over the page.
 	Title string
 	// Path is the address's path, to mark where one is.
 	Path string

@@ -56,7 +56,7 @@ func newCommons() *commons {
 	}
 }
 
-// sharedStore is a store that several shops may share; the last of them closes it.
+// sharedStore is a store that several shops may share; then commons closes it, after the shops.
 type sharedStore struct {
 	*redis.Store
 	keepOpen bool

@@ -135,7 +135,7 @@ type MailSettings struct {
 	// Security is starttls (usual), tls, or none.
 	Security string `toml:"security" validate:"omitempty,oneof=starttls tls none" example:"starttls"`
 	User     string `toml:"user"`
-	// PasswordFile holds the password, so that it stands in no settings file.
+	// PasswordFile holds the password, so that it is in no settings file.
 	PasswordFile string `toml:"password_file" validate:"omitempty,file" example:"/run/secrets/smtp"`
 	From         string `toml:"from" validate:"omitempty,email" example:"bench@harbour.example"`
 	// Gather is how many minutes a notice waits for more steps of its job.

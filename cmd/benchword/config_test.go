@@ -26,7 +26,7 @@ type line struct {
 	remark     string
 }
 
-// settingLines reads what stands in the file of init: "#key" is a setting that is off, "# words" are words.
+// settingLines reads what is in the file of init: "#key" is a setting that is off, "# words" are words.
 func settingLines(text string) (all []line) {
 	at := line{block: -1}
 	for n, l := range strings.Split(text, "\n") {

@@ -155,7 +155,7 @@ func (v *visitor) kept(what string, r reply) {
 	policy, glimpse := r.header.Get("Content-Security-Policy"), strings.Contains(what, "/report/preview/mail")
 	require.Contains(v.t, policy, "default-src 'none'", what)
 	require.NotRegexp(v.t, `script-src[^;]*unsafe|unsafe-eval`, policy, what)
-	require.True(v.t, glimpse || !strings.Contains(policy, "unsafe"), "%s: %s", what, policy) // a mail's styles stand in it
+	require.True(v.t, glimpse || !strings.Contains(policy, "unsafe"), "%s: %s", what, policy) // a mail's styles are in it
 	require.Equal(v.t, "nosniff", r.header.Get("X-Content-Type-Options"), what)
 	require.Equal(v.t, "no-referrer", r.header.Get("Referrer-Policy"), what)
 	for name := range r.header {
@@ -562,7 +562,7 @@ func (s *stage) letters(typed []string) {
 	s.t.Logf("%d mails read", len(mails))
 }
 
-// soundMail is sound for a mail, whose styles have to stand in it.
+// soundMail is sound for a mail, whose styles have to be in it.
 func soundMail(t testing.TB, what, page, base string) {
 	t.Helper()
 	z := html.NewTokenizer(strings.NewReader(page))

@@ -27,7 +27,7 @@ import (
 
 // Many shops in one process are a folder. Each folder in it that holds a shop.toml is a shop, whole as it
 // is when it runs alone: its settings, the files that they name beside them, and its data in "data". How
-// all are reached stands in deployment.toml, which holds the table [web] and may be missing.
+// all are reached is in deployment.toml, which holds the table [web] and may be missing.
 //
 // # Decisions
 //

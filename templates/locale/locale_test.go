@@ -36,7 +36,7 @@ func TestNamesOfDaysAndMonths(t *testing.T) {
 		for m := time.January; m <= time.December; m++ {
 			at := time.Date(2026, m, 9, 12, 0, 0, 0, time.UTC)
 			require.Equal(t, o.MonthWide(m), w.T("month."+at.Format("01")), lang)
-			// Day, month and year stand in CLDR's order, whatever else a long date has.
+			// Day, month and year are in CLDR's order, whatever else a long date has.
 			long, ours := o.FmtDateLong(at), w.Date(at, time.UTC)
 			for _, piece := range []string{"9", o.MonthWide(m), "2026"} {
 				require.Contains(t, long, piece)

@@ -119,7 +119,7 @@ func (p part) and(q part) part {
 	return p.with([]Section{head}, q.sections)
 }
 
-// parts gives the part of each kind of notice. A notice that names what the job does not have, and one that
+// parts returns the part of each kind of notice. A notice that names what the job does not have, and one that
 // only brings the link, is told by [teller.link].
 var parts = map[workflow.NoticeKind]func(*teller, *workflow.Entry) part{
 	workflow.NoticeBooked:         (*teller).booked,
@@ -180,7 +180,7 @@ func (t *teller) home() templates.Link {
 	return templates.Link{Words: t.w.T("mail.act.look"), URL: t.Look}
 }
 
-// answers gives the three answers: where it is, what is needed, when it will be back.
+// answers returns the three answers: where it is, what is needed, when it will be back.
 func (t *teller) answers() []Answer {
 	s, w := t.status, t.w
 	more := func(texts ...string) []string {
@@ -205,7 +205,7 @@ func (t *teller) answers() []Answer {
 	}
 }
 
-// deviceWord gives the plain word for the device with a capital, short enough for a subject.
+// deviceWord returns the plain word for the device with a capital, short enough for a subject.
 func deviceWord(d workflow.Device) string {
 	s := strings.Join(strings.Fields(d.Kind), " ")
 	if utf8.RuneCountInString(s) > 40 {

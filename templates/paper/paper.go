@@ -91,7 +91,7 @@ type Paper struct {
 	about *About
 	fonts *fonts
 	into  []layout.Element
-	heads []layout.Element // headings that wait for what they stand above
+	heads []layout.Element // headings that wait for what they are above
 	width float64          // of the column, in points
 	err   *error           // the first thing that went wrong
 }
@@ -321,7 +321,7 @@ type Picture struct {
 	JPEG []byte
 	// Alt is what it shows, for those who don't see it.
 	Alt string
-	// Caption stands under it, a paragraph for each line.
+	// Caption is under it, a paragraph for each line.
 	Caption []Span
 }
 

@@ -10,7 +10,7 @@ import (
 	"time"
 )
 
-// Spec describes a calendar as it stands in the settings (TOML) or in a request (JSON):
+// Spec describes a calendar as it is in the settings (TOML) or in a request (JSON):
 //
 //	{"time_zone":"America/Halifax",
 //	 "hours":{"mon":["09:00-12:30","13:00-17:00"],"tue":["09:00-17:00"],"sat":[]},
@@ -262,7 +262,7 @@ func (e Exception) MarshalJSON() ([]byte, error) {
 	return json.Marshal(plain(e))
 }
 
-// UnmarshalTOML reads what stands in a TOML file: a date, in quotes or not, or a table. It is called by
+// UnmarshalTOML reads what is in a TOML file: a date, in quotes or not, or a table. It is called by
 // TOML decoders that know this method.
 func (e *Exception) UnmarshalTOML(v any) error {
 	b, err := jsonOf(v)
@@ -310,7 +310,7 @@ func (h Holidays) MarshalJSON() ([]byte, error) {
 	return json.Marshal(plain(h))
 }
 
-// UnmarshalTOML reads what stands in a TOML file: a set's name or a table.
+// UnmarshalTOML reads what is in a TOML file: a set's name or a table.
 func (h *Holidays) UnmarshalTOML(v any) error {
 	b, err := jsonOf(v)
 	if err != nil {

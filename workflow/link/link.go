@@ -9,7 +9,7 @@
 //     only the token's SHA-256 ([Token.Hash]). Reading the store gives nobody a link.
 //   - Nothing about the job can be read out of a token, and nobody without the key can make one, however
 //     many they have seen.
-//   - Expiry and revocation are not in the token: they stand in the store beside its hash.
+//   - Expiry and revocation are not in the token: they are in the store beside its hash.
 //   - Keys rotate: the one with the highest number signs, every other one that is still given makes the
 //     links it once made. An id carries its key's number. Dropping a key from the file stops nothing by
 //     itself (the store still knows the hashes); it only means that old mails can't be rendered again.
@@ -66,7 +66,7 @@ var alphabet = base32.NewEncoding("abcdefghijklmnopqrstuvwxyz234567").WithPaddin
 // Token is the secret part of a link's address.
 type Token struct{ b [tokenBytes]byte }
 
-// Text returns the token as it stands in an address: 32 characters of a-z and 2-7.
+// Text returns the token as it is in an address: 32 characters of a-z and 2-7.
 func (t Token) Text() string { return alphabet.EncodeToString(t.b[:]) }
 
 // Hash returns what the store keeps of the token.
@@ -141,7 +141,7 @@ func (k Key) Text() string {
 func (k Key) Format(f fmt.State, _ rune) { _, _ = fmt.Fprintf(f, "link key %d %s", k.Number, hidden) }
 
 // ReadKeys reads a key file: one [Key.Text] a line; empty lines and lines that start with # are left out.
-// Errors name the line and never repeat what stands in it.
+// Errors name the line and never repeat what is in it.
 func ReadKeys(r io.Reader) ([]Key, error) {
 	const most = 1 << 20
 	text, err := io.ReadAll(io.LimitReader(r, most))

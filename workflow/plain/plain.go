@@ -205,7 +205,7 @@ func find(r *regexp.Regexp, text string) []string {
 }
 
 // Notes looks at a text: words of blame, jargon that is not explained, sentences that are too long. Jargon
-// counts as explained where its plain word stands in the same text.
+// counts as explained where its plain word is in the same text.
 func Notes(text, lang string) []Note {
 	var out []Note
 	if l, ok := lists[base(lang)]; ok {

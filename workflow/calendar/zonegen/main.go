@@ -5,7 +5,7 @@
 // The folder is one that zic made from the IANA time zone database (public domain), with the file
 // tzdata.zi or +VERSION beside the zones to tell its version; every Linux distribution has one in its
 // package of time zone data. The same folder gives the same bytes. Zones with the same content are kept
-// once, their other names stand in the entry "aliases". After a renewal the tests of package calendar say
+// once, their other names are in the entry "aliases". After a renewal the tests of package calendar say
 // whether the data still holds the published rows.
 package main
 

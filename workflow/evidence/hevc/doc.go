@@ -8,7 +8,7 @@
 // standard, or uses a tool that is not supported, is an error.
 //
 // The code follows the standard's text (edition 08/2021), whose clauses the comments name, and is checked against
-// other decoders' output in the tests, which stand beside the container's, in package evidence.
+// other decoders' output in the tests, which are beside the container's, in package evidence.
 //
 // # Decisions
 //

@@ -131,7 +131,7 @@ func TestFunctionsAreLoadedAgain(t *testing.T) {
 	require.NoError(t, x.Commit(ctx, h.Note("x")))
 }
 
-// A version that knows no ways but mail reads one queue and one list of each job: mails alone stand there.
+// A version that knows no ways but mail reads one queue and one list of each job: mails alone are there.
 func TestOlderVersionsSeeMailsAlone(t *testing.T) {
 	s := redistest.Start(t)
 	x, c, ctx := open(t, redis.Options{URL: s.URL()}), s.Client(t), context.Background()

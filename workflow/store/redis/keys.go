@@ -121,7 +121,7 @@ func members(n workflow.JobNumber, x *workflow.Index) string {
 // mark is the place of a job that ended and is not packed.
 func mark(n workflow.JobNumber, changed time.Time) string { return "a" + place(changed) + string(n) }
 
-// coursePlace is where a course stands in ix.
+// coursePlace is where a course is in ix.
 func coursePlace(c *workflow.Course) string { return "c" + place(c.BookedAt) + string(c.Job) }
 
 // seal returns the field of a vault row. Digests are kept as bytes where they are 32 bytes in hexadecimal.

@@ -238,7 +238,7 @@ func brought(shop workflow.ShopID, w *workflow.Whole) (*row, error) {
 	return r, nil
 }
 
-// rowsIn writes the rows that stand beside the jobs.
+// rowsIn writes the rows beside the jobs.
 func rowsIn(t *tx, shop string, p *workflow.Part) error {
 	for i := range p.Links {
 		l := &p.Links[i]

@@ -440,7 +440,7 @@ func outboxLanes(t *test) {
 	require.Equal(t, []string{id(book, "job.booked", till)}, ids(hook))
 	require.Equal(t, "kept", string(hook[0].Body))
 
-	// Buried and put back, it stands in its own lane.
+	// Buried and put back, it is in its own lane.
 	bury := workflow.Settlement{Entry: hook[0].ID, Lease: "till again", State: workflow.EntryBuried, Attempt: workflow.Attempt{At: now, Result: "refused"}}
 	require.NoError(t, t.store.SettleEntry(t.ctx, shop, bury))
 	require.ErrorIs(t, t.store.SettleEntry(t.ctx, shop, bury), workflow.ErrConflict)
