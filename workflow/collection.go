@@ -26,13 +26,7 @@ func (c DeclareReady) decide(t *turn) error {
 	}
 	g := &gate{j: t.j, shop: t.shop, outcome: t.j.Outcome}
 	if t.j.Outcome == OutcomeRepaired {
-		for _, name := range t.shop.Tests {
-			ok := false
-			for _, x := range t.j.LatestTests() {
-				ok = ok || x.Name == name && x.Passed && !x.At.Before(t.j.StageSince)
-			}
-			g.need(ok, "The test “%s” has not passed yet.", name)
-		}
+		g.needTests()
 	}
 	if len(g.missing) > 0 {
 		return &Error{Code: CodeRefused, Message: g.missing[0], Missing: g.missing}

@@ -77,12 +77,12 @@ func (j *Job) why(d Duty, c *catalogue.Catalogue) string {
 // Going back (from testing to repairing) is never blocked by a duty, nor is a customer's decision: their
 // no brings the job to testing, and from there the duties stand before shipping.
 func (j *Job) openDuties(to Stage, shop *Shop) string {
-	if stageRank(to) <= stageRank(j.Stage) || to == StageWithdrawn {
+	if to.Rank() <= j.Stage.Rank() || to == StageWithdrawn {
 		return ""
 	}
 	var open []string
 	for _, d := range j.Duties {
-		if d.Open() && stageRank(d.Before) <= stageRank(to) {
+		if d.Open() && d.Before.Rank() <= to.Rank() {
 			s := "“" + d.Text + "”"
 			if why := j.why(d, shop.Trade()); why != "" {
 				s += " (" + why + ")"

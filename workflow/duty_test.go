@@ -179,7 +179,7 @@ func TestEveryRuleIsRaised(t *testing.T) {
 			}
 		}
 		for _, m := range j.Moves(b.s.Shop) {
-			blocked := slices.ContainsFunc(j.Duties, func(d Duty) bool { return stageRank(d.Before) <= stageRank(m.To) }) && stageRank(m.To) > stageRank(j.Stage) && m.To != StageWithdrawn
+			blocked := slices.ContainsFunc(j.Duties, func(d Duty) bool { return d.Before.Rank() <= m.To.Rank() }) && m.To.Rank() > j.Stage.Rank() && m.To != StageWithdrawn
 			said := slices.ContainsFunc(m.Missing, func(s string) bool { return strings.Contains(s, "open: “") })
 			require.Equal(t, blocked, said, "%s: %v", m.To, m.Missing)
 		}

@@ -216,7 +216,7 @@ func guardReceived(g *gate) {
 	}
 	g.need(len(g.j.Contents) > 0, "List what was in the parcel.")
 	g.need(len(g.j.Contents) == 0 || device, "Mark which item of the contents is the device.")
-	g.need(g.j.hasPhoto(PhotoArrival), "Add at least one arrival photo.")
+	g.need(g.j.HasPhoto(PhotoArrival), "Add at least one arrival photo.")
 	g.need(g.j.Screening != nil, "Answer the safety screening (lithium cells, mains, liquid).")
 }
 

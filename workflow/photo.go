@@ -2,6 +2,7 @@ package workflow
 
 import (
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -105,13 +106,9 @@ func SameBlurs(a, b []Mark) bool {
 	return true
 }
 
-func (j *Job) hasPhoto(k PhotoKind) bool {
-	for _, p := range j.Photos {
-		if p.Kind == k && !p.Removed {
-			return true
-		}
-	}
-	return false
+// HasPhoto reports whether a photo of this kind is on the job.
+func (j *Job) HasPhoto(k PhotoKind) bool {
+	return slices.ContainsFunc(j.Photos, func(p Photo) bool { return p.Kind == k && !p.Removed })
 }
 
 func (t *turn) photo(p Photo) (Photo, error) {

@@ -81,6 +81,12 @@ func guardNotCured(g *gate) {
 	g.need(g.reason != "", "Say in a few words why it goes back to diagnosing.")
 }
 
+// WorkedSince reports whether work was recorded since the job came to its stage.
+func (j *Job) WorkedSince() bool {
+	n := len(j.Work)
+	return n > 0 && !j.Work[n-1].At.Before(j.StageSince)
+}
+
 func guardTesting(g *gate) {
 	if g.j.returning() {
 		return
@@ -89,7 +95,7 @@ func guardTesting(g *gate) {
 		g.need(false, "Record what was done.")
 		return
 	}
-	g.need(!g.j.Work[len(g.j.Work)-1].At.Before(g.j.StageSince), "Record what was done since the device came back to the bench.")
+	g.need(g.j.WorkedSince(), "Record what was done since the device came back to the bench.")
 	if q := g.j.Quote(); q != nil {
 		g.need(q.State != QuoteOpen, "A further quote waits for an answer; move the job to awaiting approval, or withdraw the quote.")
 	}

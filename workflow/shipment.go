@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"slices"
 	"strings"
 	"time"
 )
@@ -150,16 +151,9 @@ func (p *ShipmentPrepared) fold(j *Job, e *Event) {
 func guardShipped(g *gate) {
 	j := g.j
 	if g.outcome == OutcomeRepaired {
-		passed := map[string]bool{}
-		for _, t := range j.LatestTests() {
-			passed[t.Name] = t.Passed && !t.At.Before(j.StageSince)
-		}
-		for _, name := range g.shop.Tests {
-			g.need(passed[name], "The test “%s” has not passed yet.", name)
-		}
-		for name, ok := range passed {
+		for name, ok := range g.needTests() {
 			if !ok {
-				g.need(contains(g.shop.Tests, name), "The test “%s” has failed.", name)
+				g.need(slices.Contains(g.shop.Tests, name), "The test “%s” has failed.", name)
 			}
 		}
 	} else if j.Screening != nil && j.Screening.Mains == Yes {
@@ -169,12 +163,8 @@ func guardShipped(g *gate) {
 		}
 		g.need(safe, "The device is mains-operated and was opened: record a passed “%s” first.", SafetyTest)
 	}
-	accounted := map[int]bool{}
-	for _, p := range j.Packed {
-		accounted[p.Item] = true
-	}
 	for _, i := range j.Contents {
-		g.need(accounted[i.ID], "“%s” came in with the parcel and is not accounted for.", i.Text)
+		g.need(j.Accounted(i.ID), "“%s” came in with the parcel and is not accounted for.", i.Text)
 	}
 	if g.shop.SettleFirst {
 		b := j.Balance(g.shop)
@@ -189,11 +179,7 @@ func guardShipped(g *gate) {
 	}
 }
 
-func contains(list []string, s string) bool {
-	for _, x := range list {
-		if x == s {
-			return true
-		}
-	}
-	return false
+// Accounted reports whether it is said what becomes of an item of the parcel.
+func (j *Job) Accounted(item int) bool {
+	return slices.ContainsFunc(j.Packed, func(p PackedItem) bool { return p.Item == item })
 }

@@ -2,6 +2,7 @@ package workflow
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"benchword/workflow/link"
@@ -31,15 +32,8 @@ var Stages = []Stage{StageBooked, StageReceived, StageDiagnosing, StageAwaitingA
 // words gives a stage as one says it.
 func (s Stage) words() string { return strings.ReplaceAll(string(s), "_", " ") }
 
-// stageRank orders the stages along a job's way.
-func stageRank(s Stage) int {
-	for i, x := range Stages {
-		if x == s {
-			return i
-		}
-	}
-	return -1
-}
+// Rank orders the stages along a job's way; what is no stage stands before all of them.
+func (s Stage) Rank() int { return slices.Index(Stages, s) }
 
 // Outcome is how a job ended, or is going to.
 type Outcome string

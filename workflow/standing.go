@@ -358,5 +358,5 @@ func (j *Job) next() Stage {
 	case StageShipped, StageWithdrawn:
 		return ""
 	}
-	return Stages[stageRank(j.Stage)+1]
+	return Stages[j.Stage.Rank()+1]
 }

@@ -31,6 +31,19 @@ func (j *Job) LatestTests() []Test {
 	return out
 }
 
+// needTests needs the shop's tests to have passed since the job came to its stage. It returns how the latest
+// run of each test stands.
+func (g *gate) needTests() map[string]bool {
+	passed := map[string]bool{}
+	for _, t := range g.j.LatestTests() {
+		passed[t.Name] = t.Passed && !t.At.Before(g.j.StageSince)
+	}
+	for _, name := range g.shop.Tests {
+		g.need(passed[name], "The test “%s” has not passed yet.", name)
+	}
+	return passed
+}
+
 // DoTest records one run of one test.
 type DoTest struct {
 	Test Test `json:"test"`

@@ -59,19 +59,9 @@ var moveWords = map[[2]workflow.Stage]string{
 // moveName gives the words on the button for a row of the transition table.
 func moveName(from, to workflow.Stage) string { return moveWords[[2]workflow.Stage{from, to}] }
 
-// stageOrder is a stage's place on a job's way.
-func stageOrder(s workflow.Stage) int {
-	for i, x := range workflow.Stages {
-		if x == s {
-			return i
-		}
-	}
-	return -1
-}
-
 // moveAsks reports whether something must be said with a move: why it goes back, or how it ended.
 func moveAsks(from, to workflow.Stage) bool {
-	back := stageOrder(to) < stageOrder(from)
+	back := to.Rank() < from.Rank()
 	return back || to == workflow.StageWithdrawn || from == workflow.StageDiagnosing && to == workflow.StageTesting
 }
 
@@ -85,7 +75,7 @@ func movesOf(j *workflow.Job, shop *workflow.Shop, base jobBase) []moveView {
 			continue
 		}
 		v := moveView{To: m.To, Words: moveName(j.Stage, m.To), Missing: m.Missing, ByCustomer: m.ByCustomer, Ask: moveAsks(j.Stage, m.To)}
-		v.Back = stageOrder(m.To) < stageOrder(j.Stage)
+		v.Back = m.To.Rank() < j.Stage.Rank()
 		if !main && !v.Ask && len(v.Missing) == 0 {
 			v.Main, main = true, true
 		}

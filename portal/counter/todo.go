@@ -42,7 +42,7 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 		if len(j.Contents) == 0 {
 			missing = append(missing, "contents")
 		}
-		if !hasPhotoOf(j, workflow.PhotoArrival) {
+		if !j.HasPhoto(workflow.PhotoArrival) {
 			missing = append(missing, "an arrival photo")
 		}
 		if j.Screening == nil {
@@ -129,7 +129,7 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 		stage = append(stage, finding)
 		more = append(more, checks)
 	case workflow.StageRepairing:
-		work := task("work", "What was done", state(workSince(j)), "nothing written down yet")
+		work := task("work", "What was done", state(j.WorkedSince()), "nothing written down yet")
 		if n := len(j.Work); n > 0 {
 			work.StateWords = templates.Count(n, "entry", "entries")
 		}
@@ -162,10 +162,17 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 			ready.StateWords = "told " + k.at(j.Ready.At)
 		}
 		counterOnly(&stage, ready)
-		packing := task("packing", "Pack and post", state(packedAll(j) && j.Shipment != nil), fmt.Sprintf("%d of %d items accounted for", packedCount(j), len(j.Contents)))
-		if packedAll(j) && j.Shipment == nil {
+		packed := 0
+		for _, it := range j.Contents {
+			if j.Accounted(it.ID) {
+				packed++
+			}
+		}
+		all := packed == len(j.Contents)
+		packing := task("packing", "Pack and post", state(all && j.Shipment != nil), fmt.Sprintf("%d of %d items accounted for", packed, len(j.Contents)))
+		if all && j.Shipment == nil {
 			packing.StateWords = "the parcel number is missing"
-		} else if j.Shipment != nil && packedAll(j) {
+		} else if all {
 			packing.StateWords = "packed, parcel " + cmp.Or(j.Shipment.Parcel, "handed over in person")
 		}
 		stage = append(stage, packing)
@@ -225,36 +232,6 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 	}
 	return stage, more
 }
-
-func hasPhotoOf(j *workflow.Job, kind workflow.PhotoKind) bool {
-	for _, p := range j.Photos {
-		if p.Kind == kind && !p.Removed {
-			return true
-		}
-	}
-	return false
-}
-
-// workSince reports whether work was written down since the job came to its stage.
-func workSince(j *workflow.Job) bool {
-	n := len(j.Work)
-	return n > 0 && !j.Work[n-1].At.Before(j.StageSince)
-}
-
-func packedCount(j *workflow.Job) int {
-	n := 0
-	for _, it := range j.Contents {
-		for _, p := range j.Packed {
-			if p.Item == it.ID {
-				n++
-				break
-			}
-		}
-	}
-	return n
-}
-
-func packedAll(j *workflow.Job) bool { return packedCount(j) == len(j.Contents) }
 
 // barOf chooses the steps at hand: at the bench always the photo with its finding; then the move that
 // can be made, or the first task that is still to do.
