@@ -1,12 +1,6 @@
 package templates
 
-import (
-	"strconv"
-
-	"benchword/workflow"
-)
-
-func itoa(n int) string { return strconv.Itoa(n) }
+import "benchword/workflow"
 
 // Home is the front page: what this is, and the ways in.
 type Home struct {

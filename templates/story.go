@@ -2,6 +2,7 @@ package templates
 
 import (
 	"slices"
+	"strconv"
 	"time"
 
 	"benchword/workflow"
@@ -67,7 +68,7 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 		}
 		switch x.Kind {
 		case workflow.KindReportSent:
-			v.URL, v.LinkText = base+"/report/"+itoa(x.Ref), w.T("story.report.open", x.Ref)
+			v.URL, v.LinkText = base+"/report/"+strconv.Itoa(x.Ref), w.T("story.report.open", x.Ref)
 		case workflow.KindMessageSent:
 			v.URL, v.LinkText = "#letters", w.T("story.letters.open")
 		}

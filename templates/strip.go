@@ -3,6 +3,7 @@ package templates
 import (
 	"cmp"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -242,7 +243,7 @@ func amountOf(w *locale.Words, l workflow.Length) (words, key string, n int) {
 	key = "hours"
 	if l.Days > 0 {
 		number := w.Number(int64(l.Days))
-		if k := "strip.number." + itoa(l.Days); w.Has(k) {
+		if k := "strip.number." + strconv.Itoa(l.Days); w.Has(k) {
 			number = w.T(k)
 		}
 		key, n = "days", l.Days

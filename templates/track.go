@@ -1,6 +1,7 @@
 package templates
 
 import (
+	"strconv"
 	"strings"
 	"time"
 
@@ -120,7 +121,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	}
 	for i := len(j.Reports) - 1; i >= 0; i-- {
 		r := &j.Reports[i]
-		t.Reports = append(t.Reports, ReportLink{r.Number, base + "/report/" + itoa(r.Number), w.Day(r.SentAt, loc), r.Short})
+		t.Reports = append(t.Reports, ReportLink{r.Number, base + "/report/" + strconv.Itoa(r.Number), w.Day(r.SentAt, loc), r.Short})
 	}
 	for _, d := range j.Duties {
 		if d.Waived != "" {
@@ -166,7 +167,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 // TrackPhotos returns the addresses of photos below a link.
 func TrackPhotos(token string) PhotoURLs {
 	return func(p *workflow.Photo) (small, large string) {
-		at := "/j/" + token + "/photo/" + itoa(p.ID)
+		at := "/j/" + token + "/photo/" + strconv.Itoa(p.ID)
 		// A blur drawn later makes new copies: their digest in the address lets a browser keep them.
 		return at + "/small.jpg?v=" + first(p.Small.Digest, 8), at + "/large.jpg?v=" + first(p.Large.Digest, 8)
 	}
