@@ -52,7 +52,7 @@ func TestBooking(t *testing.T) {
 	require.Equal(t, 200, page.StatusCode)
 	require.Contains(t, page.body, "1 Dock Street")
 	require.Contains(t, page.body, "http://desk.example/j/")
-	rows, err := d.svc.Store.Board(context.Background(), "harbour", workflow.BoardFilter{Limit: 10})
+	rows, err := d.svc.Board(context.Background(), workflow.BoardFilter{Limit: 10})
 	require.NoError(t, err)
 	require.Len(t, rows, 1)
 	d.n = rows[0].Job

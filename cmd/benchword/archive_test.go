@@ -43,7 +43,7 @@ func TestAJobsArchive(t *testing.T) {
 		if len(j.Reports) == 0 || of != nil && len(j.Photos) < len(of.Photos) {
 			continue
 		}
-		events, err := s.srv.service.Store.Events(context.Background(), j.Shop, j.Number, 0)
+		events, err := s.srv.service.Events(context.Background(), j.Number, 0)
 		require.NoError(t, err)
 		b, err := archiveOf(context.Background(), s.srv.service, nil, desk, j.Number, events, false)
 		require.NoError(t, err)
@@ -149,7 +149,7 @@ func TestNoCopyKeepsMetadata(t *testing.T) {
 	code, body := s.fetch(base+"/report/"+strconv.Itoa(len(j.Reports)+1)+".pdf", nil)
 	require.Equal(t, 200, code)
 	copies["report.pdf"] = body
-	events, err := s.srv.service.Store.Events(ctx, j.Shop, j.Number, 0)
+	events, err := s.srv.service.Events(ctx, j.Number, 0)
 	require.NoError(t, err)
 	copies["archive.zip"], err = archiveOf(ctx, s.srv.service, nil, desk, j.Number, events, false)
 	require.NoError(t, err)

@@ -172,7 +172,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	require.Eventually(t, func() bool {
 		left := 1
 		err := withStore(context.Background(), filepath.Join(dir, "shop.toml"), filepath.Join(dir, "data"), func(s *workflow.Service) error {
-			list, err := s.Store.EntriesIn(context.Background(), s.Shop.ID, workflow.EntryQueued, 1)
+			list, err := s.EntriesIn(context.Background(), workflow.EntryQueued, 1)
 			left = len(list)
 			return err
 		})
@@ -198,7 +198,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	notices, events := 0, 0
 	require.NoError(t, withStore(context.Background(), filepath.Join(dir, "shop.toml"), filepath.Join(dir, "data"), func(s *workflow.Service) error {
 		for n := range acked {
-			list, err := s.Store.Events(context.Background(), s.Shop.ID, workflow.JobNumber(n), 0)
+			list, err := s.Events(context.Background(), workflow.JobNumber(n), 0)
 			require.NoError(t, err)
 			_, err = workflow.VerifyChain(list)
 			require.NoError(t, err)

@@ -162,7 +162,7 @@ func (s *stage) oldJobs() (out []workflow.JobNumber) {
 // replays holds a job to its events.
 func (s *stage) replays(n workflow.JobNumber, met map[workflow.EventKind]bool) {
 	svc := s.srv.service
-	events, err := svc.Store.Events(s.t.Context(), svc.Shop.ID, n, 0)
+	events, err := svc.Events(s.t.Context(), n, 0)
 	require.NoError(s.t, err)
 	head, err := workflow.VerifyChain(events)
 	require.NoError(s.t, err)
@@ -199,7 +199,7 @@ func (s *stage) showsOld(n workflow.JobNumber, facts oldFacts) {
 func (s *stage) sendsOld(told *atomic.Int64) {
 	t, ctx, svc := s.t, s.t.Context(), s.srv.service
 	waiting := map[workflow.Via]int{}
-	queued, err := svc.Store.EntriesIn(ctx, svc.Shop.ID, workflow.EntryQueued, 1000)
+	queued, err := svc.EntriesIn(ctx, workflow.EntryQueued, 1000)
 	require.NoError(t, err)
 	for _, e := range queued {
 		waiting[e.Via.Channel()]++
@@ -207,7 +207,7 @@ func (s *stage) sendsOld(told *atomic.Int64) {
 	require.Greater(t, waiting[""], 4)
 	require.Positive(t, waiting["hook:till"])
 	require.Positive(t, waiting["hook:shelf-display"])
-	buried, err := svc.Store.EntriesIn(ctx, svc.Shop.ID, workflow.EntryBuried, 1000)
+	buried, err := svc.EntriesIn(ctx, workflow.EntryBuried, 1000)
 	require.NoError(t, err)
 	require.Greater(t, len(buried), 2)
 	s.clock.set(s.clock.now().Add(15 * time.Minute))
@@ -219,7 +219,7 @@ func (s *stage) sendsOld(told *atomic.Int64) {
 	}
 	require.NoError(t, s.srv.channels[0].Flush(ctx))
 	require.EqualValues(t, waiting["hook:till"], told.Load())
-	pushes, err := svc.Store.ClaimEntries(ctx, svc.Shop.ID, workflow.Claim{Via: workflow.Push, Now: s.clock.now().Add(48 * time.Hour), Until: s.clock.now().Add(49 * time.Hour), Limit: 10, Lease: "a test"})
+	pushes, err := svc.Claim(ctx, workflow.Claim{Via: workflow.Push, Now: s.clock.now().Add(48 * time.Hour), Until: s.clock.now().Add(49 * time.Hour), Limit: 10, Lease: "a test"})
 	require.NoError(t, err)
 	require.NotEmpty(t, pushes)
 	for _, e := range pushes {

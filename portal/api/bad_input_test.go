@@ -70,7 +70,7 @@ func TestBadBodies(t *testing.T) {
 	d := newDesk(t)
 	d.booked()
 	version := func() int64 {
-		v, err := d.svc.Store.Version(context.Background(), "harbour", d.n)
+		v, err := d.svc.Version(context.Background(), d.n)
 		require.NoError(t, err)
 		return v
 	}
@@ -301,7 +301,7 @@ func (d *desk) everyEvent() []string {
 	require.NoError(d.t, json.Unmarshal([]byte(d.get("/jobs").body), &rows))
 	var out []string
 	for _, r := range rows.Jobs {
-		events, err := d.svc.Store.Events(context.Background(), "harbour", r.Number, 0)
+		events, err := d.svc.Events(context.Background(), r.Number, 0)
 		require.NoError(d.t, err)
 		for _, e := range events {
 			out = append(out, fmt.Sprint(e.Job, e.Seq, e.Wire))

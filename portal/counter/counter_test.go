@@ -171,7 +171,7 @@ func TestNewJob(t *testing.T) {
 	require.True(t, strings.HasSuffix(ok.Header.Get("Location"), "/intake"))
 	again := f.again()
 	require.Equal(t, ok.Header.Get("Location"), again.Header.Get("Location"), "a double click writes one job down")
-	counts, err := d.svc.Store.Counts(t.Context(), "harbour")
+	counts, err := d.svc.Counts(t.Context())
 	require.NoError(t, err)
 	require.Equal(t, 1, counts[workflow.StageBooked])
 	require.Contains(t, ok.follow().body, "The job is ")

@@ -271,7 +271,7 @@ func TestReportAndQuoteInOneStep(t *testing.T) {
 	require.Contains(t, rosa.page(d.url("report/1")).body, "Something else.")
 	require.Equal(t, 404, rosa.get(d.url("report/2")).StatusCode)
 
-	entries, err := d.svc.Store.Entries(t.Context(), "harbour", d.n)
+	entries, err := d.svc.Entries(t.Context(), d.n)
 	require.NoError(t, err)
 	require.Equal(t, workflow.NoticeFindings, entries[len(entries)-1].Kind)
 	require.Equal(t, 1, entries[len(entries)-1].Quote, "one mail for both")

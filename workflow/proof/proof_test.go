@@ -66,7 +66,7 @@ func history(t testing.TB) []*workflow.Event {
 	do(workflow.RoleCounter, workflow.SendReport{Text: workflow.ReportText{Short: "Three joints are cracked."}})
 	do(workflow.RoleBench, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Pressed on it", Outcome: workflow.CheckConfirmed}})
 	do(workflow.RoleCounter, workflow.SendReport{Text: workflow.ReportText{Short: "It is the socket."}})
-	events, err := s.Store.Events(context.Background(), s.Shop.ID, n, 0)
+	events, err := s.Events(context.Background(), n, 0)
 	require.NoError(t, err)
 	return events
 }
