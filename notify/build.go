@@ -11,6 +11,8 @@ import (
 	"time"
 	"unicode"
 
+	"benchword/workflow"
+
 	"github.com/wneessen/go-mail"
 )
 
@@ -18,7 +20,9 @@ import (
 type Parts struct {
 	// ID is the Message-ID without brackets, Thread that of the job's thread.
 	ID, Thread string
-	Date       time.Time
+	// Before are the Message-IDs of the mails that this one takes the place of, the last of which it replies to.
+	Before []string
+	Date   time.Time
 	// From is the shop, To the customer, ReplyTo where answers go ("" for From).
 	From, To netmail.Address
 	ReplyTo  string
@@ -36,6 +40,7 @@ type Inline struct {
 	// CID is the Content-ID without brackets; Name the file name, in plain ASCII.
 	CID, Name string
 	JPEG      []byte
+	photo     *workflow.Photo // nil for one that is not of a job
 }
 
 // oneLine makes a text fit for a header: one line without control or direction-changing characters.
@@ -72,7 +77,7 @@ func Build(p Parts, signers ...*Signer) (*Mail, error) {
 	if err != nil {
 		return nil, &Failure{Fate: Refused, Words: "The mail address can't be right", Err: err}
 	}
-	out := &Mail{ID: p.ID, From: from, To: to, For: p.To.Address, UTF8: utf8}
+	out := &Mail{ID: p.ID, From: from, To: to, For: p.To.Address, Holds: []string{}, UTF8: utf8}
 	m := mail.NewMsg(mail.WithCharset(mail.CharsetUTF8), mail.WithEncoding(mail.EncodingQP), mail.WithNoDefaultUserAgent())
 	m.FromMailAddress(&netmail.Address{Name: personName(p.From.Name), Address: from})
 	m.ToMailAddress(&netmail.Address{Name: personName(p.To.Name), Address: to})
@@ -86,9 +91,13 @@ func Build(p Parts, signers ...*Signer) (*Mail, error) {
 	m.Subject(oneLine(p.Subject))
 	m.SetDateWithValue(p.Date)
 	m.SetMessageIDWithValue(p.ID)
+	before := p.Before
 	if p.Thread != "" {
-		m.SetGenHeader(mail.HeaderInReplyTo, "<"+p.Thread+">")
-		m.SetGenHeader(mail.HeaderReferences, "<"+p.Thread+">")
+		before = append([]string{p.Thread}, before...)
+	}
+	if n := len(before); n > 0 { // RFC 5322, 3.6.4
+		m.SetGenHeader(mail.HeaderInReplyTo, "<"+before[n-1]+">")
+		m.SetGenHeader(mail.HeaderReferences, "<"+strings.Join(before, "> <")+">")
 	}
 	// RFC 3834: nothing should answer this by itself. The second is what some mail systems heed instead.
 	m.SetGenHeader("Auto-Submitted", "auto-generated")

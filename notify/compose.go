@@ -72,7 +72,8 @@ func (m *Mails) domain() (string, error) {
 	return domainOf(addr), nil
 }
 
-// Compose implements [Composer].
+// Compose implements [Composer]. An entry that has been tried is told as its job stands now, another one as
+// it stood when the notice was made.
 func (m *Mails) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*Mail, error) {
 	shop := m.Service.Shop
 	domain, err := m.domain()
@@ -95,7 +96,14 @@ func (m *Mails) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry)
 		// RFC 8058 asks for https. A mail that the customer needs in any case has no such button.
 		p.Unsubscribe = w.view.Choose
 	}
-	return Build(p, m.Signers...)
+	if was, err := kept(e.Body); err == nil {
+		p.Before, p.ID = replaced(e, was.ID, domain)
+	}
+	out, err := Build(p, m.Signers...)
+	if err == nil {
+		out.Holds = append(out.Holds, w.holds...)
+	}
+	return out, err
 }
 
 // written is a mail's contents, before it is built.
@@ -103,15 +111,20 @@ type written struct {
 	view       *mail.Mail
 	html, text string
 	inline     []Inline
+	// holds are the links and photos that it holds, as [standing] names them.
+	holds []string
 	// optional: all that it tells is what the customer may do without.
 	optional bool
 }
 
 // write renders a notice, with as much in it as a mailbox shows without clipping.
 func (m *Mails) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, domain string) (*written, error) {
-	order, err := m.order(j, e)
+	order, links, err := m.order(j, e)
 	if err != nil {
 		return nil, err
+	}
+	if tried(e) {
+		order.At = m.Service.Now()
 	}
 	w := &written{optional: j.Choice() == workflow.TellEveryStep}
 	for _, x := range append([]workflow.Entry{*order.Entry}, order.Also...) {
@@ -128,6 +141,10 @@ func (m *Mails) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, d
 		if len(w.html) <= MaxHTML || order.Brief >= 2 {
 			break
 		}
+	}
+	w.holds = links
+	for _, i := range w.inline {
+		w.holds = append(w.holds, photoHeld(i.photo))
 	}
 	w.text, err = m.render(w.view.Plain())
 	return w, err
@@ -176,40 +193,34 @@ var aboutQuote = map[workflow.NoticeKind]bool{
 // previewID marks the entry of a mail that is only looked at.
 const previewID = "preview"
 
-// order says what the mail is about and makes its links.
-func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (mail.Order, error) {
+// order says what the mail is about and makes its links, which it names as [standing] does.
+func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (o mail.Order, links []string, err error) {
 	shop, now := m.Service.Shop, m.Service.Now()
 	e, also := leading(j, e)
-	o := mail.Order{
+	o = mail.Order{
 		Job: j, Entry: e, Also: also, Shop: shop, Words: m.Words.For(j.Customer.Language),
 		Find: shop.BaseURL + "/find", Packing: shop.BaseURL + "/packing",
 	}
+	address := func(path string, g *workflow.LinkGrant) string {
+		t, tokenErr := m.Service.Token(j, g)
+		err = errors.Join(err, tokenErr)
+		links = append(links, linkHeld(g))
+		return shop.BaseURL + path + t
+	}
 	if g := j.Link(link.Look, now); g != nil {
-		t, err := m.Service.Token(j, g)
-		if err != nil {
-			return o, err
-		}
-		o.Look = shop.BaseURL + "/j/" + t
+		o.Look = address("/j/", g)
 		o.Choose = o.Look + "/notices"
 	}
 	if g := j.Link(link.Decide, now); g != nil && (g.Quote == e.Quote || aboutQuote[e.Kind] && g.Quote == len(j.Quotes)) {
-		t, err := m.Service.Token(j, g)
-		if err != nil {
-			return o, err
-		}
-		o.Decide = shop.BaseURL + "/d/" + t
+		o.Decide = address("/d/", g)
 	}
 	if g, d := j.Link(link.Choose, now), j.Delay(); g != nil && d != nil && g.Quote == d.Number {
-		t, err := m.Service.Token(j, g)
-		if err != nil {
-			return o, err
-		}
-		o.Delay = shop.BaseURL + "/c/" + t
+		o.Delay = address("/c/", g)
 	}
 	if o.Decide == "" && e.ID == previewID && e.Quote > 0 {
 		o.Decide = shop.BaseURL + "/d/preview"
 	}
-	return o, nil
+	return o, links, err
 }
 
 // weight says which notice of several gives a mail its subject: what asks something of the reader, then
@@ -282,7 +293,7 @@ func (m *Mails) show(ctx context.Context, view *mail.Mail, j *workflow.Job, e *w
 		left -= len(c.jpeg)
 		cid := fmt.Sprintf("p%d.%s@%s", p.ID, e.ID, domain)
 		p.Show("cid:"+cid, c.width, c.height)
-		out = append(out, Inline{CID: cid, Name: fmt.Sprintf("photo-%d.jpg", p.ID), JPEG: c.jpeg})
+		out = append(out, Inline{CID: cid, Name: fmt.Sprintf("photo-%d.jpg", p.ID), JPEG: c.jpeg, photo: photo})
 	}
 	return out, nil
 }

@@ -24,9 +24,10 @@ type Transport interface {
 	Send(ctx context.Context, m *Mail) (words string, err error)
 }
 
-// Composer renders and builds a notice. For a mail the job is as it stood when the notice was made, with the
-// customer, links and photos as they are now; for other ways it is as it is now. The same job and entry must
-// give the same bytes.
+// Composer renders and builds a notice. For a mail that is tried for the first time the job is as it stood when
+// the notice was made, with the customer, links and photos as they are now; else it is as it is now. If the
+// entry has a Body, that is an earlier mail of it that may have arrived, and the new one replies to it. The
+// same job and entry must give the same bytes.
 type Composer interface {
 	Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*Mail, error)
 }
@@ -495,7 +496,7 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 		if f.RetryAfter > 0 {
 			s.RetryAt = latest(s.RetryAt, now.Add(min(f.RetryAfter, mostRetryAfter)))
 		}
-		if m != nil && d.cfg.Via == "" {
+		if m != nil && d.cfg.Via == "" && fate == Unknown {
 			s.Body = m.keep()
 		}
 	}
@@ -560,6 +561,13 @@ func tries(e *workflow.Entry, fates ...Fate) int {
 	return n
 }
 
+// tried reports whether the entry has been on its way before, or found the server away.
+func tried(e *workflow.Entry) bool {
+	return slices.ContainsFunc(e.Attempts, func(a workflow.Attempt) bool {
+		return !slices.Contains([]Fate{Held, Paced, Unwritten}, Fate(a.Result))
+	})
+}
+
 // gap is the wait before the next try.
 func (d *Dispatcher) gap(e *workflow.Entry, fate Fate) time.Duration {
 	n := tries(e, PutOff, Unknown)
@@ -607,14 +615,17 @@ func (d *Dispatcher) prepare(ctx context.Context, e *workflow.Entry) (m *Mail, e
 	if err := d.ready(j, e); err != nil {
 		return nil, err
 	}
-	if len(e.Body) > 0 {
-		if m, err := kept(e.Body); err == nil && m.For == j.Customer.Email.Text {
-			return m, nil
-		}
+	if tries(e, Unknown) == 0 {
+		e.Body = nil // an earlier version kept what was put off, too
+	}
+	if m, err := kept(e.Body); err == nil && !m.withdrawn(j, d.now()) {
+		return m, nil
 	}
 	told, with := j.Told(e)
-	if j, err = d.asOf(ctx, j, told[len(told)-1]); err != nil {
-		return nil, &Failure{Fate: PutOff, Words: "The job's history could not be read just now.", Err: err}
+	if !tried(e) {
+		if j, err = d.asOf(ctx, j, told[len(told)-1]); err != nil {
+			return nil, &Failure{Fate: PutOff, Words: "The job's history could not be read just now.", Err: err}
+		}
 	}
 	if m, err = d.cfg.Composer.Compose(ctx, j, e); err == nil {
 		m.With = with
@@ -637,8 +648,8 @@ func unwritten(err error) error {
 	return &Failure{Fate: Unwritten, Words: "The mail could not be written.", Err: err}
 }
 
-// asOf gives the job as it stood when the notice (the last one of a mail) was made, so that a mail tells its own step and a
-// repeat says the same; but with the customer, links and photos as they are now: a mail goes to the
+// asOf returns the job as it stood when the notice (the last one of a mail) was made, so that what a crash
+// repeats says the same; but with the customer, links and photos as they are now: a mail goes to the
 // corrected address, holds no link that was taken back, and shows no photo that was removed.
 func (d *Dispatcher) asOf(ctx context.Context, now *workflow.Job, e workflow.Entry) (*workflow.Job, error) {
 	store := d.cfg.Service.Store

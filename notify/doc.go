@@ -8,11 +8,14 @@
 //   - At least once. An entry leaves the queue only when the mail server has accepted its mail, or when
 //     it is buried. A crash between any two steps loses nothing: a claim is a lease, and when it runs
 //     out the entry is claimed again.
-//   - A repeat is recognisable. The Message-ID is made of the entry's id, so every repeat carries the
-//     same one. It carries the same bytes too: they are made from the job as it stood when the notice
-//     was made, kept with the entry from the first refusal on, and sent again unchanged. Only a customer
-//     whose address, links or photos have changed in between gets a mail that is built anew, under the
-//     same Message-ID.
+//   - A repeat is recognisable: it has the same bytes and the same Message-ID, which is made of the entry's id.
+//     A mail that may have arrived (see Unknown below) is kept with its entry and sent again unchanged, unless
+//     something in it was withdrawn since: a link ended, a photo was removed or blurred, the address corrected.
+//     Then it is written anew under a Message-ID of its own, as a reply to the one before (RFC 5322, 3.6.4).
+//   - A mail that waits tells what is so when it leaves. One that no server has taken is written anew for each
+//     try: with the customer, links, photos, words and state of then, under its first Message-ID. Before its
+//     first try it tells the job as it stood when the notice was made, with the customer, links and photos of
+//     now: so a crash between sending and settling repeats it to the letter, if none of those has changed.
 //   - In order per job. While an entry of a job is queued, tried or waiting, those after it wait. One
 //     that is buried holds nothing up.
 //   - Never before its time. An entry's instant is the earliest at which it is claimed. Nothing goes out

@@ -17,7 +17,7 @@ const (
 	// mail. It is tried again with growing gaps.
 	PutOff Fate = "put off"
 	// Unknown: the whole mail went out, but no answer came back. The server may have it. It is tried
-	// again, with the same Message-ID, so that the reader's program can tell that it is the same mail.
+	// again, with the same bytes and Message-ID, so that the reader's program can tell that it is the same mail.
 	Unknown Fate = "unknown"
 	// Unreached: no server was found ready for any mail (no connection, no greeting, no encryption, no
 	// sign-in, or "421 closing"). That is not this mail's fault, and does not count against it.

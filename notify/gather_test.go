@@ -249,7 +249,7 @@ func TestGatheredNoticesKeepWhatTheyAsk(t *testing.T) {
 		if x.name != "promise_breached_explained" {
 			continue
 		}
-		order, err := b.mails.order(x.job, &x.entry)
+		order, _, err := b.mails.order(x.job, &x.entry)
 		require.NoError(t, err)
 		require.NotEmpty(t, order.Delay)
 		order.Also = []workflow.Entry{x.entry}
@@ -291,7 +291,7 @@ func TestTwoQuestionsInOneMail(t *testing.T) {
 	}
 	j := *quote.job
 	j.Delays = breach.job.Delays
-	order, err := b.mails.order(&j, &quote.entry)
+	order, _, err := b.mails.order(&j, &quote.entry)
 	require.NoError(t, err)
 	order.Decide, order.Delay = "https://bench.example/d/decide", "https://bench.example/c/choose"
 	late := breach.entry

@@ -104,7 +104,8 @@ func (b *Inbox) ours(id string) bool {
 	return ok
 }
 
-// names takes one of our Message-IDs apart: "<job>-<seq>-<kind>@domain", or "<job>.job@domain".
+// names takes one of our Message-IDs apart: "<job>-<seq>-<kind>@domain", with ".2" and so on before
+// the @ if it is not the notice's first, or "<job>.job@domain".
 func (b *Inbox) names(id string) (n workflow.JobNumber, notice string, ok bool) {
 	left, ok := strings.CutSuffix(strings.ToLower(id), "@"+strings.ToLower(b.Domain))
 	if !ok {
@@ -114,7 +115,7 @@ func (b *Inbox) names(id string) (n workflow.JobNumber, notice string, ok bool) 
 	job, thread := strings.CutSuffix(left, ".job")
 	if !thread {
 		job, _, _ = strings.Cut(left, "-")
-		notice = left
+		notice, _, _ = strings.Cut(left, ".")
 	}
 	n, err := workflow.ParseJobNumber(job)
 	return n, notice, err == nil

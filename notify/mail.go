@@ -4,15 +4,17 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
+	"strconv"
 	"strings"
+	"time"
 
 	"benchword/workflow"
 
 	"golang.org/x/net/idna"
 )
 
-// Mail is a notice, rendered and built: the bytes that go over the line, and their envelope. A mail is
-// built once; what is tried again is the same bytes. Messages that go other ways are of this type, too: To
+// Mail is a notice, rendered and built: the bytes that go over the line, and their envelope. Messages that go other ways are of this type, too: To
 // is then the address that they are posted to.
 type Mail struct {
 	// ID is the Message-ID without its brackets.
@@ -20,9 +22,10 @@ type Mail struct {
 	// From and To are the envelope's addresses, without brackets; their domains are in ASCII.
 	From string `json:"from"`
 	To   string `json:"to"`
-	// For is the customer's address as the job has it: a kept mail is used again only while it is the
-	// same.
-	For string `json:"for"`
+	// For is the customer's address as the job has it. Holds names the links and photos in the mail, as
+	// [standing] does.
+	For   string   `json:"for"`
+	Holds []string `json:"holds"`
 	// UTF8 says that an address or header needs a server that offers SMTPUTF8 (RFC 6531).
 	UTF8 bool `json:"utf8,omitempty"`
 	// With are the notices that it tells beside its own.
@@ -31,6 +34,51 @@ type Mail struct {
 	Gone workflow.Command `json:"-"`
 	// Data is the whole message, lines ended by CRLF; of a webhook its body, of a push its text.
 	Data []byte `json:"-"`
+}
+
+// withdrawn reports whether something that the mail holds may no longer be told: its address is not the
+// customer's any more, a link has ended, a photo was taken off the job. Of a mail that an earlier version
+// kept nobody knows what it holds, so it counts as withdrawn.
+func (m *Mail) withdrawn(j *workflow.Job, now time.Time) bool {
+	stands := standing(j, now)
+	return m.For != j.Customer.Email.Text || m.Holds == nil || slices.ContainsFunc(m.Holds, func(h string) bool { return !stands[h] })
+}
+
+// standing names what of a job may be mailed: its links in force, and its photos as they are shown (one that
+// is made unreadable in places is another one).
+func standing(j *workflow.Job, now time.Time) map[string]bool {
+	stands := map[string]bool{}
+	for i := range j.Links {
+		if g := &j.Links[i]; !g.Revoked && now.Before(g.ExpiresAt) {
+			stands[linkHeld(g)] = true
+		}
+	}
+	for i := range j.Photos {
+		if p := &j.Photos[i]; !p.Removed {
+			stands[photoHeld(p)] = true
+		}
+	}
+	return stands
+}
+
+func linkHeld(g *workflow.LinkGrant) string { return "link " + g.ID }
+func photoHeld(p *workflow.Photo) string    { return "photo " + p.Large.Digest }
+
+// replaced returns the Message-IDs that a notice's mails have had up to and with the one given, and the one
+// for a mail that takes its place: "<entry>@domain", "<entry>.2@domain", "<entry>.3@domain" …
+func replaced(e *workflow.Entry, last, domain string) (before []string, next string) {
+	name := func(n int) string {
+		if n == 1 {
+			return e.ID + "@" + domain
+		}
+		return e.ID + "." + strconv.Itoa(n) + "@" + domain
+	}
+	left, _, _ := strings.Cut(strings.TrimPrefix(last, e.ID), "@")
+	n, _ := strconv.Atoi(strings.TrimPrefix(left, "."))
+	for i := 1; i < max(n, 1); i++ {
+		before = append(before, name(i))
+	}
+	return append(before, last), name(max(n, 1) + 1)
 }
 
 // keep packs the mail for the outbox: one line of envelope, and the message.

@@ -152,7 +152,7 @@ func (p *Pushes) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry
 	if at := svc.Shop.Awake(&j.Customer, now); at.After(now) {
 		return nil, errLater{Held, at, "It is night where the customer is."}
 	}
-	order, err := p.Mails.order(j, e)
+	order, _, err := p.Mails.order(j, e)
 	if err != nil {
 		return nil, err
 	}

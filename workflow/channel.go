@@ -64,7 +64,8 @@ type Entry struct {
 	State     EntryState `json:"state"`
 	// Attempts are the tries so far, oldest first.
 	Attempts []Attempt `json:"attempts,omitempty"`
-	// Body is the built message, kept so that a retry sends the same bytes; emptied once settled.
+	// Body is a built message that may have arrived, kept so that a retry sends the same bytes; emptied once
+	// settled.
 	Body []byte `json:"-"`
 	// Lease is the fencing token of the claim in force; Settle must name it.
 	Lease      string    `json:"-"`
