@@ -86,6 +86,10 @@
 //
 // # Decisions
 //
+//   - 2026-11-30: An email that no server took is not kept but written anew for each attempt, and one that may
+//     have arrived says which links and photos it holds. Rejected: a digest of all that an email was made from,
+//     beside its bytes, since writing it anew is the comparison; keeping the bytes before each attempt, which
+//     costs a second write for every email; a Message-ID made of the contents, which no earlier version knows.
 //   - 2026-11-27: The outbox has lanes. An entry names its channel, order holds per job and channel, and a
 //     dispatcher claims one channel. Email is the empty channel, so ids, Message-IDs and rows are what they
 //     were; in Redis email keeps its own queue, so a version that knows no other channel sees nothing else
