@@ -143,10 +143,12 @@ var checksTask = &task{
 		}
 	},
 	view: func(r *request) (templates.View, error) {
-		v := &checksPage{Photos: photoViews(r.job, r.shop()), Tell: r.x.form(r.c, r.base.To("symptom"))}
-		v.Tell.Values.Set("symptom", r.job.Symptom)
+		v := &checksPage{Photos: photoViews(r.job, r.shop()), Tell: r.formTo("symptom")}
+		if !v.Tell.Bad() {
+			v.Tell.Values.Set("symptom", r.job.Symptom)
+		}
 		if len(r.job.Suspects) > 0 {
-			v.Plan = r.x.form(r.c, r.base.To("check-plan"))
+			v.Plan = r.formTo("check-plan")
 		}
 		for _, s := range r.job.Suspects {
 			v.Pick = append(v.Pick, choice{Value: strconv.Itoa(s.ID), Words: s.Text})
@@ -199,25 +201,8 @@ var checksTask = &task{
 	},
 }
 
-// beside shows the checks again around a refused form that stands on their page.
-func (r *request) beside(put func(v *checksPage, form *form)) (templates.View, error) {
-	form := r.form
-	r.form = r.x.form(r.c, r.base.To("checks"))
-	r.form.Version = r.job.Version
-	r.base.Form = r.form
-	checksTask.fill(r)
-	v, err := checksTask.view(r)
-	if v, ok := v.(*checksPage); ok && err == nil {
-		put(v, form)
-	}
-	return v, err
-}
-
 var symptomTask = &task{
-	path: "symptom", postOnly: true, then: "checks",
-	view: func(r *request) (templates.View, error) {
-		return r.beside(func(v *checksPage, form *form) { v.Tell = form })
-	},
+	path: "symptom", on: checksTask, then: "checks",
 	read: func(r *request) ([]workflow.Command, error) {
 		past, err := r.x.s.Service().Past(r.c.UserContext(), r.job.Device.Kind, r.value("symptom"))
 		if err != nil {
@@ -229,11 +214,8 @@ var symptomTask = &task{
 }
 
 var planTask = &task{
-	path: "check-plan", postOnly: true, then: "checks",
+	path: "check-plan", on: checksTask, then: "checks",
 	fields: map[string]string{"suspect": "about", "text": "what"},
-	view: func(r *request) (templates.View, error) {
-		return r.beside(func(v *checksPage, form *form) { v.Plan = form })
-	},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.PlanCheck{
 			Suspect: r.number("about", "The suspect"), Text: r.value("what"), Minutes: r.number("minutes", "The time it takes"), Behind: r.value("behind"),

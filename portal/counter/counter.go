@@ -85,7 +85,6 @@ func Mount(s *portal.Server, cfg Config) error {
 	j.Get("/quote/:n/:form.pdf", anybody, x.quotePaper)
 	j.Get("/decisions", anybody, x.showDecisions)
 	j.Get("/decisions.json", desk, x.exportDecisions)
-	j.Get("/report/preview", anybody, x.showPreview)
 	j.Get("/report/preview/paper.pdf", anybody, x.previewPaper)
 	j.Get("/report/preview/page", anybody, x.previewPage)
 	j.Get("/report/preview/quote", anybody, x.previewQuote)
@@ -94,7 +93,7 @@ func Mount(s *portal.Server, cfg Config) error {
 	j.Post("/photos/one", anybody, x.photoOne)
 	for _, t := range x.tasks() {
 		need := s.Need(t.roles...)
-		if t.view != nil && !t.postOnly {
+		if t.view != nil {
 			j.Get("/"+t.path, need, x.show(t))
 		}
 		if t.read != nil {
@@ -116,7 +115,7 @@ func (x *counter) tasks() []*task {
 	return []*task{
 		intakeTask, lookTask, photosTask, photoWordsTask, photoTask, photoRemoveTask, findingTask, correctTask, withdrawTask, checksTask, symptomTask, planTask,
 		workTask, dutiesTask, dutyDoneTask, dutyWaiveTask, testsTask, readyTask, packingTask, holdTask, liftTask,
-		reportTask, sendTask, quoteTask, takeBackTask, answerTask, undoTask, chargeTask,
+		reportTask, previewTask, sendTask, quoteTask, takeBackTask, answerTask, undoTask, chargeTask,
 		promiseTask, delayTask, delayChoiceTask, levelTask, paymentTask, customerTask, lettersTask, linkTask, linkRevokeTask, linkMailTask, noticesTask, againTask, toldTask, eraseTask, moveTask,
 	}
 }

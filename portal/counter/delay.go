@@ -64,7 +64,7 @@ func (*delayPage) Choices() []choice { return delayChoices }
 func (r *request) delayPage() *delayPage {
 	v := delayPageOf(r.title("Why it is late"), r.job, r.shop(), r.now())
 	if v.Digest != "" {
-		v.Choose = r.x.form(r.c, r.base.To("delay/choice"))
+		v.Choose = r.formTo("delay/choice")
 	}
 	return v
 }
@@ -99,19 +99,7 @@ var delayTask = &task{
 }
 
 var delayChoiceTask = &task{
-	path: "delay/choice", postOnly: true, roles: counterUp,
-	view: func(r *request) (templates.View, error) {
-		v := r.delayPage()
-		if v.Choose == nil {
-			v.Form.Errors = r.form.Errors
-		} else {
-			v.Choose.Values, v.Choose.Errors = r.form.Values, r.form.Errors
-			blank := r.x.form(r.c, r.base.To("delay"))
-			blank.Version = r.job.Version
-			v.Form = blank
-		}
-		return v, nil
-	},
+	path: "delay/choice", on: delayTask, roles: counterUp,
 	read: func(r *request) ([]workflow.Command, error) {
 		how := strings.TrimSpace(r.value("how"))
 		if how == "" {

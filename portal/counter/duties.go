@@ -75,7 +75,7 @@ var dutiesTask = &task{
 	path: "duties", then: "duties",
 	fields: map[string]string{"text": "duty"},
 	fill:   func(r *request) { r.form.Values.Set("before", string(workflow.StageShipped)) },
-	view:   func(r *request) (templates.View, error) { return r.dutiesPage(nil), nil },
+	view:   func(r *request) (templates.View, error) { return r.dutiesPage(), nil },
 	read: func(r *request) ([]workflow.Command, error) {
 		finding := r.number("finding", "The finding")
 		return []workflow.Command{workflow.RaiseDuty{Duty: workflow.Duty{Rule: r.value("rule"), Text: r.value("duty"), Before: workflow.Stage(r.value("before")), Finding: finding}}}, nil
@@ -83,12 +83,9 @@ var dutiesTask = &task{
 	said: "The duty is on the list.",
 }
 
-// dutiesPage makes the list of duties; waive is the form that lets one go, after a refusal.
-func (r *request) dutiesPage(waive *form) *dutiesPage {
-	v := &dutiesPage{Waive: waive}
-	if waive == nil {
-		v.Waive = r.x.form(r.c, r.base.To("duty/waive"))
-	}
+// dutiesPage makes the list of duties.
+func (r *request) dutiesPage() *dutiesPage {
+	v := &dutiesPage{Waive: r.formTo("duty/waive")}
 	for _, f := range r.job.Findings {
 		if !f.Withdrawn {
 			v.Findings = append(v.Findings, choice{Value: strconv.Itoa(f.ID), Words: f.Text})
@@ -103,21 +100,8 @@ func (r *request) dutiesPage(waive *form) *dutiesPage {
 	return v
 }
 
-// besides shows the list of duties again around a refused form that stands on it.
-func (r *request) besides() *dutiesPage {
-	form := r.form
-	r.form = r.x.form(r.c, r.base.To("duties"))
-	dutiesTask.fill(r)
-	return r.dutiesPage(form)
-}
-
 var dutyDoneTask = &task{
-	path: "duty/done", postOnly: true, then: "duties",
-	view: func(r *request) (templates.View, error) {
-		v := r.besides()
-		v.Form.Errors, v.Waive = v.Waive.Errors, r.x.form(r.c, r.base.To("duty/waive"))
-		return v, nil
-	},
+	path: "duty/done", on: dutiesTask, then: "duties",
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.DoDuty{ID: r.number("id", "The duty")}}, nil
 	},
@@ -125,9 +109,8 @@ var dutyDoneTask = &task{
 }
 
 var dutyWaiveTask = &task{
-	path: "duty/waive", postOnly: true, then: "duties", roles: counterUp,
+	path: "duty/waive", on: dutiesTask, then: "duties", roles: counterUp,
 	fields: map[string]string{"duty": "id"},
-	view:   func(r *request) (templates.View, error) { return r.besides(), nil },
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.WaiveDuty{ID: r.number("id", "The duty"), Reason: r.value("reason")}}, nil
 	},

@@ -132,7 +132,7 @@ func (r *request) findingPage(id int) *findingPage {
 	if f := r.job.Finding(id); f != nil {
 		v.Withdrawn = f.Reason
 		if !f.Withdrawn {
-			v.Withdraw = r.x.form(r.c, r.base.To("finding/"+strconv.Itoa(id)+"/withdraw"))
+			v.Withdraw = r.formTo("finding/" + strconv.Itoa(id) + "/withdraw")
 		}
 		v.More = true
 	}
@@ -231,24 +231,7 @@ var correctTask = &task{
 }
 
 var withdrawTask = &task{
-	path: "finding/:id/withdraw", postOnly: true,
-	view: func(r *request) (templates.View, error) {
-		form := r.form
-		id := r.param("id")
-		if r.job.Finding(id) == nil {
-			return nil, &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such finding on this job."}
-		}
-		r.form = r.x.form(r.c, r.base.To("finding/"+strconv.Itoa(id)))
-		r.form.Version = r.job.Version
-		correctTask.fill(r)
-		v := r.findingPage(id)
-		if v.Withdraw != nil {
-			v.Withdraw = form
-		} else {
-			v.Form.Errors = form.Errors
-		}
-		return v, nil
-	},
+	path: "finding/:id/withdraw", on: correctTask,
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.WithdrawFinding{ID: r.param("id"), Reason: r.value("reason")}}, nil
 	},

@@ -606,7 +606,7 @@ func TestEveryPageInEveryStage(t *testing.T) {
 	x := &counter{s: d.s}
 	paths := []string{"", "history", "report/preview", "report/1", "finding/1", "photo/1", "move/diagnosing", "move/testing", "move/shipped", "move/withdrawn"}
 	for _, k := range x.tasks() {
-		if k.view != nil && !k.postOnly && !strings.Contains(k.path, ":") {
+		if k.view != nil && !strings.Contains(k.path, ":") {
 			paths = append(paths, k.path)
 		}
 	}
@@ -694,4 +694,28 @@ func TestHints(t *testing.T) {
 	require.Empty(t, hints("short", "x", "The butcherbird sings.", "en"), "whole words only")
 	require.Empty(t, hints("short", "x", strings.TrimSpace(strings.Repeat("word ", 25))+".", "en"))
 	require.Len(t, hints("short", "x", strings.TrimSpace(strings.Repeat("word ", 26))+".", "en"), 1)
+}
+
+// A refused form that stands beside another on a page comes back there, as it was typed; the other form is as
+// one finds it.
+func TestARefusedFormComesBackBesideTheOther(t *testing.T) {
+	d := newDesk(t)
+	d.diagnosing()
+	d.now = d.now.AddDate(0, 0, 18)
+	_, err := d.svc.WakeDue(t.Context())
+	require.NoError(t, err)
+	rosa := d.as("rosa")
+	at, choice := d.url("delay"), d.url("delay/choice")
+	bad := rosa.page(at).form(choice).set("choice", string(workflow.DelayReturn)).send()
+	require.Equal(t, 422, bad.StatusCode)
+	require.Contains(t, bad.body, `<a href="#how">`)
+	require.Equal(t, string(workflow.DelayReturn), bad.kept(choice).Get("choice"))
+	require.Equal(t, strconv.FormatInt(d.version(), 10), bad.kept(at).Get("v"))
+	require.Equal(t, 303, bad.form(choice).set("how", "+1 902 555 0142").send().StatusCode)
+
+	// By now there is nothing to choose: what is said stands above the form that is left.
+	gone := rosa.post(choice, "choice", string(workflow.DelayAgree), "how", "+1 902 555 0142", "digest", "x")
+	require.GreaterOrEqual(t, gone.StatusCode, 400)
+	require.Contains(t, gone.body, `class="errors"`)
+	require.NotContains(t, gone.body, `action="`+choice+`"`)
 }

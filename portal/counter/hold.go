@@ -32,13 +32,7 @@ var holdTask = &task{
 }
 
 var liftTask = &task{
-	path: "hold/lift", postOnly: true,
-	view: func(r *request) (templates.View, error) {
-		errs := r.form.Errors
-		r.form = r.x.form(r.c, r.base.To("hold"))
-		r.form.Errors = errs
-		return holdTask.view(r)
-	},
+	path: "hold/lift", on: holdTask,
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.LiftHold{}}, nil },
 	said: "The hold is lifted; the clock runs.",
 }

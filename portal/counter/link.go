@@ -30,10 +30,7 @@ var linkTask = &task{
 			return nil, &workflow.Error{Code: workflow.CodeGone, Message: "The person was erased from this job, and every link with it."}
 		}
 		v := &linkPage{jobBase: r.title("Customer’s link"), Mailed: r.job.Customer.Email.Text}
-		v.Revoke, v.Mail = r.x.form(r.c, r.base.To("link/revoke")), r.x.form(r.c, r.base.To("link/mail"))
-		if r.refused {
-			v.Revoke.Errors = r.form.Errors
-		}
+		v.Revoke, v.Mail = r.formTo("link/revoke"), r.formTo("link/mail")
 		g := r.job.Link(link.Look, r.now())
 		if g == nil {
 			return v, nil
@@ -52,15 +49,13 @@ var linkTask = &task{
 }
 
 var linkRevokeTask = &task{
-	path: "link/revoke", postOnly: true, roles: counterUp, then: "link",
-	view: linkTask.view,
+	path: "link/revoke", on: linkTask, roles: counterUp, then: "link",
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.RevokeLinks{}}, nil },
 	said: "Every link that was out has ended. This is the new one.",
 }
 
 var linkMailTask = &task{
-	path: "link/mail", postOnly: true, roles: counterUp, then: "link",
-	view: linkTask.view,
+	path: "link/mail", on: linkTask, roles: counterUp, then: "link",
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.AskLink{}}, nil },
 	said: "The link is on its way by mail.",
 }

@@ -148,8 +148,7 @@ var noticesTask = &task{
 
 // againTask and toldTask are the buttons beside a mail that was given up.
 var againTask = &task{
-	path: "notices/again", postOnly: true, roles: counterUp,
-	view: noticesTask.view,
+	path: "notices/again", on: noticesTask, roles: counterUp,
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.SendAgain{ID: r.value("id")}}, nil
 	},
@@ -157,8 +156,7 @@ var againTask = &task{
 }
 
 var toldTask = &task{
-	path: "notices/told", postOnly: true, roles: counterUp,
-	view: noticesTask.view,
+	path: "notices/told", on: noticesTask, roles: counterUp,
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.NoteTold{ID: r.value("id")}}, nil
 	},

@@ -155,25 +155,13 @@ func (r *request) photoPage() (*photoPage, error) {
 		}
 		v.Pairs = append(v.Pairs, choice{Value: strconv.Itoa(q.ID), Words: words})
 	}
-	v.Remove = r.x.form(r.c, r.base.To("photo/"+strconv.Itoa(p.ID)+"/remove"))
+	v.Remove = r.formTo("photo/" + strconv.Itoa(p.ID) + "/remove")
 	v.jobBase = r.title(v.Photo.Number)
 	return v, nil
 }
 
 var photoRemoveTask = &task{
-	path: "photo/:id/remove", postOnly: true, then: "photos",
-	view: func(r *request) (templates.View, error) {
-		form := r.form
-		r.form = r.x.form(r.c, r.base.To("photo/"+r.c.Params("id")))
-		r.form.Version = r.job.Version
-		photoTask.fill(r)
-		v, err := r.photoPage()
-		if err != nil {
-			return nil, err
-		}
-		v.Remove = form
-		return v, nil
-	},
+	path: "photo/:id/remove", on: photoTask, then: "photos",
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.RemovePhoto{ID: r.param("id"), Reason: r.value("reason")}}, nil
 	},

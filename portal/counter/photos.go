@@ -184,7 +184,7 @@ func (x *counter) photoFile(c *fiber.Ctx) error {
 var photosTask = &task{
 	path: "photos",
 	fill: func(r *request) { r.form.Values.Set("kind", string(kindFor(r.job.Stage))) },
-	view: func(r *request) (templates.View, error) { return r.photoList(nil), nil },
+	view: func(r *request) (templates.View, error) { return r.photoList(), nil },
 	read: func(r *request) ([]workflow.Command, error) {
 		if len(r.photos) == 0 {
 			r.form.Add("photo", "Choose at least one photo, or take one.")
@@ -199,21 +199,16 @@ var photosTask = &task{
 	then: "photos",
 }
 
-// photoList makes the page of all photos; words is the form for captions after a refusal.
-func (r *request) photoList(words *form) *photosPage {
-	r.base.Title = "Photos · " + r.base.Card.Number
-	v := &photosPage{jobBase: r.base, Photos: photoViews(r.job, r.shop()), Words: words}
-	fresh := words == nil
-	if fresh {
-		v.Words = r.x.form(r.c, r.base.To("photos/words"))
-	}
+// photoList makes the page of all photos.
+func (r *request) photoList() *photosPage {
+	v := &photosPage{jobBase: r.title("Photos"), Photos: photoViews(r.job, r.shop()), Words: r.formTo("photos/words")}
 	for _, p := range v.Photos {
 		q := r.job.Photo(p.ID)
 		if q.Caption != "" && q.Alt != "" {
 			continue
 		}
 		v.Bare = append(v.Bare, p)
-		if fresh {
+		if !v.Words.Bad() {
 			id := strconv.Itoa(p.ID)
 			v.Words.Values.Set("caption-"+id, q.Caption)
 			v.Words.Values.Set("alt-"+id, q.Alt)
@@ -223,14 +218,7 @@ func (r *request) photoList(words *form) *photosPage {
 }
 
 var photoWordsTask = &task{
-	path: "photos/words", postOnly: true, then: "photos",
-	view: func(r *request) (templates.View, error) {
-		words := r.form
-		upload := r.x.form(r.c, r.base.To("photos"))
-		upload.Values.Set("kind", string(kindFor(r.job.Stage)))
-		r.form, r.base.Form = upload, upload
-		return r.photoList(words), nil
-	},
+	path: "photos/words", on: photosTask, then: "photos",
 	read: func(r *request) ([]workflow.Command, error) {
 		var out []workflow.Command
 		for i := range r.job.Photos {

@@ -109,27 +109,18 @@ func (r *request) thenChoices(k *coming) []choice {
 	return append(out, stay)
 }
 
-func (x *counter) showPreview(c *fiber.Ctx) error {
-	r, err := x.open(c, "")
-	if err != nil {
-		return err
-	}
-	r.task = sendTask
-	return r.render(fiber.StatusOK)
-}
-
-// sendTask sends report and quote as they were looked at, and moves the job on, in one step.
-var sendTask = &task{
-	path: "report/send", postOnly: true, roles: counterUp, stale: true,
-	fields: map[string]string{"to": "then", "short": "", "text": "", "title": "", "lines": "", "options": "", "reason": "", "kind": ""},
+// previewTask shows what the drafts would send.
+var previewTask = &task{
+	path: "report/preview",
 	view: func(r *request) (templates.View, error) {
 		k, err := r.coming("")
 		if err != nil {
 			return nil, err
 		}
-		r.form.Act = r.base.To("report/send")
+		r.form = r.formTo("report/send")
 		v := &previewPage{Report: k.report != nil, Quote: k.quote != nil, Then: r.thenChoices(k), Mailed: r.job.Customer.Email.Text}
-		if !r.refused {
+		if !r.form.Bad() {
+			r.form.Version = r.job.Version
 			r.form.Values = url.Values{"then": {string(workflow.StageAwaitingApproval)}}
 		}
 		r.form.Values.Set("draft", k.digest)
@@ -157,6 +148,12 @@ var sendTask = &task{
 		v.jobBase = r.title("Look, and send")
 		return v, nil
 	},
+}
+
+// sendTask sends report and quote as they were looked at, and moves the job on, in one step.
+var sendTask = &task{
+	path: "report/send", on: previewTask, roles: counterUp, stale: true,
+	fields: map[string]string{"to": "then", "short": "", "text": "", "title": "", "lines": "", "options": "", "reason": "", "kind": ""},
 	read: func(r *request) ([]workflow.Command, error) {
 		k, err := r.coming(r.value("then"))
 		if err != nil {

@@ -500,7 +500,7 @@ func (r *request) quotePage() (*quotePage, error) {
 	quotes := jobPageOf(r.base, r.job, nil, r.shop(), r.now()).Quotes
 	if len(quotes) > 0 && quotes[0].Open {
 		v.Open = &quotes[0]
-		v.TakeBack = r.x.form(r.c, r.base.To("quote/back"))
+		v.TakeBack = r.formTo("quote/back")
 	}
 	return v, nil
 }
@@ -546,22 +546,7 @@ var quoteTask = &task{
 }
 
 var takeBackTask = &task{
-	path: "quote/back", postOnly: true, roles: counterUp,
-	view: func(r *request) (templates.View, error) {
-		form := r.form
-		r.form = r.x.form(r.c, r.base.To("quote"))
-		r.refused = false
-		v, err := r.quotePage()
-		if err != nil {
-			return nil, err
-		}
-		if v.TakeBack != nil {
-			v.TakeBack = form
-		} else {
-			v.Form.Errors = form.Errors
-		}
-		return v, nil
-	},
+	path: "quote/back", on: quoteTask, roles: counterUp,
 	fields: map[string]string{"reason": "back_reason"},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.WithdrawQuote{Revision: r.number("revision", "The revision"), Reason: r.value("back_reason")}}, nil

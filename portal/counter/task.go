@@ -28,7 +28,7 @@ type task struct {
 	roles []workflow.Role
 	// fill gives the form its values before anything was typed.
 	fill func(r *request)
-	// view makes the page.
+	// view makes the page; nil for a form that stands on the page of another task, on.
 	view func(r *request) (templates.View, error)
 	// read turns what was typed into commands; it may add sentences to the form instead.
 	read func(r *request) ([]workflow.Command, error)
@@ -42,8 +42,7 @@ type task struct {
 	stale bool
 	// after, if set, runs once the step is taken.
 	after func(r *request, j *workflow.Job) error
-	// postOnly marks a form that stands on another task's page, which view shows after a refusal.
-	postOnly bool
+	on    *task
 }
 
 // request is one visit to a task's page.
@@ -54,6 +53,10 @@ type request struct {
 	form *form
 	base jobBase
 	task *task
+	// beside is a refused form that stands on the task's page beside its main one, nil if there is none, and
+	// besideTo the path that it was sent to.
+	beside   *form
+	besideTo string
 	// photos came with the form.
 	photos []workflow.Photo
 	// pin demands that the job has not changed between reading the form and taking the step; the form
@@ -179,12 +182,36 @@ func (x *counter) show(t *task) fiber.Handler {
 	}
 }
 
+// render shows the task's page. A form that stands on another task's page is shown there, and what was said
+// about it stands above the main form where the page does not hold it any more.
 func (r *request) render(status int) error {
+	path := func(t *task) string { return strings.ReplaceAll(t.path, ":id", strconv.Itoa(r.param("id"))) }
+	if on := r.task.on; on != nil {
+		r.beside, r.besideTo, r.task, r.refused = r.form, path(r.task), on, false
+		r.form = r.x.form(r.c, r.base.To(path(on)))
+		r.form.Version = r.job.Version
+		if on.fill != nil {
+			on.fill(r)
+		}
+	}
 	v, err := r.task.view(r)
 	if err != nil {
 		return err
 	}
+	if r.beside != nil {
+		r.form.Errors = r.beside.Errors
+	}
 	return r.x.render(r.c, status, v)
+}
+
+// formTo returns the form of the page that is sent to a path below the job: as it was typed where it was
+// refused, else empty.
+func (r *request) formTo(path string) *form {
+	if f := r.beside; f != nil && r.besideTo == path {
+		r.beside = nil
+		return f
+	}
+	return r.x.form(r.c, r.base.To(path))
 }
 
 // attempts bounds how often a form is read again on a job that keeps changing under it.
