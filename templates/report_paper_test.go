@@ -6,12 +6,12 @@ import (
 	"image/jpeg"
 	"os"
 	"path/filepath"
-	"reflect"
 	"strings"
 	"testing"
 
 	"benchword/templates/locale"
 	"benchword/templates/paper/papertest"
+	"benchword/templates/viewtest"
 	"benchword/workflow"
 	"benchword/workflow/money"
 
@@ -208,9 +208,9 @@ func BenchmarkReportPaper(b *testing.B) {
 func TestHostileArchive(t *testing.T) {
 	s, err := Load()
 	require.NoError(t, err)
-	for _, text := range []string{hostile, "javascript:alert(2)"} {
+	for _, text := range viewtest.Hostile {
 		v := &Archive{}
-		fill(reflect.ValueOf(v).Elem(), text, 0)
+		viewtest.Fill(v, text)
 		page := render(t, s, v)
 		require.NotContains(t, page, "<script")
 		require.NotContains(t, page, "'&{{")

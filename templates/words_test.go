@@ -7,7 +7,6 @@ import (
 	"go/token"
 	"os"
 	"path/filepath"
-	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -15,6 +14,7 @@ import (
 	"testing"
 
 	"benchword/templates/locale"
+	"benchword/templates/viewtest"
 	"benchword/workflow"
 	"benchword/workflow/money"
 
@@ -248,43 +248,6 @@ func TestFindingSentencesInEveryLanguage(t *testing.T) {
 	}
 }
 
-const hostile = `"><script>alert(1)</script>'&{{.}}` + "\u202e"
-
-// fill puts a hostile text into every string of a value, one element into every list, and something
-// behind every pointer.
-func fill(v reflect.Value, text string, depth int) {
-	if depth > 8 || !v.CanSet() {
-		return
-	}
-	switch v.Kind() {
-	case reflect.String:
-		v.SetString(text)
-	case reflect.Bool:
-		v.SetBool(true)
-	case reflect.Int, reflect.Int64:
-		v.SetInt(2)
-	case reflect.Pointer:
-		if v.Type() == reflect.TypeFor[*locale.Words]() {
-			v.Set(reflect.ValueOf(locale.For("en")))
-			return
-		}
-		if v.Type() == reflect.TypeFor[*locale.Set]() {
-			return // nil is the usual texts
-		}
-		v.Set(reflect.New(v.Type().Elem()))
-		fill(v.Elem(), text, depth+1)
-	case reflect.Slice:
-		v.Set(reflect.MakeSlice(v.Type(), 1, 1))
-		fill(v.Index(0), text, depth+1)
-	case reflect.Struct:
-		for i := range v.NumField() {
-			if v.Type().Field(i).IsExported() {
-				fill(v.Field(i), text, depth+1)
-			}
-		}
-	}
-}
-
 // customerViews are the views of the customer's pages.
 func customerViews() []View {
 	return []View{
@@ -295,58 +258,7 @@ func customerViews() []View {
 func TestHostileTextsStayTexts(t *testing.T) {
 	s, err := Load()
 	require.NoError(t, err)
-	covered := map[string]bool{}
-	views := append(customerViews(), customerViews()...)
-	for i, v := range views {
-		covered[v.Template()] = true
-		text := hostile
-		if i >= len(views)/2 {
-			text = "javascript:alert(2)"
-		}
-		fill(reflect.ValueOf(v).Elem(), text, 0)
-		for _, set := range []func(reflect.Value){
-			func(reflect.Value) {},
-			func(x reflect.Value) { // the other branch of what is shown in one case only
-				for i := range x.NumField() {
-					if f := x.Field(i); f.Kind() == reflect.Bool && f.CanSet() {
-						f.SetBool(false)
-					}
-				}
-				if q, ok := x.Addr().Interface().(*QuotePage); ok {
-					q.Quote.Answerable = false
-				}
-			},
-		} {
-			set(reflect.ValueOf(v).Elem())
-			reflect.ValueOf(v).Elem().FieldByName("Lang").SetString("en")
-			page := render(t, s, v)
-			require.NotContains(t, page, "<script>", v.Template())
-			require.NotContains(t, page, `"><script`, v.Template())
-			require.NotContains(t, page, `'&{{`, v.Template())
-			require.NotContains(t, page, "{{.}}\"", v.Template())
-			require.NotRegexp(t, `(href|src|action|srcset)="\s*javascript:`, page, v.Template())
-			require.NotContains(t, page, "<no value>", v.Template())
-		}
-	}
-	for _, name := range s.Names() {
-		if strings.HasPrefix(name, "customer/") {
-			require.True(t, covered[name], "%s is shown by no view of the list", name)
-		}
-	}
-}
-
-// A view that is empty but for its language must not break a page.
-func TestEmptyViews(t *testing.T) {
-	s, err := Load()
-	require.NoError(t, err)
-	for _, v := range customerViews() {
-		x := reflect.ValueOf(v).Elem()
-		x.FieldByName("Lang").SetString("en")
-		if r, ok := v.(*ReportPage); ok {
-			r.Report.W = locale.For("en")
-		}
-		require.NotEmpty(t, render(t, s, v), v.Template())
-	}
+	viewtest.Check(t, s, "customer/", customerViews)
 	require.Error(t, s.Render(&bytes.Buffer{}, noView{}))
 }
 

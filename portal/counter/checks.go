@@ -66,7 +66,7 @@ func (v *checksPage) OnPlan(id int) planForm {
 }
 
 // PlanFor are the suspects that a check can be planned for.
-func (v *checksPage) PlanFor() []choice { return v.Pick[:len(v.Pick)-1] }
+func (v *checksPage) PlanFor() []choice { return v.Pick[:max(len(v.Pick)-1, 0)] }
 
 // Weigh fills in the ledger: who is likely by now, and what to check next.
 func (v *checksPage) Weigh(j *workflow.Job, shop *workflow.Shop) error {
