@@ -10,6 +10,7 @@ import (
 	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
+	"benchword/workflow/promiseclock"
 
 	ical "github.com/emersion/go-ical"
 	"github.com/stretchr/testify/require"
@@ -37,7 +38,7 @@ func promised(t testing.TB) *workflow.Job {
 	j := &workflow.Job{
 		Shop: "harbour", Number: "7K2M9QX", Stage: workflow.StageDiagnosing, StageSince: at, ReceivedAt: at, ChangedAt: at,
 		Device:   workflow.Device{Kind: "film scanner", Maker: "Quillon", Model: "F2, “large”"},
-		Promises: []workflow.Promise{{Number: 1, MadeAt: at, Starts: at, Quota: workflow.Quota{WorkingDays: 10}}},
+		Promises: []workflow.Promise{{Number: 1, MadeAt: at, Starts: at, Quota: promiseclock.Quota{WorkingDays: 10}}},
 	}
 	return j
 }
@@ -116,12 +117,12 @@ func TestDateFileFollowsThePromise(t *testing.T) {
 		last = e
 	}
 	// The clock stands still from Thu 19 November, 09:00: two days later the date has moved by two.
-	j.Pauses = []workflow.Pause{{From: halifax(t, "2026-11-19 09:00"), For: workflow.AccountCustomer, Why: "approval"}}
+	j.Pauses = []promiseclock.Pause{{From: halifax(t, "2026-11-19 09:00"), For: promiseclock.AccountCustomer, Why: "approval"}}
 	moves("20261201", "TENTATIVE", halifax(t, "2026-11-19 17:00"))
 	moves("20261202", "TENTATIVE", halifax(t, "2026-11-20 17:00"))
 	j.Pauses[0].To = halifax(t, "2026-11-20 17:00")
 	moves("20261202", "CONFIRMED", halifax(t, "2026-11-21 10:00"))
-	j.Promises = append(j.Promises, workflow.Promise{Number: 2, MadeAt: halifax(t, "2026-11-23 10:00"), Starts: halifax(t, "2026-11-23 10:00"), Quota: workflow.Quota{By: halifax(t, "2026-12-11 17:00")}, Reason: "Parts."})
+	j.Promises = append(j.Promises, workflow.Promise{Number: 2, MadeAt: halifax(t, "2026-11-23 10:00"), Starts: halifax(t, "2026-11-23 10:00"), Quota: promiseclock.Quota{By: halifax(t, "2026-12-11 17:00")}, Reason: "Parts."})
 	moves("20261211", "CONFIRMED", halifax(t, "2026-11-24 10:00"))
 	j.Promises[1].BreachedAt = halifax(t, "2026-12-11 17:00")
 	moves("20261211", "TENTATIVE", halifax(t, "2026-12-12 10:00"))
@@ -150,20 +151,20 @@ func TestPromiseSays(t *testing.T) {
 		{"2026-11-30 17:00", "2026-12-02 17:00", "approval", "Promised for Mon 30 November."},
 	} {
 		j := promised(t)
-		j.Pauses = []workflow.Pause{{From: halifax(t, c.from), To: halifax(t, c.to), For: workflow.AccountCustomer, Why: c.why}}
+		j.Pauses = []promiseclock.Pause{{From: halifax(t, c.from), To: halifax(t, c.to), For: promiseclock.AccountCustomer, Why: c.why}}
 		m := &statusMaker{j, shop, halifax(t, "2026-11-27 10:00"), locale.For("en"), shop.Calendar.Location()}
 		require.Equal(t, c.want, strings.Join(m.promiseSays(), " "), c.from)
 	}
 	// Two causes, each with its own sentence; the first promise stays on record.
 	j := promised(t)
 	j.Holds = []workflow.Hold{{Reason: workflow.HoldPayment, From: halifax(t, "2026-11-18 09:00"), To: halifax(t, "2026-11-18 17:00")}}
-	j.Pauses = []workflow.Pause{
-		{From: halifax(t, "2026-11-17 09:00"), To: halifax(t, "2026-11-17 17:00"), For: workflow.AccountParts, Why: "hold"},
-		{From: halifax(t, "2026-11-18 09:00"), To: halifax(t, "2026-11-18 17:00"), For: workflow.AccountCustomer, Why: "hold"},
+	j.Pauses = []promiseclock.Pause{
+		{From: halifax(t, "2026-11-17 09:00"), To: halifax(t, "2026-11-17 17:00"), For: promiseclock.AccountParts, Why: "hold"},
+		{From: halifax(t, "2026-11-18 09:00"), To: halifax(t, "2026-11-18 17:00"), For: promiseclock.AccountCustomer, Why: "hold"},
 	}
 	m := &statusMaker{j, shop, halifax(t, "2026-11-27 10:00"), locale.For("de"), shop.Calendar.Location()}
 	require.Equal(t, "Ein Arbeitstag kam hinzu, während wir auf Teile warteten. Ein Arbeitstag kam hinzu, während wir auf Ihre Zahlung warteten.", strings.Join(m.promiseSays()[1:], " "))
-	j.Promises = append(j.Promises, workflow.Promise{Number: 2, MadeAt: halifax(t, "2026-11-19 10:00"), Starts: halifax(t, "2026-11-19 10:00"), Quota: workflow.Quota{WorkingDays: 12}, Reason: "Parts."})
+	j.Promises = append(j.Promises, workflow.Promise{Number: 2, MadeAt: halifax(t, "2026-11-19 10:00"), Starts: halifax(t, "2026-11-19 10:00"), Quota: promiseclock.Quota{WorkingDays: 12}, Reason: "Parts."})
 	m = &statusMaker{j, shop, halifax(t, "2026-11-27 10:00"), locale.For("en"), shop.Calendar.Location()}
 	require.Equal(t, "Promised for Mon 7 December. First promised for Mon 30 November; that stays on record.", strings.Join(m.promiseSays(), " "))
 }
@@ -172,10 +173,10 @@ func TestPromiseSays(t *testing.T) {
 // are those of the accounts.
 func TestStripAddsUp(t *testing.T) {
 	shop, j := dateShop(t), promised(t)
-	j.Pauses = []workflow.Pause{
-		{From: halifax(t, "2026-11-18 09:00"), To: halifax(t, "2026-11-20 17:00"), For: workflow.AccountCustomer, Why: "approval"},
-		{From: halifax(t, "2026-11-24 09:00"), To: halifax(t, "2026-11-24 13:00"), For: workflow.AccountParts, Why: "hold"},
-		{From: halifax(t, "2026-11-25 13:00"), To: halifax(t, "2026-11-25 15:00"), For: workflow.AccountCarrier, Why: "hold"},
+	j.Pauses = []promiseclock.Pause{
+		{From: halifax(t, "2026-11-18 09:00"), To: halifax(t, "2026-11-20 17:00"), For: promiseclock.AccountCustomer, Why: "approval"},
+		{From: halifax(t, "2026-11-24 09:00"), To: halifax(t, "2026-11-24 13:00"), For: promiseclock.AccountParts, Why: "hold"},
+		{From: halifax(t, "2026-11-25 13:00"), To: halifax(t, "2026-11-25 15:00"), For: promiseclock.AccountCarrier, Why: "hold"},
 	}
 	for _, now := range []string{"2026-11-17 11:00", "2026-11-19 11:00", "2026-11-24 12:00", "2026-12-01 12:00", "2026-12-09 12:00"} {
 		for _, lang := range locale.Languages {
@@ -193,7 +194,7 @@ func TestStripAddsUp(t *testing.T) {
 			}
 			require.InDelta(t, stripWidth, x, 1)
 			require.NotContains(t, v.Alt, "[")
-			require.Len(t, v.Rows, len(workflow.Turnaround{Calendar: shop.Calendar, Start: j.Promises[0].Starts, Pauses: j.Pauses}.Runs(at, at)))
+			require.Len(t, v.Rows, len(promiseclock.Turnaround{Calendar: shop.Calendar, Start: j.Promises[0].Starts, Pauses: j.Pauses}.Runs(at, at)))
 			j.Promises[0].BreachedAt = time.Time{}
 		}
 	}

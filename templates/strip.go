@@ -9,6 +9,7 @@ import (
 
 	"benchword/templates/locale"
 	"benchword/workflow"
+	"benchword/workflow/promiseclock"
 )
 
 // StripView is a picture of a promise: a strip of working time from the start to the promised instant, with
@@ -73,7 +74,7 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 	if j.Ended() {
 		at, mark = j.EndedAt, "strip.mark.end"
 	}
-	whole := workflow.Turnaround{Calendar: m.shop.Calendar, Start: first.Starts, Pauses: j.Pauses}
+	whole := promiseclock.Turnaround{Calendar: m.shop.Calendar, Start: first.Starts, Pauses: j.Pauses}
 	end := due
 	if at.After(end) {
 		end = at
@@ -98,8 +99,8 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 		Counted: w.T("strip.counted", w.DateTime(at, m.loc)), Says: m.promiseSays(),
 		Heads: []string{w.T("strip.col.who"), w.T("strip.col.from"), w.T("strip.col.to"), w.T("strip.col.time")},
 	}
-	who := func(a workflow.Account) string {
-		if staff && a == workflow.AccountCustomer {
+	who := func(a promiseclock.Account) string {
+		if staff && a == promiseclock.AccountCustomer {
 			return "The customer"
 		}
 		return w.T("strip.who." + string(a))
@@ -118,8 +119,8 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 		v.Whos = append(v.Whos, StripWho{name, words, time})
 		alt = append(alt, w.T("strip.alt.part", words, time))
 	}
-	for _, x := range []workflow.Account{workflow.AccountBench, workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier} {
-		if d := a.Of(x); d > 0 || x == workflow.AccountBench {
+	for _, x := range []promiseclock.Account{promiseclock.AccountBench, promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier} {
+		if d := a.Of(x); d > 0 || x == promiseclock.AccountBench {
 			say(string(x), who(x), spanOf(w, d))
 		}
 	}
@@ -180,16 +181,16 @@ func (m *statusMaker) promiseSays() []string {
 	t := j.Turnaround(m.shop, p)
 	type added struct {
 		cause   string
-		length  workflow.Length
+		length  promiseclock.Length
 		running bool
 	}
 	var list []added
 	for _, r := range t.Runs(due, m.now) {
-		if r.For == workflow.AccountBench {
+		if r.For == promiseclock.AccountBench {
 			continue
 		}
 		c := m.cause(r)
-		l := workflow.LengthOf(m.shop.Calendar, r.From, r.To)
+		l := promiseclock.LengthOf(m.shop.Calendar, r.From, r.To)
 		at := -1
 		for i := range list {
 			if list[i].cause == c {
@@ -221,9 +222,9 @@ func (m *statusMaker) promiseSays() []string {
 }
 
 // cause names what a pause waited for.
-func (m *statusMaker) cause(r workflow.TurnaroundRun) string {
+func (m *statusMaker) cause(r promiseclock.Run) string {
 	switch {
-	case r.For != workflow.AccountCustomer:
+	case r.For != promiseclock.AccountCustomer:
 		return string(r.For)
 	case r.Why == "approval":
 		return "answer"
@@ -238,7 +239,7 @@ func (m *statusMaker) cause(r workflow.TurnaroundRun) string {
 
 // amountOf says a length: "two working days and 3 hours". key tells days from hours, and n what the verb
 // goes by. It is "" below a minute.
-func amountOf(w *locale.Words, l workflow.Length) (words, key string, n int) {
+func amountOf(w *locale.Words, l promiseclock.Length) (words, key string, n int) {
 	var parts []string
 	key = "hours"
 	if l.Days > 0 {
@@ -272,6 +273,6 @@ func amountOf(w *locale.Words, l workflow.Length) (words, key string, n int) {
 
 // spanOf says open time in hours and minutes.
 func spanOf(w *locale.Words, d time.Duration) string {
-	words, _, _ := amountOf(w, workflow.Length{Rest: d})
+	words, _, _ := amountOf(w, promiseclock.Length{Rest: d})
 	return cmp.Or(words, w.T("strip.none"))
 }

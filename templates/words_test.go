@@ -17,6 +17,7 @@ import (
 	"benchword/templates/viewtest"
 	"benchword/workflow"
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 
 	"github.com/stretchr/testify/require"
 )
@@ -47,7 +48,7 @@ func TestEveryValueHasItsWords(t *testing.T) {
 		keys = append(keys, keysOf(p, "", workflow.HoldReasons...)...)
 	}
 	for _, p := range []string{"why.pause.", "why.pausing.", "when.paused.more."} {
-		keys = append(keys, keysOf(p, "", workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier)...)
+		keys = append(keys, keysOf(p, "", promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier)...)
 	}
 	keys = append(keys, keysOf("photo.alt.", "", workflow.PhotoKinds()...)...)
 	keys = append(keys, keysOf("option.", "", workflow.OptionKinds...)...)

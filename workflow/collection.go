@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"benchword/workflow/calendar"
+	"benchword/workflow/promiseclock"
 )
 
 // Ready records that the device is ready to go back, and what the customer was told about it.
@@ -130,7 +131,7 @@ func (t *turn) noticeUncollected() error {
 // waitForCollection puts the time for which goods wait at the counter to the customer's account.
 func (t *turn) waitForCollection() error {
 	if t.j.Ready != nil && t.j.Shipment != nil && t.j.Shipment.InPerson {
-		return t.pause(AccountCustomer, "collection")
+		return t.pause(promiseclock.AccountCustomer, "collection")
 	}
 	return t.resume("collection")
 }

@@ -5,6 +5,8 @@ import (
 	"iter"
 	"slices"
 	"time"
+
+	"benchword/workflow/promiseclock"
 )
 
 // Course is when a job was where, what was promised, and when the clock stood still: what figures and
@@ -26,7 +28,7 @@ type Course struct {
 	// Promises are all that were made, without their reasons.
 	Promises []Promise `json:"promises,omitempty"`
 	// Pauses are those of the promise clock.
-	Pauses []Pause `json:"pauses,omitempty"`
+	Pauses []promiseclock.Pause `json:"pauses,omitempty"`
 }
 
 // Visit is one stay at one stage.

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 )
 
 // Verdict is the customer's yes, no, or question.
@@ -409,7 +410,7 @@ func (c UndoDecision) decide(t *turn) error {
 		return err
 	}
 	if t.j.Stage == StageAwaitingApproval {
-		return t.pause(AccountCustomer, "approval")
+		return t.pause(promiseclock.AccountCustomer, "approval")
 	}
 	return t.move(StageAwaitingApproval, "", "")
 }

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"benchword/workflow/link"
+	"benchword/workflow/promiseclock"
 )
 
 // When a promise is missed the customer is told why, in the bench's words; a definite new date, or that
@@ -116,7 +117,7 @@ type DelayNote struct {
 	Promise int    `json:"promise"`
 	Reason  string `json:"reason"`
 	// Quota is the new promise, counted from when it is told; empty where no date can be said.
-	Quota Quota `json:"quota,omitzero"`
+	Quota promiseclock.Quota `json:"quota,omitzero"`
 }
 
 // Prepared gives what is written for the case that the promise in force is missed, nil if nothing is: a note
@@ -197,11 +198,11 @@ func (j *Job) choosable() bool {
 }
 
 // tellDelay tells the customer about the missed promise in force, with the new promise if there is one.
-func (t *turn) tellDelay(reason string, q Quota) error {
+func (t *turn) tellDelay(reason string, q promiseclock.Quota) error {
 	j := t.j
 	missed := j.Promise()
 	terms := DelayTerms{Job: j.Number, Number: len(j.Delays) + 1, Promise: missed.Number, MissedAt: missed.BreachedAt, Reason: reason, ToldAt: t.now}
-	if q != (Quota{}) {
+	if q != (promiseclock.Quota{}) {
 		if err := t.record(&PromiseMade{Promise{Number: len(j.Promises) + 1, Starts: t.now, Quota: q, Reason: reason}}); err != nil {
 			return err
 		}
@@ -257,7 +258,7 @@ func (c ExplainDelay) decide(t *turn) error {
 	if err != nil {
 		return err
 	}
-	var q Quota
+	var q promiseclock.Quota
 	if c.Days != 0 || !c.By.IsZero() {
 		if q, err = t.newQuota(c.Days, c.By); err != nil {
 			return err
@@ -286,11 +287,11 @@ func (t *turn) breach() error {
 	}
 	n := t.j.Prepared()
 	if n == nil {
-		return t.tellDelay("", Quota{})
+		return t.tellDelay("", promiseclock.Quota{})
 	}
 	q := n.Quota
 	if !q.By.IsZero() && !q.By.After(t.now) {
-		q = Quota{} // that date has passed too
+		q = promiseclock.Quota{} // that date has passed too
 	}
 	return t.tellDelay(n.Reason, q)
 }

@@ -8,6 +8,7 @@ import (
 
 	"benchword/workflow/link"
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 
 	"github.com/stretchr/testify/require"
 )
@@ -286,8 +287,8 @@ func TestPausePolicy(t *testing.T) {
 func TestLevels(t *testing.T) {
 	b := newBench(t)
 	b.s.Shop.Levels = []Level{
-		{Key: "standard", Name: "Standard", Promise: Quota{WorkingDays: 10}, Look: Quota{WorkingHours: QuotaHours(8 * time.Hour)}, Answer: Quota{WorkingHours: QuotaHours(24 * time.Hour)}},
-		{Key: "express", Name: "Express", Names: map[string]string{"fr": "Rapide"}, Promise: Quota{WorkingHours: QuotaHours(20 * time.Hour)},
+		{Key: "standard", Name: "Standard", Promise: promiseclock.Quota{WorkingDays: 10}, Look: promiseclock.Quota{WorkingHours: promiseclock.QuotaHours(8 * time.Hour)}, Answer: promiseclock.Quota{WorkingHours: promiseclock.QuotaHours(24 * time.Hour)}},
+		{Key: "express", Name: "Express", Names: map[string]string{"fr": "Rapide"}, Promise: promiseclock.Quota{WorkingHours: promiseclock.QuotaHours(20 * time.Hour)},
 			Fee: &money.Line{Kind: money.Fee, Text: "Express", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal("35.00"), Tax: "hst"}},
 		{Key: "dated", Name: "By a date", ByDate: true},
 	}
@@ -298,7 +299,7 @@ func TestLevels(t *testing.T) {
 	require.Equal(t, "standard", j.Level.Key, "the first is the usual one")
 	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}}, AnswerScreening{Screening{No, No, Yes, No, ""}}, photo(PhotoArrival), Go{To: StageReceived})
 	j = b.passes(0)
-	require.Equal(t, Quota{WorkingDays: 10}, j.Promise().Quota)
+	require.Equal(t, promiseclock.Quota{WorkingDays: 10}, j.Promise().Quota)
 
 	// The first look is late: exactly from its due instant on.
 	targets := j.Targets(b.s.Shop)

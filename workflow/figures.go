@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"benchword/workflow/calendar"
+	"benchword/workflow/promiseclock"
 )
 
 // Tally counts promises whose fate is known.
@@ -33,7 +34,7 @@ type MonthFigures struct {
 	// Ended is how many jobs left or were withdrawn, and Time whose open time those took, from the first
 	// promise on.
 	Ended int
-	Time  Accounts
+	Time  promiseclock.Accounts
 }
 
 // StageFigures is what there is to say about a stage.
@@ -63,12 +64,12 @@ const (
 // PauseCauses lists every cause.
 var PauseCauses = []PauseCause{PauseApproval, PauseCustomer, PauseParts, PauseCarrier, PauseNone}
 
-// Cause gives why the clock stood still.
-func (p *Pause) Cause() PauseCause {
+// causeOf returns why the clock stood still.
+func causeOf(p *promiseclock.Pause) PauseCause {
 	switch {
-	case p.For == AccountParts:
+	case p.For == promiseclock.AccountParts:
 		return PauseParts
-	case p.For == AccountCarrier:
+	case p.For == promiseclock.AccountCarrier:
 		return PauseCarrier
 	case p.Why == "approval":
 		return PauseApproval
@@ -101,7 +102,7 @@ type Figures struct {
 	Months []MonthFigures // all from From to To, the earliest first
 	Stages []StageFigures // in the order of a job's way
 	Pauses []PauseFigures
-	Time   Accounts
+	Time   promiseclock.Accounts
 	Ended  int
 	// Turnaround are the jobs that were shipped, in order of time.
 	Turnaround []TurnaroundPoint
@@ -162,7 +163,7 @@ func (t *Tallier) fate(c *Course, p *Promise) (when time.Time, broken, ok bool) 
 	if c.Ended() {
 		end = c.EndedAt
 	}
-	due, broken := Turnaround{Calendar: t.shop.Calendar, Start: p.Starts, Quota: p.Quota, Pauses: c.Pauses}.Breached(end)
+	due, broken := promiseclock.Turnaround{Calendar: t.shop.Calendar, Start: p.Starts, Quota: p.Quota, Pauses: c.Pauses}.Breached(end)
 	switch {
 	case broken:
 		return due, true, true
@@ -214,8 +215,8 @@ func (t *Tallier) Add(c *Course) {
 	if len(c.Promises) == 0 {
 		return
 	}
-	a := Turnaround{Calendar: t.shop.Calendar, Start: c.Promises[0].Starts, Quota: c.Promises[0].Quota, Pauses: c.Pauses}.Accounts(c.EndedAt)
-	m.Time, t.f.Time = m.Time.plus(a), t.f.Time.plus(a)
+	a := promiseclock.Turnaround{Calendar: t.shop.Calendar, Start: c.Promises[0].Starts, Quota: c.Promises[0].Quota, Pauses: c.Pauses}.Accounts(c.EndedAt)
+	m.Time, t.f.Time = m.Time.Plus(a), t.f.Time.Plus(a)
 	if c.Now().Stage == StageShipped {
 		t.f.Turnaround = append(t.f.Turnaround, TurnaroundPoint{c.Job, c.EndedAt, a.Bench})
 	}
@@ -232,9 +233,9 @@ func (t *Tallier) pausesOf(c *Course, broke, kept [2]bool) {
 		if to.IsZero() {
 			to = t.now
 		}
-		f := t.pauses[p.Cause()]
+		f := t.pauses[causeOf(p)]
 		f.Time += t.shop.Calendar.Worked(p.From, to)
-		seen[p.Cause()] = true
+		seen[causeOf(p)] = true
 	}
 	if len(seen) == 0 {
 		seen[PauseNone] = true
@@ -259,10 +260,6 @@ func (c *Course) stageAt(at time.Time) Stage {
 		s = v.Stage
 	}
 	return s
-}
-
-func (a Accounts) plus(b Accounts) Accounts {
-	return Accounts{a.Bench + b.Bench, a.Customer + b.Customer, a.Parts + b.Parts, a.Carrier + b.Carrier}
 }
 
 // Figures gives what was counted.

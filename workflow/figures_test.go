@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"benchword/workflow/calendar"
+	"benchword/workflow/promiseclock"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
@@ -54,18 +55,18 @@ func TestFigures(t *testing.T) {
 	shop := figuresShop(t)
 	at := func(s string) time.Time { return shop.wall(t, s) }
 	days := func(n int, starts string) Promise {
-		return Promise{Number: 1, MadeAt: at(starts), Starts: at(starts), Quota: Quota{WorkingDays: n}}
+		return Promise{Number: 1, MadeAt: at(starts), Starts: at(starts), Quota: promiseclock.Quota{WorkingDays: n}}
 	}
 	kept := Course{Job: "A", BookedAt: at("2026-09-28 09:00"), EndedAt: at("2026-10-07 17:00"), Visits: []Visit{
 		{StageBooked, at("2026-09-28 09:00")}, {StageReceived, at("2026-10-01 09:00")}, {StageDiagnosing, at("2026-10-01 13:00")},
 		{StageAwaitingApproval, at("2026-10-02 09:00")}, {StageRepairing, at("2026-10-05 09:00")}, {StageTesting, at("2026-10-07 09:00")}, {StageShipped, at("2026-10-07 17:00")}},
-		Promises: []Promise{days(4, "2026-10-01 09:00")}, Pauses: []Pause{{From: at("2026-10-02 09:00"), To: at("2026-10-05 09:00"), For: AccountCustomer, Why: "approval"}}}
+		Promises: []Promise{days(4, "2026-10-01 09:00")}, Pauses: []promiseclock.Pause{{From: at("2026-10-02 09:00"), To: at("2026-10-05 09:00"), For: promiseclock.AccountCustomer, Why: "approval"}}}
 	moved := Course{Job: "B", BookedAt: at("2026-10-05 09:00"), EndedAt: at("2026-11-03 12:00"), Visits: []Visit{
 		{StageBooked, at("2026-10-05 09:00")}, {StageReceived, at("2026-10-26 09:00")}, {StageRepairing, at("2026-10-26 10:00")}, {StageShipped, at("2026-11-03 12:00")}},
-		Promises: []Promise{days(4, "2026-10-26 09:00"), {Number: 2, Starts: at("2026-10-30 18:00"), Quota: Quota{WorkingDays: 3}}}}
+		Promises: []Promise{days(4, "2026-10-26 09:00"), {Number: 2, Starts: at("2026-10-30 18:00"), Quota: promiseclock.Quota{WorkingDays: 3}}}}
 	over := Course{Job: "C", BookedAt: at("2026-10-19 09:00"), Visits: []Visit{
 		{StageBooked, at("2026-10-19 09:00")}, {StageReceived, at("2026-11-02 09:00")}, {StageDiagnosing, at("2026-11-02 11:00")}},
-		Promises: []Promise{days(2, "2026-11-02 09:00")}, Pauses: []Pause{{From: at("2026-11-03 09:00"), To: at("2026-11-03 13:00"), For: AccountParts, Why: "hold"}}}
+		Promises: []Promise{days(2, "2026-11-02 09:00")}, Pauses: []promiseclock.Pause{{From: at("2026-11-03 09:00"), To: at("2026-11-03 13:00"), For: promiseclock.AccountParts, Why: "hold"}}}
 	gone := Course{Job: "D", BookedAt: at("2026-11-01 09:00"), EndedAt: at("2026-11-02 09:00"), Visits: []Visit{{StageBooked, at("2026-11-01 09:00")}, {StageWithdrawn, at("2026-11-02 09:00")}}}
 
 	tally := NewTallier(shop, at("2026-10-15 12:00"), at("2026-11-25 12:00"))
@@ -82,9 +83,9 @@ func TestFigures(t *testing.T) {
 	require.Equal(t, PromiseTally{First: Tally{0, 1}, Current: Tally{1, 1}}, f.Months[1].PromiseTally)
 	require.Equal(t, 1, f.Months[0].Ended)
 	// A: Thu 1 to Wed 7, five days of eight hours, one of them the customer's.
-	require.Equal(t, Accounts{Bench: 32 * time.Hour, Customer: 8 * time.Hour}, f.Months[0].Time)
+	require.Equal(t, promiseclock.Accounts{Bench: 32 * time.Hour, Customer: 8 * time.Hour}, f.Months[0].Time)
 	// B: five days and Mon 2, and three hours.
-	require.Equal(t, Accounts{Bench: 51 * time.Hour}, f.Months[1].Time)
+	require.Equal(t, promiseclock.Accounts{Bench: 51 * time.Hour}, f.Months[1].Time)
 	require.Equal(t, []TurnaroundPoint{{"A", kept.EndedAt, 32 * time.Hour}, {"B", moved.EndedAt, 51 * time.Hour}}, f.Turnaround)
 
 	stage := func(s Stage) StageFigures {
@@ -120,9 +121,9 @@ func TestFiguresAddUp(t *testing.T) {
 				return at
 			}
 			c := Course{Job: "A", BookedAt: at, Visits: []Visit{{StageBooked, at}, {StageReceived, next("received")}}}
-			c.Promises = []Promise{{Number: 1, Starts: at, Quota: Quota{WorkingDays: rapid.IntRange(1, 20).Draw(t, "days")}}}
+			c.Promises = []Promise{{Number: 1, Starts: at, Quota: promiseclock.Quota{WorkingDays: rapid.IntRange(1, 20).Draw(t, "days")}}}
 			c.Visits = append(c.Visits, Visit{StageAwaitingApproval, next("quoted")})
-			c.Pauses = []Pause{{From: at, For: AccountCustomer, Why: "approval"}}
+			c.Pauses = []promiseclock.Pause{{From: at, For: promiseclock.AccountCustomer, Why: "approval"}}
 			if rapid.Bool().Draw(t, "approved") {
 				c.Visits = append(c.Visits, Visit{StageRepairing, next("approved")})
 				c.Pauses[0].To = at
@@ -144,12 +145,12 @@ func TestFiguresAddUp(t *testing.T) {
 		f := count(all)
 		var months, pauses PromiseTally
 		var passed [2]int
-		ended, sum := 0, Accounts{}
+		ended, sum := 0, promiseclock.Accounts{}
 		for _, m := range f.Months {
 			months.First.Kept, months.First.Broken = months.First.Kept+m.First.Kept, months.First.Broken+m.First.Broken
 			months.Current.Kept, months.Current.Broken = months.Current.Kept+m.Current.Kept, months.Current.Broken+m.Current.Broken
 			ended += m.Ended
-			sum = sum.plus(m.Time)
+			sum = sum.Plus(m.Time)
 		}
 		require.Equal(t, f.PromiseTally, months)
 		require.Equal(t, f.Ended, ended)

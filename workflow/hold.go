@@ -1,6 +1,10 @@
 package workflow
 
-import "time"
+import (
+	"time"
+
+	"benchword/workflow/promiseclock"
+)
 
 // HoldReason says who a job is waiting for.
 type HoldReason string
@@ -16,14 +20,14 @@ const (
 var HoldReasons = []HoldReason{HoldParts, HoldCustomer, HoldCarrier, HoldPayment}
 
 // Account gives whose account the time of a hold goes to.
-func (r HoldReason) Account() Account {
+func (r HoldReason) Account() promiseclock.Account {
 	switch r {
 	case HoldParts:
-		return AccountParts
+		return promiseclock.AccountParts
 	case HoldCarrier:
-		return AccountCarrier
+		return promiseclock.AccountCarrier
 	}
-	return AccountCustomer
+	return promiseclock.AccountCustomer
 }
 
 // Hold is why a job stands still while its stage does not change.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 )
 
 // Job is one device's stay, from booking to shipping: the aggregate. It is what its events fold to;
@@ -71,7 +72,7 @@ type Job struct {
 	Promises  []Promise    `json:"promises,omitempty"`
 	Holds     []Hold       `json:"holds,omitempty"`
 	// Pauses are the stretches during which the promise clock stands still, in order of From.
-	Pauses []Pause `json:"pauses,omitempty"`
+	Pauses []promiseclock.Pause `json:"pauses,omitempty"`
 	// Level is the level of service, nil where the shop has none; Missed are its targets that were missed.
 	Level  *JobLevel      `json:"level,omitempty"`
 	Missed []MissedTarget `json:"missed,omitempty"`

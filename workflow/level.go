@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 )
 
 // Level is a level of service as the shop offers it: what is promised, what it costs, and what the counter
@@ -17,13 +18,13 @@ type Level struct {
 	Names map[string]string
 	Text  string
 	// Promise is what is told on arrival. ByDate levels have none: the date is agreed for each job.
-	Promise Quota
+	Promise promiseclock.Quota
 	ByDate  bool
 	// Fee is the line that each repairing option of a quote gets; nil for none.
 	Fee *money.Line
 	// Look and Answer are how soon after arrival somebody has looked at the device, and the customer has the
 	// findings; zero values for none.
-	Look, Answer Quota
+	Look, Answer promiseclock.Quota
 }
 
 // Named gives the name in a language.
@@ -52,12 +53,12 @@ type JobLevel struct {
 	// Names has the name in other languages.
 	Names map[string]string `json:"names,omitempty"`
 	// Promise is what is told on arrival; for an agreed date, that.
-	Promise Quota `json:"promise,omitzero"`
+	Promise promiseclock.Quota `json:"promise,omitzero"`
 	// ByDate marks a level whose date is agreed for each job; Promise is empty until it is.
-	ByDate bool        `json:"by_date,omitempty"`
-	Fee    *money.Line `json:"fee,omitempty"`
-	Look   Quota       `json:"first_look_within,omitzero"`
-	Answer Quota       `json:"answer_within,omitzero"`
+	ByDate bool               `json:"by_date,omitempty"`
+	Fee    *money.Line        `json:"fee,omitempty"`
+	Look   promiseclock.Quota `json:"first_look_within,omitzero"`
+	Answer promiseclock.Quota `json:"answer_within,omitzero"`
 }
 
 // Named gives the name in a language.
@@ -101,7 +102,7 @@ func (c ChooseLevel) decide(t *turn) error {
 	if err := t.chooseLevel(c.Level, c.By); err != nil {
 		return err
 	}
-	if q := t.j.Level.Promise; told && q != (Quota{}) {
+	if q := t.j.Level.Promise; told && q != (promiseclock.Quota{}) {
 		return t.movePromise(q, reason)
 	}
 	return nil
@@ -129,7 +130,7 @@ func (t *turn) chooseLevel(key string, by time.Time) error {
 		if err := t.soonEnough("by", by); err != nil {
 			return err
 		}
-		x.Promise = Quota{By: by.UTC().Truncate(time.Second)}
+		x.Promise = promiseclock.Quota{By: by.UTC().Truncate(time.Second)}
 	case !by.IsZero():
 		return invalid("by", "This level of service has a length of its own; a date is for a level whose date is agreed.")
 	}
@@ -160,7 +161,7 @@ const (
 // Target is a job's target, on the promise clock from the device's arrival on.
 type Target struct {
 	Kind  TargetKind
-	Quota Quota
+	Quota promiseclock.Quota
 	// Due is zero while the clock stands still, and before the device has arrived.
 	Due time.Time
 	// MetAt is zero as long as it is not met.
@@ -189,12 +190,12 @@ func (j *Job) Targets(shop *Shop) []Target {
 	}
 	var out []Target
 	for _, x := range []Target{{Kind: TargetLook, Quota: j.Level.Look}, {Kind: TargetAnswer, Quota: j.Level.Answer}} {
-		if x.Quota == (Quota{}) {
+		if x.Quota == (promiseclock.Quota{}) {
 			continue
 		}
 		x.MetAt = j.targetMet(x.Kind)
 		if !j.ReceivedAt.IsZero() {
-			t := Turnaround{Calendar: shop.Calendar, Start: j.ReceivedAt, Quota: x.Quota, Pauses: j.Pauses}
+			t := promiseclock.Turnaround{Calendar: shop.Calendar, Start: j.ReceivedAt, Quota: x.Quota, Pauses: j.Pauses}
 			if due, ok := t.Due(); ok {
 				x.Due = due
 			}

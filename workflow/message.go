@@ -1,6 +1,10 @@
 package workflow
 
-import "time"
+import (
+	"time"
+
+	"benchword/workflow/promiseclock"
+)
 
 // Message is a letter between customer and bench.
 type Message struct {
@@ -57,7 +61,7 @@ func (t *turn) message(s string, question bool) error {
 		if t.by.Role == RoleCustomer {
 			return t.resume("approval")
 		}
-		return t.pause(AccountCustomer, "approval")
+		return t.pause(promiseclock.AccountCustomer, "approval")
 	}
 	return nil
 }

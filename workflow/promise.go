@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"benchword/workflow/calendar"
+	"benchword/workflow/promiseclock"
 )
 
 // Promise is a date told to the customer. The first is kept for ever; a later one carries its reason.
@@ -11,8 +12,8 @@ type Promise struct {
 	Number int       `json:"number"`
 	MadeAt time.Time `json:"made_at,omitzero"`
 	// Starts is where the turnaround begins to count.
-	Starts time.Time `json:"starts"`
-	Quota  Quota     `json:"quota"`
+	Starts time.Time          `json:"starts"`
+	Quota  promiseclock.Quota `json:"quota"`
 	// Reason says why the date moved; "" for the first.
 	Reason string `json:"reason,omitempty"`
 	// BreachedAt is the due instant that the clock passed, zero while kept.
@@ -32,8 +33,8 @@ func (j *Job) Promise() *Promise {
 }
 
 // Turnaround gives the promise's clock, with the job's pauses.
-func (j *Job) Turnaround(shop *Shop, p *Promise) Turnaround {
-	return Turnaround{Calendar: shop.Calendar, Start: p.Starts, Quota: p.Quota, Pauses: j.Pauses}
+func (j *Job) Turnaround(shop *Shop, p *Promise) promiseclock.Turnaround {
+	return promiseclock.Turnaround{Calendar: shop.Calendar, Start: p.Starts, Quota: p.Quota, Pauses: j.Pauses}
 }
 
 // Due gives the due instant of the current promise; ok is false if there is none, or if a pause is
@@ -47,25 +48,25 @@ func (j *Job) Due(shop *Shop) (due time.Time, ok bool) {
 }
 
 // firstPromise gives what is promised when the device arrives; ok is false for nothing.
-func (t *turn) firstPromise() (q Quota, ok bool) {
+func (t *turn) firstPromise() (q promiseclock.Quota, ok bool) {
 	if l := t.j.Level; l != nil {
 		q = l.Promise
-		return q, q != Quota{} && (q.By.IsZero() || q.By.After(t.now))
+		return q, q != promiseclock.Quota{} && (q.By.IsZero() || q.By.After(t.now))
 	}
-	return Quota{WorkingDays: t.shop.PromiseDays}, t.shop.PromiseDays > 0
+	return promiseclock.Quota{WorkingDays: t.shop.PromiseDays}, t.shop.PromiseDays > 0
 }
 
 // newQuota reads a new promise: a number of working days, or a date.
-func (t *turn) newQuota(days int, by time.Time) (Quota, error) {
+func (t *turn) newQuota(days int, by time.Time) (promiseclock.Quota, error) {
 	switch {
 	case days == 0 && by.IsZero(), days != 0 && !by.IsZero():
-		return Quota{}, invalid("days", "Give a number of working days, or a date.")
+		return promiseclock.Quota{}, invalid("days", "Give a number of working days, or a date.")
 	case days < 0 || days > 365:
-		return Quota{}, invalid("days", "Give 1 to 365 working days.")
+		return promiseclock.Quota{}, invalid("days", "Give 1 to 365 working days.")
 	case !by.IsZero():
-		return Quota{By: by.UTC().Truncate(time.Second)}, t.soonEnough("by", by)
+		return promiseclock.Quota{By: by.UTC().Truncate(time.Second)}, t.soonEnough("by", by)
 	}
-	return Quota{WorkingDays: days}, nil
+	return promiseclock.Quota{WorkingDays: days}, nil
 }
 
 // soonEnough checks a date that is going to be promised.
@@ -80,7 +81,7 @@ func (t *turn) soonEnough(field string, by time.Time) error {
 }
 
 // movePromise tells a new date. After a missed one, the customer is asked what they want.
-func (t *turn) movePromise(q Quota, reason string) error {
+func (t *turn) movePromise(q promiseclock.Quota, reason string) error {
 	if err := t.noteBreach(); err != nil {
 		return err
 	}
@@ -172,13 +173,13 @@ func (p *PromiseBreached) fold(j *Job, e *Event) {
 
 // ClockPaused starts a pause of the promise clock on somebody's account.
 type ClockPaused struct {
-	For Account `json:"for"`
+	For promiseclock.Account `json:"for"`
 	// Why is "approval" or "hold": pauses of different causes may overlap and end apart.
 	Why string `json:"why"`
 }
 
 func (p *ClockPaused) fold(j *Job, e *Event) {
-	j.Pauses = append(j.Pauses, Pause{From: e.At, For: p.For, Why: p.Why})
+	j.Pauses = append(j.Pauses, promiseclock.Pause{From: e.At, For: p.For, Why: p.Why})
 }
 
 // ClockResumed ends the pause with this cause.
@@ -193,7 +194,7 @@ func (p *ClockResumed) fold(j *Job, e *Event) {
 }
 
 // running gives the pause with this cause that has not ended, nil if there is none.
-func (j *Job) running(why string) *Pause {
+func (j *Job) running(why string) *promiseclock.Pause {
 	for i := range j.Pauses {
 		if x := &j.Pauses[i]; x.Why == why && x.To.IsZero() {
 			return x
@@ -202,7 +203,7 @@ func (j *Job) running(why string) *Pause {
 	return nil
 }
 
-func (t *turn) pause(a Account, why string) error {
+func (t *turn) pause(a promiseclock.Account, why string) error {
 	if t.j.running(why) != nil {
 		return nil
 	}

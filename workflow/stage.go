@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"benchword/workflow/link"
+	"benchword/workflow/promiseclock"
 )
 
 // Stage is where a job is.
@@ -220,7 +221,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	}
 	switch to {
 	case StageAwaitingApproval:
-		if err := t.pause(AccountCustomer, "approval"); err != nil {
+		if err := t.pause(promiseclock.AccountCustomer, "approval"); err != nil {
 			return err
 		}
 	case StageReceived:

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 )
 
 // Standing is what is true for the customer at an instant: where the device is, what is needed of them,
@@ -112,7 +113,7 @@ type Date struct {
 	Missed bool   `json:"missed,omitempty"`
 	Reason string `json:"reason,omitempty"`
 	// For is whom a paused clock waits for.
-	For Account `json:"for,omitempty"`
+	For promiseclock.Account `json:"for,omitempty"`
 	// Moved is what moved the date, oldest first.
 	Moved []DateMove `json:"moved,omitempty"`
 }
@@ -125,9 +126,9 @@ type DateMove struct {
 	// Reason is the bench's, of the promise in force.
 	Reason string `json:"reason,omitempty"`
 	// For is whom a pause waited for; it lasted from PausedAt to ResumedAt, zero while it lasts.
-	For       Account   `json:"for,omitempty"`
-	PausedAt  time.Time `json:"paused_at,omitzero"`
-	ResumedAt time.Time `json:"resumed_at,omitzero"`
+	For       promiseclock.Account `json:"for,omitempty"`
+	PausedAt  time.Time            `json:"paused_at,omitzero"`
+	ResumedAt time.Time            `json:"resumed_at,omitzero"`
 	// From and To are the date before and after.
 	From time.Time `json:"from,omitzero"`
 	To   time.Time `json:"to,omitzero"`
@@ -282,13 +283,13 @@ func (j *Job) date(shop *Shop, now time.Time) Date {
 }
 
 // waitsFor returns whom the clock stands still for: the latest running pause.
-func (j *Job) waitsFor() Account {
+func (j *Job) waitsFor() promiseclock.Account {
 	for i := len(j.Pauses) - 1; i >= 0; i-- {
 		if j.Pauses[i].To.IsZero() {
 			return j.Pauses[i].For
 		}
 	}
-	return AccountCustomer
+	return promiseclock.AccountCustomer
 }
 
 // DueOf returns the instant at which a promise runs out as things stand: a pause that is still running counts

@@ -12,8 +12,8 @@ import (
 	"strings"
 	"time"
 
-	"benchword/workflow"
 	"benchword/workflow/calendar"
+	"benchword/workflow/promiseclock"
 )
 
 const clockUsage = `usage: benchword clock < questions.jsonl > answers.jsonl
@@ -99,7 +99,7 @@ func (c *clock) calendar(text []byte) (*calendar.Calendar, error) {
 
 // clockQuestion is what a line asks.
 type clockQuestion struct {
-	workflow.Turnaround
+	promiseclock.Turnaround
 	ended, now time.Time
 }
 
@@ -212,7 +212,7 @@ func (q *clockQuestion) answer() *clockAnswer {
 	return a
 }
 
-func readQuota(b []byte) (q workflow.Quota, err error) {
+func readQuota(b []byte) (q promiseclock.Quota, err error) {
 	n := 0
 	if _, err = eachMember(b, "promise", func(name string, value []byte) error {
 		at := "promise." + name
@@ -247,7 +247,7 @@ func readQuota(b []byte) (q workflow.Quota, err error) {
 	return q, nil
 }
 
-func readPauses(b []byte) ([]workflow.Pause, error) {
+func readPauses(b []byte) ([]promiseclock.Pause, error) {
 	if string(b) == "null" {
 		return nil, nil
 	}
@@ -258,11 +258,11 @@ func readPauses(b []byte) ([]workflow.Pause, error) {
 	if err := json.Unmarshal(b, &raw); err != nil {
 		return nil, fmt.Errorf("paused: %w", err)
 	}
-	pauses := make([]workflow.Pause, len(raw))
+	pauses := make([]promiseclock.Pause, len(raw))
 	for i, b := range raw {
 		at := fmt.Sprintf("paused[%d]", i)
 		p := &pauses[i]
-		p.For = workflow.AccountCustomer
+		p.For = promiseclock.AccountCustomer
 		seen, err := eachMember(b, at, func(name string, value []byte) error {
 			switch name {
 			case "from":
@@ -278,7 +278,7 @@ func readPauses(b []byte) ([]workflow.Pause, error) {
 				switch who {
 				case "customer", "payment":
 				case "parts", "carrier":
-					p.For = workflow.Account(who)
+					p.For = promiseclock.Account(who)
 				default:
 					return fmt.Errorf("%s.for: it must be \"customer\", \"parts\", \"carrier\" or \"payment\"", at)
 				}

@@ -9,6 +9,7 @@ import (
 	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 )
 
 // LevelSettings is one [[levels]]: a level of service.
@@ -18,15 +19,15 @@ type LevelSettings struct {
 	Names map[string]string `toml:"names"`
 	Text  string            `toml:"text"`
 	// One of the three is the promise.
-	WorkingDays  int                 `toml:"working_days"`
-	WorkingHours workflow.QuotaHours `toml:"working_hours"`
-	Date         bool                `toml:"date"`
+	WorkingDays  int                     `toml:"working_days"`
+	WorkingHours promiseclock.QuotaHours `toml:"working_hours"`
+	Date         bool                    `toml:"date"`
 	// Price is the line on a quote, with its tax.
 	Price string `toml:"price"`
 	Tax   string `toml:"tax"`
 	// What the counter holds itself to, in working hours from arrival on.
-	Look   workflow.QuotaHours `toml:"first_look_within_hours"`
-	Answer workflow.QuotaHours `toml:"answer_within_hours"`
+	Look   promiseclock.QuotaHours `toml:"first_look_within_hours"`
+	Answer promiseclock.QuotaHours `toml:"answer_within_hours"`
 }
 
 const levelExample = "\n[[levels]]\nkey = \"express\"\nname = \"Express\"\nworking_days = 3\nprice = \"35.00\"\ntax = \"hst\""
@@ -108,9 +109,9 @@ func (x *LevelSettings) level(shop *workflow.Shop) (*workflow.Level, error) {
 		return nil, fmt.Errorf("working_days go from 1 to 365")
 	}
 	if !x.Date {
-		l.Promise = workflow.Quota{WorkingDays: x.WorkingDays, WorkingHours: x.WorkingHours}
+		l.Promise = promiseclock.Quota{WorkingDays: x.WorkingDays, WorkingHours: x.WorkingHours}
 	}
-	l.Look, l.Answer = workflow.Quota{WorkingHours: x.Look}, workflow.Quota{WorkingHours: x.Answer}
+	l.Look, l.Answer = promiseclock.Quota{WorkingHours: x.Look}, promiseclock.Quota{WorkingHours: x.Answer}
 	if x.Price == "" {
 		if x.Tax != "" {
 			return nil, fmt.Errorf("there is a tax but no price")

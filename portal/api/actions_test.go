@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"benchword/workflow"
+	"benchword/workflow/promiseclock"
 
 	"github.com/getkin/kin-openapi/openapi3"
 	"github.com/stretchr/testify/require"
@@ -328,8 +329,8 @@ func TestListInPages(t *testing.T) {
 // everyPromiseAction takes those about levels of service and missed dates, on a job of their own.
 func everyPromiseAction(t *testing.T, d *desk) {
 	d.svc.Shop.Levels = []workflow.Level{
-		{Key: "standard", Name: "Standard", Promise: workflow.Quota{WorkingDays: 5}, Look: workflow.Quota{WorkingHours: workflow.QuotaHours(time.Hour)}},
-		{Key: "express", Name: "Express", Promise: workflow.Quota{WorkingDays: 2}},
+		{Key: "standard", Name: "Standard", Promise: promiseclock.Quota{WorkingDays: 5}, Look: promiseclock.Quota{WorkingHours: promiseclock.QuotaHours(time.Hour)}},
+		{Key: "express", Name: "Express", Promise: promiseclock.Quota{WorkingDays: 2}},
 	}
 	defer func() { d.svc.Shop.Levels = nil }()
 	j := d.booked()

@@ -12,6 +12,7 @@ import (
 	"benchword/portal"
 	"benchword/workflow"
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 
 	"github.com/gofiber/fiber/v2"
 	"github.com/invopop/jsonschema"
@@ -226,8 +227,8 @@ var choices = map[reflect.Type]struct {
 	reflect.TypeFor[workflow.Verdict]():      {"Yes, no, or a question.", []any{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}},
 	reflect.TypeFor[workflow.QuoteState](): {"Where a revision stands.", []any{workflow.QuoteOpen, workflow.QuoteApproved, workflow.QuoteDeclined,
 		workflow.QuoteWithdrawn, workflow.QuoteSuperseded, workflow.QuoteExpired}},
-	reflect.TypeFor[workflow.EntryState](): {"Where a notice stands in the outbox.", []any{workflow.EntryQueued, workflow.EntrySent, workflow.EntryBuried}},
-	reflect.TypeFor[workflow.Account]():    {"Whose time a pause is.", []any{workflow.AccountBench, workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier}},
+	reflect.TypeFor[workflow.EntryState]():  {"Where a notice stands in the outbox.", []any{workflow.EntryQueued, workflow.EntrySent, workflow.EntryBuried}},
+	reflect.TypeFor[promiseclock.Account](): {"Whose time a pause is.", []any{promiseclock.AccountBench, promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier}},
 	reflect.TypeFor[workflow.Role](): {"Who acted.", []any{workflow.RoleBench, workflow.RoleCounter, workflow.RoleOwner, workflow.RoleCustomer,
 		workflow.RoleSystem}},
 	reflect.TypeFor[workflow.NoticeKind](): {"What a notice is about.", noticeKinds()},
@@ -262,7 +263,7 @@ func mapped(t reflect.Type) *jsonschema.Schema {
 		return &jsonschema.Schema{Type: "object"}
 	case reflect.TypeFor[workflow.JobNumber]():
 		return text("A job number, as “K7M2QX8”; dashes, spaces and small letters are read, too.", "")
-	case reflect.TypeFor[workflow.Quota]():
+	case reflect.TypeFor[promiseclock.Quota]():
 		return &jsonschema.Schema{Type: "object", Description: "Working hours, working days, or a date."}
 	}
 	return nil

@@ -8,6 +8,7 @@ import (
 	"benchword/templates"
 	"benchword/workflow"
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 )
 
 // Job is a job as this interface shows it: the domain's own parts, with personal data in the clear
@@ -58,7 +59,7 @@ type Job struct {
 	DueAt        *time.Time              `json:"due_at" jsonschema:"nullable"`
 	Breached     bool                    `json:"breached"`
 	Holds        []workflow.Hold         `json:"holds"`
-	Pauses       []workflow.Pause        `json:"pauses"`
+	Pauses       []promiseclock.Pause    `json:"pauses"`
 	Messages     []Message               `json:"messages"`
 	Notices      []workflow.NoticeRecord `json:"notices"`
 	Charge       money.Amount            `json:"charge"`

@@ -8,6 +8,7 @@ import (
 
 	"benchword/workflow"
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 
 	"github.com/stretchr/testify/require"
 )
@@ -85,7 +86,7 @@ func TestQuoteBeginsWithLevelAndFee(t *testing.T) {
 	d := newDesk(t)
 	fee := money.Amount{Minor: 3500, Currency: "CAD"}
 	d.svc.Shop.Fee = &fee
-	d.svc.Shop.Levels = []workflow.Level{{Key: "express", Name: "Express", Promise: workflow.Quota{WorkingDays: 5}, Fee: &money.Line{
+	d.svc.Shop.Levels = []workflow.Level{{Key: "express", Name: "Express", Promise: promiseclock.Quota{WorkingDays: 5}, Fee: &money.Line{
 		Kind: money.Fee, Text: "Express service", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal("40.00"), Tax: "hst"}}}
 	d.explained()
 	require.NotNil(t, d.job().Level)

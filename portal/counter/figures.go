@@ -12,6 +12,7 @@ import (
 
 	"benchword/templates"
 	"benchword/workflow"
+	"benchword/workflow/promiseclock"
 
 	"github.com/gofiber/fiber/v2"
 )
@@ -158,7 +159,7 @@ func figuresPageOf(page templates.Page, f workflow.Figures, shop *workflow.Shop,
 		v.Months = append(v.Months, figureMonth{Month: name, First: m.First, Current: m.Current, Bars: []bar{{"kept", 0, kept}, {"broken", kept, broken}}})
 		t := figureTime{Month: name, Jobs: m.Ended, Bench: inHours(m.Time.Bench), Customer: inHours(m.Time.Customer), Parts: inHours(m.Time.Parts), Carrier: inHours(m.Time.Carrier)}
 		at := 0.0
-		for _, who := range []workflow.Account{workflow.AccountBench, workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier} {
+		for _, who := range []promiseclock.Account{promiseclock.AccountBench, promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier} {
 			w := place(float64(m.Time.Of(who)), float64(mostTime))
 			t.Bars = append(t.Bars, bar{string(who), at, w})
 			at += w

@@ -8,6 +8,7 @@ import (
 	"benchword/templates"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
+	"benchword/workflow/promiseclock"
 
 	"github.com/gofiber/fiber/v2"
 )
@@ -56,7 +57,7 @@ type promisePreview struct {
 // previewOf is a promise to be previewed.
 type previewOf struct {
 	Name  string
-	Quota workflow.Quota
+	Quota promiseclock.Quota
 }
 
 // hoursPageOf makes the page.
@@ -97,7 +98,7 @@ func hoursPageOf(page templates.Page, shop *workflow.Shop, now time.Time, promis
 	}
 	for _, p := range promises {
 		x := promisePreview{Name: p.Name, Due: "never: the calendar has not that much open time"}
-		if due, ok := (workflow.Turnaround{Calendar: cal, Start: now, Quota: p.Quota}).Due(); ok {
+		if due, ok := (promiseclock.Turnaround{Calendar: cal, Start: now, Quota: p.Quota}).Due(); ok {
 			x.Due = k.at(due)
 			for _, c := range cal.Closures(today+1, cal.Date(due)+1) {
 				x.Passes = append(x.Passes, k.w.Day(calendar.Local(k.loc, c.Date, 12, 0), k.loc)+cmp.Or(prefixed(": ", c.Name), ""))
@@ -125,7 +126,7 @@ func (x *counter) showHours(c *fiber.Ctx) error {
 		}
 	}
 	if n := shop.PromiseDays; n > 0 && len(shop.Levels) == 0 {
-		promises = append(promises, previewOf{Name: fmt.Sprintf("%d working days", n), Quota: workflow.Quota{WorkingDays: n}})
+		promises = append(promises, previewOf{Name: fmt.Sprintf("%d working days", n), Quota: promiseclock.Quota{WorkingDays: n}})
 	}
 	return x.render(c, fiber.StatusOK, hoursPageOf(x.s.Page(c, "Opening hours"), shop, x.s.Now(), promises))
 }

@@ -10,6 +10,7 @@ import (
 	"benchword/templates"
 	"benchword/templates/locale"
 	"benchword/workflow"
+	"benchword/workflow/promiseclock"
 
 	"github.com/gofiber/fiber/v2"
 )
@@ -130,8 +131,8 @@ func (k clockOf) accounts(j *workflow.Job) []accountView {
 	}
 	a := j.Turnaround(k.shop, &j.Promises[0]).Accounts(end)
 	var out []accountView
-	for _, who := range []workflow.Account{workflow.AccountBench, workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier} {
-		if d := a.Of(who); d > 0 || who == workflow.AccountBench {
+	for _, who := range []promiseclock.Account{promiseclock.AccountBench, promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier} {
+		if d := a.Of(who); d > 0 || who == promiseclock.AccountBench {
 			out = append(out, accountView{accountWords[who], span(d)})
 		}
 	}

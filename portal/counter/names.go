@@ -7,6 +7,7 @@ import (
 	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 )
 
 var languageWords = map[string]string{"en": "English", "fr": "French", "de": "German", "es": "Spanish"}
@@ -161,11 +162,11 @@ var paymentWords = map[workflow.PaymentKind]string{
 	workflow.PaymentRefund:  "refund",
 }
 
-var accountWords = map[workflow.Account]string{
-	workflow.AccountBench:    "bench",
-	workflow.AccountCustomer: "customer",
-	workflow.AccountParts:    "parts",
-	workflow.AccountCarrier:  "carrier",
+var accountWords = map[promiseclock.Account]string{
+	promiseclock.AccountBench:    "bench",
+	promiseclock.AccountCustomer: "customer",
+	promiseclock.AccountParts:    "parts",
+	promiseclock.AccountCarrier:  "carrier",
 }
 
 var targetWords = map[workflow.TargetKind]string{

@@ -5,6 +5,7 @@ import (
 
 	"benchword/workflow"
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 
 	"github.com/stretchr/testify/require"
 )
@@ -44,7 +45,7 @@ func TestCounterHasWordsForEverything(t *testing.T) {
 	for _, r := range []workflow.Role{workflow.RoleBench, workflow.RoleCounter, workflow.RoleOwner, workflow.RoleCustomer, workflow.RoleSystem} {
 		require.NotEmpty(t, roleWords[r], r)
 	}
-	for _, a := range []workflow.Account{workflow.AccountBench, workflow.AccountCustomer, workflow.AccountParts, workflow.AccountCarrier} {
+	for _, a := range []promiseclock.Account{promiseclock.AccountBench, promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier} {
 		require.NotEmpty(t, accountWords[a], a)
 	}
 }

@@ -6,6 +6,7 @@ import (
 
 	"benchword/templates"
 	"benchword/workflow"
+	"benchword/workflow/promiseclock"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
@@ -52,7 +53,7 @@ func TestPlotsStayInside(t *testing.T) {
 		f := workflow.Figures{From: d.now, Months: []workflow.MonthFigures{{Month: d.now}, {Month: d.now.AddDate(0, 1, 0)}}}
 		for i := range f.Months {
 			f.Months[i].Current = workflow.Tally{Kept: rapid.IntRange(0, 50).Draw(t, "kept"), Broken: rapid.IntRange(0, 50).Draw(t, "broken")}
-			f.Months[i].Time = workflow.Accounts{Bench: time.Duration(rapid.IntRange(0, 50).Draw(t, "bench")) * time.Hour, Parts: time.Duration(rapid.IntRange(0, 50).Draw(t, "parts")) * time.Hour}
+			f.Months[i].Time = promiseclock.Accounts{Bench: time.Duration(rapid.IntRange(0, 50).Draw(t, "bench")) * time.Hour, Parts: time.Duration(rapid.IntRange(0, 50).Draw(t, "parts")) * time.Hour}
 		}
 		v := figuresPageOf(templates.Page{Lang: "en"}, f, d.svc.Shop, d.now)
 		for i := range f.Months {

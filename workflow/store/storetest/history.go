@@ -11,6 +11,7 @@ import (
 
 	"benchword/workflow"
 	"benchword/workflow/link"
+	"benchword/workflow/promiseclock"
 
 	"github.com/gowebpki/jcs"
 )
@@ -193,8 +194,8 @@ func (h *History) Move(to workflow.Stage) *workflow.Commit {
 // Promise tells a date that many working days off, and lets the clock stand still at once.
 func (h *History) Promise(days int) *workflow.Commit {
 	s := h.step()
-	s.add(workflow.RoleCounter, &workflow.PromiseMade{Promise: workflow.Promise{Number: 1, Starts: h.Now, Quota: workflow.Quota{WorkingDays: days}, Reason: "for the customer"}})
-	s.add(workflow.RoleCounter, &workflow.ClockPaused{For: workflow.AccountParts, Why: "hold"})
+	s.add(workflow.RoleCounter, &workflow.PromiseMade{Promise: workflow.Promise{Number: 1, Starts: h.Now, Quota: promiseclock.Quota{WorkingDays: days}, Reason: "for the customer"}})
+	s.add(workflow.RoleCounter, &workflow.ClockPaused{For: promiseclock.AccountParts, Why: "hold"})
 	return s.finish()
 }
 

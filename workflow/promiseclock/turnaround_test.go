@@ -1,4 +1,4 @@
-package workflow
+package promiseclock
 
 import (
 	"encoding/json"
@@ -157,7 +157,7 @@ func TestTurnaroundOverlap(t *testing.T) {
 	due, ok := x.Due()
 	require.True(t, ok)
 	require.Equal(t, at(140), due)
-	require.Equal(t, []TurnaroundStretch{
+	require.Equal(t, []Stretch{
 		{at(0), at(20), AccountBench}, {at(20), at(40), AccountCustomer}, {at(40), at(80), AccountParts},
 		{at(80), at(110), AccountBench}, {at(110), at(130), AccountCarrier}, {at(130), at(140), AccountBench},
 	}, x.Strip(at(140), at(125)))
