@@ -10,6 +10,7 @@ import (
 
 	"benchword/templates"
 	"benchword/workflow"
+	"benchword/workflow/history"
 	"benchword/workflow/link"
 
 	"github.com/gofiber/fiber/v2"
@@ -84,7 +85,7 @@ func (s *Server) trackOf(page templates.Page, j *workflow.Job, token string, row
 }
 
 // Forecast returns what the shop's history says, nil if nothing yet.
-func (s *Server) Forecast() *workflow.Forecast {
+func (s *Server) Forecast() *history.Forecast {
 	if s.cfg.Forecast == nil {
 		return nil
 	}

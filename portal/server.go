@@ -40,6 +40,7 @@ import (
 	"benchword/templates"
 	"benchword/templates/locale"
 	"benchword/workflow"
+	"benchword/workflow/history"
 
 	"github.com/gofiber/fiber/v2"
 )
@@ -70,7 +71,7 @@ type Config struct {
 	// Common is what the shops of one process share; nil means that this is its only one.
 	Common *Common
 	// Forecast, if set, returns what the shop's history says; may be nil.
-	Forecast func() *workflow.Forecast
+	Forecast func() *history.Forecast
 	// PushKey is the public key that browsers subscribe with, in base64url; "" offers them nothing.
 	PushKey string
 }

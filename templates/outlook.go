@@ -1,9 +1,12 @@
 package templates
 
-import "benchword/workflow"
+import (
+	"benchword/workflow"
+	"benchword/workflow/history"
+)
 
 // outlook puts a forecast into words: the range, and what it rests on.
-func (m *statusMaker) outlook(o *workflow.Outlook) (says, of string) {
+func (m *statusMaker) outlook(o *history.Outlook) (says, of string) {
 	w := m.w
 	says = w.T("outlook.range", m.day(o.From), m.day(o.To))
 	if sameDay(o.From, o.To, m.loc) {

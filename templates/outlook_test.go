@@ -4,7 +4,7 @@ import (
 	"testing"
 	"time"
 
-	"benchword/workflow"
+	"benchword/workflow/history"
 	"benchword/workflow/link"
 
 	"github.com/stretchr/testify/require"
@@ -16,7 +16,7 @@ func TestOutlookOnTheTrackingPage(t *testing.T) {
 	require.NoError(t, err)
 	b := newBench(t)
 	j := b.repairing()
-	page := func(lang string, o *workflow.Outlook) *Track {
+	page := func(lang string, o *history.Outlook) *Track {
 		p := samplePage(b, "Stage piano")
 		p.Lang = lang
 		return TrackOf(p, j, b.s.Shop, b.now, TrackLink{Token: sampleToken, Purpose: link.Look, Until: b.now.AddDate(1, 0, 0), Outlook: o})
@@ -29,15 +29,15 @@ func TestOutlookOnTheTrackingPage(t *testing.T) {
 		"de": "Am ehesten zwischen dem Di., 1. Dezember und dem Fr., 4. Dezember",
 		"es": "Lo más probable: entre el mar, 1 de diciembre y el vie, 4 de diciembre",
 	} {
-		v := page(lang, &workflow.Outlook{From: tue, To: fri, Median: fri, Jobs: 48, Kind: "stage piano"})
+		v := page(lang, &history.Outlook{From: tue, To: fri, Median: fri, Jobs: 48, Kind: "stage piano"})
 		require.Equal(t, want, v.Outlook)
 		require.Contains(t, v.OutlookOf, "48")
 		require.NotContains(t, v.OutlookOf, "[")
-		require.NotEqual(t, v.OutlookOf, page(lang, &workflow.Outlook{From: tue, To: fri, Jobs: 48}).OutlookOf, "any kind")
+		require.NotEqual(t, v.OutlookOf, page(lang, &history.Outlook{From: tue, To: fri, Jobs: 48}).OutlookOf, "any kind")
 	}
-	require.Equal(t, "Most likely on Fri 4 December", page("en", &workflow.Outlook{From: fri, To: fri.Add(time.Hour), Jobs: 48}).Outlook)
+	require.Equal(t, "Most likely on Fri 4 December", page("en", &history.Outlook{From: fri, To: fri.Add(time.Hour), Jobs: 48}).Outlook)
 	v := page("en", nil)
 	require.Empty(t, v.Outlook+v.OutlookOf)
 	require.NotContains(t, render(t, set, v), "Most likely")
-	require.Contains(t, render(t, set, page("en", &workflow.Outlook{From: tue, To: fri, Jobs: 48})), "<strong>Most likely between Tue 1 December and Fri 4 December.</strong>")
+	require.Contains(t, render(t, set, page("en", &history.Outlook{From: tue, To: fri, Jobs: 48})), "<strong>Most likely between Tue 1 December and Fri 4 December.</strong>")
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"benchword/workflow"
+	"benchword/workflow/history"
 	"benchword/workflow/link"
 )
 
@@ -93,7 +94,7 @@ type TrackLink struct {
 	Purpose link.Purpose
 	Until   time.Time
 	// Outlook is what the forecast says, nil for nothing.
-	Outlook *workflow.Outlook
+	Outlook *history.Outlook
 	// PushKey is the shop's key for push services, "" for none.
 	PushKey string
 }

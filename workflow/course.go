@@ -4,6 +4,7 @@ import (
 	"context"
 	"iter"
 	"slices"
+	"strings"
 	"time"
 
 	"benchword/workflow/promiseclock"
@@ -87,3 +88,6 @@ func (s *Service) Courses(ctx context.Context) iter.Seq2[*Course, error] {
 		}
 	}
 }
+
+// KindKey makes kinds of device comparable that people typed.
+func KindKey(kind string) string { return strings.ToLower(strings.Join(strings.Fields(kind), " ")) }

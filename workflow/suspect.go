@@ -229,7 +229,7 @@ const pastCourses = 5000
 // Past looks through the shop's own jobs for those of the same kind of device with the same symptom.
 func (s *Service) Past(ctx context.Context, kind, symptom string) (Past, error) {
 	p := Past{Causes: map[string]int{}}
-	kind = kindKey(kind)
+	kind = KindKey(kind)
 	seen := 0
 	for c, err := range s.Courses(ctx) {
 		if err != nil {
@@ -238,7 +238,7 @@ func (s *Service) Past(ctx context.Context, kind, symptom string) (Past, error) 
 		if seen++; seen > pastCourses {
 			break
 		}
-		if c.Ended() && c.Symptom == symptom && kindKey(c.Kind) == kind && len(c.Causes) > 0 {
+		if c.Ended() && c.Symptom == symptom && KindKey(c.Kind) == kind && len(c.Causes) > 0 {
 			p.Jobs++
 			for _, cause := range c.Causes {
 				p.Causes[cause]++

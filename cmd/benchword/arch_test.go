@@ -28,27 +28,29 @@ const root = "../.."
 // A layer is a package and everything beneath it, up to the next layer; it may import the layers named,
 // and itself.
 var layers = map[string][]string{
-	"workflow/money":     {},
-	"workflow/calendar":  {},
-	"workflow/link":      {},
-	"workflow/forecast":  {},
-	"workflow/ledger":    {},
-	"workflow/catalogue": {},
-	"workflow":           {"workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue"},
-	"workflow/evidence":  {"workflow"},
-	"workflow/plain":     {},
-	"workflow/proof":     {"workflow", "workflow/link", "workflow/money"},
-	"templates/paper":    {},
-	"workflow/store":     {"workflow", "workflow/link", "workflow/money", "workflow/calendar"},
-	"templates": {"workflow", "workflow/link", "workflow/money", "workflow/calendar",
-		"workflow/forecast", "workflow/ledger", "workflow/catalogue", "templates/paper"},
+	"workflow/money":        {},
+	"workflow/calendar":     {},
+	"workflow/promiseclock": {"workflow/calendar"},
+	"workflow/history":      {"workflow", "workflow/calendar", "workflow/promiseclock", "workflow/forecast"},
+	"workflow/link":         {},
+	"workflow/forecast":     {},
+	"workflow/ledger":       {},
+	"workflow/catalogue":    {},
+	"workflow":              {"workflow/money", "workflow/calendar", "workflow/promiseclock", "workflow/link", "workflow/ledger", "workflow/catalogue"},
+	"workflow/evidence":     {"workflow"},
+	"workflow/plain":        {},
+	"workflow/proof":        {"workflow", "workflow/link", "workflow/money"},
+	"templates/paper":       {},
+	"workflow/store":        {"workflow", "workflow/link", "workflow/money", "workflow/calendar", "workflow/promiseclock"},
+	"templates": {"workflow", "workflow/link", "workflow/money", "workflow/calendar", "workflow/promiseclock",
+		"workflow/history", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "templates/paper"},
 	"portal": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
-		"workflow/calendar", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/plain"},
+		"workflow/calendar", "workflow/promiseclock", "workflow/history", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/plain"},
 	"notify": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
 		"workflow/calendar", "workflow/forecast", "workflow/catalogue"},
 	"notify/smtptest": {},
 	"cmd": {"portal", "notify", "notify/smtptest", "templates", "workflow", "workflow/evidence",
-		"workflow/store", "workflow/link", "workflow/money", "workflow/calendar", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/proof"},
+		"workflow/store", "workflow/link", "workflow/money", "workflow/calendar", "workflow/promiseclock", "workflow/history", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/proof"},
 }
 
 // Tests may import these too, wherever they stand: they are there for tests.
@@ -56,7 +58,7 @@ var forTests = []string{"notify/smtptest", "workflow/store/memory", "workflow/st
 	"workflow/store/redis", "workflow/store/redis/redistest", "workflow/calendar"}
 
 // Layers that hold rules and arithmetic only: everything that changes from run to run is passed in.
-var pure = []string{"workflow", "workflow/money", "workflow/calendar", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/plain"}
+var pure = []string{"workflow", "workflow/money", "workflow/calendar", "workflow/promiseclock", "workflow/history", "workflow/link", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/plain"}
 
 // Modules that belong to one side of the house. Tests may use them anywhere.
 var onlyIn = map[string][]string{

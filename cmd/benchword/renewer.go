@@ -5,20 +5,20 @@ import (
 	"log/slog"
 	"time"
 
-	"benchword/workflow"
+	"benchword/workflow/history"
 )
 
 // renewer makes the forecast anew where jobs have changed, apart from requests, and not too often: it costs
 // some tenths of a second, and a date that is told should not flicker.
 type renewer struct {
-	forecaster *workflow.Forecaster
+	forecaster *history.Forecaster
 	now        func() time.Time
 	log        *slog.Logger
 	noted      chan struct{}
 	turn       chan struct{} // of all shops of the process one is made at a time
 }
 
-func newRenewer(f *workflow.Forecaster, now func() time.Time, log *slog.Logger, turn chan struct{}) *renewer {
+func newRenewer(f *history.Forecaster, now func() time.Time, log *slog.Logger, turn chan struct{}) *renewer {
 	return &renewer{f, now, log, make(chan struct{}, 1), turn}
 }
 

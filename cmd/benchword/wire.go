@@ -21,6 +21,7 @@ import (
 	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/evidence"
+	"benchword/workflow/history"
 	"benchword/workflow/link"
 	"benchword/workflow/store/redis"
 	"benchword/workflow/store/sqlite"
@@ -119,7 +120,7 @@ type server struct {
 	channels   channels
 	transport  *notify.SMTP
 	waker      *waker
-	forecaster *workflow.Forecaster
+	forecaster *history.Forecaster
 	renewer    *renewer
 	shared     *redis.Store // nil where this process is alone
 	roles      roles
@@ -218,7 +219,7 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 	s.metrics, s.metricsAt = newMetrics(h.service), p.web.Metrics
 	s.metrics.dispatcher = s.dispatcher.Health
 	s.waker = newWaker(h.service, p.log)
-	s.forecaster = &workflow.Forecaster{Service: h.service}
+	s.forecaster = &history.Forecaster{Service: h.service}
 	h.service.Risk = s.forecaster.Risk
 	s.renewer = newRenewer(s.forecaster, h.service.Now, p.log, p.common.renewing)
 	if s.shared != nil && p.store.PackDays > 0 {

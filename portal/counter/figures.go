@@ -12,6 +12,7 @@ import (
 
 	"benchword/templates"
 	"benchword/workflow"
+	"benchword/workflow/history"
 	"benchword/workflow/promiseclock"
 
 	"github.com/gofiber/fiber/v2"
@@ -48,7 +49,7 @@ type bar struct {
 // figureMonth is a month's promises.
 type figureMonth struct {
 	Month          string
-	First, Current workflow.Tally
+	First, Current history.Tally
 	// Bars show Current, to the same scale in all months.
 	Bars []bar
 }
@@ -65,7 +66,7 @@ type figureStage struct {
 // figurePause is a cause for which the clock stood still.
 type figurePause struct {
 	Cause          string
-	First, Current workflow.Tally
+	First, Current history.Tally
 	Total          string
 }
 
@@ -113,12 +114,12 @@ type figureLine struct{ X1, Y1, X2, Y2 float64 }
 const chartOf = 60
 
 // pauseWords name causes.
-var pauseWords = map[workflow.PauseCause]string{
-	workflow.PauseApproval: "an answer to the quote",
-	workflow.PauseCustomer: "the customer, or a payment",
-	workflow.PauseParts:    "parts",
-	workflow.PauseCarrier:  "the carrier",
-	workflow.PauseNone:     "it never stood still",
+var pauseWords = map[history.PauseCause]string{
+	history.PauseApproval: "an answer to the quote",
+	history.PauseCustomer: "the customer, or a payment",
+	history.PauseParts:    "parts",
+	history.PauseCarrier:  "the carrier",
+	history.PauseNone:     "it never stood still",
 }
 
 // month names a month with its year.
@@ -135,7 +136,7 @@ func place(part, whole float64) float64 {
 	return math.Round(part/whole*10000) / 100
 }
 
-func tallyWords(t workflow.Tally, what string) string {
+func tallyWords(t history.Tally, what string) string {
 	if t.All() == 0 {
 		return ""
 	}
@@ -143,7 +144,7 @@ func tallyWords(t workflow.Tally, what string) string {
 }
 
 // figuresPageOf makes the page.
-func figuresPageOf(page templates.Page, f workflow.Figures, shop *workflow.Shop, now time.Time) *figuresPage {
+func figuresPageOf(page templates.Page, f history.Figures, shop *workflow.Shop, now time.Time) *figuresPage {
 	k := newClock(shop, now)
 	v := &figuresPage{
 		Page: page, Since: k.month(f.From),
@@ -184,17 +185,17 @@ func figuresPageOf(page templates.Page, f workflow.Figures, shop *workflow.Shop,
 }
 
 // shownTurnaround gives the jobs that the control chart shows: the last ones.
-func shownTurnaround(all []workflow.TurnaroundPoint) []workflow.TurnaroundPoint {
+func shownTurnaround(all []history.TurnaroundPoint) []history.TurnaroundPoint {
 	return all[max(0, len(all)-chartOf):]
 }
 
-func (k clockOf) chart(all []workflow.TurnaroundPoint) *figureChart {
+func (k clockOf) chart(all []history.TurnaroundPoint) *figureChart {
 	shown := shownTurnaround(all)
 	values := make([]float64, len(shown))
 	for i, p := range shown {
 		values[i] = p.Took.Hours()
 	}
-	limits, ok := workflow.NewControlChart(values)
+	limits, ok := history.NewControlChart(values)
 	if !ok {
 		return nil
 	}
@@ -251,7 +252,7 @@ var periods = []struct {
 const longestJob = 366 * 24 * time.Hour
 
 // figures counts what the store holds.
-func (x *counter) figures(c *fiber.Ctx) (f workflow.Figures, period string, err error) {
+func (x *counter) figures(c *fiber.Ctx) (f history.Figures, period string, err error) {
 	months := periods[1].months
 	period = periods[1].key
 	for _, p := range periods {
@@ -262,7 +263,7 @@ func (x *counter) figures(c *fiber.Ctx) (f workflow.Figures, period string, err 
 	ctx, shop, now := c.UserContext(), x.s.Shop(), x.s.Now()
 	y, m, _ := now.In(shop.Calendar.Location()).Date()
 	from := time.Date(y, m-time.Month(months), 1, 12, 0, 0, 0, shop.Calendar.Location())
-	tally := workflow.NewTallier(shop, from, now)
+	tally := history.NewTallier(shop, from, now)
 	for course, err := range x.s.Service().Courses(ctx) {
 		if err != nil {
 			return f, period, err
@@ -292,36 +293,36 @@ func (x *counter) showFigures(c *fiber.Ctx) error {
 func hoursOf(d time.Duration) string { return strconv.FormatFloat(d.Hours(), 'f', 4, 64) }
 
 // figureTables are the tables that figures can be had in, by the name of the file: a head, and the rows.
-var figureTables = map[string]func(f *workflow.Figures, zone *time.Location) [][]string{
-	"promises": func(f *workflow.Figures, zone *time.Location) [][]string {
+var figureTables = map[string]func(f *history.Figures, zone *time.Location) [][]string{
+	"promises": func(f *history.Figures, zone *time.Location) [][]string {
 		out := [][]string{{"month", "last_date_kept", "last_date_broken", "first_date_kept", "first_date_broken"}}
 		for _, m := range f.Months {
 			out = append(out, []string{m.Month.In(zone).Format("2006-01"), itoa(m.Current.Kept), itoa(m.Current.Broken), itoa(m.First.Kept), itoa(m.First.Broken)})
 		}
 		return out
 	},
-	"stages": func(f *workflow.Figures, _ *time.Location) [][]string {
+	"stages": func(f *history.Figures, _ *time.Location) [][]string {
 		out := [][]string{{"stage", "last_date_passed", "first_date_passed", "stays", "median_hours", "total_hours"}}
 		for _, s := range f.Stages {
 			out = append(out, []string{string(s.Stage), itoa(s.CurrentPassed), itoa(s.FirstPassed), itoa(s.Visits), hoursOf(s.Median), hoursOf(s.Time)})
 		}
 		return out
 	},
-	"pauses": func(f *workflow.Figures, _ *time.Location) [][]string {
+	"pauses": func(f *history.Figures, _ *time.Location) [][]string {
 		out := [][]string{{"waiting_for", "last_date_kept", "last_date_broken", "first_date_kept", "first_date_broken", "hours"}}
 		for _, p := range f.Pauses {
 			out = append(out, []string{string(p.Cause), itoa(p.Current.Kept), itoa(p.Current.Broken), itoa(p.First.Kept), itoa(p.First.Broken), hoursOf(p.Time)})
 		}
 		return out
 	},
-	"time": func(f *workflow.Figures, zone *time.Location) [][]string {
+	"time": func(f *history.Figures, zone *time.Location) [][]string {
 		out := [][]string{{"month", "jobs", "bench_hours", "customer_hours", "parts_hours", "carrier_hours"}}
 		for _, m := range f.Months {
 			out = append(out, []string{m.Month.In(zone).Format("2006-01"), itoa(m.Ended), hoursOf(m.Time.Bench), hoursOf(m.Time.Customer), hoursOf(m.Time.Parts), hoursOf(m.Time.Carrier)})
 		}
 		return out
 	},
-	"turnaround": func(f *workflow.Figures, _ *time.Location) [][]string {
+	"turnaround": func(f *history.Figures, _ *time.Location) [][]string {
 		out := [][]string{{"job", "left_at", "bench_hours"}}
 		for _, p := range f.Turnaround {
 			out = append(out, []string{string(p.Job), p.EndedAt.UTC().Format(time.RFC3339), hoursOf(p.Took)})

@@ -10,6 +10,7 @@ import (
 	"benchword/templates"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
+	"benchword/workflow/history"
 
 	"github.com/stretchr/testify/require"
 )
@@ -102,7 +103,7 @@ func TestForecastAtTheCounter(t *testing.T) {
 	courses, err := d.svc.Store.Courses(t.Context(), d.svc.Shop.ID, nil, 10)
 	require.NoError(t, err)
 	require.Equal(t, []workflow.Course{d.job().Course()}, courses, "the service keeps it with the commit that changes it")
-	f := &workflow.Forecaster{Service: d.svc}
+	f := &history.Forecaster{Service: d.svc}
 	require.Nil(t, f.Forecast())
 	require.NoError(t, f.Renew(t.Context(), d.now))
 	v := forecastViewOf(f.Forecast(), d.job(), d.svc.Shop, d.now)

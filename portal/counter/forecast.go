@@ -8,6 +8,7 @@ import (
 	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/forecast"
+	"benchword/workflow/history"
 )
 
 // forecastView is what the forecast says to staff about a job on its way.
@@ -34,7 +35,7 @@ func noForecast(err error) string {
 
 // forecastViewOf puts a job's forecast into words for staff; nil for a job that is not on its way, or before
 // the first forecast.
-func forecastViewOf(f *workflow.Forecast, j *workflow.Job, shop *workflow.Shop, now time.Time) *forecastView {
+func forecastViewOf(f *history.Forecast, j *workflow.Job, shop *workflow.Shop, now time.Time) *forecastView {
 	if f == nil || j.Ended() || j.Stage == workflow.StageBooked {
 		return nil
 	}

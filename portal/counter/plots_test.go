@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"benchword/templates"
-	"benchword/workflow"
+	"benchword/workflow/history"
 	"benchword/workflow/promiseclock"
 
 	"github.com/stretchr/testify/require"
@@ -23,9 +23,9 @@ func TestPlotsStayInside(t *testing.T) {
 		}
 	}
 	rapid.Check(t, func(t *rapid.T) {
-		var points []workflow.TurnaroundPoint
+		var points []history.TurnaroundPoint
 		for i := range rapid.IntRange(0, 90).Draw(t, "jobs") {
-			points = append(points, workflow.TurnaroundPoint{Job: "K7M2QX8", EndedAt: d.now.Add(time.Duration(i) * time.Hour), Took: time.Duration(rapid.IntRange(0, 400).Draw(t, "hours")) * time.Hour})
+			points = append(points, history.TurnaroundPoint{Job: "K7M2QX8", EndedAt: d.now.Add(time.Duration(i) * time.Hour), Took: time.Duration(rapid.IntRange(0, 400).Draw(t, "hours")) * time.Hour})
 		}
 		c := k.chart(points)
 		if len(points) < 2 {
@@ -50,9 +50,9 @@ func TestPlotsStayInside(t *testing.T) {
 		}
 		require.Equal(t, beyond, c.Says != "Nothing stands out: jobs differ as much as they usually do, and no more.")
 
-		f := workflow.Figures{From: d.now, Months: []workflow.MonthFigures{{Month: d.now}, {Month: d.now.AddDate(0, 1, 0)}}}
+		f := history.Figures{From: d.now, Months: []history.MonthFigures{{Month: d.now}, {Month: d.now.AddDate(0, 1, 0)}}}
 		for i := range f.Months {
-			f.Months[i].Current = workflow.Tally{Kept: rapid.IntRange(0, 50).Draw(t, "kept"), Broken: rapid.IntRange(0, 50).Draw(t, "broken")}
+			f.Months[i].Current = history.Tally{Kept: rapid.IntRange(0, 50).Draw(t, "kept"), Broken: rapid.IntRange(0, 50).Draw(t, "broken")}
 			f.Months[i].Time = promiseclock.Accounts{Bench: time.Duration(rapid.IntRange(0, 50).Draw(t, "bench")) * time.Hour, Parts: time.Duration(rapid.IntRange(0, 50).Draw(t, "parts")) * time.Hour}
 		}
 		v := figuresPageOf(templates.Page{Lang: "en"}, f, d.svc.Shop, d.now)

@@ -1,4 +1,4 @@
-package workflow
+package history
 
 import (
 	"errors"
@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"benchword/workflow"
 	"benchword/workflow/forecast"
 
 	"github.com/stretchr/testify/require"
@@ -14,22 +15,22 @@ import (
 
 // history makes a shop's courses up to now: about one job a working day, of two kinds, the second of which takes
 // twice as long.
-func history(shop *Shop, jobs int, now time.Time) []Course {
+func history(shop *workflow.Shop, jobs int, now time.Time) []workflow.Course {
 	chance := rand.New(rand.NewPCG(1, 5))
-	var all []Course
+	var all []workflow.Course
 	for i := range jobs {
 		at := now.AddDate(0, 0, -(jobs-i)*7/5)
-		c := Course{BookedAt: at, Kind: []string{"Film scanner", "stage piano"}[i%2], Visits: []Visit{{StageBooked, at}}}
+		c := workflow.Course{BookedAt: at, Kind: []string{"Film scanner", "stage piano"}[i%2], Visits: []workflow.Visit{{Stage: workflow.StageBooked, Since: at}}}
 		size := float64(1+i%2) * math.Exp(0.3*chance.NormFloat64())
 		for _, s := range []struct {
-			stage Stage
+			stage workflow.Stage
 			hours float64
-		}{{StageReceived, 4}, {StageDiagnosing, 6}, {StageAwaitingApproval, 12}, {StageRepairing, 12}, {StageTesting, 3}, {StageShipped, 0}} {
+		}{{workflow.StageReceived, 4}, {workflow.StageDiagnosing, 6}, {workflow.StageAwaitingApproval, 12}, {workflow.StageRepairing, 12}, {workflow.StageTesting, 3}, {workflow.StageShipped, 0}} {
 			if at.After(now) {
 				break
 			}
-			c.Visits = append(c.Visits, Visit{s.stage, at})
-			if s.stage == StageShipped {
+			c.Visits = append(c.Visits, workflow.Visit{Stage: s.stage, Since: at})
+			if s.stage == workflow.StageShipped {
 				c.EndedAt = at
 				break
 			}
@@ -42,15 +43,15 @@ func history(shop *Shop, jobs int, now time.Time) []Course {
 
 func TestForecast(t *testing.T) {
 	shop := figuresShop(t)
-	now := shop.wall(t, "2026-11-25 10:00")
+	now := wall(t, shop, "2026-11-25 10:00")
 	past := history(shop, 160, now)
 	f, err := NewForecast(shop.Calendar, past, now)
 	require.NoError(t, err)
 	require.Equal(t, 160, f.Jobs)
-	job := func(kind string, stage Stage, since string) *Job {
-		return &Job{Device: Device{Kind: kind}, Stage: stage, StageSince: shop.wall(t, since), BookedAt: shop.wall(t, since)}
+	job := func(kind string, stage workflow.Stage, since string) *workflow.Job {
+		return &workflow.Job{Device: workflow.Device{Kind: kind}, Stage: stage, StageSince: wall(t, shop, since), BookedAt: wall(t, shop, since)}
 	}
-	scanner := job(" film  SCANNER", StageRepairing, "2026-11-25 09:00")
+	scanner := job(" film  SCANNER", workflow.StageRepairing, "2026-11-25 09:00")
 	quick, err := f.Outlook(scanner, now)
 	require.NoError(t, err)
 	require.Equal(t, " film  SCANNER", quick.Kind, "kinds are compared as people read them")
@@ -59,20 +60,20 @@ func TestForecast(t *testing.T) {
 	for _, at := range []time.Time{quick.From, quick.To, quick.Median} {
 		require.True(t, shop.Calendar.Open(at.Add(-time.Second)), "devices leave while the shop is open")
 	}
-	slow, err := f.Outlook(job("stage piano", StageRepairing, "2026-11-25 09:00"), now)
+	slow, err := f.Outlook(job("stage piano", workflow.StageRepairing, "2026-11-25 09:00"), now)
 	require.NoError(t, err)
 	require.True(t, quick.Median.Before(slow.Median), "pianos take longer")
-	other, err := f.Outlook(job("marine radio", StageRepairing, "2026-11-25 09:00"), now)
+	other, err := f.Outlook(job("marine radio", workflow.StageRepairing, "2026-11-25 09:00"), now)
 	require.NoError(t, err)
 	require.Empty(t, other.Kind, "a kind that never came is told what all kinds are")
 	require.Greater(t, other.Jobs, quick.Jobs)
-	testing, err := f.Outlook(job("film scanner", StageTesting, "2026-11-25 09:00"), now)
+	testing, err := f.Outlook(job("film scanner", workflow.StageTesting, "2026-11-25 09:00"), now)
 	require.NoError(t, err)
 	require.True(t, testing.Median.Before(quick.Median), "nearer to the end")
 
 	last := 101
 	for _, due := range []string{"2026-11-25 11:00", "2026-11-26 12:00", "2026-11-27 12:00", "2026-12-01 12:00", "2027-03-01 12:00"} {
-		percent, ok := f.Missed(scanner, shop.wall(t, due), now)
+		percent, ok := f.Missed(scanner, wall(t, shop, due), now)
 		require.True(t, ok)
 		require.LessOrEqual(t, percent, last, "a later date is missed less")
 		last = percent
@@ -83,7 +84,7 @@ func TestForecast(t *testing.T) {
 	tenth, _ := f.Missed(scanner, quick.To, now)
 	require.InDelta(t, 10, tenth, 1, "what is beyond the range is missed by one in ten")
 
-	for _, j := range []*Job{job("film scanner", StageBooked, "2026-11-25 09:00"), job("film scanner", StageShipped, "2026-11-25 09:00")} {
+	for _, j := range []*workflow.Job{job("film scanner", workflow.StageBooked, "2026-11-25 09:00"), job("film scanner", workflow.StageShipped, "2026-11-25 09:00")} {
 		_, err = f.Outlook(j, now)
 		require.ErrorIs(t, err, ErrNoOutlook)
 		_, ok := f.Missed(j, now, now)

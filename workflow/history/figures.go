@@ -1,10 +1,11 @@
-package workflow
+package history
 
 import (
 	"math"
 	"slices"
 	"time"
 
+	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/promiseclock"
 )
@@ -39,7 +40,7 @@ type MonthFigures struct {
 
 // StageFigures is what there is to say about a stage.
 type StageFigures struct {
-	Stage Stage
+	Stage workflow.Stage
 	// FirstPassed and CurrentPassed are the jobs that were at the stage when the first, and the last, date
 	// told to them passed.
 	FirstPassed, CurrentPassed int
@@ -87,7 +88,7 @@ type PauseFigures struct {
 
 // TurnaroundPoint is one job that left, on the control chart.
 type TurnaroundPoint struct {
-	Job     JobNumber
+	Job     workflow.JobNumber
 	EndedAt time.Time
 	// Took is the open time on the bench's account from the first promise to the end.
 	Took time.Duration
@@ -110,23 +111,23 @@ type Figures struct {
 
 // Tallier makes figures of courses that are given one by one. It is for one goroutine.
 type Tallier struct {
-	shop   *Shop
+	shop   *workflow.Shop
 	now    time.Time
 	f      Figures
-	stays  map[Stage][]time.Duration
-	stages map[Stage]*StageFigures
+	stays  map[workflow.Stage][]time.Duration
+	stages map[workflow.Stage]*StageFigures
 	pauses map[PauseCause]*PauseFigures
 }
 
 // NewTallier begins figures of the months from the one that holds from to the one that holds now.
-func NewTallier(shop *Shop, from, now time.Time) *Tallier {
-	t := &Tallier{shop: shop, now: now, stays: map[Stage][]time.Duration{}, stages: map[Stage]*StageFigures{}, pauses: map[PauseCause]*PauseFigures{}}
+func NewTallier(shop *workflow.Shop, from, now time.Time) *Tallier {
+	t := &Tallier{shop: shop, now: now, stays: map[workflow.Stage][]time.Duration{}, stages: map[workflow.Stage]*StageFigures{}, pauses: map[PauseCause]*PauseFigures{}}
 	for m := t.month(from); !m.After(now); m = t.month(m.AddDate(0, 0, 40)) {
 		t.f.Months = append(t.f.Months, MonthFigures{Month: m})
 	}
 	t.f.From, t.f.To = t.month(from), now
-	for _, s := range Stages {
-		if s != StageBooked && s != StageShipped && s != StageWithdrawn {
+	for _, s := range workflow.Stages {
+		if s != workflow.StageBooked && s != workflow.StageShipped && s != workflow.StageWithdrawn {
 			t.stages[s] = &StageFigures{Stage: s}
 		}
 	}
@@ -158,7 +159,7 @@ func (t *Tallier) at(when time.Time) *MonthFigures {
 }
 
 // fate says what became of a promise: when that was known, and whether it was broken. ok is false while it is open.
-func (t *Tallier) fate(c *Course, p *Promise) (when time.Time, broken, ok bool) {
+func (t *Tallier) fate(c *workflow.Course, p *workflow.Promise) (when time.Time, broken, ok bool) {
 	end := t.now
 	if c.Ended() {
 		end = c.EndedAt
@@ -174,10 +175,10 @@ func (t *Tallier) fate(c *Course, p *Promise) (when time.Time, broken, ok bool) 
 }
 
 // Add counts a job.
-func (t *Tallier) Add(c *Course) {
+func (t *Tallier) Add(c *workflow.Course) {
 	var broke, kept [2]bool
 	if n := len(c.Promises); n > 0 {
-		for i, p := range []*Promise{&c.Promises[0], &c.Promises[n-1]} {
+		for i, p := range []*workflow.Promise{&c.Promises[0], &c.Promises[n-1]} {
 			when, broken, ok := t.fate(c, p)
 			m := t.at(when)
 			if !ok || m == nil {
@@ -188,7 +189,7 @@ func (t *Tallier) Add(c *Course) {
 				[]*Tally{&tally.First, &tally.Current}[i].add(broken)
 			}
 			if broken {
-				if s := t.stages[c.stageAt(when)]; s != nil {
+				if s := t.stages[stageAt(c, when)]; s != nil {
 					*[]*int{&s.FirstPassed, &s.CurrentPassed}[i]++
 				}
 			}
@@ -217,12 +218,12 @@ func (t *Tallier) Add(c *Course) {
 	}
 	a := promiseclock.Turnaround{Calendar: t.shop.Calendar, Start: c.Promises[0].Starts, Quota: c.Promises[0].Quota, Pauses: c.Pauses}.Accounts(c.EndedAt)
 	m.Time, t.f.Time = m.Time.Plus(a), t.f.Time.Plus(a)
-	if c.Now().Stage == StageShipped {
+	if c.Now().Stage == workflow.StageShipped {
 		t.f.Turnaround = append(t.f.Turnaround, TurnaroundPoint{c.Job, c.EndedAt, a.Bench})
 	}
 }
 
-func (t *Tallier) pausesOf(c *Course, broke, kept [2]bool) {
+func (t *Tallier) pausesOf(c *workflow.Course, broke, kept [2]bool) {
 	if !broke[0] && !broke[1] && !kept[0] && !kept[1] {
 		return
 	}
@@ -251,7 +252,7 @@ func (t *Tallier) pausesOf(c *Course, broke, kept [2]bool) {
 }
 
 // stageAt gives where the job was at an instant.
-func (c *Course) stageAt(at time.Time) Stage {
+func stageAt(c *workflow.Course, at time.Time) workflow.Stage {
 	s := c.Visits[0].Stage
 	for _, v := range c.Visits[1:] {
 		if v.Since.After(at) {
@@ -266,7 +267,7 @@ func (c *Course) stageAt(at time.Time) Stage {
 func (t *Tallier) Figures() Figures {
 	f := t.f
 	f.Months = slices.Clone(f.Months)
-	for _, s := range Stages {
+	for _, s := range workflow.Stages {
 		if x := t.stages[s]; x != nil {
 			list := t.stays[s]
 			slices.Sort(list)

@@ -1,17 +1,17 @@
-package workflow
+package history
 
 import (
 	"context"
 	"errors"
-	"strings"
 	"sync/atomic"
 	"time"
 
+	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/forecast"
 )
 
-// Outlook is when a job on its way will most likely leave the shop, by the shop's own history.
+// Outlook is when a job on its way will most likely leave the shop, by the shop's own
 type Outlook struct {
 	// From and To are the range, told to hold [ForecastCoverage] of such jobs; Median is its middle.
 	From, Median, To time.Time
@@ -39,7 +39,7 @@ type Forecast struct {
 // NewForecast learns from courses, in any order. Time is open time, whether the promise clock stood still
 // or not: a customer waits either way. The time before a device arrives is nobody's to tell, so it doesn't
 // count.
-func NewForecast(c *calendar.Calendar, courses []Course, at time.Time) (*Forecast, error) {
+func NewForecast(c *calendar.Calendar, courses []workflow.Course, at time.Time) (*Forecast, error) {
 	f := &Forecast{calendar: c, epoch: at, At: at, Jobs: len(courses)}
 	for i := range courses {
 		if b := courses[i].BookedAt; b.Before(f.epoch) {
@@ -49,11 +49,11 @@ func NewForecast(c *calendar.Calendar, courses []Course, at time.Time) (*Forecas
 	var passages forecast.Passages
 	for i := range courses {
 		x := &courses[i]
-		p := forecast.Passage{Kind: kindKey(x.Kind), Ended: x.Ended()}
+		p := forecast.Passage{Kind: workflow.KindKey(x.Kind), Ended: x.Ended()}
 		last := 0.0
 		for _, v := range x.Visits {
 			last = max(last, f.clock(v.Since)) // history stays in order, whatever wrote it
-			if v.Stage != StageBooked {
+			if v.Stage != workflow.StageBooked {
 				p.Legs = append(p.Legs, forecast.Leg{Stage: string(v.Stage), Begun: last})
 			}
 		}
@@ -69,15 +69,12 @@ func NewForecast(c *calendar.Calendar, courses []Course, at time.Time) (*Forecas
 // clock gives open hours since the epoch.
 func (f *Forecast) clock(t time.Time) float64 { return f.calendar.Worked(f.epoch, t).Hours() }
 
-// kindKey makes kinds comparable that people typed.
-func kindKey(kind string) string { return strings.ToLower(strings.Join(strings.Fields(kind), " ")) }
-
 // place gives where a job is, and how long it has been there; ok is false where it is not on its way.
-func (f *Forecast) place(j *Job, now time.Time) (kind, stage string, waited float64, ok bool) {
-	if j.Ended() || j.Stage == StageBooked {
+func (f *Forecast) place(j *workflow.Job, now time.Time) (kind, stage string, waited float64, ok bool) {
+	if j.Ended() || j.Stage == workflow.StageBooked {
 		return "", "", 0, false
 	}
-	return kindKey(j.Device.Kind), string(j.Stage), f.calendar.Worked(j.StageSince, now).Hours(), true
+	return workflow.KindKey(j.Device.Kind), string(j.Stage), f.calendar.Worked(j.StageSince, now).Hours(), true
 }
 
 // ErrNoOutlook is the error for a job that has none: it has not arrived, or it has ended.
@@ -85,7 +82,7 @@ var ErrNoOutlook = errors.New("the job is not on its way")
 
 // Outlook tells when a job will most likely leave. The error is ErrNoOutlook, or a [forecast.NoRange] that says
 // what the history lacks.
-func (f *Forecast) Outlook(j *Job, now time.Time) (Outlook, error) {
+func (f *Forecast) Outlook(j *workflow.Job, now time.Time) (Outlook, error) {
 	kind, stage, waited, ok := f.place(j, now)
 	if !ok {
 		return Outlook{}, ErrNoOutlook
@@ -114,7 +111,7 @@ func (f *Forecast) Outlook(j *Job, now time.Time) (Outlook, error) {
 
 // Missed tells how probable it is, in percent, that a job leaves after due. ok is false where the history
 // says nothing.
-func (f *Forecast) Missed(j *Job, due, now time.Time) (percent int, ok bool) {
+func (f *Forecast) Missed(j *workflow.Job, due, now time.Time) (percent int, ok bool) {
 	kind, stage, waited, ok := f.place(j, now)
 	if !ok {
 		return 0, false
@@ -128,7 +125,7 @@ func (f *Forecast) Missed(j *Job, due, now time.Time) (percent int, ok bool) {
 
 // Forecaster keeps a shop's forecast, made apart from the requests that ask it. It is safe for concurrent use.
 type Forecaster struct {
-	Service *Service
+	Service *workflow.Service
 	// Renewed, if set, is told that there is a new forecast.
 	Renewed func()
 	now     atomic.Pointer[Forecast]
@@ -139,7 +136,7 @@ func (x *Forecaster) Forecast() *Forecast { return x.now.Load() }
 
 // Renew makes a new forecast of what the store holds. One call at a time is enough.
 func (x *Forecaster) Renew(ctx context.Context, now time.Time) error {
-	var all []Course
+	var all []workflow.Course
 	for c, err := range x.Service.Courses(ctx) {
 		if err != nil {
 			return err
@@ -160,7 +157,7 @@ func (x *Forecaster) Renew(ctx context.Context, now time.Time) error {
 }
 
 // Outlook asks the newest forecast; ok is false where there is nothing to tell.
-func (x *Forecaster) Outlook(j *Job, now time.Time) (o Outlook, ok bool) {
+func (x *Forecaster) Outlook(j *workflow.Job, now time.Time) (o Outlook, ok bool) {
 	if x == nil || x.Forecast() == nil {
 		return Outlook{}, false
 	}
@@ -170,8 +167,8 @@ func (x *Forecaster) Outlook(j *Job, now time.Time) (o Outlook, ok bool) {
 
 // Risk tells how probable it is that a promise will be missed; it is a [RiskOf]. Each morning the history has
 // more to say, so that is when to ask again: also where it says nothing yet.
-func (x *Forecaster) Risk(j *Job, due, now time.Time) (Risk, bool) {
-	var r Risk
+func (x *Forecaster) Risk(j *workflow.Job, due, now time.Time) (workflow.Risk, bool) {
+	var r workflow.Risk
 	r.AskAgain, _ = x.Service.Shop.Calendar.OpeningOf(now, 1)
 	if f := x.Forecast(); f != nil {
 		r.Percent, _ = f.Missed(j, due, now)

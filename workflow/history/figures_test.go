@@ -1,9 +1,10 @@
-package workflow
+package history
 
 import (
 	"testing"
 	"time"
 
+	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/promiseclock"
 
@@ -35,15 +36,15 @@ func TestControlChart(t *testing.T) {
 	require.Empty(t, c.Beyond)
 }
 
-func figuresShop(t testing.TB) *Shop {
+func figuresShop(t testing.TB) *workflow.Shop {
 	cal, err := calendar.New(calendar.Spec{TimeZone: "America/Halifax", Hours: map[string][]string{
 		"mon": {"09:00-17:00"}, "tue": {"09:00-17:00"}, "wed": {"09:00-17:00"}, "thu": {"09:00-17:00"}, "fri": {"09:00-17:00"}}})
 	require.NoError(t, err)
-	return &Shop{ID: "harbour", Calendar: cal}
+	return &workflow.Shop{ID: "harbour", Calendar: cal}
 }
 
-// at reads an instant of the shop's wall.
-func (s *Shop) wall(t testing.TB, text string) time.Time {
+// wall reads an instant of the shop's wall.
+func wall(t testing.TB, s *workflow.Shop, text string) time.Time {
 	at, err := time.ParseInLocation("2006-01-02 15:04", text, s.Calendar.Location())
 	require.NoError(t, err)
 	return at.UTC()
@@ -53,24 +54,24 @@ func (s *Shop) wall(t testing.TB, text string) time.Time {
 // against the second; still here and over; withdrawn before it came.
 func TestFigures(t *testing.T) {
 	shop := figuresShop(t)
-	at := func(s string) time.Time { return shop.wall(t, s) }
-	days := func(n int, starts string) Promise {
-		return Promise{Number: 1, MadeAt: at(starts), Starts: at(starts), Quota: promiseclock.Quota{WorkingDays: n}}
+	at := func(s string) time.Time { return wall(t, shop, s) }
+	days := func(n int, starts string) workflow.Promise {
+		return workflow.Promise{Number: 1, MadeAt: at(starts), Starts: at(starts), Quota: promiseclock.Quota{WorkingDays: n}}
 	}
-	kept := Course{Job: "A", BookedAt: at("2026-09-28 09:00"), EndedAt: at("2026-10-07 17:00"), Visits: []Visit{
-		{StageBooked, at("2026-09-28 09:00")}, {StageReceived, at("2026-10-01 09:00")}, {StageDiagnosing, at("2026-10-01 13:00")},
-		{StageAwaitingApproval, at("2026-10-02 09:00")}, {StageRepairing, at("2026-10-05 09:00")}, {StageTesting, at("2026-10-07 09:00")}, {StageShipped, at("2026-10-07 17:00")}},
-		Promises: []Promise{days(4, "2026-10-01 09:00")}, Pauses: []promiseclock.Pause{{From: at("2026-10-02 09:00"), To: at("2026-10-05 09:00"), For: promiseclock.AccountCustomer, Why: "approval"}}}
-	moved := Course{Job: "B", BookedAt: at("2026-10-05 09:00"), EndedAt: at("2026-11-03 12:00"), Visits: []Visit{
-		{StageBooked, at("2026-10-05 09:00")}, {StageReceived, at("2026-10-26 09:00")}, {StageRepairing, at("2026-10-26 10:00")}, {StageShipped, at("2026-11-03 12:00")}},
-		Promises: []Promise{days(4, "2026-10-26 09:00"), {Number: 2, Starts: at("2026-10-30 18:00"), Quota: promiseclock.Quota{WorkingDays: 3}}}}
-	over := Course{Job: "C", BookedAt: at("2026-10-19 09:00"), Visits: []Visit{
-		{StageBooked, at("2026-10-19 09:00")}, {StageReceived, at("2026-11-02 09:00")}, {StageDiagnosing, at("2026-11-02 11:00")}},
-		Promises: []Promise{days(2, "2026-11-02 09:00")}, Pauses: []promiseclock.Pause{{From: at("2026-11-03 09:00"), To: at("2026-11-03 13:00"), For: promiseclock.AccountParts, Why: "hold"}}}
-	gone := Course{Job: "D", BookedAt: at("2026-11-01 09:00"), EndedAt: at("2026-11-02 09:00"), Visits: []Visit{{StageBooked, at("2026-11-01 09:00")}, {StageWithdrawn, at("2026-11-02 09:00")}}}
+	kept := workflow.Course{Job: "A", BookedAt: at("2026-09-28 09:00"), EndedAt: at("2026-10-07 17:00"), Visits: []workflow.Visit{
+		{Stage: workflow.StageBooked, Since: at("2026-09-28 09:00")}, {Stage: workflow.StageReceived, Since: at("2026-10-01 09:00")}, {Stage: workflow.StageDiagnosing, Since: at("2026-10-01 13:00")},
+		{Stage: workflow.StageAwaitingApproval, Since: at("2026-10-02 09:00")}, {Stage: workflow.StageRepairing, Since: at("2026-10-05 09:00")}, {Stage: workflow.StageTesting, Since: at("2026-10-07 09:00")}, {Stage: workflow.StageShipped, Since: at("2026-10-07 17:00")}},
+		Promises: []workflow.Promise{days(4, "2026-10-01 09:00")}, Pauses: []promiseclock.Pause{{From: at("2026-10-02 09:00"), To: at("2026-10-05 09:00"), For: promiseclock.AccountCustomer, Why: "approval"}}}
+	moved := workflow.Course{Job: "B", BookedAt: at("2026-10-05 09:00"), EndedAt: at("2026-11-03 12:00"), Visits: []workflow.Visit{
+		{Stage: workflow.StageBooked, Since: at("2026-10-05 09:00")}, {Stage: workflow.StageReceived, Since: at("2026-10-26 09:00")}, {Stage: workflow.StageRepairing, Since: at("2026-10-26 10:00")}, {Stage: workflow.StageShipped, Since: at("2026-11-03 12:00")}},
+		Promises: []workflow.Promise{days(4, "2026-10-26 09:00"), {Number: 2, Starts: at("2026-10-30 18:00"), Quota: promiseclock.Quota{WorkingDays: 3}}}}
+	over := workflow.Course{Job: "C", BookedAt: at("2026-10-19 09:00"), Visits: []workflow.Visit{
+		{Stage: workflow.StageBooked, Since: at("2026-10-19 09:00")}, {Stage: workflow.StageReceived, Since: at("2026-11-02 09:00")}, {Stage: workflow.StageDiagnosing, Since: at("2026-11-02 11:00")}},
+		Promises: []workflow.Promise{days(2, "2026-11-02 09:00")}, Pauses: []promiseclock.Pause{{From: at("2026-11-03 09:00"), To: at("2026-11-03 13:00"), For: promiseclock.AccountParts, Why: "hold"}}}
+	gone := workflow.Course{Job: "D", BookedAt: at("2026-11-01 09:00"), EndedAt: at("2026-11-02 09:00"), Visits: []workflow.Visit{{Stage: workflow.StageBooked, Since: at("2026-11-01 09:00")}, {Stage: workflow.StageWithdrawn, Since: at("2026-11-02 09:00")}}}
 
 	tally := NewTallier(shop, at("2026-10-15 12:00"), at("2026-11-25 12:00"))
-	for _, c := range []Course{over, gone, moved, kept} {
+	for _, c := range []workflow.Course{over, gone, moved, kept} {
 		tally.Add(&c)
 	}
 	f := tally.Figures()
@@ -88,7 +89,7 @@ func TestFigures(t *testing.T) {
 	require.Equal(t, promiseclock.Accounts{Bench: 51 * time.Hour}, f.Months[1].Time)
 	require.Equal(t, []TurnaroundPoint{{"A", kept.EndedAt, 32 * time.Hour}, {"B", moved.EndedAt, 51 * time.Hour}}, f.Turnaround)
 
-	stage := func(s Stage) StageFigures {
+	stage := func(s workflow.Stage) StageFigures {
 		for _, x := range f.Stages {
 			if x.Stage == s {
 				return x
@@ -96,8 +97,8 @@ func TestFigures(t *testing.T) {
 		}
 		return StageFigures{}
 	}
-	require.Equal(t, StageFigures{Stage: StageRepairing, FirstPassed: 1, Visits: 2, Time: 66 * time.Hour, Median: 33 * time.Hour}, stage(StageRepairing))
-	require.Equal(t, StageFigures{Stage: StageDiagnosing, FirstPassed: 1, CurrentPassed: 1, Visits: 1, Time: 4 * time.Hour, Median: 4 * time.Hour}, stage(StageDiagnosing))
+	require.Equal(t, StageFigures{Stage: workflow.StageRepairing, FirstPassed: 1, Visits: 2, Time: 66 * time.Hour, Median: 33 * time.Hour}, stage(workflow.StageRepairing))
+	require.Equal(t, StageFigures{Stage: workflow.StageDiagnosing, FirstPassed: 1, CurrentPassed: 1, Visits: 1, Time: 4 * time.Hour, Median: 4 * time.Hour}, stage(workflow.StageDiagnosing))
 	require.Equal(t, []PauseFigures{
 		{Cause: PauseApproval, PromiseTally: PromiseTally{First: Tally{1, 0}, Current: Tally{1, 0}}, Time: 8 * time.Hour},
 		{Cause: PauseCustomer},
@@ -110,32 +111,32 @@ func TestFigures(t *testing.T) {
 // Whatever the courses, months, stages and pauses add up to the whole, and the order doesn't matter.
 func TestFiguresAddUp(t *testing.T) {
 	shop := figuresShop(t)
-	begin := shop.wall(t, "2026-01-05 09:00")
-	now := shop.wall(t, "2026-12-15 12:00")
+	begin := wall(t, shop, "2026-01-05 09:00")
+	now := wall(t, shop, "2026-12-15 12:00")
 	rapid.Check(t, func(t *rapid.T) {
-		var all []Course
+		var all []workflow.Course
 		for range rapid.IntRange(0, 12).Draw(t, "jobs") {
 			at := begin.Add(time.Duration(rapid.IntRange(0, 300*24).Draw(t, "booked")) * time.Hour)
 			next := func(name string) time.Time {
 				at = at.Add(time.Duration(rapid.IntRange(0, 300).Draw(t, name)) * time.Hour)
 				return at
 			}
-			c := Course{Job: "A", BookedAt: at, Visits: []Visit{{StageBooked, at}, {StageReceived, next("received")}}}
-			c.Promises = []Promise{{Number: 1, Starts: at, Quota: promiseclock.Quota{WorkingDays: rapid.IntRange(1, 20).Draw(t, "days")}}}
-			c.Visits = append(c.Visits, Visit{StageAwaitingApproval, next("quoted")})
+			c := workflow.Course{Job: "A", BookedAt: at, Visits: []workflow.Visit{{Stage: workflow.StageBooked, Since: at}, {Stage: workflow.StageReceived, Since: next("received")}}}
+			c.Promises = []workflow.Promise{{Number: 1, Starts: at, Quota: promiseclock.Quota{WorkingDays: rapid.IntRange(1, 20).Draw(t, "days")}}}
+			c.Visits = append(c.Visits, workflow.Visit{Stage: workflow.StageAwaitingApproval, Since: next("quoted")})
 			c.Pauses = []promiseclock.Pause{{From: at, For: promiseclock.AccountCustomer, Why: "approval"}}
 			if rapid.Bool().Draw(t, "approved") {
-				c.Visits = append(c.Visits, Visit{StageRepairing, next("approved")})
+				c.Visits = append(c.Visits, workflow.Visit{Stage: workflow.StageRepairing, Since: next("approved")})
 				c.Pauses[0].To = at
 				if rapid.Bool().Draw(t, "shipped") {
-					c.Visits, c.EndedAt = append(c.Visits, Visit{StageShipped, next("shipped")}), at
+					c.Visits, c.EndedAt = append(c.Visits, workflow.Visit{Stage: workflow.StageShipped, Since: next("shipped")}), at
 				}
 			}
 			if at.Before(now) {
 				all = append(all, c)
 			}
 		}
-		count := func(list []Course) Figures {
+		count := func(list []workflow.Course) Figures {
 			x := NewTallier(shop, begin, now)
 			for i := range list {
 				x.Add(&list[i])
@@ -171,4 +172,25 @@ func TestFiguresAddUp(t *testing.T) {
 		f.Turnaround, again.Turnaround = nil, nil
 		require.Equal(t, f, again)
 	})
+}
+
+// A promise whose job ends at the due instant is kept, and broken a millisecond later, as for the job itself.
+func TestFiguresBreakAPromiseAsJobsDo(t *testing.T) {
+	shop := figuresShop(t)
+	due := wall(t, shop, "2026-10-06 17:00")
+	for _, late := range []time.Duration{0, time.Millisecond} {
+		c := workflow.Course{Job: "A", BookedAt: wall(t, shop, "2026-10-01 09:00"), EndedAt: due.Add(late), Visits: []workflow.Visit{
+			{Stage: workflow.StageReceived, Since: wall(t, shop, "2026-10-01 09:00")}, {Stage: workflow.StageShipped, Since: due.Add(late)}},
+			Promises: []workflow.Promise{{Number: 1, Starts: wall(t, shop, "2026-10-01 09:00"), Quota: promiseclock.Quota{WorkingDays: 3}}}}
+		at, ok := promiseclock.Turnaround{Calendar: shop.Calendar, Start: c.Promises[0].Starts, Quota: c.Promises[0].Quota}.Due()
+		require.True(t, ok)
+		require.Equal(t, due, at)
+		tally := NewTallier(shop, wall(t, shop, "2026-09-01 09:00"), wall(t, shop, "2026-11-01 09:00"))
+		tally.Add(&c)
+		broken := 0
+		for _, m := range tally.Figures().Months {
+			broken += m.Current.Broken
+		}
+		require.Equal(t, late > 0, broken == 1, late)
+	}
 }
