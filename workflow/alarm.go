@@ -68,7 +68,7 @@ func (c Wake) decide(t *turn) error {
 	return nil
 }
 
-// WakeDue does what time demands for every job whose wake-up instant has come, and gives how many
+// WakeDue does what time demands for every job whose wake-up instant has come, and returns how many
 // that were. A job that fails is logged and left for the next round; it stops no other.
 func (s *Service) WakeDue(ctx context.Context) (int, error) {
 	done := 0
@@ -113,7 +113,7 @@ func (s *Service) wake(ctx context.Context, n JobNumber) error {
 		if len(t.events) > 0 {
 			_, err = s.try(ctx, Order{Job: n, By: clockActor, Commands: []Command{Wake{}}})
 		} else {
-			// Nothing to do: the instant stands too early. Write the right one.
+			// Nothing to do: the wake-up was set too early. Set the right one.
 			err = s.Store.Commit(ctx, &Commit{Shop: s.Shop.ID, Job: n, Expect: j.Version, State: j, Index: j.index(s.Shop), WakeAt: t.wakeAt()})
 		}
 		if !errors.Is(err, ErrConflict) || try >= retries {

@@ -75,7 +75,7 @@ type UncollectedNotice struct {
 	Text map[string]string
 }
 
-// WaitsSince gives since when the goods wait for their customer, zero if they don't: they are ready,
+// WaitsSince returns since when the goods wait for their customer, zero if they don't: they are ready,
 // and to be collected in person, or held until they are paid for.
 func (j *Job) WaitsSince(shop *Shop) time.Time {
 	if j.Stage != StageTesting || j.Ready == nil {
@@ -99,7 +99,7 @@ func (j *Job) WaitsSince(shop *Shop) time.Time {
 	return since
 }
 
-// uncollectedAt gives when the next notice about uncollected goods is due, zero if none is.
+// uncollectedAt returns when the next notice about uncollected goods is due, zero if none is.
 func (j *Job) uncollectedAt(shop *Shop) time.Time {
 	since := j.WaitsSince(shop)
 	if since.IsZero() || len(j.Uncollected) >= len(shop.Uncollected) {

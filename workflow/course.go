@@ -38,7 +38,7 @@ type Visit struct {
 	Since time.Time `json:"since"`
 }
 
-// Course gives the job's course so far.
+// Course returns the job's course so far.
 func (j *Job) Course() Course {
 	c := Course{
 		Job: j.Number, BookedAt: j.BookedAt, EndedAt: j.EndedAt, Kind: j.Device.Kind, Outcome: j.Outcome, Symptom: j.Symptom,
@@ -60,7 +60,7 @@ func (j *Job) Course() Course {
 	return c
 }
 
-// Now gives the visit that is going on, or that the job ended in.
+// Now returns the visit that is going on, or that the job ended in.
 func (c *Course) Now() Visit { return c.Visits[len(c.Visits)-1] }
 
 // Ended reports whether the job has left the shop or was withdrawn.

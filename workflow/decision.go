@@ -92,7 +92,7 @@ func (t *turn) call(n *CallNote) (*Call, error) {
 	return &Call{At: at, Number: sealed}, err
 }
 
-// Approved gives the approved revision and option in force, nil if there is none.
+// Approved returns the approved revision and option in force, nil if there is none.
 func (j *Job) Approved() (*Quote, *Option) {
 	for i := len(j.Quotes) - 1; i >= 0; i-- {
 		if q := &j.Quotes[i]; q.State == QuoteApproved {
@@ -130,7 +130,7 @@ func (j *Job) AnswerTo(revision int) *Decision {
 	return nil
 }
 
-// UndoUntil gives until when the standing answer to the current revision can be taken back, zero if
+// UndoUntil returns until when the standing answer to the current revision can be taken back, zero if
 // it can't: the shop sets no waiting time, or the bench has begun. It does not look at the time.
 func (j *Job) UndoUntil(shop *Shop) time.Time {
 	q := j.Quote()
@@ -152,7 +152,7 @@ func (j *Job) waitsUntil(shop *Shop, q *Quote, d *Decision) time.Time {
 	return until
 }
 
-// pendingUntil gives when an answer takes effect that waits because its step could not be undone:
+// pendingUntil returns when an answer takes effect that waits because its step could not be undone:
 // consent to recycling. Zero if there is none.
 func (j *Job) pendingUntil(shop *Shop) time.Time {
 	q := j.Quote()
@@ -477,7 +477,7 @@ type Record struct {
 	Terms QuoteTerms `json:"terms"`
 }
 
-// Records gives the evidence of every decision on the job, in order.
+// Records returns the evidence of every decision on the job, in order.
 func (j *Job) Records() []Record {
 	out := []Record{}
 	for i := range j.Decisions {

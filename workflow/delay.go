@@ -33,7 +33,7 @@ const (
 	SilenceAgreesOnce SilencePolicy = "agree_once"
 )
 
-// means gives what silence means for one delay.
+// means returns what silence means for one delay.
 func (s SilencePolicy) means(first bool, missed, by time.Time) DelayChoice {
 	switch s {
 	case SilenceReturns:
@@ -92,7 +92,7 @@ func (d *Delay) Open(now time.Time) bool { return d.waits() && now.Before(d.Answ
 
 func (d *Delay) waits() bool { return d.Choice == "" && !d.Overtaken && !d.AnswerBy.IsZero() }
 
-// Delay gives what was told last about a missed promise, nil if none was missed.
+// Delay returns what was told last about a missed promise, nil if none was missed.
 func (j *Job) Delay() *Delay {
 	if len(j.Delays) == 0 {
 		return nil
@@ -120,7 +120,7 @@ type DelayNote struct {
 	Quota promiseclock.Quota `json:"quota,omitzero"`
 }
 
-// Prepared gives what is written for the case that the promise in force is missed, nil if nothing is: a note
+// Prepared returns what is written for the case that the promise in force is missed, nil if nothing is: a note
 // about an earlier promise went with that.
 func (j *Job) Prepared() *DelayNote {
 	if n, p := j.DelayNote, j.Promise(); n != nil && p != nil && n.Promise == p.Number {

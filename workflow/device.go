@@ -10,7 +10,7 @@ type Device struct {
 	Serial string `json:"serial,omitempty"`
 }
 
-// Name gives maker, model and kind in one line, as one would say it: "Halden F2 film scanner".
+// Name returns maker, model and kind in one line, as one would say it: "Halden F2 film scanner".
 func (d Device) Name() string {
 	out := ""
 	for _, s := range []string{d.Maker, d.Model, d.Kind} {

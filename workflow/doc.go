@@ -7,7 +7,7 @@
 // does not.
 //
 // Invariants: events are never changed or deleted; each names the SHA-256 of the one before it over
-// canonical JSON (RFC 8785); replaying them gives the job. Personal data stands in events only as
+// canonical JSON (RFC 8785); replaying them yields the job. Personal data is in events only as
 // salted digests ([Sealed]). Nothing here reads a clock or draws randomness: both are passed in.
 // The package knows nothing of the web, of mail, or of how things are stored.
 //
@@ -42,7 +42,7 @@
 //     test, packing, parts on order. The table has "testing to awaiting approval" for a no that is taken
 //     back. What can't be undone (recycling) takes effect when that time is over. Rejected: holding every
 //     answer back, which costs the bench half an hour each time. An answer names its round, so that a form
-//     sent again after that gives nothing anew.
+//     sent again after that starts nothing anew.
 //   - 2026-11-25: A charge is what was approved, or less, never more ([Job.Authorised]). After a no it is the
 //     diagnostic fee that was announced on booking, if any; the counter can charge less with a reason that
 //     the customer reads.

@@ -41,7 +41,7 @@ const ruleCell = "cell"
 // Open reports whether the duty is neither done nor waived nor dropped.
 func (d Duty) Open() bool { return d.DoneAt.IsZero() && d.Waived == "" && !d.Dropped }
 
-// Words gives what must be done in the customer's language.
+// Words returns what must be done in the customer's language.
 func (d Duty) Words() string {
 	if d.Told != "" {
 		return d.Told
@@ -73,7 +73,7 @@ func (j *Job) why(d Duty, c *catalogue.Catalogue) string {
 	return ""
 }
 
-// openDuties gives one sentence about the duties that stand before a stage, "" if there are none.
+// openDuties returns one sentence about the duties that stand before a stage, "" if there are none.
 // Going back (from testing to repairing) is never blocked by a duty, nor is a customer's decision: their
 // no brings the job to testing, and from there the duties stand before shipping.
 func (j *Job) openDuties(to Stage, shop *Shop) string {

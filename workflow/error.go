@@ -49,7 +49,7 @@ func (e *Error) Error() string {
 	return fmt.Sprintf("%s: %s", e.Code, e.Message)
 }
 
-// Unwrap gives the private cause.
+// Unwrap returns the private cause.
 func (e *Error) Unwrap() error { return e.Err }
 
 // Is makes errors.Is(err, ErrConflict) and friends compare by code.
@@ -72,7 +72,7 @@ var (
 // whether a change was made is unknown. Nothing that was acknowledged is lost by it.
 var ErrUnavailable = errors.New("the store can't be reached")
 
-// CodeOf gives the code of the first [Error] in err's chain, CodeInternal for any other error and
+// CodeOf returns the code of the first [Error] in err's chain, CodeInternal for any other error and
 // "" for nil.
 func CodeOf(err error) Code {
 	if err == nil {
@@ -85,7 +85,7 @@ func CodeOf(err error) Code {
 	return CodeInternal
 }
 
-// MessageOf gives the sentence that may be shown to a person. Errors that are not an [Error] get a
+// MessageOf returns the sentence that may be shown to a person. Errors that are not an [Error] get a
 // general sentence, so that no cause leaks.
 func MessageOf(err error) string {
 	var e *Error

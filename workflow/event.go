@@ -41,7 +41,7 @@ type Payload interface {
 }
 
 // Event is one thing that happened to one job. Events are never changed or deleted; a correction is
-// a new event. Replaying a job's events in the order of Seq gives the job.
+// a new event. Replaying a job's events in the order of Seq yields the job.
 type Event struct {
 	Shop ShopID
 	Job  JobNumber
@@ -75,7 +75,7 @@ type envelope struct {
 
 const eventTime = "2006-01-02T15:04:05.000Z"
 
-// Canonical gives the event as canonical JSON (RFC 8785): what the hash is computed over and what an
+// Canonical returns the event as canonical JSON (RFC 8785): what the hash is computed over and what an
 // export holds, one line an event.
 func (e *Event) Canonical() ([]byte, error) {
 	raw, err := json.Marshal(envelope{
@@ -92,7 +92,7 @@ func (e *Event) Canonical() ([]byte, error) {
 	return out, nil
 }
 
-// Hash gives the hex SHA-256 of [Event.Canonical].
+// Hash returns the hex SHA-256 of [Event.Canonical].
 func (e *Event) Hash() (string, error) {
 	b, err := e.Canonical()
 	if err != nil {
@@ -154,7 +154,7 @@ func (e *Event) Decode() error {
 	return nil
 }
 
-// encodePayload gives the wire name and canonical data of a payload at its newest version.
+// encodePayload returns the wire name and canonical data of a payload at its newest version.
 func encodePayload(p Payload) (wire string, data json.RawMessage, err error) {
 	name := KindOf(p)
 	k, ok := kinds[name]

@@ -78,7 +78,7 @@ type Finding struct {
 // PriorWork reports whether the finding is about earlier work by a third party.
 func (f Finding) PriorWork() bool { return f.Origin == OriginEarlierWork }
 
-// fromCatalogue gives a finding its entry's words in a language, and what was left out from the entry.
+// fromCatalogue fills a finding with its entry's words in a language, and what was left out from the entry.
 func (f *Finding) fromCatalogue(c *catalogue.Catalogue, lang string) error {
 	f.Term, f.Plain = "", ""
 	if f.Entry == "" {
@@ -111,7 +111,7 @@ func (f *Finding) fromCatalogue(c *catalogue.Catalogue, lang string) error {
 	return nil
 }
 
-// Finding gives the finding with this id, nil if there is none.
+// Finding returns the finding with this id, nil if there is none.
 func (j *Job) Finding(id int) *Finding {
 	for i := range j.Findings {
 		if j.Findings[i].ID == id {

@@ -19,7 +19,7 @@ const (
 // HoldReasons lists every reason in the order in which a form offers them.
 var HoldReasons = []HoldReason{HoldParts, HoldCustomer, HoldCarrier, HoldPayment}
 
-// Account gives whose account the time of a hold goes to.
+// Account returns whose account the time of a hold goes to.
 func (r HoldReason) Account() promiseclock.Account {
 	switch r {
 	case HoldParts:
@@ -39,7 +39,7 @@ type Hold struct {
 	To   time.Time `json:"to,omitzero"`
 }
 
-// Hold gives the hold in force, nil if there is none.
+// Hold returns the hold in force, nil if there is none.
 func (j *Job) Hold() *Hold {
 	if n := len(j.Holds); n > 0 && j.Holds[n-1].To.IsZero() {
 		return &j.Holds[n-1]

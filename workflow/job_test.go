@@ -370,7 +370,7 @@ func TestTableIsSound(t *testing.T) {
 	}
 }
 
-// TestRandomWays gives random commands in random order, with the clock moving, and holds the
+// TestRandomWays tries random commands in random order, with the clock moving, and holds the
 // invariants after each: an illegal event is never recorded, a refusal changes nothing, and replay
 // gives the job.
 func TestRandomWays(t *testing.T) {

@@ -27,7 +27,7 @@ type Level struct {
 	Look, Answer promiseclock.Quota
 }
 
-// Named gives the name in a language.
+// Named returns the name in a language.
 func (l *Level) Named(lang string) string {
 	if s := l.Names[lang]; s != "" {
 		return s
@@ -61,7 +61,7 @@ type JobLevel struct {
 	Answer promiseclock.Quota `json:"answer_within,omitzero"`
 }
 
-// Named gives the name in a language.
+// Named returns the name in a language.
 func (l *JobLevel) Named(lang string) string {
 	return (&Level{Name: l.Name, Names: l.Names}).Named(lang)
 }
@@ -183,7 +183,7 @@ type MissedTarget struct {
 	DueAt time.Time `json:"due_at"`
 }
 
-// Targets gives the targets of the job's level of service.
+// Targets returns the targets of the job's level of service.
 func (j *Job) Targets(shop *Shop) []Target {
 	if j.Level == nil {
 		return nil
@@ -205,7 +205,7 @@ func (j *Job) Targets(shop *Shop) []Target {
 	return out
 }
 
-// targetMet gives when a target was met, zero if it is not.
+// targetMet returns when a target was met, zero if it is not.
 func (j *Job) targetMet(k TargetKind) time.Time {
 	for _, m := range j.Story {
 		switch {
@@ -232,7 +232,7 @@ func (j *Job) missed(k TargetKind) bool {
 	return slices.ContainsFunc(j.Missed, func(m MissedTarget) bool { return m.Target == k })
 }
 
-// LateTargets gives the targets on record as missed that are still to be met.
+// LateTargets returns the targets on record as missed that are still to be met.
 func (j *Job) LateTargets() []TargetKind {
 	var out []TargetKind
 	for _, m := range j.Missed {

@@ -21,7 +21,7 @@ type LinkGrant struct {
 	Revoked   bool      `json:"revoked,omitempty"`
 }
 
-// Link gives the newest live grant for a purpose at an instant, nil if there is none.
+// Link returns the newest live grant for a purpose at an instant, nil if there is none.
 func (j *Job) Link(purpose link.Purpose, now time.Time) *LinkGrant {
 	for i := range slices.Backward(j.Links) {
 		if l := &j.Links[i]; l.Purpose == purpose && !l.Revoked && now.Before(l.ExpiresAt) {
@@ -88,7 +88,7 @@ func (t *turn) revokeLinks(purpose link.Purpose) error {
 	return nil
 }
 
-// LinkIssued gives out a link.
+// LinkIssued hands out a link.
 type LinkIssued struct {
 	ID        string       `json:"id"`
 	Purpose   link.Purpose `json:"purpose"`
@@ -133,7 +133,7 @@ type LinkAsked struct{}
 
 func (p *LinkAsked) fold(j *Job, e *Event) {}
 
-// RevokeLinks ends every look link that is out and gives a new one: for a link that got into the
+// RevokeLinks ends every look link that is out and makes a new one: for a link that got into the
 // wrong hands.
 type RevokeLinks struct{}
 

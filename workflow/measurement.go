@@ -37,10 +37,10 @@ func (m *Measurement) Fit() Fit {
 	return FitWithin
 }
 
-// String gives value and unit: "9.1 V".
+// String returns value and unit: "9.1 V".
 func (m *Measurement) String() string { return m.Value.String() + " " + m.Unit }
 
-// checkMeasurement cleans a measurement, which may be nil, and gives the reading that stands for it where
+// checkMeasurement cleans a measurement, which may be nil, and returns the reading that stands for it where
 // none was typed.
 func checkMeasurement(m *Measurement, reading string) (*Measurement, string, error) {
 	if m == nil {

@@ -17,7 +17,7 @@ type Message struct {
 	Answered bool `json:"answered,omitempty"`
 }
 
-// OpenQuestion gives the customer's oldest message that nobody has answered, nil if there is none.
+// OpenQuestion returns the customer's oldest message that nobody has answered, nil if there is none.
 func (j *Job) OpenQuestion() *Message {
 	for i := range j.Messages {
 		if m := &j.Messages[i]; m.By.Role == RoleCustomer && m.Question && !m.Answered {

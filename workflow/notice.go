@@ -156,7 +156,7 @@ type NoticeRow struct {
 	Optional bool
 }
 
-// NoticeTable gives the table "which event leads to which notice", in order.
+// NoticeTable returns the table "which event leads to which notice", in order.
 func NoticeTable() []NoticeRow {
 	var rows []NoticeRow
 	for _, r := range noticeRules {
@@ -177,7 +177,7 @@ const (
 // NoticeChoices lists the choices.
 var NoticeChoices = []NoticeChoice{TellEveryStep, TellWhatNeedsMe}
 
-// Choice gives what the customer wants to be told by mail.
+// Choice returns what the customer wants to be told by mail.
 func (j *Job) Choice() NoticeChoice {
 	if j.Tell == "" {
 		return TellEveryStep
@@ -200,7 +200,7 @@ func (j *Job) Optional(shop *Shop, kind NoticeKind, quote int) bool {
 // midnight; the same for both is no quiet at all.
 type Quiet struct{ From, To int }
 
-// Awake gives the instant at or after t at which the customer may be written to.
+// Awake returns the instant at or after t at which the customer may be written to.
 func (s *Shop) Awake(c *Customer, t time.Time) time.Time {
 	q := s.Quiet
 	if q.From == q.To {
@@ -229,7 +229,7 @@ func (s *Shop) Awake(c *Customer, t time.Time) time.Time {
 // mostInMail bounds how many notices one mail tells.
 const mostInMail = 20
 
-// gathering gives the notice whose mail still waits and that one more may go with, nil if there is none.
+// gathering returns the notice whose mail still waits and that one more may go with, nil if there is none.
 // Only the last mail may take more, or the order would not hold.
 func (j *Job) gathering(at time.Time) *NoticeRecord {
 	told := 0
@@ -247,7 +247,7 @@ func (j *Job) gathering(at time.Time) *NoticeRecord {
 	return nil
 }
 
-// notices records the notices that the step's events lead to, and gives the outbox entries of those that
+// notices records the notices that the step's events lead to, and returns the outbox entries of those that
 // get a mail of their own. hasten says that what waits goes first, and now.
 func (t *turn) notices() (entries []Entry, hasten bool, err error) {
 	made := noticesFor(t.shop, t.j, t.events)
@@ -297,7 +297,7 @@ func (j *Job) entry(e *Event, kind NoticeKind, ref, quote int) Entry {
 	}
 }
 
-// noticesFor gives the notices that a commit's events lead to. A report and a quote issued in one step
+// noticesFor returns the notices that a commit's events lead to. A report and a quote issued in one step
 // become one: the report, which then shows the quote; so do a missed date, its reason and the new date.
 func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 	var out []wanted
@@ -379,7 +379,7 @@ func (j *Job) Told(e *Entry) (told []Entry, with []string) {
 	return told, with
 }
 
-// seq gives the sequence number of the event that the notice is about.
+// seq returns the sequence number of the event that the notice is about.
 func (n *NoticeRecord) seq() (seq int64) {
 	if part := strings.SplitN(n.ID, "-", 3); len(part) == 3 {
 		_, _ = fmt.Sscan(part[1], &seq)
@@ -387,7 +387,7 @@ func (n *NoticeRecord) seq() (seq int64) {
 	return seq
 }
 
-// Notice gives the record of a notice, nil if there is none.
+// Notice returns the record of a notice, nil if there is none.
 func (j *Job) Notice(id string) *NoticeRecord {
 	for i := range j.Notices {
 		if j.Notices[i].ID == id {

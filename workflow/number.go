@@ -85,7 +85,7 @@ func (n JobNumber) Valid() bool {
 	return len(s) == numberLen && inNumberAlphabet(s) && s[numberLen-1] == checkCharacter(s[:numberLen-1])
 }
 
-// Shown gives the number in groups, as it is printed and read out: "K7M-2QX-8".
+// Shown returns the number in groups, as it is printed and read out: "K7M-2QX-8".
 func (n JobNumber) Shown() string {
 	if len(n) != numberLen {
 		return string(n)

@@ -139,7 +139,7 @@ func TestNewJobNumber(t *testing.T) {
 	require.True(t, n.Valid())
 }
 
-// stuck gives bytes that never make a good number.
+// stuck returns bytes that never make a good number.
 type stuck struct{ b []byte }
 
 func (s stuck) Read(p []byte) (int, error) { return copy(p, s.b), nil }

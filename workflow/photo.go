@@ -72,7 +72,7 @@ type Mark struct {
 	Text string `json:"text,omitempty"`
 }
 
-// Photo gives the photo with this id, nil if there is none (or it was removed).
+// Photo returns the photo with this id, nil if there is none (or it was removed).
 func (j *Job) Photo(id int) *Photo {
 	for i := range j.Photos {
 		if j.Photos[i].ID == id && !j.Photos[i].Removed {

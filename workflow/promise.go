@@ -24,7 +24,7 @@ type Promise struct {
 	Risk int `json:"risk,omitempty"`
 }
 
-// Promise gives the current promise, nil if none was made.
+// Promise returns the current promise, nil if none was made.
 func (j *Job) Promise() *Promise {
 	if len(j.Promises) == 0 {
 		return nil
@@ -32,12 +32,12 @@ func (j *Job) Promise() *Promise {
 	return &j.Promises[len(j.Promises)-1]
 }
 
-// Turnaround gives the promise's clock, with the job's pauses.
+// Turnaround returns the promise's clock, with the job's pauses.
 func (j *Job) Turnaround(shop *Shop, p *Promise) promiseclock.Turnaround {
 	return promiseclock.Turnaround{Calendar: shop.Calendar, Start: p.Starts, Quota: p.Quota, Pauses: j.Pauses}
 }
 
-// Due gives the due instant of the current promise; ok is false if there is none, or if a pause is
+// Due returns the due instant of the current promise; ok is false if there is none, or if a pause is
 // running, so that no instant can be named.
 func (j *Job) Due(shop *Shop) (due time.Time, ok bool) {
 	p := j.Promise()
@@ -47,7 +47,7 @@ func (j *Job) Due(shop *Shop) (due time.Time, ok bool) {
 	return j.Turnaround(shop, p).Due()
 }
 
-// firstPromise gives what is promised when the device arrives; ok is false for nothing.
+// firstPromise returns what is promised when the device arrives; ok is false for nothing.
 func (t *turn) firstPromise() (q promiseclock.Quota, ok bool) {
 	if l := t.j.Level; l != nil {
 		q = l.Promise
@@ -193,7 +193,7 @@ func (p *ClockResumed) fold(j *Job, e *Event) {
 	}
 }
 
-// running gives the pause with this cause that has not ended, nil if there is none.
+// running returns the pause with this cause that has not ended, nil if there is none.
 func (j *Job) running(why string) *promiseclock.Pause {
 	for i := range j.Pauses {
 		if x := &j.Pauses[i]; x.Why == why && x.To.IsZero() {
@@ -217,7 +217,7 @@ func (t *turn) resume(why string) error {
 	return t.record(&ClockResumed{Why: why})
 }
 
-// midnight gives the instant at which a date begins in the shop's zone.
+// midnight returns the instant at which a date begins in the shop's zone.
 func midnight(shop *Shop, d calendar.Date) time.Time {
 	return calendar.Local(shop.Calendar.Location(), d, 0, 0)
 }

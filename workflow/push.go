@@ -35,7 +35,7 @@ func (s *Subscription) Via() Via { return Push + "/" + Via(strconv.Itoa(s.Number
 // Live reports whether it is told of the job.
 func (s *Subscription) Live() bool { return s.EndedAt.IsZero() && s.Endpoint.Text != "" }
 
-// SubscriptionOf gives the subscription that an entry goes to, nil if there is none or it has ended.
+// SubscriptionOf returns the subscription that an entry goes to, nil if there is none or it has ended.
 func (j *Job) SubscriptionOf(v Via) *Subscription {
 	for i := range j.Subscriptions {
 		if s := &j.Subscriptions[i]; s.Via() == v && s.Live() {

@@ -69,7 +69,7 @@ type QuoteTerms struct {
 // Digest is the hex SHA-256 of the terms in canonical JSON (RFC 8785). A decision names it.
 func (t QuoteTerms) Digest() (string, error) { return digestOf("quote", t) }
 
-// digestOf gives the hex SHA-256 of a value in canonical JSON (RFC 8785).
+// digestOf returns the hex SHA-256 of a value in canonical JSON (RFC 8785).
 func digestOf(what string, v any) (string, error) {
 	raw, err := json.Marshal(v)
 	if err != nil {
@@ -110,7 +110,7 @@ type Quote struct {
 	LastNotice bool `json:"last_notice,omitempty"`
 }
 
-// Option gives the option with this key, nil if there is none.
+// Option returns the option with this key, nil if there is none.
 func (q *Quote) Option(key string) *Option {
 	for i := range q.Options {
 		if q.Options[i].Key == key {
@@ -120,7 +120,7 @@ func (q *Quote) Option(key string) *Option {
 	return nil
 }
 
-// withinLimit gives the first repairing option whose total is within the limit that the customer
+// withinLimit returns the first repairing option whose total is within the limit that the customer
 // agreed to beforehand, nil if there is none.
 func (q *Quote) withinLimit(j *Job) *Option {
 	if j.Limit == nil {
@@ -148,7 +148,7 @@ func (q *Quote) Answerable(now time.Time) bool {
 	return q.State == QuoteOpen && now.Before(q.ExpiresAt)
 }
 
-// Quote gives the current revision, nil if none was issued.
+// Quote returns the current revision, nil if none was issued.
 func (j *Job) Quote() *Quote {
 	if len(j.Quotes) == 0 {
 		return nil
@@ -332,7 +332,7 @@ func (t *turn) remind(last bool) error {
 	return t.record(&QuoteReminded{Revision: t.j.Quote().Revision, Last: last})
 }
 
-// remindAt gives when the open quote is followed up next: at the opening of the shop's n-th working
+// remindAt returns when the open quote is followed up next: at the opening of the shop's n-th working
 // day after its issue, zero if not again. From the last notice on nothing more is sent.
 func (j *Job) remindAt(shop *Shop) time.Time {
 	q := j.Quote()
@@ -349,7 +349,7 @@ func (j *Job) remindAt(shop *Shop) time.Time {
 	return at
 }
 
-// lastNoticeAt gives when the last notice about the open quote goes out, zero if it does not: at the
+// lastNoticeAt returns when the last notice about the open quote goes out, zero if it does not: at the
 // opening of the working day that is so many working days before the one it runs out on.
 func (j *Job) lastNoticeAt(shop *Shop) time.Time {
 	q := j.Quote()

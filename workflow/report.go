@@ -21,7 +21,7 @@ type Report struct {
 	Said []Finding `json:"said,omitempty"`
 }
 
-// Finding gives a finding as the report has it, nil if it is not in it. A job folded before reports kept
+// Finding returns a finding as the report has it, nil if it is not in it. A job folded before reports kept
 // their findings has them as they stand now.
 func (r *Report) Finding(j *Job, id int) *Finding {
 	for i := range r.Said {

@@ -44,7 +44,7 @@ type Risk struct {
 // there is nothing to go by. It must be quick, and safe for concurrent use.
 type RiskOf func(j *Job, due, now time.Time) (r Risk, ok bool)
 
-// nextWarning gives the share that comes after those that were warned at, 0 for none.
+// nextWarning returns the share that comes after those that were warned at, 0 for none.
 func (s *Shop) nextWarning(warned int) int {
 	for _, p := range s.WarnAt {
 		if p > warned {

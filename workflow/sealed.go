@@ -26,7 +26,7 @@ func (s Sealed) Erased() bool { return s.Digest != "" && s.Text == "" }
 // Empty reports whether there never was a value.
 func (s Sealed) Empty() bool { return s.Digest == "" && s.Text == "" }
 
-// String gives the value, so that a Sealed prints as what it holds.
+// String returns the value, so that a Sealed prints as what it holds.
 func (s Sealed) String() string { return s.Text }
 
 // MarshalJSON writes the digest, never the text.
@@ -51,7 +51,7 @@ func sealDigest(salt, text string) string {
 	return hex.EncodeToString(sum[:])
 }
 
-// seal draws a salt and gives the sealed value with its vault row. An empty text stays empty.
+// seal draws a salt and returns the sealed value with its vault row. An empty text stays empty.
 func seal(random io.Reader, text string) (Sealed, *Secret, error) {
 	text = strings.TrimSpace(text)
 	if text == "" {

@@ -18,7 +18,7 @@ type Service struct {
 	Shop  *Shop
 	Store Store
 	Links *link.Maker
-	// Now gives the time; nothing else in this package reads a clock.
+	// Now returns the time; nothing else in this package reads a clock.
 	Now func() time.Time
 	// Random is a cryptographic source, safe for concurrent use.
 	Random io.Reader
@@ -51,7 +51,7 @@ type Order struct {
 // retries bounds how often a step that loses against others is decided again.
 const retries = 20
 
-// Do takes a step and gives the job as it then stands. Errors: those of the commands, ErrNotFound,
+// Do takes a step and returns the job as it then stands. Errors: those of the commands, ErrNotFound,
 // ErrConflict (Expect does not hold), *[AlreadyDone].
 func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 	for _, c := range o.Commands {
@@ -94,7 +94,7 @@ func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 	}
 }
 
-// Try decides on a step without taking it, and gives the job as it would then stand: what a preview
+// Try decides on a step without taking it, and returns the job as it would then stand: what a preview
 // shows. Nothing is stored, no notice is made; links that the step would give out open nothing.
 func (s *Service) Try(ctx context.Context, o Order) (*Job, error) {
 	for _, c := range o.Commands {

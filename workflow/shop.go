@@ -87,7 +87,7 @@ type Shop struct {
 	Catalogue *catalogue.Catalogue
 }
 
-// Trade gives the shop's catalogue.
+// Trade returns the shop's catalogue.
 func (s *Shop) Trade() *catalogue.Catalogue {
 	if s.Catalogue == nil {
 		return catalogue.Standard()
@@ -95,7 +95,7 @@ func (s *Shop) Trade() *catalogue.Catalogue {
 	return s.Catalogue
 }
 
-// PaperSize gives the format of paper: letter where the money is that of the United States, Canada or
+// PaperSize returns the format of paper: letter where the money is that of the United States, Canada or
 // Mexico (common practice, no source), A4 elsewhere, unless the settings say otherwise.
 func (s *Shop) PaperSize() string {
 	if s.Paper != "" {

@@ -30,7 +30,7 @@ const stageNone Stage = ""
 // Stages lists every stage in the order of a job's way.
 var Stages = []Stage{StageBooked, StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting, StageShipped, StageWithdrawn}
 
-// words gives a stage as one says it.
+// words returns a stage as one says it.
 func (s Stage) words() string { return strings.ReplaceAll(string(s), "_", " ") }
 
 // Rank orders the stages along a job's way; what is no stage stands before all of them.
@@ -119,7 +119,7 @@ type Move struct {
 	ByCustomer bool
 }
 
-// Moves gives the rows that start at the job's stage: the counter's buttons.
+// Moves returns the rows that start at the job's stage: the counter's buttons.
 func (j *Job) Moves(shop *Shop) []Move {
 	var out []Move
 	for _, t := range Transitions {
@@ -264,7 +264,7 @@ func (p *StageMoved) fold(j *Job, e *Event) {
 	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: e.Kind(), By: e.By.Role, From: p.From, To: p.To})
 }
 
-// Diagram gives the table as a Mermaid state diagram.
+// Diagram returns the table as a Mermaid state diagram.
 func Diagram() string {
 	var b strings.Builder
 	b.WriteString("stateDiagram-v2\n")

@@ -129,14 +129,14 @@ type BoardFilter struct {
 type Jobs interface {
 	// Commit writes c, or nothing. Errors: ErrConflict, *AlreadyDone.
 	Commit(ctx context.Context, c *Commit) error
-	// Done gives the step that was done under a key and has not been forgotten since. Error:
+	// Done returns the step that was done under a key and has not been forgotten since. Error:
 	// ErrNotFound.
 	Done(ctx context.Context, shop ShopID, key string) (Once, error)
-	// Job gives a job as it stands, unsealed. Error: ErrNotFound.
+	// Job returns a job as it stands, unsealed. Error: ErrNotFound.
 	Job(ctx context.Context, shop ShopID, n JobNumber) (*Job, error)
-	// Version gives a job's version only: what a cache asks. Error: ErrNotFound.
+	// Version returns a job's version only: what a cache asks. Error: ErrNotFound.
 	Version(ctx context.Context, shop ShopID, n JobNumber) (int64, error)
-	// Events gives a job's events after a sequence number, in order, decoded and unsealed.
+	// Events returns a job's events after a sequence number, in order, decoded and unsealed.
 	Events(ctx context.Context, shop ShopID, n JobNumber, after int64) ([]*Event, error)
 	// Link looks a link up. Error: ErrNotFound. Expiry and revocation are the caller's to judge.
 	Link(ctx context.Context, shop ShopID, hash link.Hash) (LinkRow, error)
@@ -146,15 +146,15 @@ type Jobs interface {
 	// Search finds jobs whose index text holds every word of the query, the last one as a prefix,
 	// without regard to case and accents, most recently changed first.
 	Search(ctx context.Context, shop ShopID, query string, limit int) ([]Row, error)
-	// Counts gives the number of jobs in each stage that has any.
+	// Counts returns the number of jobs in each stage that has any.
 	Counts(ctx context.Context, shop ShopID) (map[Stage]int, error)
 	// Courses lists the courses of all jobs, running and ended, the latest booked first (of those booked in
 	// the same millisecond the higher number first), after the one named by BookedAt and Job (keyset
 	// paging); nil from the top.
 	Courses(ctx context.Context, shop ShopID, after *Course, limit int) ([]Course, error)
-	// Due gives the jobs whose wake-up instant is at or before now, the longest overdue first.
+	// Due returns the jobs whose wake-up instant is at or before now, the longest overdue first.
 	Due(ctx context.Context, shop ShopID, now time.Time, limit int) ([]JobNumber, error)
-	// NextWake gives the earliest wake-up instant of the shop, zero if there is none.
+	// NextWake returns the earliest wake-up instant of the shop, zero if there is none.
 	NextWake(ctx context.Context, shop ShopID) (time.Time, error)
 }
 
@@ -167,11 +167,11 @@ type Outbox interface {
 	ClaimEntries(ctx context.Context, shop ShopID, c Claim) ([]Entry, error)
 	// SettleEntry ends a claim without touching the job. Error: ErrConflict if the lease was lost.
 	SettleEntry(ctx context.Context, shop ShopID, s Settlement) error
-	// Entries gives a job's entries in order, without bodies.
+	// Entries returns a job's entries in order, without bodies.
 	Entries(ctx context.Context, shop ShopID, n JobNumber) ([]Entry, error)
 	// EntriesIn lists a state's entries over all jobs, oldest first, without bodies.
 	EntriesIn(ctx context.Context, shop ShopID, state EntryState, limit int) ([]Entry, error)
-	// NextEntry gives the earliest instant at which an entry of a channel may be claimed, zero if none is
+	// NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is
 	// queued.
 	NextEntry(ctx context.Context, shop ShopID, channel Via) (time.Time, error)
 	// Requeue puts a buried entry back in the queue at an instant. Error: ErrNotFound.
@@ -186,14 +186,14 @@ type Keys interface {
 	// PutNewKey writes a value only if the key is not there (or has expired at now); it reports
 	// whether it did.
 	PutNewKey(ctx context.Context, shop ShopID, bucket, key string, value []byte, now, until time.Time) (bool, error)
-	// GetKey gives a value that has not expired at now. Error: ErrNotFound.
+	// GetKey returns a value that has not expired at now. Error: ErrNotFound.
 	GetKey(ctx context.Context, shop ShopID, bucket, key string, now time.Time) ([]byte, error)
 	// DeleteKey removes a key; a key that is not there is no error.
 	DeleteKey(ctx context.Context, shop ShopID, bucket, key string) error
-	// ListKeys gives a bucket's live keys with their values, by key.
+	// ListKeys returns a bucket's live keys with their values, by key.
 	ListKeys(ctx context.Context, shop ShopID, bucket string, now time.Time) ([]KeyValue, error)
 	// CountKey adds one to a counter that starts at zero and forgets at until (set by the first);
-	// it gives the new count.
+	// it returns the new count.
 	CountKey(ctx context.Context, shop ShopID, bucket, key string, now, until time.Time) (int64, error)
 	// SweepKeys removes what has expired at now.
 	SweepKeys(ctx context.Context, shop ShopID, now time.Time) error

@@ -70,7 +70,7 @@ type CheckPlan struct {
 	Behind []OpenStep `json:"behind,omitempty"`
 	// Finds is the chance in percent that it confirms the suspect if that is the cause.
 	Finds int `json:"finds"`
-	// Shows gives, where the check speaks of several suspects, the chance in percent of "confirmed" for
+	// Shows returns, where the check speaks of several suspects, the chance in percent of "confirmed" for
 	// each of them as the cause; then Finds is not used.
 	Shows []Shows `json:"shows,omitempty"`
 }

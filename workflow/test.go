@@ -16,7 +16,7 @@ type Test struct {
 // before it goes back unrepaired (common practice, no source).
 const SafetyTest = "Electrical safety"
 
-// LatestTests gives the latest run of each test, in the order of first run.
+// LatestTests returns the latest run of each test, in the order of first run.
 func (j *Job) LatestTests() []Test {
 	var out []Test
 	at := map[string]int{}

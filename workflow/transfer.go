@@ -24,7 +24,7 @@ type Transfer interface {
 	// settles no entry, ClaimEntries and Requeue fail with [ErrUnavailable] and say why. What was claimed
 	// can still be settled, keys go on, and In is not held up.
 	Hold(ctx context.Context, shop ShopID, why string) error
-	// Held gives the reason of the hold in force, "" for none.
+	// Held returns the reason of the hold in force, "" for none.
 	Held(ctx context.Context, shop ShopID) (string, error)
 }
 

@@ -137,7 +137,7 @@ func NewTallier(shop *workflow.Shop, from, now time.Time) *Tallier {
 	return t
 }
 
-// month gives the first instant of the month that holds t, in the shop's zone.
+// month returns the first instant of the month that holds t, in the shop's zone.
 func (t *Tallier) month(at time.Time) time.Time {
 	zone := t.shop.Calendar.Location()
 	y, m, _ := at.In(zone).Date()
@@ -251,7 +251,7 @@ func (t *Tallier) pausesOf(c *workflow.Course, broke, kept [2]bool) {
 	}
 }
 
-// stageAt gives where the job was at an instant.
+// stageAt returns where the job was at an instant.
 func stageAt(c *workflow.Course, at time.Time) workflow.Stage {
 	s := c.Visits[0].Stage
 	for _, v := range c.Visits[1:] {
@@ -263,7 +263,7 @@ func stageAt(c *workflow.Course, at time.Time) workflow.Stage {
 	return s
 }
 
-// Figures gives what was counted.
+// Figures returns what was counted.
 func (t *Tallier) Figures() Figures {
 	f := t.f
 	f.Months = slices.Clone(f.Months)

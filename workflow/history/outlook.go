@@ -66,10 +66,10 @@ func NewForecast(c *calendar.Calendar, courses []workflow.Course, at time.Time) 
 	return f, err
 }
 
-// clock gives open hours since the epoch.
+// clock returns open hours since the epoch.
 func (f *Forecast) clock(t time.Time) float64 { return f.calendar.Worked(f.epoch, t).Hours() }
 
-// place gives where a job is, and how long it has been there; ok is false where it is not on its way.
+// place returns where a job is, and how long it has been there; ok is false where it is not on its way.
 func (f *Forecast) place(j *workflow.Job, now time.Time) (kind, stage string, waited float64, ok bool) {
 	if j.Ended() || j.Stage == workflow.StageBooked {
 		return "", "", 0, false
@@ -131,7 +131,7 @@ type Forecaster struct {
 	now     atomic.Pointer[Forecast]
 }
 
-// Forecast gives the newest forecast, nil before the first.
+// Forecast returns the newest forecast, nil before the first.
 func (x *Forecaster) Forecast() *Forecast { return x.now.Load() }
 
 // Renew makes a new forecast of what the store holds. One call at a time is enough.

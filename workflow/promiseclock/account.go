@@ -38,7 +38,7 @@ type Accounts struct {
 	Bench, Customer, Parts, Carrier time.Duration
 }
 
-// Of gives one of the accounts.
+// Of returns one of the accounts.
 func (a Accounts) Of(who Account) time.Duration {
 	switch who {
 	case AccountBench:

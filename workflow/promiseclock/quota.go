@@ -116,10 +116,10 @@ func digits(s string) (int64, bool) {
 	return n, s != ""
 }
 
-// Duration gives the length.
+// Duration returns the length.
 func (h QuotaHours) Duration() time.Duration { return time.Duration(h) }
 
-// String gives "40", "7.5", or "0:00:15" where no decimal is exact.
+// String returns "40", "7.5", or "0:00:15" where no decimal is exact.
 func (h QuotaHours) String() string {
 	seconds := int64(time.Duration(h) / time.Second)
 	whole, part := seconds/3600, seconds%3600
@@ -134,7 +134,7 @@ func (h QuotaHours) String() string {
 	return fmt.Sprintf("%d:%02d:%02d", whole, part/60, part%60)
 }
 
-// MarshalText gives String.
+// MarshalText returns String.
 func (h QuotaHours) MarshalText() ([]byte, error) { return []byte(h.String()), nil }
 
 // UnmarshalText reads what [ParseQuotaHours] does.
@@ -143,7 +143,7 @@ func (h *QuotaHours) UnmarshalText(b []byte) (err error) {
 	return err
 }
 
-// MarshalJSON gives a number, or a text where no decimal is exact.
+// MarshalJSON returns a number, or a text where no decimal is exact.
 func (h QuotaHours) MarshalJSON() ([]byte, error) {
 	s := h.String()
 	if strings.Contains(s, ":") {

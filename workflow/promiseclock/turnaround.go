@@ -9,7 +9,7 @@ import (
 	"benchword/workflow/calendar"
 )
 
-// Reached gives the first instant at which the worked time since the start has come to a share of the
+// Reached returns the first instant at which the worked time since the start has come to a share of the
 // quota, in percent; rounded up to a second. ok is false as for [Turnaround.Due].
 func (t Turnaround) Reached(percent int) (at time.Time, ok bool) {
 	total, ok := t.total()
@@ -38,7 +38,7 @@ type Turnaround struct {
 	Pauses   []Pause
 }
 
-// Total gives the quota in open time. ok is false if the calendar doesn't have that many working days.
+// Total returns the quota in open time. ok is false if the calendar doesn't have that many working days.
 func (t Turnaround) Total() (total time.Duration, ok bool) { return t.total() }
 
 func (t *Turnaround) total() (time.Duration, bool) {
@@ -53,7 +53,7 @@ func (t *Turnaround) total() (time.Duration, bool) {
 	}
 }
 
-// Due gives the first instant at which the worked time since the start has reached the quota; for a quota
+// Due returns the first instant at which the worked time since the start has reached the quota; for a quota
 // By an instant, not before that. A pause moves it by exactly the open time that the pause covers before
 // it, and a pause after it moves nothing.
 //
@@ -61,7 +61,7 @@ func (t *Turnaround) total() (time.Duration, bool) {
 // (See DueAt for the other way of asking.) ok is false too if the calendar never has that much open time.
 func (t Turnaround) Due() (due time.Time, ok bool) { return t.due(math.MaxInt64) }
 
-// DueAt gives the due instant as it stands at now: running pauses are taken to end at now. As long as one
+// DueAt returns the due instant as it stands at now: running pauses are taken to end at now. As long as one
 // is running and the shop is open, that instant moves on with now. The promise is breached if now is after
 // it, which no pause that runs later can undo.
 func (t Turnaround) DueAt(now time.Time) (due time.Time, ok bool) { return t.due(now.Unix()) }
@@ -148,7 +148,7 @@ func pauseRank(a Account) int {
 	return 0
 }
 
-// Elapsed gives the worked time from the start to at. A running pause reaches to at.
+// Elapsed returns the worked time from the start to at. A running pause reaches to at.
 func (t Turnaround) Elapsed(at time.Time) time.Duration {
 	if len(t.Pauses) == 0 {
 		return t.Calendar.Worked(t.Start, at)
@@ -156,7 +156,7 @@ func (t Turnaround) Elapsed(at time.Time) time.Duration {
 	return t.accounts(at).Bench
 }
 
-// Remaining gives what is left of the quota at that instant, 0 if nothing is. ok is false if the quota has
+// Remaining returns what is left of the quota at that instant, 0 if nothing is. ok is false if the quota has
 // no length (see Total).
 func (t Turnaround) Remaining(at time.Time) (left time.Duration, ok bool) {
 	total, ok := t.Total()
@@ -212,7 +212,7 @@ type Stretch struct {
 	For      Account
 }
 
-// Strip gives the open time from the start to until in order, as pieces by who it is put down to. It is
+// Strip returns the open time from the start to until in order, as pieces by who it is put down to. It is
 // what a picture of the turnaround is drawn from; the pieces add up to Accounts. A running pause reaches
 // to now, and from there on the time is the bench's.
 func (t Turnaround) Strip(until, now time.Time) []Stretch {
@@ -254,7 +254,7 @@ type Run struct {
 	Running bool
 }
 
-// Runs gives who had the job from the start to until, without gaps: [Turnaround.Strip] with the closed
+// Runs returns who had the job from the start to until, without gaps: [Turnaround.Strip] with the closed
 // hours between, and in as many pieces as there were turns. Open times add up to [Turnaround.Accounts]. A
 // running pause reaches to now.
 func (t Turnaround) Runs(until, now time.Time) []Run {
@@ -291,7 +291,7 @@ type Length struct {
 	Rest time.Duration
 }
 
-// Add gives the sum of two lengths.
+// Add returns the sum of two lengths.
 func (l Length) Add(o Length) Length { return Length{l.Days + o.Days, l.Rest + o.Rest} }
 
 // LengthOf says how long [from, to) is on a calendar: the working days that lie in it from their opening to

@@ -627,7 +627,7 @@ func benchJobs(x Turnaround) []Turnaround {
 	return list
 }
 
-// timesFaster gives how many times as long theirs takes as ours, a call. The two take turns, and the
+// timesFaster returns how many times as long theirs takes as ours, a call. The two take turns, and the
 // quickest of each one's turns counts: whatever else the machine is doing only ever makes a turn slower.
 func timesFaster(ours, theirs func(i int)) float64 {
 	quickest := func(best float64, call func(int), n int) float64 {
