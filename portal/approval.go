@@ -74,7 +74,7 @@ func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
 		Act: "/d/" + a.token, Track: "/j/" + a.token,
 	}
 	v.Papers = templates.PaperLinks(s.Shop(), v.Act+"/", w)
-	if n := templates.ReportFor(a.j, a.q); n > 0 {
+	if n := a.j.ReportWith(a.q); n > 0 {
 		v.Report = v.Track + "/report/" + strconv.Itoa(n)
 	}
 	v.Round = a.j.Undone(a.q.Revision)

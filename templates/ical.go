@@ -48,15 +48,14 @@ func DateFile(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 	e.SetProperty(ics.ComponentPropertyDtStart, strings.ReplaceAll(day.String(), "-", ""), ics.WithValue("DATE"))
 	e.SetProperty(ics.ComponentPropertyDtEnd, strings.ReplaceAll((day+1).String(), "-", ""), ics.WithValue("DATE"))
 	key, status := "by", ics.ObjectStatusConfirmed
-	_, named := j.Due(shop)
-	switch {
-	case j.Stage == workflow.StageWithdrawn:
+	switch j.Standing(shop, now).Date.Kind {
+	case workflow.DateClosed:
 		key, status = "closed", ics.ObjectStatusCancelled
-	case j.Ended():
+	case workflow.DateLeft:
 		key, status = "left", ics.ObjectStatusCancelled
-	case !p.BreachedAt.IsZero() || named && now.After(due):
+	case workflow.DateLate, workflow.DateReturning:
 		key, status = "late", ics.ObjectStatusTentative
-	case !named:
+	case workflow.DatePaused:
 		key, status = "open", ics.ObjectStatusTentative
 	}
 	e.SetStatus(status)

@@ -448,9 +448,7 @@ func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision,
 		if until := j.UndoUntil(shop); now.Before(until) {
 			v.Undo = w.T("undo.until", w.DateTime(until, loc))
 		}
-		if due := payable(j, shop); due.Minor > 0 {
-			v.PayURL, v.Pay = payURL(shop, j, due), w.T("pay.now", w.Money(due))
-		}
+		v.PayURL, v.Pay = payLink(j, shop, w)
 	}
 	return v
 }

@@ -171,7 +171,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	if r.Cause != "" && r.Certainty != "" {
 		v.CauseHow = w.T("cause." + string(r.Certainty))
 	}
-	if q := quoteWith(j, r); q != nil {
+	if q := j.QuoteWith(r); q != nil {
 		for i := range q.Options {
 			o := optionView(&q.Options[i], w)
 			v.Ways = append(v.Ways, WayView{o.Key, o.Title, o.Total, o.Days})
@@ -239,38 +239,6 @@ func (v *ReportView) Prose() string {
 	out = append(append(out, v.Cause, v.CauseHow, v.Proposal), v.Cautions...)
 	return strings.Join(append(out, v.Next), "\n")
 }
-
-// quoteWith returns the quote that goes with a report: the last one issued from its sending until the next
-// report, nil if there is none.
-func quoteWith(j *workflow.Job, r *workflow.Report) *workflow.Quote {
-	var next time.Time
-	if r.Number < len(j.Reports) {
-		next = j.Reports[r.Number].SentAt
-	}
-	var out *workflow.Quote
-	for i := range j.Quotes {
-		q := &j.Quotes[i]
-		if !q.IssuedAt.Before(r.SentAt) && (next.IsZero() || q.IssuedAt.Before(next)) && q.State != workflow.QuoteWithdrawn {
-			out = q
-		}
-	}
-	return out
-}
-
-// reportWith returns the number of the latest report that was sent no later than a quote's issue, 0 if
-// there is none.
-func reportWith(j *workflow.Job, q *workflow.Quote) int {
-	n := 0
-	for _, r := range j.Reports {
-		if !r.SentAt.After(q.IssuedAt) {
-			n = r.Number
-		}
-	}
-	return n
-}
-
-// ReportFor returns the number of the findings report that a quote goes with, 0 if there is none.
-func ReportFor(j *workflow.Job, q *workflow.Quote) int { return reportWith(j, q) }
 
 // ContentsOf lists what was in the parcel, and what became of it.
 func ContentsOf(j *workflow.Job, w *locale.Words) []ContentView {
@@ -366,9 +334,7 @@ func PaidOf(j *workflow.Job, shop *workflow.Shop, w *locale.Words) *PaidView {
 	if j.Charged != nil && j.ChargedWhy != "" {
 		v.Less = w.T("pay.less", j.ChargedWhy)
 	}
-	if due := payable(j, shop); due.Minor > 0 {
-		v.PayURL, v.Pay = payURL(shop, j, due), w.T("pay.now", w.Money(due))
-	}
+	v.PayURL, v.Pay = payLink(j, shop, w)
 	switch {
 	case b.Minor > 0:
 		v.Balance = w.T("paid.balance", w.Money(b))
@@ -389,27 +355,14 @@ type PaidView struct {
 	PayURL, Pay string
 }
 
-// payable is what can be paid now: the deposit while it is awaited, else the balance once it is asked for.
-func payable(j *workflow.Job, shop *workflow.Shop) money.Amount {
-	if shop.PayURL == "" || !j.Erased.IsZero() {
-		return money.Amount{}
+// payLink returns the address of the shop's payment service for what can be paid now, and the words of the
+// link; "" for nothing. The address holds no card data and nothing about the person.
+func payLink(j *workflow.Job, shop *workflow.Shop, w *locale.Words) (address, words string) {
+	due := j.Payable(shop)
+	if shop.PayURL == "" || due.Minor <= 0 {
+		return "", ""
 	}
-	if d := j.DepositOpen(shop); d.Minor > 0 {
-		return d
-	}
-	switch j.Stage {
-	case workflow.StageTesting, workflow.StageShipped, workflow.StageWithdrawn:
-		return j.Balance(shop)
-	}
-	if h := j.Hold(); h != nil && h.Reason == workflow.HoldPayment {
-		return j.Balance(shop)
-	}
-	return money.Amount{}
-}
-
-// payURL fills in the shop's payment address. It holds no card data and nothing about the person.
-func payURL(shop *workflow.Shop, j *workflow.Job, due money.Amount) string {
 	return strings.NewReplacer(
 		"{job}", url.QueryEscape(string(j.Number)), "{amount}", url.QueryEscape(due.Plain()), "{currency}", url.QueryEscape(string(due.Currency)),
-	).Replace(shop.PayURL)
+	).Replace(shop.PayURL), w.T("pay.now", w.Money(due))
 }

@@ -113,11 +113,11 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	if !j.Ended() && j.Erased.IsZero() {
 		t.PushKey = l.PushKey
 	}
-	if q := j.Quote(); q != nil && q.Answerable(now) && j.Stage == workflow.StageAwaitingApproval {
+	if t.Status.NeedAction == workflow.NeedDecide {
 		if l.Purpose == link.Decide {
 			t.Decide = "/d/" + l.Token
 		} else {
-			t.QuoteMailed = w.Day(q.IssuedAt, loc)
+			t.QuoteMailed = w.Day(j.Quote().IssuedAt, loc)
 		}
 	}
 	for i := len(j.Reports) - 1; i >= 0; i-- {

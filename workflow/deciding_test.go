@@ -137,6 +137,7 @@ func TestADepositComesBeforeTheWork(t *testing.T) {
 	j := b.approve()
 	require.Equal(t, HoldPayment, j.Hold().Reason)
 	require.Equal(t, int64(4000), j.DepositOpen(b.s.Shop).Minor)
+	require.Equal(t, int64(4000), j.Payable(b.s.Shop).Minor, "not the whole, yet")
 	require.NotZero(t, j.UndoUntil(b.s.Shop), "waiting for the deposit is no beginning")
 	b.refuses(CodeRefused, technician, DoWork{Text: "Renewed it"})
 	j = b.do(counter, RecordPayment{Amount: "10.00", How: "transfer", For: PaymentDeposit})
@@ -145,11 +146,31 @@ func TestADepositComesBeforeTheWork(t *testing.T) {
 	require.Nil(t, j.Hold())
 	j = b.do(technician, DoWork{Text: "Renewed it"})
 	require.Equal(t, int64(7500), j.Balance(b.s.Shop).Minor)
+	require.Zero(t, j.Payable(b.s.Shop), "the rest is asked for once the work is done")
 	b.checkHistory()
 	// A hold that somebody placed for another payment is theirs to lift.
-	b.do(counter, PlaceHold{Reason: HoldPayment, Note: "The rest, too."})
+	j = b.do(counter, PlaceHold{Reason: HoldPayment, Note: "The rest, too."})
+	require.Equal(t, int64(7500), j.Payable(b.s.Shop).Minor)
 	j = b.do(counter, RecordPayment{Amount: "1.00", How: "cash"})
 	require.NotNil(t, j.Hold(), "the deposit had come in before")
+}
+
+func TestAReportAndTheQuoteThatGoesWithIt(t *testing.T) {
+	b := newBench(t)
+	b.toAwaiting()
+	j := b.approve()
+	require.Equal(t, 1, j.QuoteWith(&j.Reports[0]).Revision)
+	b.do(technician, DoWork{Text: "Opened it"}, NoteFinding{Finding: Finding{Text: "The fan has seized too", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintySeen}})
+	j = b.do(counter, IssueQuote{Options: []Option{repairOption("150.00")}, Reason: "A fan as well."})
+	require.Equal(t, 2, j.QuoteWith(&j.Reports[0]).Revision, "the newest")
+	j = b.do(counter, SendReport{ReportText{Short: "The fan has seized."}})
+	require.Nil(t, j.QuoteWith(&j.Reports[1]), "none was issued since")
+	j = b.do(counter, IssueQuote{Options: []Option{repairOption("170.00")}, Reason: "And its felt."})
+	require.Equal(t, 3, j.QuoteWith(&j.Reports[1]).Revision)
+	require.Equal(t, 2, j.QuoteWith(&j.Reports[0]).Revision)
+	require.Equal(t, []int{1, 1, 2}, []int{j.ReportWith(&j.Quotes[0]), j.ReportWith(&j.Quotes[1]), j.ReportWith(&j.Quotes[2])})
+	j = b.do(counter, WithdrawQuote{Reason: "The felt is good."})
+	require.Nil(t, j.QuoteWith(&j.Reports[1]))
 }
 
 func TestPaymentsAreFactsWithoutCardData(t *testing.T) {

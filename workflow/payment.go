@@ -56,6 +56,23 @@ func (j *Job) DepositOpen(shop *Shop) money.Amount {
 	return out
 }
 
+// Payable returns what can be paid now: the deposit while it is awaited, else the balance once it is asked
+// for; zero once the person was erased.
+func (j *Job) Payable(shop *Shop) money.Amount {
+	if !j.Erased.IsZero() {
+		return money.Amount{}
+	}
+	if d := j.DepositOpen(shop); d.Minor > 0 {
+		return d
+	}
+	h := j.Hold()
+	switch {
+	case j.Stage == StageTesting, j.Ended(), h != nil && h.Reason == HoldPayment:
+		return j.Balance(shop)
+	}
+	return money.Amount{}
+}
+
 // Authorised is the most that may be charged: the total of the approved option, or, where nothing was
 // approved, the diagnostic fee that was announced before the device was sent in.
 func (j *Job) Authorised(shop *Shop) money.Amount {

@@ -123,6 +123,35 @@ func (p *ReportSent) fold(j *Job, e *Event) {
 	j.tell(e, r.Number)
 }
 
+// QuoteWith returns the quote that goes with a report: the last one issued from its sending until the next
+// report, nil if there is none.
+func (j *Job) QuoteWith(r *Report) *Quote {
+	var next time.Time
+	if r.Number < len(j.Reports) {
+		next = j.Reports[r.Number].SentAt
+	}
+	var out *Quote
+	for i := range j.Quotes {
+		q := &j.Quotes[i]
+		if !q.IssuedAt.Before(r.SentAt) && (next.IsZero() || q.IssuedAt.Before(next)) && q.State != QuoteWithdrawn {
+			out = q
+		}
+	}
+	return out
+}
+
+// ReportWith returns the number of the report that goes with a quote: the last one sent no later than the
+// quote was issued, 0 if there is none.
+func (j *Job) ReportWith(q *Quote) int {
+	n := 0
+	for _, r := range j.Reports {
+		if !r.SentAt.After(q.IssuedAt) {
+			n = r.Number
+		}
+	}
+	return n
+}
+
 func guardAwaiting(g *gate) {
 	g.need(len(g.j.Reports) > 0, "Send a findings report first.")
 	q := g.j.Quote()

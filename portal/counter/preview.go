@@ -283,7 +283,7 @@ func (x *counter) previewQuote(c *fiber.Ctx) error {
 		Page: r.customersPage(w.T("quote.title")), Number: k.job.Number.Shown(), Device: k.job.Device.Name(),
 		Quote: templates.QuoteOf(k.job, k.job.Quote(), x.s.Shop(), x.s.Now(), w), Act: "#", Track: "#",
 	}
-	if templates.ReportFor(k.job, k.job.Quote()) != 0 {
+	if k.job.ReportWith(k.job.Quote()) != 0 {
 		v.Report = "#"
 	}
 	framed(c, "'self'")
