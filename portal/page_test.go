@@ -8,9 +8,11 @@ import (
 	"testing"
 	"time"
 
+	"benchword/templates"
 	"benchword/workflow"
 	"benchword/workflow/link"
 
+	"github.com/gofiber/fiber/v2"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 )
@@ -179,4 +181,20 @@ func TestTheSameLetterLater(t *testing.T) {
 	d.now = d.now.Add(repeatFor)
 	d.post(at+"/message", "text", "Any news?")
 	require.Len(t, d.job().Messages, 2)
+}
+
+// halfWay is a view whose template does not fit it.
+type halfWay struct{ templates.Page }
+
+func (halfWay) Template() string { return "customer/track.html" }
+
+// A page that can't be shown whole is not shown at all.
+func TestNoPageStopsHalfWay(t *testing.T) {
+	d := newDesk(t)
+	d.s.App().Get("/half-way", func(c *fiber.Ctx) error {
+		return d.s.Render(c, fiber.StatusOK, halfWay{d.s.publicPage(c, "find.title")})
+	})
+	g := d.get("/half-way")
+	require.Equal(t, 500, g.StatusCode)
+	require.Contains(t, g.body, "</html>")
 }

@@ -44,6 +44,8 @@ func TestTakingAnAnswerBack(t *testing.T) {
 		require.Equal(t, before, d.version())
 	}
 	look := "/d/" + d.token(link.Look)
+	d.get(at + "/undo?undo=yes&round=0&digest=" + digest)
+	require.Equal(t, before, d.version(), "what is only looked at changes nothing")
 	require.Equal(t, 403, d.post(look+"/undo", "digest", digest, "round", "0", "undo", "yes").StatusCode, "a link that only looks")
 	require.Equal(t, 303, d.post(at+"/undo", "digest", digest, "round", "0", "undo", "yes").StatusCode)
 	require.Equal(t, workflow.StageAwaitingApproval, d.job().Stage)

@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -65,4 +66,70 @@ func TestOptional(t *testing.T) {
 		NoticeFurtherQuote: true, NoticeQuoteWithdrawn: true, NoticeExpired: true, NoticeReminder: true, NoticeDecision: true,
 		NoticeLastNotice: true, NoticeUndone: true, NoticeUncollected: true, NoticeReady: false, NoticePromiseMoved: false, NoticeBreach: true, NoticeDelayAnswered: true, NoticeMessage: true, NoticeLink: true,
 	}, need)
+}
+
+// What was gathered into one email is told as it stands by then: what a later notice of it makes moot is not told.
+func TestToldWithoutWhatIsOutOfDate(t *testing.T) {
+	e := &Entry{ID: "K7M2QX8-3-quote", Kind: NoticeQuote, Ref: 1, Quote: 1}
+	with := func(kinds ...NoticeKind) []NoticeKind {
+		j := &Job{}
+		for i, k := range kinds {
+			j.Notices = append(j.Notices, NoticeRecord{ID: fmt.Sprintf("K7M2QX8-%d-%s", 4+i, k), Kind: k, With: e.ID})
+		}
+		j.Notices = append(j.Notices, NoticeRecord{ID: "K7M2QX8-99-message", Kind: NoticeMessage})
+		told, settled := j.Told(e)
+		require.Len(t, settled, len(kinds), "all of them are settled")
+		var out []NoticeKind
+		for _, x := range told {
+			out = append(out, x.Kind)
+		}
+		return out
+	}
+	require.Equal(t, []NoticeKind{NoticeQuote}, with())
+	require.Equal(t, []NoticeKind{NoticeMessage, NoticeQuoteWithdrawn}, with(NoticeMessage, NoticeQuoteWithdrawn))
+	require.Equal(t, []NoticeKind{NoticeQuote, NoticeMessage}, with(NoticeMessage))
+	require.Equal(t, []NoticeKind{NoticeQuote, NoticePromiseMoved}, with(NoticeBreach, NoticePromiseMoved))
+}
+
+// One email tells so many notices and no more; the next one gets an email of its own.
+func TestOneEmailTellsSoMany(t *testing.T) {
+	b := newBench(t)
+	b.toDiagnosing()
+	b.passes(24 * time.Hour)
+	b.s.Shop.Gather = 10 * time.Hour
+	for range mostInMail + 1 {
+		b.do(counter, SendMessage{Text: "One more thing."})
+	}
+	own := map[string]int{}
+	for _, n := range b.checkHistory().Notices {
+		if n.Kind == NoticeMessage {
+			own[n.ID+n.With]++
+			if n.With != "" {
+				own[n.With]++
+				delete(own, n.ID+n.With)
+			}
+		}
+	}
+	require.Len(t, own, 2)
+	for _, n := range own {
+		require.Contains(t, []int{1, mostInMail}, n)
+	}
+}
+
+// What waits for the morning, or for company, are emails: the shop's own systems are told at once.
+func TestHooksAreToldAtOnce(t *testing.T) {
+	b := newBench(t)
+	b.s.Shop.Hooks = []Hook{{Name: "till"}}
+	b.s.Shop.Gather, b.s.Shop.Quiet = time.Hour, Quiet{9 * 60, 8 * 60}
+	b.do(counter, booking)
+	channels := map[Via]bool{}
+	for _, e := range b.store.notices {
+		channels[e.Via.Channel()] = true
+		if e.Via != "" {
+			require.Equal(t, e.MadeAt, e.NotBefore)
+			continue
+		}
+		require.Equal(t, time.Date(2026, 11, 3, 12, 0, 0, 0, time.UTC), e.NotBefore, "8:00 in Halifax")
+	}
+	require.Len(t, channels, 2)
 }

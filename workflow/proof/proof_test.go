@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -87,7 +88,9 @@ func TestOthersReadTheArchive(t *testing.T) {
 	z, err := zip.NewReader(bytes.NewReader(b), int64(len(b)))
 	require.NoError(t, err)
 	dir := t.TempDir()
+	var names []string
 	for _, f := range z.File {
+		names = append(names, f.Name)
 		r, err := f.Open()
 		require.NoError(t, err)
 		data, err := io.ReadAll(r) // which checks the CRC
@@ -103,6 +106,9 @@ func TestOthersReadTheArchive(t *testing.T) {
 		require.NoError(t, err, string(out))
 		require.Equal(t, len(z.File)-1, strings.Count(string(out), ": OK"))
 	}
+	last := len(names) - 1
+	require.Equal(t, []string{"events.jsonl", "SHA256SUMS"}, []string{names[0], names[last]})
+	require.True(t, slices.IsSorted(names[1:last]), "there is one order for the members: %s", names)
 	r, err := proof.Verify(b)
 	require.NoError(t, err)
 	require.Equal(t, 2, r.Photos)
