@@ -132,7 +132,7 @@ func (b *bench) job() *workflow.Job {
 
 var pictures sync.Map
 
-// picture gives a JPEG of a given size that looks like something.
+// picture returns a JPEG of a given size that looks like something.
 func picture(w, h int, seed uint8) []byte {
 	key := [3]int{w, h, int(seed)}
 	if made, ok := pictures.Load(key); ok {

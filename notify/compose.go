@@ -231,7 +231,7 @@ var weight = map[workflow.NoticeKind]int{
 	workflow.NoticeReceived: 4, workflow.NoticeMessage: 3,
 }
 
-// leading gives the notice that a mail is headed by, and the others that it tells.
+// leading returns the notice that a mail is headed by, and the others that it tells.
 func leading(j *workflow.Job, e *workflow.Entry) (*workflow.Entry, []workflow.Entry) {
 	told, _ := j.Told(e)
 	first := 0

@@ -22,7 +22,7 @@ import (
 
 var update = flag.Bool("update", false, "write the goldens anew")
 
-// shown gives a mail as people compare it: the headers, then text and HTML decoded, pictures by size.
+// shown returns a mail as people compare it: the headers, then text and HTML decoded, pictures by size.
 func shown(t *testing.T, m *Mail) string {
 	o := open(t, m.Data)
 	var b strings.Builder
@@ -110,7 +110,7 @@ func dump(t *testing.T, b *bench, dir string) {
 	}
 }
 
-// words gives the visible words of HTML, with the text that stands for each picture.
+// words returns the visible words of HTML, with the text that stands for each picture.
 func words(t *testing.T, src string) (text string, links, pictures []string) {
 	doc, err := html.Parse(strings.NewReader(src))
 	require.NoError(t, err)

@@ -133,7 +133,7 @@ func (s *Signer) header(covered, bh string, names []string, at time.Time) (strin
 	return out.String(), nil
 }
 
-// splitHeaders gives the headers, each with its folded lines.
+// splitHeaders returns the headers, each with its folded lines.
 func splitHeaders(s string) []string {
 	var out []string
 	for _, l := range strings.SplitAfter(s, "\r\n") {

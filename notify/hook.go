@@ -66,7 +66,7 @@ func ParseHookKey(text string) (HookKey, error) {
 	return HookKey{}, wrong
 }
 
-// Public gives the key that the other side checks with, "whpk_…", "" for a shared secret.
+// Public returns the key that the other side checks with, "whpk_…", "" for a shared secret.
 func (k HookKey) Public() string {
 	if k.private == nil {
 		return ""
@@ -74,7 +74,7 @@ func (k HookKey) Public() string {
 	return "whpk_" + base64.StdEncoding.EncodeToString(k.private.Public().(ed25519.PublicKey))
 }
 
-// Sign gives the signature of a message, with its version before it.
+// Sign returns the signature of a message, with its version before it.
 func (k HookKey) Sign(id string, at time.Time, body []byte) string {
 	signed := append([]byte(id+"."+strconv.FormatInt(at.Unix(), 10)+"."), body...)
 	if k.private != nil {
@@ -102,7 +102,7 @@ func NewHook(service *workflow.Service, name, address string, private bool, keys
 	return &Hook{name, service, address, keys, poster(private || own)}, nil
 }
 
-// Config gives the settings of the hook's dispatcher.
+// Config returns the settings of the hook's dispatcher.
 func (h *Hook) Config() Config {
 	return Config{Service: h.service, Transport: h, Composer: h, Via: (&workflow.Hook{Name: h.Name}).Via(), Off: func(ctx context.Context) (bool, error) {
 		off, err := h.service.HookOff(ctx, h.Name)
@@ -110,7 +110,7 @@ func (h *Hook) Config() Config {
 	}}
 }
 
-// Public gives the keys that the other side checks with, of those keys that are no shared secrets.
+// Public returns the keys that the other side checks with, of those keys that are no shared secrets.
 func (h *Hook) Public() (out []string) {
 	for _, k := range h.keys {
 		if p := k.Public(); p != "" {
@@ -233,7 +233,7 @@ func (h *Hook) send(ctx context.Context, m *Mail) (string, error) {
 	return strings.TrimSpace(strconv.Itoa(a.status) + " " + a.words), nil
 }
 
-// Try sends a message of type "test" and gives the address's own words. An error is a *[Failure].
+// Try sends a message of type "test" and returns the address's own words. An error is a *[Failure].
 func (h *Hook) Try(ctx context.Context) (string, error) {
 	now := h.service.Now().UTC()
 	m, err := h.build("test-"+strconv.FormatInt(now.UnixMilli(), 10), hookMessage{"test", now, map[string]any{"shop": h.service.Shop.ID}})

@@ -329,7 +329,7 @@ func TestHookIsGivenUp(t *testing.T) {
 	require.Empty(t, h.job(n).Undelivered(), "nobody telephones the customer for that")
 }
 
-// What somebody else names leads nowhere but to the open internet: loopback, the house, a cloud's metadata,
+// What somebody else names leads nowhere but to the open internet: loopback, internal networks, a cloud's metadata,
 // and addresses that wrap one.
 func TestOnlyPublicAddresses(t *testing.T) {
 	for s, want := range map[string]bool{
@@ -354,7 +354,7 @@ func TestOnlyPublicAddresses(t *testing.T) {
 	_, err = NewHook(h.svc, "till", "https://till.example", false)
 	require.Error(t, err, "unsigned")
 
-	// A client that may not reach the house does not, whatever name led there.
+	// A client that may not reach internal addresses does not, whatever name led there.
 	r, err := http.NewRequest(http.MethodPost, h.till.URL, nil)
 	require.NoError(t, err)
 	_, err = postTo(context.Background(), poster(false), r, h.now)

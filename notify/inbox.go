@@ -17,7 +17,7 @@ import (
 
 // Mailbox is where mails come in: a [Maildir] or an [IMAP] mailbox.
 type Mailbox interface {
-	// Each gives every mail that nobody has dealt with, the oldest first. What deal answers decides:
+	// Each returns every mail that nobody has dealt with, the oldest first. What deal answers decides:
 	// true, it is done with; false, it is left for a person and not given again; an error, it is given
 	// again the next time.
 	Each(ctx context.Context, deal func(raw []byte) (done bool, err error)) error
@@ -121,7 +121,7 @@ func (b *Inbox) names(id string) (n workflow.JobNumber, notice string, ok bool) 
 	return n, notice, err == nil
 }
 
-// of gives the job that a mail is about, nil if it is about none.
+// of returns the job that a mail is about, nil if it is about none.
 func (b *Inbox) of(ctx context.Context, l *Letter) (*workflow.Job, string, error) {
 	for _, ref := range l.Refs {
 		n, notice, ok := b.names(ref)

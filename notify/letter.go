@@ -142,7 +142,7 @@ func automatic(h message.Header) bool {
 	return t == "multipart/report" || params["report-type"] != ""
 }
 
-// firstID gives the first Message-ID of a header, without its brackets.
+// firstID returns the first Message-ID of a header, without its brackets.
 func firstID(s string) string {
 	_, s, ok := strings.Cut(s, "<")
 	id, _, closed := strings.Cut(s, ">")
@@ -242,7 +242,7 @@ func readText(r io.Reader) string {
 	return strings.ReplaceAll(strings.ToValidUTF8(string(b), "\ufffd"), "\r\n", "\n")
 }
 
-// text gives what the person wrote: without quoted lines, the line that introduces them, and what stands
+// text returns what the person wrote: without quoted lines, the line that introduces them, and what stands
 // under a signature mark.
 func (w *taking) text() string {
 	s := w.plain
@@ -286,7 +286,7 @@ func quoted(lines []string) bool {
 	return false
 }
 
-// pageText gives the text of a page, without what it quotes.
+// pageText returns the text of a page, without what it quotes.
 func pageText(page string) string {
 	var b strings.Builder
 	hidden, quote := 0, 0
@@ -370,7 +370,7 @@ func uncomment(s string) string {
 	return strings.TrimSpace(s)
 }
 
-// address gives the address of "rfc822; somebody@example.org".
+// address returns the address of "rfc822; somebody@example.org".
 func address(s string) string {
 	kind, a, ok := strings.Cut(s, ";")
 	if !ok {

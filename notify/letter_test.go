@@ -119,7 +119,7 @@ func newInbox(t *testing.T) *desked {
 	return d
 }
 
-// comes delivers a mail and has it looked at; it gives what became of the file: "done", "left" or "new".
+// comes delivers a mail and has it looked at; it returns what became of the file: "done", "left" or "new".
 func (d *desked) comes(raw string) string {
 	d.nth++
 	name := fmt.Sprintf("%010d.M1P1.host", d.nth)
@@ -242,7 +242,7 @@ func TestBouncesOfPlusAddresses(t *testing.T) {
 	}
 }
 
-// The same over IMAP, against a server of other hands: what is done with is seen, what is left is flagged,
+// The same over IMAP, against an independent server: what is done with is seen, what is left is flagged,
 // and neither is read again.
 func TestIMAP(t *testing.T) {
 	d := newInbox(t)

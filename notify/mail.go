@@ -100,7 +100,7 @@ func kept(body []byte) (*Mail, error) {
 	return m, nil
 }
 
-// envelopeAddress gives an address as it goes into MAIL and RCPT: the domain in ASCII (RFC 5890). utf8
+// envelopeAddress returns an address as it goes into MAIL and RCPT: the domain in ASCII (RFC 5890). utf8
 // reports that the part before the @ is not ASCII, so that SMTPUTF8 is needed.
 func envelopeAddress(addr string) (out string, utf8 bool, err error) {
 	at := strings.LastIndexByte(addr, '@')
@@ -124,5 +124,5 @@ func envelopeAddress(addr string) (out string, utf8 bool, err error) {
 	return local + "@" + domain, utf8, nil
 }
 
-// domainOf gives what follows the @.
+// domainOf returns what follows the @.
 func domainOf(addr string) string { return addr[strings.LastIndexByte(addr, '@')+1:] }

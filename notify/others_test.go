@@ -80,7 +80,7 @@ func (v *visit) Data(r io.Reader) error {
 	return nil
 }
 
-// TestAgainstAnotherServer has our transport talk to a server of other hands: encryption, sign-in, an
+// TestAgainstAnotherServer has our transport talk to an independent server: encryption, sign-in, an
 // international address, delivery status parameters, a refusal, and the bytes as they were.
 func TestAgainstAnotherServer(t *testing.T) {
 	cert, pool, err := smtptest.Certificate("127.0.0.1")

@@ -18,7 +18,7 @@ import (
 // postTimeout is how long one message may take from the look-up of its host to the answer.
 const postTimeout = 15 * time.Second
 
-// errInside is an address that leads into the house.
+// errInside is an internal address.
 type errInside struct{ addr netip.Addr }
 
 func (e errInside) Error() string {
@@ -53,7 +53,7 @@ var notPublic = func() (out []netip.Prefix) {
 
 // poster makes the client that messages are posted with. It follows no redirect, asks no proxy, and looks at
 // the address that a name leads to at the moment of connecting, so that a name that changes in between leads
-// nowhere either. anywhere lets it reach addresses in the house.
+// nowhere either. anywhere lets it reach internal addresses.
 func poster(anywhere bool) *http.Client {
 	d := &net.Dialer{Timeout: 5 * time.Second}
 	if !anywhere {

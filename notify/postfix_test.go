@@ -32,7 +32,7 @@ type realServer struct {
 	cmd  *exec.Cmd
 }
 
-// freePort gives a loopback port that nobody listens on.
+// freePort returns a loopback port that nobody listens on.
 func freePort(t testing.TB) int {
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -137,7 +137,7 @@ flush unix n - n 1000? 0 flush
 
 func (s *realServer) addr() string { return fmt.Sprintf("127.0.0.1:%d", s.port) }
 
-// box gives what lies in somebody's Maildir, in the order of arrival.
+// box returns what lies in somebody's Maildir, in the order of arrival.
 func (s *realServer) box(name string) [][]byte {
 	files, err := filepath.Glob(filepath.Join(s.dir, "mail", name, "new", "*"))
 	require.NoError(s.t, err)

@@ -249,7 +249,7 @@ func TestPushes(t *testing.T) {
 		require.Equal(t, p.service.got[0].header.Get("Topic"), r.header.Get("Topic"))
 		require.Zero(t, (len(r.body)-21-65-16)%512, "its length tells nothing")
 
-		// RFC 8292, with other hands: the token is signed by the key that stands beside it, for this service.
+		// RFC 8292, by an independent implementation: the token is signed by the key that stands beside it, for this service.
 		var token1, key string
 		for _, part := range strings.Split(strings.TrimPrefix(r.header.Get("Authorization"), "vapid "), ", ") {
 			if v, ok := strings.CutPrefix(part, "t="); ok {

@@ -121,7 +121,7 @@ type wire struct {
 	sized  bool
 }
 
-// Send delivers one mail. It gives the server's words of acceptance, or a *[Failure].
+// Send delivers one mail. It returns the server's words of acceptance, or a *[Failure].
 func (s *SMTP) Send(ctx context.Context, m *Mail) (words string, err error) {
 	t := s.Timeouts.withDefaults()
 	ctx, cancel := context.WithTimeout(ctx, t.Whole)
@@ -443,7 +443,7 @@ func (w *wire) send(ctx context.Context, m *Mail) (words string, reusable bool, 
 	return w.body(ctx, m)
 }
 
-// commands gives MAIL and RCPT with the parameters that the server knows.
+// commands returns MAIL and RCPT with the parameters that the server knows.
 func (w *wire) commands(m *Mail) (from, to string) {
 	var f, t strings.Builder
 	fmt.Fprintf(&f, "MAIL FROM:<%s>", m.From)
@@ -559,7 +559,7 @@ func (w *wire) within(ctx context.Context, d time.Duration) { limit(ctx, w.conn,
 // past is a deadline that has gone by.
 var past = time.Unix(1, 0)
 
-// limit gives the next step its time, none once ctx has ended.
+// limit returns the next step its time, none once ctx has ended.
 func limit(ctx context.Context, c net.Conn, d time.Duration) {
 	_ = c.SetDeadline(time.Now().Add(d))
 	if ctx.Err() != nil {

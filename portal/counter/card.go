@@ -55,7 +55,7 @@ type jobBase struct {
 	Counter, Owner bool
 }
 
-// To gives an address below the job's page.
+// To returns an address below the job's page.
 func (p jobBase) To(rest string) string { return p.Card.URL + "/" + rest }
 
 // jobBaseOf makes the common part of a page about a job.

@@ -21,7 +21,7 @@ func newClock(shop *workflow.Shop, now time.Time) clockOf {
 	return clockOf{shop, now, locale.For("en"), shop.Calendar.Location()}
 }
 
-// worked gives the open time between two instants.
+// worked returns the open time between two instants.
 func (k clockOf) worked(from, to time.Time) time.Duration { return k.shop.Calendar.Worked(from, to) }
 
 // span says a length of working time: minutes below one hour, then hours.
@@ -41,19 +41,19 @@ func span(d time.Duration) string {
 // manyHours is where hours stop telling anybody anything and a date is said instead.
 const manyHours = 40 * time.Hour
 
-// day gives a date as one says it: "today", "Thu 3 December".
+// day returns a date as one says it: "today", "Thu 3 December".
 func (k clockOf) day(t time.Time) string { return k.w.On(t, k.now, k.loc) }
 
-// at gives date and time of day: "today 17:00".
+// at returns date and time of day: "today 17:00".
 func (k clockOf) at(t time.Time) string { return k.day(t) + " " + k.w.Clock(t, k.loc) }
 
 // inHours says a length of working time in hours with one decimal, for columns.
 func inHours(d time.Duration) string { return strconv.FormatFloat(d.Hours(), 'f', 1, 64) }
 
-// dayOf gives a date of the shop's for staff: "Thu 3 December 2026".
+// dayOf returns a date of the shop's for staff: "Thu 3 December 2026".
 func dayOf(t time.Time, shop *workflow.Shop) string {
 	return newClock(shop, t).w.Date(t, shop.Calendar.Location())
 }
 
-// momentOf gives an instant for staff: "today 14:05", "Thu 3 December 09:12".
+// momentOf returns an instant for staff: "today 14:05", "Thu 3 December 09:12".
 func momentOf(t, now time.Time, shop *workflow.Shop) string { return newClock(shop, now).at(t) }

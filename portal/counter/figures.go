@@ -184,7 +184,7 @@ func figuresPageOf(page templates.Page, f history.Figures, shop *workflow.Shop, 
 	return v
 }
 
-// shownTurnaround gives the jobs that the control chart shows: the last ones.
+// shownTurnaround returns the jobs that the control chart shows: the last ones.
 func shownTurnaround(all []history.TurnaroundPoint) []history.TurnaroundPoint {
 	return all[max(0, len(all)-chartOf):]
 }
@@ -289,7 +289,7 @@ func (x *counter) showFigures(c *fiber.Ctx) error {
 	return x.render(c, fiber.StatusOK, v)
 }
 
-// hoursOf gives working hours with four decimals: 0.36 s.
+// hoursOf returns working hours with four decimals: 0.36 s.
 func hoursOf(d time.Duration) string { return strconv.FormatFloat(d.Hours(), 'f', 4, 64) }
 
 // figureTables are the tables that figures can be had in, by the name of the file: a head, and the rows.

@@ -28,13 +28,13 @@ type form struct {
 	Errors []templates.FieldError
 }
 
-// Value gives what was typed into a field.
+// Value returns what was typed into a field.
 func (f *form) Value(name string) string { return f.Values.Get(name) }
 
 // Holds reports whether a choice was made: a radio button, an option, a tick.
 func (f *form) Holds(name, value string) bool { return slices.Contains(f.Values[name], value) }
 
-// ErrorFor gives the sentence about a field, "" if there is none.
+// ErrorFor returns the sentence about a field, "" if there is none.
 func (f *form) ErrorFor(field string) string { return templates.ErrorFor(f.Errors, field) }
 
 // Add notes a sentence about a field.
@@ -71,7 +71,7 @@ type fieldChoice struct {
 	Chosen bool
 }
 
-// Described gives the ids of what explains the field, for aria-describedby.
+// Described returns the ids of what explains the field, for aria-describedby.
 func (f field) Described() string {
 	var ids []string
 	if f.Error != "" {
@@ -159,7 +159,7 @@ func (f *form) Tick(name, value, label string, with ...string) field {
 	return x
 }
 
-// Nth gives the i-th value typed under a name that stands in every row of a list.
+// Nth returns the i-th value typed under a name that stands in every row of a list.
 func (f *form) Nth(name string, i int) string {
 	if v := f.Values[name]; i < len(v) {
 		return v[i]
@@ -177,10 +177,10 @@ type rowNumber struct {
 // Shown counts from 1.
 func (r rowNumber) Shown() int { return r.Index + 1 }
 
-// Value gives the index as a form sends it.
+// Value returns the index as a form sends it.
 func (r rowNumber) Value() string { return strconv.Itoa(r.Index) }
 
-// formRows gives the rows of a list that holds n entries, with some to spare.
+// formRows returns the rows of a list that holds n entries, with some to spare.
 func formRows(n, spare int) []rowNumber {
 	var out []rowNumber
 	for i := range n + spare {

@@ -109,7 +109,7 @@ func hoursPageOf(page templates.Page, shop *workflow.Shop, now time.Time, promis
 	return v
 }
 
-// prefixed gives a text with something before it, "" for an empty one.
+// prefixed returns a text with something before it, "" for an empty one.
 func prefixed(before, s string) string {
 	if s == "" {
 		return ""

@@ -56,7 +56,7 @@ var moveWords = map[[2]workflow.Stage]string{
 	{workflow.StageAwaitingApproval, workflow.StageWithdrawn}:  "Recycle it",
 }
 
-// moveName gives the words on the button for a row of the transition table.
+// moveName returns the words on the button for a row of the transition table.
 func moveName(from, to workflow.Stage) string { return moveWords[[2]workflow.Stage{from, to}] }
 
 // moveAsks reports whether something must be said with a move: why it goes back, or how it ended.
@@ -65,7 +65,7 @@ func moveAsks(from, to workflow.Stage) bool {
 	return back || to == workflow.StageWithdrawn || from == workflow.StageDiagnosing && to == workflow.StageTesting
 }
 
-// movesOf gives the rows of the table that start at the job's stage, as buttons.
+// movesOf returns the rows of the table that start at the job's stage, as buttons.
 func movesOf(j *workflow.Job, shop *workflow.Shop, base jobBase) []moveView {
 	var out []moveView
 	main := false

@@ -317,7 +317,7 @@ func plural(n int, one, more string) string {
 	return fmt.Sprintf(more, n)
 }
 
-// lower gives a sentence with a small letter at its beginning.
+// lower returns a sentence with a small letter at its beginning.
 func lower(s string) string {
 	if s == "" {
 		return s

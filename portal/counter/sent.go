@@ -17,7 +17,7 @@ type sentPage struct {
 
 func (*sentPage) Template() string { return "sent.html" }
 
-// sent gives the report that the address names.
+// sent returns the report that the address names.
 func (x *counter) sent(c *fiber.Ctx) (*request, *workflow.Report, error) {
 	r, err := x.open(c, "")
 	if err != nil {
