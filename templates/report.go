@@ -89,20 +89,6 @@ type CheckView struct {
 	See string
 }
 
-// DraftReport composes the report that would be sent now with this text, for a preview.
-func DraftReport(j *workflow.Job, text workflow.ReportText, now time.Time) *workflow.Report {
-	r := &workflow.Report{Number: len(j.Reports) + 1, SentAt: now, ReportText: text, Head: j.Head}
-	for _, f := range j.Findings {
-		if !f.Withdrawn {
-			r.Findings = append(r.Findings, f.ID)
-		}
-	}
-	for _, s := range j.Suspects {
-		r.Suspects = append(r.Suspects, s.ID)
-	}
-	return r
-}
-
 // ReportOf makes the view of a report.
 func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time.Time, w *locale.Words, urls PhotoURLs) ReportView {
 	loc := zoneOf(shop)
@@ -123,45 +109,10 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 			v.Arrival = append(v.Arrival, photoOf(j, p, w, loc, urls))
 		}
 	}
-	for _, id := range r.Findings {
-		f := r.Finding(j, id)
-		if f == nil {
-			continue
-		}
-		fv := findingView(j, f, w, show)
-		if f.PriorWork() {
-			v.Prior = append(v.Prior, fv)
-		} else {
-			v.Seen = append(v.Seen, fv)
-		}
-		if f.Weight == workflow.WeightDanger {
-			v.Cautions = append(v.Cautions, w.T("caution.danger", f.Text))
-			for _, c := range dangers(j, f, shop, w) {
-				if !slices.Contains(v.Cautions, c) {
-					v.Cautions = append(v.Cautions, c)
-				}
-			}
-		}
-	}
+	v.addFindings(j, r, shop, show)
 	v.Changes = changesOf(j, r, w)
 	v.Pairs = PairsOf(j, w, loc, urls)
-	for _, id := range r.Suspects {
-		for i := range j.Suspects {
-			if s := &j.Suspects[i]; s.ID == id {
-				v.Suspects = append(v.Suspects, suspectView(s, w, show))
-			}
-		}
-	}
-	for i := range v.Suspects {
-		if s := &v.Suspects[i]; s.Verdict == "" && j.Found() {
-			s.VerdictWords = w.T("verdict.spared")
-		}
-	}
-	// What was ruled out leads to what was confirmed; what was not checked comes last.
-	rank := func(s SuspectView) int {
-		return slices.Index([]workflow.CheckOutcome{workflow.CheckRuledOut, workflow.CheckUnclear, workflow.CheckConfirmed, ""}, s.Verdict)
-	}
-	slices.SortStableFunc(v.Suspects, func(a, b SuspectView) int { return rank(a) - rank(b) })
+	v.Suspects = suspectViews(j, r, w, show)
 	for _, d := range j.Duties {
 		if d.Waived != "" && d.Finding == 0 {
 			v.Left = append(v.Left, dutyView(d, w))
@@ -188,6 +139,30 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 		v.Next = w.T("report.next." + string(j.Stage))
 	}
 	return v
+}
+
+// addFindings sorts the findings into what we saw and earlier work, and warns of what is dangerous.
+func (v *ReportView) addFindings(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, show showPhotos) {
+	for _, id := range r.Findings {
+		f := r.Finding(j, id)
+		if f == nil {
+			continue
+		}
+		fv := findingView(j, f, v.W, show)
+		if f.PriorWork() {
+			v.Prior = append(v.Prior, fv)
+		} else {
+			v.Seen = append(v.Seen, fv)
+		}
+		if f.Weight == workflow.WeightDanger {
+			v.Cautions = append(v.Cautions, v.W.T("caution.danger", f.Text))
+			for _, c := range dangers(j, f, shop, v.W) {
+				if !slices.Contains(v.Cautions, c) {
+					v.Cautions = append(v.Cautions, c)
+				}
+			}
+		}
+	}
 }
 
 // eachPhotoOnce leaves a photo where it is first spoken of; further down it is named.
@@ -255,6 +230,28 @@ func ContentsOf(j *workflow.Job, w *locale.Words) []ContentView {
 		}
 		out = append(out, c)
 	}
+	return out
+}
+
+// suspectViews lists what a report tells of suspects. What was ruled out leads to what was confirmed; what was
+// not checked comes last.
+func suspectViews(j *workflow.Job, r *workflow.Report, w *locale.Words, show showPhotos) []SuspectView {
+	var out []SuspectView
+	for _, id := range r.Suspects {
+		i := slices.IndexFunc(j.Suspects, func(s workflow.Suspect) bool { return s.ID == id })
+		if i < 0 {
+			continue
+		}
+		v := suspectView(&j.Suspects[i], w, show)
+		if v.Verdict == "" && j.Found() {
+			v.VerdictWords = w.T("verdict.spared")
+		}
+		out = append(out, v)
+	}
+	rank := func(s SuspectView) int {
+		return slices.Index([]workflow.CheckOutcome{workflow.CheckRuledOut, workflow.CheckUnclear, workflow.CheckConfirmed, ""}, s.Verdict)
+	}
+	slices.SortStableFunc(out, func(a, b SuspectView) int { return rank(a) - rank(b) })
 	return out
 }
 

@@ -39,6 +39,15 @@ type reportPaper struct {
 }
 
 func (d *reportPaper) fill(shop *workflow.Shop) {
+	d.top(shop)
+	d.arrived()
+	d.found()
+	d.checked()
+	d.proposal()
+	d.bottom()
+}
+
+func (d *reportPaper) top(shop *workflow.Shop) {
 	v, w := d.v, d.v.W
 	d.Heading(1, w.T("report.title", v.Number))
 	of := []paper.Span{{Text: v.Device, Style: paper.Strong}}
@@ -60,6 +69,10 @@ func (d *reportPaper) fill(shop *workflow.Shop) {
 		d.Text(c.None)
 		d.Bullets(c.Items...)
 	}
+}
+
+func (d *reportPaper) arrived() {
+	v, w := d.v, d.v.W
 	d.Heading(2, w.T("report.arrived"))
 	var items []string
 	for _, c := range v.Contents {
@@ -77,7 +90,10 @@ func (d *reportPaper) fill(shop *workflow.Shop) {
 	}
 	d.Text(strings.TrimSpace(v.Tried + " " + v.TriedNote))
 	d.show(v.Arrival)
+}
 
+func (d *reportPaper) found() {
+	v, w := d.v, d.v.W
 	d.Heading(2, w.T("report.seen"))
 	d.findings(v.Seen)
 	if len(v.Seen) == 0 {
@@ -90,7 +106,10 @@ func (d *reportPaper) fill(shop *workflow.Shop) {
 	} else {
 		d.Text(w.T("report.prior.none"))
 	}
+}
 
+func (d *reportPaper) checked() {
+	v, w := d.v, d.v.W
 	d.Heading(2, w.T("report.checked"))
 	for _, s := range v.Suspects {
 		d.Spans(paper.Span{Text: s.Text + ": "}, paper.Span{Text: s.VerdictWords, Style: paper.Strong})
@@ -111,6 +130,10 @@ func (d *reportPaper) fill(shop *workflow.Shop) {
 	if len(v.Suspects) == 0 {
 		d.Text(w.T("report.checked.none"))
 	}
+}
+
+func (d *reportPaper) proposal() {
+	v, w := d.v, d.v.W
 	if v.Cause != "" {
 		d.Heading(2, w.T("report.cause"))
 		d.Text(v.Cause)
@@ -131,6 +154,10 @@ func (d *reportPaper) fill(shop *workflow.Shop) {
 			d.Spans(paper.Span{Text: w.T("report.date") + " "}, paper.Span{Text: v.Date, Style: paper.Strong})
 		}
 	}
+}
+
+func (d *reportPaper) bottom() {
+	v, w := d.v, d.v.W
 	if len(v.Pairs) > 0 {
 		d.Heading(2, w.T("report.pairs"))
 		for _, x := range v.Pairs {

@@ -208,7 +208,8 @@ func TestReport(t *testing.T) {
 		at = next
 	}
 	b.now = b.now.Add(time.Hour)
-	draft := ReportOf(j, DraftReport(j, workflow.ReportText{Short: "Later."}, b.now), b.s.Shop, b.now, locale.For("en"), TrackPhotos(sampleToken))
+	later := j.DraftReport(workflow.ReportText{Short: "Later."}, b.now)
+	draft := ReportOf(j, &later, b.s.Shop, b.now, locale.For("en"), TrackPhotos(sampleToken))
 	require.Equal(t, 2, draft.Number)
 	require.Len(t, draft.Prior, 3)
 	require.Empty(t, draft.Ways, "the quote went with the report before")

@@ -56,11 +56,38 @@ type SendReport struct {
 	Text ReportText `json:"text"`
 }
 
+// DraftReport returns the report that would be sent at an instant with this text.
+func (j *Job) DraftReport(text ReportText, now time.Time) Report {
+	r := Report{Number: len(j.Reports) + 1, ReportText: text, Head: j.Head, SentAt: now}
+	photos := map[int]bool{}
+	add := func(ids []int) {
+		for _, id := range ids {
+			if j.Photo(id) != nil && !photos[id] {
+				photos[id] = true
+				r.Photos = append(r.Photos, id)
+			}
+		}
+	}
+	for _, f := range j.Findings {
+		if !f.Withdrawn {
+			r.Findings = append(r.Findings, f.ID)
+			add(f.Photos)
+		}
+	}
+	for _, s := range j.Suspects {
+		r.Suspects = append(r.Suspects, s.ID)
+		for _, k := range s.Checks {
+			add(k.Photos)
+		}
+	}
+	return r
+}
+
 func (c SendReport) decide(t *turn) error {
 	if err := t.needStage("Sending a findings report", StageDiagnosing, StageRepairing, StageTesting); err != nil {
 		return err
 	}
-	r := Report{Number: len(t.j.Reports) + 1, ReportText: c.Text, Head: t.j.Head, SentAt: t.now}
+	r := t.j.DraftReport(c.Text, t.now)
 	var err error
 	if r.Short, err = text("short", "The short answer", r.Short, true); err != nil {
 		return err
@@ -77,27 +104,6 @@ func (c SendReport) decide(t *turn) error {
 	if r.Certainty != "" {
 		if err := oneOf("certainty", "The certainty", r.Certainty, Certainties); err != nil {
 			return err
-		}
-	}
-	photos := map[int]bool{}
-	add := func(ids []int) {
-		for _, id := range ids {
-			if t.j.Photo(id) != nil && !photos[id] {
-				photos[id] = true
-				r.Photos = append(r.Photos, id)
-			}
-		}
-	}
-	for _, f := range t.j.Findings {
-		if !f.Withdrawn {
-			r.Findings = append(r.Findings, f.ID)
-			add(f.Photos)
-		}
-	}
-	for _, s := range t.j.Suspects {
-		r.Suspects = append(r.Suspects, s.ID)
-		for _, k := range s.Checks {
-			add(k.Photos)
 		}
 	}
 	if len(r.Findings) == 0 && len(r.Suspects) == 0 {

@@ -60,9 +60,9 @@ func hints(field, where, text, lang string) []hint {
 // reading says how hard the whole report is to read, as the customer would get it. It is "" for a language
 // without a measure.
 func (r *request) reading(t workflow.ReportText) string {
-	report := templates.DraftReport(r.job, t, r.now())
+	report := r.job.DraftReport(t, r.now())
 	nowhere := func(*workflow.Photo) (string, string) { return "", "" }
-	v := templates.ReportOf(r.job, report, r.shop(), r.now(), r.customersWords(), nowhere)
+	v := templates.ReportOf(r.job, &report, r.shop(), r.now(), r.customersWords(), nowhere)
 	m, ok := plain.Read(v.Prose(), r.job.Customer.Language)
 	if !ok {
 		return ""
