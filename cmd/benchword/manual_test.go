@@ -15,7 +15,8 @@ import (
 )
 
 // The manual (README, DEVELOPERS and the chapters in deploy) says nothing that is not so: its commands and
-// flags exist, its links lead somewhere, its settings load, and its index names every chapter.
+// flags exist, its links and paths lead somewhere, its settings load, and its index names every
+// chapter.
 func TestTheManual(t *testing.T) {
 	chapters, err := filepath.Glob("deploy/*.md")
 	require.NoError(t, err)
@@ -37,6 +38,12 @@ func TestTheManual(t *testing.T) {
 				_, err := os.Stat(filepath.Join(filepath.Dir(name), to))
 				require.NoError(t, err, "%s links to %s", name, to)
 				links = append(links, to)
+			}
+		}
+		if strings.HasSuffix(name, "DEVELOPERS.md") {
+			for _, m := range regexp.MustCompile("`([a-z_.]+/[a-z_./]+)`").FindAllStringSubmatch(text, -1) {
+				_, err := os.Stat(filepath.Join(root, m[1]))
+				require.NoError(t, err, "%s names %s", name, m[1])
 			}
 		}
 		if name == index {

@@ -651,7 +651,7 @@ func timesFaster(ours, theirs func(i int)) float64 {
 // 200 to 247 times as fast as rickar/cal with its cache on. 22 ns each, 122 ns with five pauses (best turns
 // of a busy machine), no allocation.
 //
-//	go test ./workflow -run XXX -bench Turnaround
+//	go test ./workflow/promiseclock -run XXX -bench Turnaround
 func BenchmarkTurnaroundDue(b *testing.B) {
 	x, peer := benchTurnaround(b)
 	due, ok := x.Due()
@@ -736,7 +736,7 @@ func BenchmarkTurnaroundElapsedPaused5(b *testing.B) {
 // Figures (two shared cores): With 10 to 3,000 closed dates, over a week to twenty years: 14 to 39 ns, no
 // trend with length.
 //
-//	go test ./workflow -run XXX -bench CalendarLength
+//	go test ./workflow/promiseclock -run XXX -bench CalendarLength
 func BenchmarkTurnaroundCalendarLength(b *testing.B) {
 	for _, closed := range []int{10, 100, 1000, 3000} {
 		spec := calendar.Spec{TimeZone: "America/New_York", Hours: map[string][]string{}}
@@ -767,7 +767,7 @@ func BenchmarkTurnaroundCalendarLength(b *testing.B) {
 //
 // Figures (two shared cores): 0.16 s to 0.5 s.
 //
-//	go test ./workflow -run XXX -bench Turnaround
+//	go test ./workflow/promiseclock -run XXX -bench Turnaround
 func BenchmarkTurnaroundMillionJobs(b *testing.B) {
 	x, _ := benchTurnaround(b)
 	now := x.Start.AddDate(0, 0, 20)
