@@ -22,10 +22,6 @@ type PhotoDesk interface {
 	Redraw(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, original string, marks []workflow.Mark) (large, small workflow.Copy, err error)
 	// Open returns a shown copy by its digest, and its length in bytes. Error: ErrNotFound.
 	Open(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, digest string) (io.ReadCloser, int64, error)
-	// Discard removes shown copies that nothing names any more.
-	Discard(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, digests ...string) error
-	// Clear removes every picture of a job: the person was erased.
-	Clear(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber) error
 }
 
 // MaxPhotos is how many pictures one form may carry.
@@ -74,7 +70,7 @@ func (s *Server) takePhoto(c *fiber.Ctx, n workflow.JobNumber, f *multipart.File
 }
 
 // Redraw makes the copies that a change of a photo's marks asks for: what is to be unreadable must be gone
-// from them, not covered. Call it before the step, and [Server.DiscardOld] after it.
+// from them, not covered. Call it before the step.
 func (s *Server) Redraw(ctx context.Context, j *workflow.Job, cmd *workflow.DescribePhoto) error {
 	p := j.Photo(cmd.ID)
 	if p == nil || workflow.SameBlurs(p.Marks, cmd.Marks) {
@@ -86,26 +82,6 @@ func (s *Server) Redraw(ctx context.Context, j *workflow.Job, cmd *workflow.Desc
 	var err error
 	cmd.Large, cmd.Small, err = s.cfg.Photos.Redraw(ctx, j.Shop, j.Number, p.Original, cmd.Marks)
 	return err
-}
-
-// DiscardOld removes the copies that a job's photos named before a step and none names after it.
-func (s *Server) DiscardOld(ctx context.Context, before, after *workflow.Job) error {
-	named := map[string]bool{}
-	for _, p := range after.Photos {
-		named[p.Large.Digest], named[p.Small.Digest] = true, true
-	}
-	var old []string
-	for _, p := range before.Photos {
-		for _, d := range []string{p.Large.Digest, p.Small.Digest} {
-			if !named[d] {
-				old = append(old, d)
-			}
-		}
-	}
-	if len(old) == 0 {
-		return nil
-	}
-	return s.cfg.Photos.Discard(ctx, after.Shop, after.Number, old...)
 }
 
 // SendPhoto answers with a shown copy of a photo on the job: size is "large" or "small".

@@ -54,6 +54,9 @@ var access = func() map[reflect.Type][]Role {
 	return by
 }()
 
+// RolesFor returns the roles that may give a command.
+func RolesFor(c Command) []Role { return slices.Clone(access[reflect.TypeOf(c)]) }
+
 // Permits reports whether a role may give a command.
 func Permits(c Command, r Role) bool { return forbid(c, r) == nil }
 

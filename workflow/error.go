@@ -40,6 +40,8 @@ type Error struct {
 	// Missing lists, one sentence each, what a refused move still needs.
 	Missing []string
 	Err     error
+	// lost marks a commit that lost against another: the step may be decided again on the new state.
+	lost bool
 }
 
 func (e *Error) Error() string {

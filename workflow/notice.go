@@ -445,3 +445,9 @@ type NoticesChosen struct {
 }
 
 func (p *NoticesChosen) fold(j *Job, e *Event) { j.Tell = p.Choice }
+
+// quiet are events that change nothing of what staff look at before they decide.
+var quiet = []EventKind{
+	KindNoticeMade, KindNoticeDelivered, KindNoticeBuried, KindNoticeRequeued, KindNoticeBounced, KindNoticeTold, KindNoticesChosen,
+	KindPushSubscribed, KindPushEnded, KindQuoteReminded, KindLinkAsked,
+}

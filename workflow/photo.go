@@ -231,7 +231,7 @@ func (c DescribePhoto) decide(t *turn) error {
 	}
 	if c.Large.Digest == "" {
 		if !SameBlurs(old.Marks, p.Marks) {
-			return Conflict(fmt.Errorf("photo %d: its blurred areas change and its copies do not", c.ID))
+			return changed(fmt.Errorf("photo %d: its blurred areas change and its copies do not", c.ID))
 		}
 		c.Large, c.Small = old.Large, old.Small
 	}

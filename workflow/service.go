@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"reflect"
+	"slices"
 	"time"
 
 	"benchword/workflow/link"
@@ -40,6 +41,9 @@ type Order struct {
 	// Expect demands that the job still has this version; 0 takes it as it is. Without it a step
 	// that loses against another one is decided again on the new state.
 	Expect int64
+	// Seen is the version that whoever asks has looked at, 0 for none: the step is refused if something has
+	// happened since that changes what they saw. What became of notices does not.
+	Seen int64
 	// Once makes the step happen once for its key.
 	Once *Once
 	// Settle settles an outbox entry in the same step.
@@ -85,7 +89,7 @@ func (s *Service) Do(ctx context.Context, o Order) (*Job, error) {
 			return j, err
 		}
 		var e *Error
-		if errors.As(err, &e) && e.Message != conflictMessage {
+		if errors.As(err, &e) && !e.lost {
 			return j, err // a command's own word on it, not the store's
 		}
 		if err := ctx.Err(); err != nil {
@@ -114,9 +118,16 @@ func (s *Service) Try(ctx context.Context, o Order) (*Job, error) {
 
 const conflictMessage = "Somebody else changed this job a moment ago. Please look at it again; what you typed is still here."
 
+// changed is the refusal of a step that was asked for on a job as it is not any more.
+func changed(cause error) *Error {
+	return &Error{Code: CodeConflict, Reason: "conflict", Message: conflictMessage, Err: cause}
+}
+
 // Conflict is the error of a commit whose expected version does not hold. Stores return it.
 func Conflict(cause error) error {
-	return &Error{Code: CodeConflict, Reason: "conflict", Message: conflictMessage, Err: cause}
+	e := changed(cause)
+	e.lost = true
+	return e
 }
 
 func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
@@ -133,6 +144,17 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 	}
 	if o.Expect != 0 && j.Version != o.Expect {
 		return nil, Conflict(fmt.Errorf("version %d expected, %d found", o.Expect, j.Version))
+	}
+	if o.Seen != 0 && j.Version != o.Seen {
+		events, err := s.Store.Events(ctx, s.Shop.ID, o.Job, o.Seen)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range events {
+			if !slices.Contains(quiet, e.Kind()) {
+				return nil, changed(fmt.Errorf("version %d seen, %d found", o.Seen, j.Version))
+			}
+		}
 	}
 	expect, was := j.Version, j.Course()
 	t, err := s.decide(j, o.By, o.Commands)

@@ -45,10 +45,6 @@ type request interface {
 // task is a command to be taken.
 type task struct {
 	cmd workflow.Command
-	// pin is the version that the command was worked out on, 0 if it does not depend on the job.
-	pin int64
-	// after, if set, runs once the step is taken.
-	after func(j *workflow.Job) error
 }
 
 // actions is the table that routes and document are made from.
@@ -235,9 +231,6 @@ type step struct {
 	make   func() (task, error)
 }
 
-// attempts bounds how often a command that depends on the job as it stands is worked out again.
-const attempts = 8
-
 // do takes a step and answers with the job, or as the first time.
 func (a *api) do(c *fiber.Ctx, x step) error {
 	once, err := a.once(c, x.job, x.said)
@@ -248,50 +241,32 @@ func (a *api) do(c *fiber.Ctx, x step) error {
 	if err != nil {
 		return err
 	}
-	stale := func(cause error) error {
-		return &portal.StatusError{Status: fiber.StatusPreconditionFailed, Message: "The job has changed since you read it. Read it again and decide anew.", Err: cause}
+	t, err := x.make()
+	if err != nil {
+		return err
 	}
-	for try := 1; ; try++ {
-		t, err := x.make()
-		if err != nil {
-			return err
+	o := workflow.Order{Job: x.job, By: a.s.Actor(c), Commands: []workflow.Command{t.cmd}, Expect: version, Once: once}
+	var keep error
+	o.Result = func(j *workflow.Job) []byte {
+		var b, body []byte
+		if body, keep = json.Marshal(a.view(j)); keep == nil {
+			b, keep = json.Marshal(answered{x.status, j.Number, j.Version, body})
 		}
-		o := workflow.Order{Job: x.job, By: a.s.Actor(c), Commands: []workflow.Command{t.cmd}, Expect: version, Once: once}
-		switch {
-		case version == 0:
-			o.Expect = t.pin
-		case t.pin != 0 && t.pin != version:
-			return stale(nil)
-		}
-		var keep error
-		o.Result = func(j *workflow.Job) []byte {
-			var b, body []byte
-			if body, keep = json.Marshal(a.view(j)); keep == nil {
-				b, keep = json.Marshal(answered{x.status, j.Number, j.Version, body})
-			}
-			return b
-		}
-		j, err := a.s.Service().Do(c.UserContext(), o)
-		var done *workflow.AlreadyDone
-		switch {
-		case errors.As(err, &done):
-			return a.replay(c, once, done.Once)
-		case errors.Is(err, workflow.ErrConflict) && version == 0 && t.pin != 0 && try < attempts:
-			continue // another step came in between
-		case version != 0 && errors.Is(err, workflow.ErrConflict):
-			return stale(err)
-		case err != nil:
-			return err
-		case keep != nil:
-			return keep
-		}
-		if t.after != nil {
-			if err := t.after(j); err != nil {
-				return err
-			}
-		}
-		return a.send(c, x.status, j)
+		return b
 	}
+	j, err := a.s.Service().Do(c.UserContext(), o)
+	var done *workflow.AlreadyDone
+	switch {
+	case errors.As(err, &done):
+		return a.replay(c, once, done.Once)
+	case version != 0 && errors.Is(err, workflow.ErrConflict):
+		return &portal.StatusError{Status: fiber.StatusPreconditionFailed, Message: "The job has changed since you read it. Read it again and decide anew.", Err: err}
+	case err != nil:
+		return err
+	case keep != nil:
+		return keep
+	}
+	return a.send(c, x.status, j)
 }
 
 // replay returns the answer that a request got the first time.

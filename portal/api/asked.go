@@ -21,8 +21,8 @@ type PhotoDescription struct {
 	Marks []workflow.Mark `json:"marks,omitempty"`
 }
 
-// command has the copies that people see made anew if the blurred areas change, and those before
-// removed: what is to be unreadable must be gone from them.
+// command has the copies that people see made anew if the blurred areas change: what is to be unreadable
+// must be gone from them.
 func (d *PhotoDescription) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (task, error) {
 	before, err := a.s.Service().Job(c.UserContext(), n)
 	if err != nil {
@@ -32,8 +32,7 @@ func (d *PhotoDescription) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (
 	if err := a.s.Redraw(c.UserContext(), before, &cmd); err != nil {
 		return task{}, err
 	}
-	after := func(j *workflow.Job) error { return a.s.DiscardOld(c.UserContext(), before, j) }
-	return task{cmd: cmd, pin: before.Version, after: after}, nil
+	return task{cmd: cmd}, nil
 }
 
 // Symptom is what the device does, in the catalogue's terms.

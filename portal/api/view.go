@@ -65,6 +65,9 @@ type Job struct {
 	Charge       money.Amount            `json:"charge"`
 	Paid         money.Amount            `json:"paid"`
 	Balance      money.Amount            `json:"balance"`
+	// Standing is what is true for the customer now: where, what is needed of them, the date, the money, what
+	// comes next.
+	Standing workflow.Standing `json:"standing"`
 	// Moves are the rows of the table that start here, with what each still needs.
 	Moves []Move `json:"moves"`
 	// Forecast is when it will most likely leave; it is left out where the shop's own history says too little.
@@ -223,6 +226,7 @@ func (a *api) view(j *workflow.Job) *Job {
 	}
 	out.Level, out.DelayNote, out.Targets, out.Delays = j.Level, j.DelayNote, []Target{}, []Delay{}
 	now := a.s.Now()
+	out.Standing = j.Standing(shop, now)
 	for _, x := range j.Targets(shop) {
 		out.Targets = append(out.Targets, Target{x.Kind, instant(x.Due), instant(x.MetAt), x.Late(now)})
 	}

@@ -35,7 +35,7 @@ func (r *request) callAt(name string) time.Time {
 
 // answerTask writes down what the customer said on the telephone.
 var answerTask = &task{
-	path: "answer", roles: counterUp, fields: map[string]string{"call": "when"},
+	path: "answer", gives: workflow.Decide{}, fields: map[string]string{"call": "when"},
 	fill: func(r *request) { r.form.Values.Set("name", r.job.Customer.Name.Text) },
 	view: func(r *request) (templates.View, error) {
 		v := &answerPage{jobBase: r.title("Telephone answer")}

@@ -133,3 +133,11 @@ func (r *request) title(words string) jobBase {
 	r.base.Form = r.form
 	return r.base
 }
+
+// role returns the reader's role.
+func (p jobBase) role() workflow.Role {
+	if p.Staff == nil {
+		return ""
+	}
+	return p.Staff.Role
+}

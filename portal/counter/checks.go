@@ -159,45 +159,44 @@ var checksTask = &task{
 		return v, v.Weigh(r.job, r.shop())
 	},
 	read: func(r *request) ([]workflow.Command, error) {
-		var out []workflow.Command
+		outcome, reading := workflow.CheckOutcome(r.value("outcome")), r.value("reading")
 		if plan := r.number("plan", "The planned check"); plan != 0 {
 			r.said = "The check is noted."
-			return append(r.addPhotos(workflow.PhotoEvidence), workflow.DoCheck{Check: workflow.Check{
-				Plan: plan, Outcome: workflow.CheckOutcome(r.value("outcome")), Reading: r.value("reading"), Photos: r.newIDs(),
-			}}), nil
+			return []workflow.Command{workflow.DoCheck{
+				Check: workflow.Check{Plan: plan, Outcome: outcome, Reading: reading}, NewPhotos: r.pictures(workflow.PhotoEvidence, ""),
+			}}, nil
 		}
-		name := strings.TrimSpace(r.value("name"))
+		name, check := strings.TrimSpace(r.value("name")), strings.TrimSpace(r.value("check"))
 		suspect, err := strconv.Atoi(r.value("suspect"))
 		switch {
 		case r.value("suspect") == "new" || r.value("suspect") == "" && name != "":
+			suspect = 0
 			if name == "" {
 				r.form.Add("name", "Name the suspect: the part or place that may be the cause.")
 				return nil, nil
 			}
-			out = append(out, workflow.NameSuspect{Text: name})
-			suspect = len(r.job.Suspects) + 1
-			r.pin = true
 		case err != nil:
 			r.form.Add("suspect", "Choose the suspect that was checked, or name a new one.")
 			return nil, nil
+		default:
+			name = ""
 		}
-		check := strings.TrimSpace(r.value("check"))
-		if check == "" && strings.TrimSpace(r.value("reading")) == "" && r.value("outcome") == "" && len(r.photos) == 0 {
-			if len(out) == 0 {
-				r.form.Add("check", "Say what was checked.")
-			}
+		if check == "" && strings.TrimSpace(reading) == "" && outcome == "" && len(r.photos) == 0 {
 			r.said = "The suspect is named."
-			return out, nil
+			if name == "" {
+				r.form.Add("check", "Say what was checked.")
+				return nil, nil
+			}
+			return []workflow.Command{workflow.NameSuspect{Text: name}}, nil
 		}
-		if r.value("outcome") == "" {
+		if outcome == "" {
 			r.form.Add("outcome", "Say what came of the check: ruled out, confirmed or unclear.")
 		}
-		out = append(r.addPhotos(workflow.PhotoEvidence), out...)
-		out = append(out, workflow.DoCheck{Suspect: suspect, Check: workflow.Check{
-			Text: check, Outcome: workflow.CheckOutcome(r.value("outcome")), Reading: r.value("reading"), Measurement: r.measurement(), Photos: append(r.newIDs(), r.ids("photos")...),
-		}})
 		r.said = "The check is noted."
-		return out, nil
+		return []workflow.Command{workflow.DoCheck{
+			Suspect: suspect, NewSuspect: name, NewPhotos: r.pictures(workflow.PhotoEvidence, ""),
+			Check: workflow.Check{Text: check, Outcome: outcome, Reading: reading, Measurement: r.measurement(), Photos: r.ids("photos")},
+		}}, nil
 	},
 }
 

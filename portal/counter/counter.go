@@ -92,7 +92,10 @@ func Mount(s *portal.Server, cfg Config) error {
 	j.Post("/quote/total", anybody, x.quoteTotal)
 	j.Post("/photos/one", anybody, x.photoOne)
 	for _, t := range x.tasks() {
-		need := s.Need(t.roles...)
+		need := anybody
+		if t.gives != nil {
+			need = s.Need(workflow.RolesFor(t.gives)...)
+		}
 		if t.view != nil {
 			j.Get("/"+t.path, need, x.show(t))
 		}

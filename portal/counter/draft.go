@@ -16,6 +16,9 @@ type draft struct {
 	Values url.Values `json:"values"`
 	By     string     `json:"by"`
 	At     time.Time  `json:"at"`
+	// Sent is how many reports, or revisions of the quote, there were when it was kept, plus one: once there
+	// are more, it was sent. Drafts from before that was kept have 0.
+	Sent int `json:"sent,omitempty"`
 }
 
 type draftKind string
@@ -25,10 +28,17 @@ const (
 	draftQuote  draftKind = "quote"
 )
 
-var draftKinds = []draftKind{draftReport, draftQuote}
+// sent returns how many of a kind were sent, plus one.
+func (k draftKind) sent(j *workflow.Job) int {
+	if k == draftQuote {
+		return len(j.Quotes) + 1
+	}
+	return len(j.Reports) + 1
+}
 
-func (x *counter) draft(ctx context.Context, n workflow.JobNumber, kind draftKind) (*draft, error) {
-	b, err := x.s.Service().Draft(ctx, n, string(kind))
+// draft returns what is being written, nil if nothing is.
+func (x *counter) draft(ctx context.Context, j *workflow.Job, kind draftKind) (*draft, error) {
+	b, err := x.s.Service().Draft(ctx, j.Number, string(kind))
 	if errors.Is(err, workflow.ErrNotFound) {
 		return nil, nil
 	}
@@ -38,6 +48,9 @@ func (x *counter) draft(ctx context.Context, n workflow.JobNumber, kind draftKin
 	d := &draft{}
 	if err := json.Unmarshal(b, d); err != nil {
 		return nil, err
+	}
+	if d.Sent != 0 && d.Sent != kind.sent(j) {
+		return nil, nil
 	}
 	return d, nil
 }
@@ -52,15 +65,11 @@ func (x *counter) keepDraft(r *request, kind draftKind) error {
 			v[k] = s
 		}
 	}
-	b, err := json.Marshal(draft{Values: v, By: x.s.Actor(r.c).ID, At: x.s.Now()})
+	b, err := json.Marshal(draft{Values: v, By: x.s.Actor(r.c).ID, At: x.s.Now(), Sent: kind.sent(r.job)})
 	if err != nil {
 		return err
 	}
 	return x.s.Service().KeepDraft(r.c.UserContext(), r.job.Number, string(kind), b)
-}
-
-func (x *counter) dropDraft(r *request, kind draftKind) error {
-	return x.s.Service().DropDraft(r.c.UserContext(), r.job.Number, string(kind))
 }
 
 func (r *request) drafted(d *draft) string {

@@ -109,7 +109,7 @@ var dutyDoneTask = &task{
 }
 
 var dutyWaiveTask = &task{
-	path: "duty/waive", on: dutiesTask, then: "duties", roles: counterUp,
+	path: "duty/waive", on: dutiesTask, then: "duties", gives: workflow.WaiveDuty{},
 	fields: map[string]string{"duty": "id"},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.WaiveDuty{ID: r.number("id", "The duty"), Reason: r.value("reason")}}, nil

@@ -13,7 +13,7 @@ type erasePage struct{ jobBase }
 func (*erasePage) Template() string { return "erase.html" }
 
 var eraseTask = &task{
-	path: "erase", roles: ownerOnly,
+	path: "erase", gives: workflow.ErasePerson{},
 	view: func(r *request) (templates.View, error) {
 		return &erasePage{jobBase: r.title("Erase the person")}, nil
 	},
@@ -23,14 +23,6 @@ var eraseTask = &task{
 			return nil, nil
 		}
 		return []workflow.Command{workflow.ErasePerson{}}, nil
-	},
-	after: func(r *request, j *workflow.Job) error {
-		for _, kind := range draftKinds {
-			if err := r.x.dropDraft(r, kind); err != nil {
-				return err
-			}
-		}
-		return r.x.s.Photos().Clear(r.c.UserContext(), r.shop().ID, j.Number)
 	},
 	said: "The person is erased. Figures and history stay.",
 }

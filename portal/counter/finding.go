@@ -111,7 +111,7 @@ func (r *request) finding(id int) workflow.Finding {
 	if f.Measurement = r.measurement(); f.Measurement != nil && f.Certainty == workflow.CertaintySeen {
 		f.Certainty = workflow.CertaintyMeasured
 	}
-	f.Photos = append(r.newIDs(), r.ids("photos")...)
+	f.Photos = r.ids("photos")
 	return f
 }
 
@@ -170,19 +170,11 @@ var findingTask = &task{
 	},
 	view: func(r *request) (templates.View, error) { return r.findingPage(0), nil },
 	read: func(r *request) ([]workflow.Command, error) {
-		out := r.addPhotos(workflow.PhotoEvidence)
-		for i, c := range out {
-			// A caption that nobody typed: the finding says what the photo shows.
-			if p, ok := c.(workflow.AddPhoto); ok && strings.TrimSpace(p.Photo.Caption) == "" {
-				p.Photo.Caption = clip(r.value("text"), workflow.MaxLine)
-				out[i] = p
-			}
-		}
 		f := r.finding(0)
 		if f.Reading != "" && f.Certainty == workflow.CertaintySeen && strings.TrimSpace(f.Reading) != "" {
 			f.Certainty = workflow.CertaintyMeasured // a reading was taken
 		}
-		out = append(out, workflow.NoteFinding{Finding: f, Duty: workflow.Duty{Text: r.value("duty"), Before: workflow.Stage(r.value("before"))}})
+		out := workflow.NoteFinding{Finding: f, NewPhotos: r.pictures(workflow.PhotoEvidence, f.Text), Duty: workflow.Duty{Text: r.value("duty"), Before: workflow.Stage(r.value("before"))}}
 		r.said = "The finding is noted."
 		if len(r.photos) > 0 {
 			r.said = "Photo and finding are noted."
@@ -190,7 +182,7 @@ var findingTask = &task{
 		if r.value("do") == "another" {
 			r.then = "finding"
 		}
-		return out, nil
+		return []workflow.Command{out}, nil
 	},
 }
 
@@ -223,10 +215,10 @@ var correctTask = &task{
 		if r.job.Finding(id) == nil {
 			return nil, &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such finding on this job."}
 		}
-		out := r.addPhotos(workflow.PhotoEvidence)
-		out = append(out, workflow.NoteFinding{Finding: r.finding(id), Duty: workflow.Duty{Text: r.value("duty"), Before: workflow.Stage(r.value("before"))}})
 		r.said = fmt.Sprintf("Finding %d is corrected; what it said before stays in the history.", id)
-		return out, nil
+		return []workflow.Command{workflow.NoteFinding{
+			Finding: r.finding(id), NewPhotos: r.pictures(workflow.PhotoEvidence, ""), Duty: workflow.Duty{Text: r.value("duty"), Before: workflow.Stage(r.value("before"))},
+		}}, nil
 	},
 }
 

@@ -70,8 +70,7 @@ func movesOf(j *workflow.Job, shop *workflow.Shop, base jobBase) []moveView {
 	var out []moveView
 	main := false
 	for _, m := range j.Moves(shop) {
-		reaches := m.To == workflow.StageShipped || m.To == workflow.StageWithdrawn || m.To == workflow.StageAwaitingApproval
-		if reaches && !base.Counter {
+		if !workflow.Permits(workflow.Go{To: m.To}, base.role()) {
 			continue
 		}
 		v := moveView{To: m.To, Words: moveName(j.Stage, m.To), Missing: m.Missing, ByCustomer: m.ByCustomer, Ask: moveAsks(j.Stage, m.To)}

@@ -51,10 +51,24 @@ func (k clockOf) notices(j *workflow.Job, entries []workflow.Entry) []noticeView
 	return out
 }
 
+// effectWords name what is done outside the store.
+var effectWords = map[workflow.NoticeKind]string{
+	workflow.EffectForget:  "Removing the erased person’s photos and drafts",
+	workflow.EffectDiscard: "Removing copies of photos from before an area was blurred",
+}
+
 // other tells the life of what goes another way than mail. The outbox alone knows it.
 func (k clockOf) other(j *workflow.Job, e *workflow.Entry) noticeView {
 	v := k.notice(j, &workflow.NoticeRecord{ID: e.ID, Kind: e.Kind, At: e.MadeAt, Due: e.NotBefore}, e)
 	v.Task, v.Again, v.Other = false, false, e.State == workflow.EntryBuried
+	if e.Via == workflow.Effects {
+		if v.Words = effectWords[e.Kind]; e.State == workflow.EntrySent {
+			v.Fate, v.FateWords = "sent", "done "+k.at(e.Attempts[len(e.Attempts)-1].At)
+		} else if len(v.Tries) > 0 {
+			v.Fate, v.FateWords = "stopped", "not done yet. It is tried again by itself; have somebody look at the disk or bucket that the photos lie on."
+		}
+		return v
+	}
 	name, hook := strings.CutPrefix(string(e.Via), "hook:")
 	if hook {
 		v.Way, v.Words = "to your system “"+name+"”", string(e.Kind)
@@ -132,7 +146,7 @@ func (k clockOf) notice(j *workflow.Job, n *workflow.NoticeRecord, e *workflow.E
 }
 
 var noticesTask = &task{
-	path: "notices", roles: counterUp,
+	path: "notices", gives: workflow.NoteTold{},
 	fill: func(r *request) { r.form.Values.Set("choice", string(r.job.Choice())) },
 	view: func(r *request) (templates.View, error) {
 		if !r.job.Erased.IsZero() {
@@ -148,7 +162,7 @@ var noticesTask = &task{
 
 // againTask and toldTask are the buttons beside a mail that was given up.
 var againTask = &task{
-	path: "notices/again", on: noticesTask, roles: counterUp,
+	path: "notices/again", on: noticesTask, gives: workflow.SendAgain{},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.SendAgain{ID: r.value("id")}}, nil
 	},
@@ -156,7 +170,7 @@ var againTask = &task{
 }
 
 var toldTask = &task{
-	path: "notices/told", on: noticesTask, roles: counterUp,
+	path: "notices/told", on: noticesTask, gives: workflow.NoteTold{},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.NoteTold{ID: r.value("id")}}, nil
 	},

@@ -90,8 +90,7 @@ var photoTask = &task{
 		}
 		return []workflow.Command{cmd}, nil
 	},
-	said:  "The photo is changed.",
-	after: func(r *request, j *workflow.Job) error { return r.x.s.DiscardOld(r.c.UserContext(), r.job, j) },
+	said: "The photo is changed.",
 }
 
 var noPhoto = &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no such photo on this job."}

@@ -90,26 +90,26 @@ func (r *request) takePhotos() error {
 	return nil
 }
 
-// addPhotos gives the commands that add the form's pictures. Caption and description hold for all of
-// them.
-func (r *request) addPhotos(kind workflow.PhotoKind) []workflow.Command {
-	var out []workflow.Command
+// pictures returns the form's pictures. Caption and description hold for all of them; where nobody typed a
+// caption, shows says what they show.
+func (r *request) pictures(kind workflow.PhotoKind, shows string) []workflow.Photo {
+	caption := r.value("caption")
+	if strings.TrimSpace(caption) == "" {
+		caption = clip(shows, workflow.MaxLine)
+	}
+	var out []workflow.Photo
 	for _, p := range r.photos {
-		p.Kind, p.Caption, p.Alt = kind, r.value("caption"), r.value("alt")
-		out = append(out, workflow.AddPhoto{Photo: p})
+		p.Kind, p.Caption, p.Alt = kind, caption, r.value("alt")
+		out = append(out, p)
 	}
 	return out
 }
 
-// newIDs gives the ids that the form's pictures will get; the step must then be pinned to the job as it
-// stands.
-func (r *request) newIDs() []int {
-	var out []int
-	for i := range r.photos {
-		out = append(out, len(r.job.Photos)+1+i)
-	}
-	if len(out) > 0 {
-		r.pin = true
+// addPhotos returns the commands that add the form's pictures by themselves.
+func (r *request) addPhotos(kind workflow.PhotoKind) []workflow.Command {
+	var out []workflow.Command
+	for _, p := range r.pictures(kind, "") {
+		out = append(out, workflow.AddPhoto{Photo: p})
 	}
 	return out
 }

@@ -52,10 +52,10 @@ func (r *request) coming(then string) (*coming, error) {
 	ctx := r.c.UserContext()
 	k := &coming{}
 	var err error
-	if k.report, err = r.x.draft(ctx, r.job.Number, draftReport); err != nil {
+	if k.report, err = r.x.draft(ctx, r.job, draftReport); err != nil {
 		return nil, err
 	}
-	if k.quote, err = r.x.draft(ctx, r.job.Number, draftQuote); err != nil {
+	if k.quote, err = r.x.draft(ctx, r.job, draftQuote); err != nil {
 		return nil, err
 	}
 	if !in(r.job.Stage, reportStages) {
@@ -152,7 +152,7 @@ var previewTask = &task{
 
 // sendTask sends report and quote as they were looked at, and moves the job on, in one step.
 var sendTask = &task{
-	path: "report/send", on: previewTask, roles: counterUp, stale: true,
+	path: "report/send", on: previewTask, gives: workflow.SendReport{}, stale: true,
 	fields: map[string]string{"to": "then", "short": "", "text": "", "title": "", "lines": "", "options": "", "reason": "", "kind": ""},
 	read: func(r *request) ([]workflow.Command, error) {
 		k, err := r.coming(r.value("then"))
@@ -178,14 +178,6 @@ var sendTask = &task{
 			r.said = "The findings report and the quote are sent."
 		}
 		return k.commands, nil
-	},
-	after: func(r *request, j *workflow.Job) error {
-		for _, kind := range draftKinds {
-			if err := r.x.dropDraft(r, kind); err != nil {
-				return err
-			}
-		}
-		return nil
 	},
 }
 

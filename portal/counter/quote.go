@@ -458,7 +458,7 @@ func (r *request) fillQuote(d *draft) {
 }
 
 func (r *request) quotePage() (*quotePage, error) {
-	d, err := r.x.draft(r.c.UserContext(), r.job.Number, draftQuote)
+	d, err := r.x.draft(r.c.UserContext(), r.job, draftQuote)
 	if err != nil {
 		return nil, err
 	}
@@ -546,7 +546,7 @@ var quoteTask = &task{
 }
 
 var takeBackTask = &task{
-	path: "quote/back", on: quoteTask, roles: counterUp,
+	path: "quote/back", on: quoteTask, gives: workflow.WithdrawQuote{},
 	fields: map[string]string{"reason": "back_reason"},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.WithdrawQuote{Revision: r.number("revision", "The revision"), Reason: r.value("back_reason")}}, nil

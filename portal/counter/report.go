@@ -115,7 +115,7 @@ func in(s workflow.Stage, of []workflow.Stage) bool {
 var reportTask = &task{
 	path: "report", then: "report",
 	view: func(r *request) (templates.View, error) {
-		d, err := r.x.draft(r.c.UserContext(), r.job.Number, draftReport)
+		d, err := r.x.draft(r.c.UserContext(), r.job, draftReport)
 		if err != nil {
 			return nil, err
 		}

@@ -24,8 +24,9 @@ import (
 // task is one form on one job.
 type task struct {
 	// path stands below the job's address.
-	path  string
-	roles []workflow.Role
+	path string
+	// gives is the command that the form leads to, for who may see it; nil for a form that all staff may.
+	gives workflow.Command
 	// fill gives the form its values before anything was typed.
 	fill func(r *request)
 	// view makes the page; nil for a form that stands on the page of another task, on.
@@ -40,8 +41,6 @@ type task struct {
 	then string
 	// stale refuses the step if the job has changed since the form was made.
 	stale bool
-	// after, if set, runs once the step is taken.
-	after func(r *request, j *workflow.Job) error
 	on    *task
 }
 
@@ -59,9 +58,6 @@ type request struct {
 	besideTo string
 	// photos came with the form.
 	photos []workflow.Photo
-	// pin demands that the job has not changed between reading the form and taking the step; the form
-	// is then read again on the new state.
-	pin bool
 	// said and then take the place of the task's, where it depends on what was done.
 	said, then string
 	refused    bool
@@ -214,9 +210,6 @@ func (r *request) formTo(path string) *form {
 	return r.x.form(r.c, r.base.To(path))
 }
 
-// attempts bounds how often a form is read again on a job that keeps changing under it.
-const attempts = 8
-
 func (x *counter) post(t *task) fiber.Handler {
 	return func(c *fiber.Ctx) error {
 		values, err := x.read(c)
@@ -249,88 +242,43 @@ func (x *counter) post(t *task) fiber.Handler {
 			}
 			return r.goOn()
 		}
-		var last error
-		for range attempts {
-			r.form.Errors, r.pin = nil, false
-			commands, err := t.read(r)
-			if errors.Is(err, errShowAgain) {
-				return r.render(fiber.StatusOK)
-			}
-			if err != nil {
-				return err
-			}
-			if r.form.Bad() {
-				return r.refuse(fiber.StatusUnprocessableEntity)
-			}
-			o := workflow.Order{Job: r.job.Number, By: x.s.Actor(c), Commands: commands, Once: r.once(""), Result: r.onward}
-			if t.stale && seen != 0 {
-				o.Expect = seen
-			} else if r.pin {
-				o.Expect = r.job.Version
-			}
-			var after *workflow.Job
-			if len(commands) > 0 {
-				after, err = x.s.Service().Do(c.UserContext(), o)
-			}
-			var done *workflow.AlreadyDone
-			switch {
-			case err == nil:
-				if after != nil {
-					r.job = after
-				}
-				return r.accept()
-			case errors.As(err, &done):
-				r.remember(done.Once)
-				return r.goOn()
-			case errors.Is(err, workflow.ErrConflict) && o.Expect != 0:
-				again, seenNow, rerr := r.reconsider(o.Expect, t.stale && seen != 0)
-				if rerr != nil {
-					return rerr
-				}
-				if !again {
-					r.note(err)
-					return r.refuse(portal.Status(err))
-				}
-				seen, last = seenNow, err
-				continue
-			case shown(err):
-				r.note(err)
-				return r.refuse(portal.Status(err))
-			}
+		commands, err := t.read(r)
+		if errors.Is(err, errShowAgain) {
+			return r.render(fiber.StatusOK)
+		}
+		if err != nil {
 			return err
 		}
-		r.note(last)
-		return r.refuse(portal.Status(last))
-	}
-}
-
-// quiet are events that change nothing of what a form was made from.
-var quiet = []workflow.EventKind{"notice.made", "notice.delivered", "notice.buried", "notice.requeued", "notice.bounced", "notice.told", "notices.chosen", "push.subscribed", "push.ended", "quote.reminded", "link.asked"}
-
-// reconsider loads the job again after it turned out to have changed. It reports whether the step may be
-// tried once more: always if the step only had to be decided on the newest state, else if all that has
-// happened since is of no concern to the form.
-func (r *request) reconsider(expected int64, stale bool) (again bool, version int64, err error) {
-	j, err := r.x.s.Service().Job(r.c.UserContext(), r.job.Number)
-	if err != nil {
-		return false, 0, err
-	}
-	r.renew(j)
-	if !stale {
-		return true, j.Version, nil
-	}
-	events, err := r.x.s.Service().Events(r.c.UserContext(), j.Number, expected)
-	if err != nil {
-		return false, 0, err
-	}
-	for _, e := range events {
-		name, _, _ := strings.Cut(e.Wire, "/")
-		if !slices.Contains(quiet, workflow.EventKind(name)) {
-			r.form.Version = j.Version
-			return false, j.Version, nil
+		if r.form.Bad() {
+			return r.refuse(fiber.StatusUnprocessableEntity)
 		}
+		if len(commands) == 0 {
+			return r.goOn()
+		}
+		o := workflow.Order{Job: r.job.Number, By: x.s.Actor(c), Commands: commands, Once: r.once(""), Result: r.onward}
+		if t.stale {
+			o.Seen = seen
+		}
+		j, err := x.s.Service().Do(c.UserContext(), o)
+		var done *workflow.AlreadyDone
+		switch {
+		case err == nil:
+			r.job = j
+			return r.goOn()
+		case errors.As(err, &done):
+			r.remember(done.Once)
+			return r.goOn()
+		case !shown(err):
+			return err
+		case errors.Is(err, workflow.ErrConflict):
+			if j, lost := x.s.Service().Job(c.UserContext(), r.job.Number); lost == nil {
+				r.renew(j)
+				r.form.Version = j.Version
+			}
+		}
+		r.note(err)
+		return r.refuse(portal.Status(err))
 	}
-	return true, j.Version, nil
 }
 
 // shown reports whether an error belongs on the form: a refusal that staff can do something about.
@@ -391,15 +339,6 @@ func (r *request) before() (bool, error) {
 	}
 	r.remember(done)
 	return true, nil
-}
-
-func (r *request) accept() error {
-	if r.task.after != nil {
-		if err := r.task.after(r, r.job); err != nil {
-			return err
-		}
-	}
-	return r.goOn()
 }
 
 // goOn redirects to where the step leads.

@@ -2,7 +2,6 @@ package counter
 
 import (
 	"strconv"
-	"strings"
 
 	"benchword/templates"
 	"benchword/workflow"
@@ -43,18 +42,13 @@ var workTask = &task{
 		return v, nil
 	},
 	read: func(r *request) ([]workflow.Command, error) {
-		out := r.addPhotos(workflow.PhotoAfter)
-		for i, c := range out {
-			if p, ok := c.(workflow.AddPhoto); ok && strings.TrimSpace(p.Photo.Caption) == "" {
-				p.Photo.Caption = clip(r.value("text"), workflow.MaxLine)
-				out[i] = p
-			}
-		}
-		out = append(out, workflow.DoWork{Text: r.value("text"), Findings: r.ids("findings"), Duties: r.ids("duties"), Did: r.form.Values["did"], Photos: append(r.newIDs(), r.ids("photos")...)})
 		if r.value("do") == "another" {
 			r.then = "work"
 		}
-		return out, nil
+		return []workflow.Command{workflow.DoWork{
+			Text: r.value("text"), Findings: r.ids("findings"), Duties: r.ids("duties"), Did: r.form.Values["did"], Photos: r.ids("photos"),
+			NewPhotos: r.pictures(workflow.PhotoAfter, r.value("text")),
+		}}, nil
 	},
 	said: "Written down.",
 }
