@@ -3,6 +3,7 @@ package templates
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -58,6 +59,17 @@ type StripRow struct{ Who, Words, From, To, Time string }
 // stripWidth is the picture's width in tenths of a unit.
 const stripWidth = 3200
 
+// strip is a picture in the making: the shop's working time from start to end, counted up to at.
+type strip struct {
+	*statusMaker
+	StripView
+	start, end, at, told, due time.Time
+	whole                     int64 // from start to end, in seconds
+	// who names who has the job.
+	who func(promiseclock.Account) string
+	alt []string
+}
+
 // stripOf makes the picture of a job's promise, nil if nothing was promised or no date can be named.
 func (m *statusMaker) stripOf(staff bool) *StripView {
 	j, w := m.j, m.w
@@ -65,92 +77,112 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 	if p == nil {
 		return nil
 	}
-	due := j.DueOf(m.shop, p, m.now)
-	if due.IsZero() {
-		return nil
-	}
 	first := &j.Promises[0]
-	at, mark := m.now, "strip.mark.now"
+	s := &strip{statusMaker: m, start: first.Starts, at: m.now, told: j.ToldOf(m.shop, first), due: j.DueOf(m.shop, p, m.now)}
 	if j.Ended() {
-		at, mark = j.EndedAt, "strip.mark.end"
+		s.at = j.EndedAt
 	}
-	whole := promiseclock.Turnaround{Calendar: m.shop.Calendar, Start: first.Starts, Pauses: j.Pauses}
-	end := due
-	if at.After(end) {
-		end = at
-	}
-	told := j.ToldOf(m.shop, first)
-	if told.After(end) {
-		end = told
-	}
-	total := m.shop.Calendar.Worked(first.Starts, end)
-	if total <= 0 {
+	s.end = slices.MaxFunc([]time.Time{s.due, s.at, s.told}, time.Time.Compare)
+	if s.whole = s.worked(s.end); s.due.IsZero() || s.whole <= 0 {
 		return nil
 	}
-	place := func(t time.Time) int64 {
-		return int64(m.shop.Calendar.Worked(first.Starts, t)/time.Second) * stripWidth / int64(total/time.Second)
-	}
-	part := func(from, to time.Time, who string) StripPart {
-		a, b := place(from), place(to)
-		return StripPart{tenths(a), tenths(max(b-a, 1)), who}
-	}
-	v := &StripView{
-		From: m.instant(first.Starts), To: m.instant(end), Caption: w.T("strip.table"),
-		Counted: w.T("strip.counted", w.DateTime(at, m.loc)), Says: m.promiseSays(),
-		Heads: []string{w.T("strip.col.who"), w.T("strip.col.from"), w.T("strip.col.to"), w.T("strip.col.time")},
-	}
-	who := func(a promiseclock.Account) string {
+	s.who = func(a promiseclock.Account) string {
 		if staff && a == promiseclock.AccountCustomer {
 			return "The customer"
 		}
 		return w.T("strip.who." + string(a))
 	}
-	for _, r := range whole.Runs(at, at) {
-		v.Parts = append(v.Parts, part(r.From, r.To, string(r.For)))
-		to := m.instant(r.To)
-		if r.To.Unix() == at.Unix() && !j.Ended() {
-			to = w.T("strip.now")
+	s.StripView = StripView{
+		From: m.instant(s.start), To: m.instant(s.end), Caption: w.T("strip.table"),
+		Counted: w.T("strip.counted", w.DateTime(s.at, m.loc)), Says: m.promiseSays(),
+		Heads: []string{w.T("strip.col.who"), w.T("strip.col.from"), w.T("strip.col.to"), w.T("strip.col.time")},
+	}
+	s.turns(promiseclock.Turnaround{Calendar: m.shop.Calendar, Start: s.start, Pauses: j.Pauses})
+	s.rest()
+	s.ticks()
+	s.marks()
+	s.Alt = w.T("strip.alt", s.From, s.To, strings.Join(s.alt, ", "))
+	return &s.StripView
+}
+
+// worked returns the seconds of working time up to an instant.
+func (s *strip) worked(t time.Time) int64 {
+	return int64(s.shop.Calendar.Worked(s.start, t) / time.Second)
+}
+
+// place returns where an instant lies, in tenths of a unit.
+func (s *strip) place(t time.Time) int64 { return s.worked(t) * stripWidth / s.whole }
+
+func (s *strip) part(from, to time.Time, who string) StripPart {
+	a, b := s.place(from), s.place(to)
+	return StripPart{tenths(a), tenths(max(b-a, 1)), who}
+}
+
+// say adds a share of the time.
+func (s *strip) say(name, words string, d time.Duration) {
+	span := spanOf(s.w, d)
+	s.Whos = append(s.Whos, StripWho{name, words, span})
+	s.alt = append(s.alt, s.w.T("strip.alt.part", words, span))
+}
+
+// turns draws and lists who had it when, and how much time each had.
+func (s *strip) turns(clock promiseclock.Turnaround) {
+	for _, r := range clock.Runs(s.at, s.at) {
+		s.Parts = append(s.Parts, s.part(r.From, r.To, string(r.For)))
+		to := s.instant(r.To)
+		if r.To.Unix() == s.at.Unix() && !s.j.Ended() {
+			to = s.w.T("strip.now")
 		}
-		v.Rows = append(v.Rows, StripRow{string(r.For), who(r.For), m.instant(r.From), to, spanOf(w, r.Open)})
+		s.Rows = append(s.Rows, StripRow{string(r.For), s.who(r.For), s.instant(r.From), to, spanOf(s.w, r.Open)})
 	}
-	a := whole.Accounts(at)
-	var alt []string
-	say := func(name, words, time string) {
-		v.Whos = append(v.Whos, StripWho{name, words, time})
-		alt = append(alt, w.T("strip.alt.part", words, time))
-	}
+	a := clock.Accounts(s.at)
 	for _, x := range []promiseclock.Account{promiseclock.AccountBench, promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier} {
 		if d := a.Of(x); d > 0 || x == promiseclock.AccountBench {
-			say(string(x), who(x), spanOf(w, d))
+			s.say(string(x), s.who(x), d)
 		}
 	}
+}
+
+// rest draws what is left, or what it is over.
+func (s *strip) rest() {
 	switch {
-	case at.Before(due) && !j.Ended():
-		v.Parts = append(v.Parts, part(at, due, "left"))
-		say("left", w.T("strip.who.left"), spanOf(w, m.shop.Calendar.Worked(at, due)))
-	case at.After(due):
-		over := part(due, at, "over")
-		v.Over = &over
-		say("over", w.T("strip.who.over"), spanOf(w, m.shop.Calendar.Worked(due, at)))
+	case s.at.Before(s.due) && !s.j.Ended():
+		s.Parts = append(s.Parts, s.part(s.at, s.due, "left"))
+		s.say("left", s.w.T("strip.who.left"), s.shop.Calendar.Worked(s.at, s.due))
+	case s.at.After(s.due):
+		over := s.part(s.due, s.at, "over")
+		s.Over = &over
+		s.say("over", s.w.T("strip.who.over"), s.shop.Calendar.Worked(s.due, s.at))
 	}
-	if n := m.shop.Calendar.WorkingDays(m.shop.Calendar.Date(first.Starts), m.shop.Calendar.Date(end)+1); n <= 70 {
-		for opens := range m.shop.Calendar.Stretches(first.Starts, end) {
-			if x := place(opens); x > 0 && m.opensDay(opens) {
-				v.Ticks = append(v.Ticks, tenths(x))
-			}
+}
+
+// ticks marks where working days begin, unless there are too many to tell apart.
+func (s *strip) ticks() {
+	c := s.shop.Calendar
+	if c.WorkingDays(c.Date(s.start), c.Date(s.end)+1) > 70 {
+		return
+	}
+	for opens := range c.Stretches(s.start, s.end) {
+		if x := s.place(opens); x > 0 && s.opensDay(opens) {
+			s.Ticks = append(s.Ticks, tenths(x))
 		}
 	}
-	if len(j.Promises) > 1 && !told.IsZero() {
-		v.Marks = append(v.Marks, StripMark{tenths(place(told)), "first", w.T("strip.mark.first") + ": " + m.day(told)})
+}
+
+func (s *strip) marks() {
+	mark := func(at time.Time, kind, key string) {
+		x := StripMark{tenths(s.place(at)), kind, s.w.T(key) + ": " + s.day(at)}
+		s.Marks, s.alt = append(s.Marks, x), append(s.alt, x.Words)
 	}
-	v.Marks = append(v.Marks,
-		StripMark{tenths(place(due)), "due", w.T("strip.mark.due") + ": " + m.day(due)},
-		StripMark{tenths(place(at)), "now", w.T(mark) + ": " + m.day(at)})
-	for _, x := range v.Marks {
-		alt = append(alt, x.Words)
+	if len(s.j.Promises) > 1 && !s.told.IsZero() {
+		mark(s.told, "first", "strip.mark.first")
 	}
-	v.Alt = w.T("strip.alt", v.From, v.To, strings.Join(alt, ", "))
-	return v
+	mark(s.due, "due", "strip.mark.due")
+	now := "strip.mark.now"
+	if s.j.Ended() {
+		now = "strip.mark.end"
+	}
+	mark(s.at, "now", now)
 }
 
 // instant returns a date with its time of day; the page names the zone.
