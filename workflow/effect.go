@@ -9,6 +9,9 @@ import (
 // of the outbox, written with its event by whatever door the command came: it is done at least once, under
 // a lease, tried again until it succeeds, and seen at the counter while it fails. Doing one again changes
 // nothing.
+//
+// Decisions. 2026-11-30: an effect is never given up, and waits for no other. Rejected: doing it in the handler
+// after the commit, where a crash, an outage of the bucket or another door leaves it undone for ever.
 const Effects Via = "effect"
 
 // The effects. Each is the kind of its entry.
