@@ -37,6 +37,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 	texttemplate "text/template"
 
 	"benchword/templates/locale"
@@ -64,8 +65,9 @@ type Set struct {
 // layout is the name under which a folder's layout is defined.
 const layout = "layout"
 
-// Load parses the templates of customers' pages, mails and archives. An error names the file.
-func Load() (*Set, error) { return Parse(pages) }
+// Load returns the templates of customers' pages, mails and archives, which it parses once. An error names
+// the file.
+var Load = sync.OnceValues(func() (*Set, error) { return Parse(pages) })
 
 // Parse parses the pages of files, by the rules of this package: they may use what its parts define, and what
 // the named ones among the files do. An error names the file.

@@ -20,6 +20,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"benchword/longtest"
 	"benchword/workflow"
 	"benchword/workflow/link"
 
@@ -491,7 +492,7 @@ func hostileTexts(t *testing.T, x *scene) {
 			}
 		}
 		// The list goes round and round over the forms, so that each form has another part of it.
-		for range max(6, 40/len(fields)) {
+		for range max(longtest.Times(6, 2, 2), longtest.Times(40, 14, 14)/len(fields)) {
 			send(sent, func(field int) string { return texts[(next+field)%len(texts)] })
 			next += len(fields)
 		}
@@ -500,8 +501,8 @@ func hostileTexts(t *testing.T, x *scene) {
 		}
 	}
 	t.Logf("%d forms sent, %d refused; the list was typed %d times", sent, refused, next/len(texts))
-	require.GreaterOrEqual(t, next, 2*len(texts))
-	require.Greater(t, refused, 500)
+	require.GreaterOrEqual(t, next, longtest.Times(2, 1, 1)*len(texts))
+	require.Greater(t, refused, longtest.Times(500, 150, 150))
 
 	s.settle()
 	_, pages, atCounter := staff.crawl([]string{"/counter", "/counter/new", "/counter/search?q=a", "/counter/search?q=%3Cscript"}, texts)

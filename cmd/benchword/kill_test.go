@@ -22,6 +22,7 @@ import (
 	"testing"
 	"time"
 
+	"benchword/longtest"
 	"benchword/notify/smtptest"
 	"benchword/portal"
 	"benchword/workflow"
@@ -51,6 +52,7 @@ func TestMain(m *testing.M) {
 		}
 		return
 	}
+	portal.HashMemory = 64 // KiB
 	here := http.DefaultTransport.(*http.Transport)
 	here.Proxy, here.DialContext = nil, dialHere
 	os.Exit(m.Run())
@@ -64,15 +66,12 @@ func dialHere(ctx context.Context, network, addr string) (net.Conn, error) {
 	return new(net.Dialer).DialContext(ctx, network, addr)
 }
 
-// TestKilledAtAnyMoment kills a running server two hundred times (SIGKILL) in the middle of a stream of
+// TestKilledAtAnyMoment kills a running server, in a long run two hundred times (SIGKILL), in the middle of a stream of
 // commands and mails. After each restart every command that was acknowledged is there; at the end every
 // event that leads to a notice has it, every notice was sent, and no notice ever went out under two
 // Message-IDs or with two contents.
 func TestKilledAtAnyMoment(t *testing.T) {
-	kills := 200
-	if testing.Short() {
-		kills = 5
-	}
+	kills := longtest.Times(200, 25, 5)
 	dir := t.TempDir()
 	post, err := smtptest.Start(smtptest.Config{})
 	require.NoError(t, err)

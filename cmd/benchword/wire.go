@@ -201,7 +201,7 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 	if err != nil {
 		return nil, err
 	}
-	mails := &notify.Mails{Service: h.service, Templates: set, Words: p.words, Photos: h.blobs, From: p.mail.From, Log: p.log, Copies: &p.common.copies}
+	mails := &notify.Mails{Service: h.service, Templates: set, Words: p.words, Photos: h.blobs, From: p.mail.From, Log: p.log, Copies: p.common.copies}
 	if mails.Signers, err = p.mail.signers(); err != nil {
 		return nil, err
 	}

@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -47,6 +48,11 @@ var (
 )
 
 const password = "seven gulls over the ropewalk"
+
+func TestMain(m *testing.M) {
+	portal.HashMemory = 64 // KiB
+	os.Exit(m.Run())
+}
 
 func newDesk(t testing.TB) *desk {
 	d := &desk{t: t, log: &bytes.Buffer{}, now: time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)}
