@@ -185,7 +185,7 @@ func InvalidHTML(t testing.TB, pages map[string][]byte, strict bool) string {
 	java, jar := Needs(t, "java"), Tool(t, "vnu-jar/build/dist/vnu.jar")
 	dir := t.TempDir()
 	// It ends before the second compiler or a second collector would be of use.
-	args := []string{"-XX:TieredStopAtLevel=1", "-XX:+UseSerialGC", "-jar", jar, "--format", "text", "--exit-zero-always"}
+	args := []string{"-XX:TieredStopAtLevel=1", "-XX:+UseSerialGC", "-Xss4m", "-jar", jar, "--format", "text", "--exit-zero-always"}
 	if !strict {
 		args = append(args, "--errors-only")
 	}
