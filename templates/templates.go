@@ -9,7 +9,7 @@
 // Files: folder/page.html is a page; it defines "main" and is shown within the layout that folder/base.html
 // defines as "layout", if there is one. What parts/*.html define is there for every page. Files ending in
 // .txt are plain text, under the same rules. The counter's pages are beside its handlers; it parses them
-// with [Parse].
+// with [Parse]. The views of emails are in package mail, beside their templates.
 //
 // # Decisions
 //
