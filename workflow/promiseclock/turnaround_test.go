@@ -807,3 +807,26 @@ func breached(t Turnaround, end time.Time) bool {
 	_, breached := t.Breached(end)
 	return breached
 }
+
+// Ending exactly at the due instant is kept; a millisecond later it is a breach.
+func TestABreachBeginsRightAfterDue(t *testing.T) {
+	x := Turnaround{
+		Calendar: turnaroundCalendar(t, calendar.Spec{TimeZone: "America/Halifax", Hours: map[string][]string{"mon": {"09:00-17:00"}, "tue": {"09:00-17:00"}}}),
+		Start:    turnaroundAt(t, "2026-11-02T15:00:00Z"), Quota: Quota{WorkingHours: QuotaHours(time.Hour)},
+	}
+	due, ok := x.Due()
+	require.True(t, ok)
+	require.Equal(t, turnaroundAt(t, "2026-11-02T16:00:00Z"), due)
+	for _, late := range []time.Duration{-time.Millisecond, 0, time.Millisecond, time.Second} {
+		at, breached := x.Breached(due.Add(late))
+		require.Equal(t, due, at)
+		require.Equal(t, late > 0, breached, late)
+	}
+	// A date is not due before itself, and not after it where the shop is open then.
+	for _, by := range []string{"2026-11-02T18:30:15Z", "2026-11-02T23:30:15Z"} {
+		x.Quota = Quota{By: turnaroundAt(t, by)}
+		due, ok = x.Due()
+		require.True(t, ok)
+		require.Equal(t, x.Quota.By, due)
+	}
+}
