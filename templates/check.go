@@ -17,6 +17,8 @@ func WhyCheck(p ledger.Proposal) string {
 		opens = ", with " + strings.ToLower(strings.Join(p.Opens, ", ")) + " first"
 	}
 	switch {
+	case p.Way == ledger.ByCare:
+		return fmt.Sprintf("The safe one first, before any power: %s%s.", minutes(p.Minutes), opens)
 	case p.Way == ledger.ByGain:
 		return fmt.Sprintf("It tells most for its time: %s%s. One check here speaks of several suspects, so this is a measure, not a proof.", minutes(p.Minutes), opens)
 	case p.Way == ledger.ByRun && len(p.Run) > 1:

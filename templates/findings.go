@@ -1,6 +1,7 @@
 package templates
 
 import (
+	"slices"
 	"strings"
 
 	"benchword/templates/locale"
@@ -64,7 +65,7 @@ func dangers(j *workflow.Job, f *workflow.Finding, shop *workflow.Shop, w *local
 	var out []string
 	for _, c := range e.Cautions {
 		s := j.Screening
-		said := s != nil && (c == "mains" && s.Mains == workflow.Yes || c == "lithium" && s.CellDamaged == workflow.Yes)
+		said := s != nil && (c == "mains" && s.Mains.Taken() || c == "lithium" && s.CellInDoubt())
 		if !said {
 			out = append(out, shop.Trade().Caution(w.Lang, c))
 		}
@@ -85,14 +86,17 @@ func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show sho
 	v.Photos, v.See = show(f.Photos)
 	for _, d := range j.Duties {
 		if d.Finding == f.ID && !d.Dropped {
-			v.Duties = append(v.Duties, dutyView(d, w))
+			v.Duties = append(v.Duties, dutyView(j, d, w))
 		}
 	}
 	return v
 }
 
-func dutyView(d workflow.Duty, w *locale.Words) DutyView {
+func dutyView(j *workflow.Job, d workflow.Duty, w *locale.Words) DutyView {
+	safe := j.SafeToReturn()
 	switch {
+	case safe != nil && slices.Contains(safe.Duties, d.ID):
+		return DutyView{Text: d.Words(), State: w.T("duty.made_safe")}
 	case d.Waived != "":
 		return DutyView{Text: d.Words(), State: w.T("duty.waived", d.Waived)}
 	case !d.DoneAt.IsZero():

@@ -102,7 +102,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 		v.Newer = last
 	}
 	if t := j.Reproduction; t != nil {
-		v.Tried, v.TriedNote = w.T("tried."+string(t.Result)), t.Note
+		v.Tried, v.TriedNote = triedWords(t, w), t.Note
 	}
 	for i := range j.Photos {
 		if p := &j.Photos[i]; p.Kind == workflow.PhotoArrival && !p.Removed {
@@ -115,7 +115,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	v.Suspects = suspectViews(j, r, w, show)
 	for _, d := range j.Duties {
 		if d.Waived != "" && d.Finding == 0 {
-			v.Left = append(v.Left, dutyView(d, w))
+			v.Left = append(v.Left, dutyView(j, d, w))
 		}
 	}
 	v.eachPhotoOnce()
@@ -258,8 +258,11 @@ func suspectViews(j *workflow.Job, r *workflow.Report, w *locale.Words, show sho
 func suspectView(s *workflow.Suspect, w *locale.Words, show showPhotos) SuspectView {
 	v := SuspectView{Text: s.Text, Verdict: s.Verdict()}
 	v.VerdictWords = w.T("verdict." + string(v.Verdict))
-	if v.Verdict == "" {
+	switch {
+	case v.Verdict == "":
 		v.VerdictWords = w.T("verdict.open")
+	case v.Verdict == workflow.CheckConfirmed && s.Consequence:
+		v.VerdictWords = w.T("verdict.consequence")
 	}
 	for _, c := range s.Checks {
 		photos, see := show(c.Photos)
@@ -291,18 +294,49 @@ func CautionsOf(j *workflow.Job, w *locale.Words) []string {
 	if s == nil {
 		return nil
 	}
-	if s.CellDamaged == workflow.Yes {
+	if c := madeSafe(j, w); c != "" {
+		out = append(out, c)
+	}
+	taken := func(a workflow.Answer, key string) {
+		switch {
+		case a == workflow.Unknown:
+			out = append(out, w.T(key+".unknown"))
+		case a.Taken():
+			out = append(out, w.T(key))
+		}
+	}
+	switch {
+	case s.CellDamaged == workflow.Yes:
 		out = append(out, w.T("caution.cell_damaged"))
-	} else if s.Lithium == workflow.Yes {
-		out = append(out, w.T("caution.lithium"))
+	case s.CellInDoubt():
+		out = append(out, w.T("caution.cell_doubt"))
+	default:
+		taken(s.Lithium, "caution.lithium")
 	}
-	if s.Mains == workflow.Yes {
-		out = append(out, w.T("caution.mains"))
-	}
-	if s.Liquid == workflow.Yes {
-		out = append(out, w.T("caution.liquid"))
-	}
+	taken(s.Mains, "caution.mains")
+	taken(s.Liquid, "caution.liquid")
 	return out
+}
+
+// madeSafe says that a device goes back made safe and not repaired, "" if it does not.
+func madeSafe(j *workflow.Job, w *locale.Words) string {
+	m := j.SafeToReturn()
+	if m == nil {
+		return ""
+	}
+	return w.T("caution.made_safe", sentence(m.Done), m.Label)
+}
+
+// OutcomeWhy returns what the bench says with the outcome, as a sentence.
+func OutcomeWhy(j *workflow.Job) string { return sentence(j.OutcomeWhy) }
+
+// triedWords says whether the fault was seen at the bench, or why it was not tried.
+func triedWords(r *workflow.Reproduction, w *locale.Words) string {
+	key := "tried." + string(r.Result)
+	if r.Why != "" {
+		key += "." + string(r.Why)
+	}
+	return w.T(key)
 }
 
 // ReportPage is a findings report as a page of its own, which prints well.

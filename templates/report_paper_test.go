@@ -46,7 +46,7 @@ func (b *bench) again() *workflow.Job {
 	f.Weight = workflow.WeightDanger
 	felt := *b.job().Finding(4)
 	felt.Text = "The felt under nine keys is pressed flat."
-	return b.do(ada, workflow.NoteFinding{Finding: f}, workflow.NoteFinding{Finding: felt}, workflow.WithdrawFinding{ID: 2, Reason: "The longer screw turned out to be the maker’s own."},
+	return b.do(ada, workflow.NoteFinding{Finding: f}, workflow.DoDuty{ID: len(b.job().Duties) + 1}, workflow.NoteFinding{Finding: felt}, workflow.WithdrawFinding{ID: 2, Reason: "The longer screw turned out to be the maker’s own."},
 		workflow.NoteFinding{Finding: workflow.Finding{Text: "The supply sags while all keys sound.", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured,
 			Measurement: &workflow.Measurement{Value: money.MustDecimal("4.6"), Unit: "V", Low: &low, High: &high, Instrument: "multimeter 2"}}},
 		workflow.SendReport{Text: workflow.ReportText{Short: "One more thing came up: the supply sags.\n\nIt is put right in the same price.", Cause: "The socket, and a tired capacitor."}})

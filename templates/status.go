@@ -86,6 +86,8 @@ func (m *statusMaker) where(s *Status, at workflow.Standing) {
 	case workflow.WhereQuestion:
 		key, more = string(workflow.WhereAwaiting), ""
 		s.WhereMore = w.T("where.awaiting_approval.question")
+	case workflow.WherePartly, workflow.WhereOutside, workflow.WhereBeyond:
+		args = append(args, OutcomeWhy(j))
 	case workflow.WhereShipped:
 		if p != nil && p.Carrier != "" {
 			args = append(args, p.Carrier, p.Parcel)
@@ -98,7 +100,10 @@ func (m *statusMaker) where(s *Status, at workflow.Standing) {
 		s.WhereMore = w.T("where."+more+".more", args...)
 	}
 	if j.Stage == workflow.StageShipped && w.Has("outcome."+string(j.Outcome)+".more") {
-		s.WhereMore += " " + w.T("outcome."+string(j.Outcome)+".more")
+		s.WhereMore += " " + w.T("outcome."+string(j.Outcome)+".more", OutcomeWhy(j))
+	}
+	if safe := madeSafe(j, w); safe != "" && j.Ended() {
+		s.WhereMore += " " + safe
 	}
 	if h := at.Waiting; h != nil {
 		s.Hold = w.T("hold."+string(h.Reason), m.day(h.From))
@@ -120,7 +125,7 @@ func (m *statusMaker) need(s *Status, n workflow.Need) {
 		args = []any{m.day(n.Since)}
 	}
 	s.NeedAction, s.Need, s.NeedMore = n.Kind, w.T("need."+string(n.Why)), w.T("need."+string(n.Why)+".more", args...)
-	if n.Why == workflow.WhyEnded && j.Stage == workflow.StageShipped && j.Shipment != nil && j.Shipment.WarrantyDays > 0 && j.Outcome == workflow.OutcomeRepaired {
+	if n.Why == workflow.WhyEnded && j.Stage == workflow.StageShipped && j.Shipment != nil && j.Shipment.WarrantyDays > 0 && j.Outcome.Repaired() {
 		s.NeedMore = w.T("need.ended.warranty", m.w.Date(j.EndedAt.AddDate(0, 0, j.Shipment.WarrantyDays), m.loc))
 	}
 }

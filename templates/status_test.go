@@ -220,14 +220,14 @@ func TestReport(t *testing.T) {
 func TestReportOfTheCatalogue(t *testing.T) {
 	b := newBench(t)
 	b.findings()
-	j := b.do(tom, workflow.NoteFinding{Finding: workflow.Finding{Entry: "cell_pierced"}},
+	j := b.do(tom, workflow.NoteFinding{Finding: workflow.Finding{Entry: "cell_pierced"}}, workflow.DoDuty{ID: len(b.job().Duties) + 1},
 		workflow.NoteFinding{Finding: workflow.Finding{Entry: "heatsink_dry", Text: "The heat sink of U1 sits on its old compound."}},
 		workflow.RaiseDuty{Duty: workflow.Duty{Rule: "shield"}})
 	n := len(j.Duties)
 	j = b.do(ada, workflow.WaiveDuty{ID: n, Reason: "No such shield is to be had."}, workflow.SendReport{Text: workflow.ReportText{Short: "Two things were found."}})
 	r := ReportOf(j, &j.Reports[0], b.s.Shop, b.now, locale.For("en"), TrackPhotos(sampleToken))
 	require.Equal(t, []DutyView{{Text: "Put the shield back", State: "left as it is: No such shield is to be had."}}, r.Left)
-	require.Contains(t, strings.Join(r.Cautions, " "), "A damaged lithium cell can catch fire.")
+	require.Contains(t, strings.Join(r.Cautions, " "), "A damaged lithium cell came in with the device.", "the finding corrects the screening, whose caution says it")
 	found := r.Prior[len(r.Prior)-1]
 	require.Equal(t, []string{"Heat sink without new compound", "A heat sink has been lifted and put back without new thermal compound.", "The chip beneath gets too hot."}, []string{found.Term, found.Plain, found.Matters})
 	require.Empty(t, r.Seen[len(r.Seen)-1].Plain, "the text says the same")

@@ -128,6 +128,8 @@ var steps = map[workflow.EventKind]step{
 			return m.w.T("story.stage.back"), ""
 		case x.To == workflow.StageTesting && m.j.Outcome == workflow.OutcomeUnrepaired && x.From == workflow.StageAwaitingApproval:
 			return m.w.T("story.stage.closing"), ""
+		case x.To == workflow.StageTesting && x.From == workflow.StageDiagnosing && m.w.Has("story.stage."+string(m.j.Outcome)):
+			return m.w.T("story.stage." + string(m.j.Outcome)), m.j.OutcomeWhy
 		}
 		return m.w.T("story.stage." + string(x.To)), ""
 	},
@@ -136,7 +138,14 @@ var steps = map[workflow.EventKind]step{
 		if r == nil {
 			return "", ""
 		}
-		return m.w.T("tried." + string(r.Result)), r.Note
+		return triedWords(r, m.w), r.Note
+	},
+	workflow.KindDeviceShut: plainStep,
+	workflow.KindDeviceMadeSafe: func(m *statusMaker, _ workflow.Moment, key string) (text, quote string) {
+		if m.j.MadeSafe == nil {
+			return "", ""
+		}
+		return m.w.T(key), m.j.MadeSafe.Done
 	},
 	workflow.KindCheckDone: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		for _, s := range m.j.Suspects {

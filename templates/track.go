@@ -126,7 +126,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	}
 	for _, d := range j.Duties {
 		if d.Waived != "" {
-			t.Duties = append(t.Duties, dutyView(d, w))
+			t.Duties = append(t.Duties, dutyView(j, d, w))
 		}
 	}
 	for _, m := range j.Messages {

@@ -37,7 +37,7 @@ var access = func() map[reflect.Type][]Role {
 		}
 	}
 	may([]Command{
-		ListContents{}, AnswerScreening{}, NoteCondition{}, TryFault{}, DescribePhoto{}, RemovePhoto{},
+		ListContents{}, AnswerScreening{}, NoteCondition{}, TryFault{}, NoteShut{}, DescribePhoto{}, RemovePhoto{},
 		NoteSymptom{}, NameSuspect{}, PlanCheck{}, DoCheck{}, NoteFinding{}, WithdrawFinding{}, RaiseDuty{}, DoDuty{},
 		PlaceHold{}, LiftHold{}, DoWork{}, DoTest{}, Pack{}, PrepareShipment{}, Go{},
 	}, bench, counter, owner)
@@ -45,7 +45,7 @@ var access = func() map[reflect.Type][]Role {
 		ChangeCustomer{}, ChooseLevel{}, WaiveDuty{}, SendReport{}, IssueQuote{}, WithdrawQuote{}, RecordPayment{}, SetCharge{},
 		MovePromise{}, ExplainDelay{}, DeclareReady{}, RevokeLinks{}, SendAgain{}, NoteTold{},
 	}, counter, owner)
-	may([]Command{ErasePerson{}}, owner)
+	may([]Command{MakeSafe{}, ErasePerson{}}, owner)
 	may([]Command{Book{}, Decide{}, UndoDecision{}, AnswerDelay{}, SendMessage{}, AskLink{}, ChooseNotices{}}, customer, counter, owner)
 	// A customer's photos come with a reply by email; no page of theirs takes photos in.
 	may([]Command{AddPhoto{}}, bench, counter, owner, customer)

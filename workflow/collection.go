@@ -26,10 +26,7 @@ func (c DeclareReady) decide(t *turn) error {
 		return refused("The customer was told already that it is ready.")
 	}
 	g := &gate{j: t.j, shop: t.shop, outcome: t.j.Outcome}
-	if t.j.Outcome == OutcomeRepaired {
-		g.needTests()
-	}
-	if len(g.missing) > 0 {
+	if g.needTests(); len(g.missing) > 0 {
 		return &Error{Code: CodeRefused, Message: g.missing[0], Missing: g.missing}
 	}
 	note, err := text("note", "The note", c.Note, false)

@@ -310,7 +310,7 @@ func TestLevels(t *testing.T) {
 	j = b.passes(time.Millisecond)
 	require.Equal(t, []TargetKind{TargetLook}, j.LateTargets())
 	require.True(t, j.index(b.s.Shop).Waiting)
-	j = b.do(technician, NoteCondition{"Scratched lid"}, TryFault{FaultReproduced, "Hums"}, Go{To: StageDiagnosing})
+	j = b.do(technician, NoteCondition{"Scratched lid"}, TryFault{Result: FaultReproduced, Note: "Hums"}, Go{To: StageDiagnosing})
 	require.Empty(t, j.LateTargets(), "it was met, late")
 	require.True(t, j.Targets(b.s.Shop)[0].Late(b.now))
 

@@ -23,3 +23,70 @@ func (d Device) Name() string {
 	}
 	return out
 }
+
+// Opened reports whether the device was open here: a check, photo, finding or work inside says so, unless
+// somebody said afterwards that it stayed shut.
+func (j *Job) Opened() bool {
+	return j.last(j.inside) > j.last(func(m Moment) bool { return m.Kind == KindDeviceShut })
+}
+
+// inside reports whether a moment speaks of the inside, as far as anybody can tell from the record.
+func (j *Job) inside(m Moment) bool {
+	switch m.Kind {
+	case KindCheckDone, KindWorkDone:
+		return true
+	case KindFindingNoted:
+		f := j.Finding(m.Ref)
+		return f != nil && f.Origin != OriginArrival
+	case KindPhotoAdded:
+		for _, p := range j.Photos {
+			if p.ID == m.Ref {
+				return m.By != RoleCustomer && (p.Kind == PhotoEvidence || p.Kind == PhotoBefore || p.Kind == PhotoAfter)
+			}
+		}
+	}
+	return false
+}
+
+// last returns the sequence number of the latest moment that is like this, 0 if none is.
+func (j *Job) last(is func(Moment) bool) int64 {
+	for i := len(j.Story) - 1; i >= 0; i-- {
+		if is(j.Story[i]) {
+			return j.Story[i].Seq
+		}
+	}
+	return 0
+}
+
+// closedSince returns the sequence number after which the device has been closed: what was proved before it is
+// proved no more. That is when the job came to testing, or the latest work or check after it.
+func (j *Job) closedSince() int64 {
+	shut := j.last(func(m Moment) bool { return m.Kind == KindDeviceShut })
+	open := j.last(func(m Moment) bool { return m.Kind == KindWorkDone || m.Kind == KindCheckDone && m.Seq > shut })
+	return max(open, j.last(func(m Moment) bool { return m.To == StageTesting }))
+}
+
+// NoteShut says that the device stayed shut so far: what was checked and seen was outside.
+type NoteShut struct{}
+
+func (c NoteShut) decide(t *turn) error {
+	if err := t.needStage("Saying that it stayed shut", StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting); err != nil {
+		return err
+	}
+	if len(t.j.Work) > 0 {
+		return refused("Work was done on the device, so it counts as opened.")
+	}
+	for _, s := range t.j.Suspects {
+		for _, k := range s.Checks {
+			if p := t.j.plan(k.Plan); p != nil && len(p.Behind) > 0 {
+				return refused("The check “%s” had the case off, so the device was open.", k.Text)
+			}
+		}
+	}
+	return t.record(&StayedShut{})
+}
+
+// StayedShut says that nobody had opened the device.
+type StayedShut struct{}
+
+func (p *StayedShut) fold(j *Job, e *Event) { j.tell(e, 0) }

@@ -33,13 +33,29 @@ type Duty struct {
 	Waived string `json:"waived,omitempty"`
 	// Dropped: what it came from was taken back.
 	Dropped bool `json:"dropped,omitempty"`
+	// Danger: it comes from something that can hurt somebody.
+	Danger bool `json:"danger,omitempty"`
 }
-
-// ruleCell is the rule for a damaged lithium cell, which the safety screening raises too.
-const ruleCell = "cell"
 
 // Open reports whether the duty is neither done nor waived nor dropped.
 func (d Duty) Open() bool { return d.DoneAt.IsZero() && d.Waived == "" && !d.Dropped }
+
+// unsettled reports whether nobody has done the duty, waived or not.
+func (d Duty) unsettled() bool { return d.DoneAt.IsZero() && !d.Dropped }
+
+// cell reports whether the duty is about a cell that must not be posted. Before there were rules it was known
+// by its words.
+func (d Duty) cell() bool {
+	return d.NoPost || d.Rule == ruleCell || d.Rule == "" && strings.HasPrefix(d.Text, "Take the damaged cell out")
+}
+
+// before reports whether the duty must be done before a stage.
+func (d Duty) before(to Stage) bool {
+	if d.Before == AtOnce {
+		return to.Rank() > StageDiagnosing.Rank()
+	}
+	return d.Before.Rank() <= to.Rank()
+}
 
 // Words returns what must be done in the customer's language.
 func (d Duty) Words() string {
@@ -75,14 +91,27 @@ func (j *Job) why(d Duty, c *catalogue.Catalogue) string {
 
 // openDuties returns one sentence about the duties that stand before a stage, "" if there are none.
 // Going back (from testing to repairing) is never blocked by a duty, nor is a customer's decision: their
-// no brings the job to testing, and from there the duties stand before shipping.
-func (j *Job) openDuties(to Stage, shop *Shop) string {
-	if to.Rank() <= j.Stage.Rank() || to == StageWithdrawn {
+// no brings the job to testing, and from there the duties stand before shipping. So does what is beyond repair.
+//
+// What comes from a danger is done before the device leaves, even if it was waived once; or it leaves unrepaired,
+// and was made safe.
+func (j *Job) openDuties(to Stage, outcome Outcome, shop *Shop) string {
+	if to.Rank() <= j.Stage.Rank() || to == StageWithdrawn || to == StageTesting && outcome == OutcomeBeyondRepair {
 		return ""
 	}
 	var open []string
+	never := ""
+	safe := j.SafeToReturn()
 	for _, d := range j.Duties {
-		if d.Open() && d.Before.Rank() <= to.Rank() {
+		danger := j.FromDanger(d, shop.Trade())
+		stands := d.Open() || danger && to == StageShipped && d.unsettled()
+		if danger && safe != nil && slices.Contains(safe.Duties, d.ID) && !outcome.Repaired() {
+			stands = false
+		}
+		if stands && d.before(to) {
+			if danger {
+				never = " What comes from a danger can’t be waived."
+			}
 			s := "“" + d.Text + "”"
 			if why := j.why(d, shop.Trade()); why != "" {
 				s += " (" + why + ")"
@@ -94,32 +123,35 @@ func (j *Job) openDuties(to Stage, shop *Shop) string {
 	case 0:
 		return ""
 	case 1:
-		return "One duty is open: " + open[0] + ". Do it, or waive it with a reason that the customer will read."
+		return "One duty is open: " + open[0] + ". Do it, or waive it with a reason that the customer will read." + never
 	}
-	return fmt.Sprintf("%d duties are open: %s. Do them, or waive each with a reason that the customer will read.", len(open), strings.Join(open, ", "))
+	return fmt.Sprintf("%d duties are open: %s. Do them, or waive each with a reason that the customer will read.%s", len(open), strings.Join(open, ", "), never)
 }
 
-// cellIn reports whether something that must not be posted is still in the device.
+// cellIn reports whether something that must not be posted is still in the device, or may be.
 func (j *Job) cellIn() bool {
-	return slices.ContainsFunc(j.Duties, func(d Duty) bool {
-		// Before there were rules the duty was known by its words.
-		old := d.Rule == "" && strings.HasPrefix(d.Text, "Take the damaged cell out")
-		return (d.NoPost || old) && d.DoneAt.IsZero() && !d.Dropped
-	})
+	live := slices.DeleteFunc(slices.Clone(j.Duties), func(d Duty) bool { return !d.cell() || d.Dropped })
+	return slices.ContainsFunc(live, Duty.unsettled) || len(live) == 0 && j.Screening.CellInDoubt()
 }
 
 // raise raises the duties of rules, for a finding or an action. A rule that is open for the same reason is
-// not raised again; one that a test settles is open once, whatever the reasons.
+// not raised again; one that a test settles is open once, whatever the reasons. What has nothing to do with
+// the mains needs no electrical safety test.
 func (t *turn) raise(rules []catalogue.Rule, finding int, action string) error {
 	c := t.shop.Trade()
+	f := t.j.Finding(finding)
 	for _, r := range rules {
+		if strings.EqualFold(r.Test, SafetyTest) && !t.j.Mains() {
+			continue
+		}
 		if slices.ContainsFunc(t.j.Duties, func(d Duty) bool {
 			same := d.Finding == finding && (finding != 0 || d.Open())
 			return d.Rule == r.ID && !d.Dropped && (same || r.Test != "" && d.Open())
 		}) {
 			continue
 		}
-		d := Duty{ID: len(t.j.Duties) + 1, Rule: r.ID, Text: c.Duty("en", r.ID), Told: c.Duty(t.j.Customer.Language, r.ID), Before: Stage(r.Before), Finding: finding, Action: action, Test: r.Test, NoPost: r.NoPost}
+		d := Duty{ID: len(t.j.Duties) + 1, Rule: r.ID, Text: c.Duty("en", r.ID), Told: c.Duty(t.j.Customer.Language, r.ID), Before: Stage(r.Before), Finding: finding, Action: action, Test: r.Test, NoPost: r.NoPost,
+			Danger: Stage(r.Before) == AtOnce || f != nil && dangerous(f, c)}
 		if d.Told == d.Text {
 			d.Told = ""
 		}
@@ -140,6 +172,11 @@ func (t *turn) did(actions []string) error {
 		if c.Action("en", a) == "" {
 			return invalid("did", "“%s” is not one of the actions that bring a duty: %s.", a, strings.Join(c.Actions(), ", "))
 		}
+		if a == actionMains {
+			if err := t.correct([]string{"mains"}); err != nil {
+				return err
+			}
+		}
 		if err := t.raise(c.RulesAfter(a), 0, a); err != nil {
 			return err
 		}
@@ -150,7 +187,7 @@ func (t *turn) did(actions []string) error {
 // passed settles the duties that a test settles.
 func (t *turn) passed(test string) error {
 	for _, d := range t.j.Duties {
-		if d.Open() && d.Test != "" && strings.EqualFold(d.Test, test) {
+		if d.unsettled() && d.Test != "" && strings.EqualFold(d.Test, test) {
 			if err := t.record(&DutyDone{d.ID}); err != nil {
 				return err
 			}
@@ -198,7 +235,7 @@ func (c RaiseDuty) decide(t *turn) error {
 	if d.Before == "" {
 		d.Before = StageShipped
 	}
-	if err := oneOf("before", "The stage before which it is due", d.Before, []Stage{StageTesting, StageShipped}); err != nil {
+	if err := oneOf("before", "The stage before which it is due", d.Before, []Stage{AtOnce, StageTesting, StageShipped}); err != nil {
 		return err
 	}
 	if d.Finding != 0 && t.j.Finding(d.Finding) == nil {
@@ -207,7 +244,7 @@ func (c RaiseDuty) decide(t *turn) error {
 	if len(t.j.Duties) >= MaxList {
 		return refused("There are %d duties already; no more fit.", MaxList)
 	}
-	return t.record(&DutyRaised{Duty{ID: len(t.j.Duties) + 1, Text: d.Text, Before: d.Before, Finding: d.Finding}})
+	return t.record(&DutyRaised{Duty{ID: len(t.j.Duties) + 1, Text: d.Text, Before: d.Before, Finding: d.Finding, Danger: d.Before == AtOnce}})
 }
 
 // DutyRaised obliges the bench.
@@ -227,8 +264,11 @@ func (c DoDuty) decide(t *turn) error {
 	if d == nil {
 		return invalid("duty", "There is no duty %d on this job.", c.ID)
 	}
-	if late := d.NoPost && d.Waived != "" && d.DoneAt.IsZero(); !d.Open() && !late {
-		return nil // what must not be posted can still be taken out after a waiver
+	if late := t.j.FromDanger(*d, t.shop.Trade()) && d.unsettled(); !d.Open() && !late {
+		return nil // what comes from a danger can still be done after a waiver
+	}
+	if d.Rule == ruleDoubt {
+		return refused("Look at the cell, and answer the safety screening: sound, or damaged. That settles this duty.")
 	}
 	if d.Test != "" {
 		return refused("This duty is settled by the test “%s”: record the test, and once it has passed the duty is done.", d.Test)
@@ -260,6 +300,9 @@ func (c WaiveDuty) decide(t *turn) error {
 	}
 	if !d.Open() {
 		return refused("This duty is settled already.")
+	}
+	if t.j.FromDanger(*d, t.shop.Trade()) {
+		return refused("This comes from a danger, so it can’t be waived: do it. A device that goes back unrepaired can be made safe instead, by the owner and with the customer’s written word.")
 	}
 	reason, err := line("reason", "The reason, which the customer will read,", c.Reason, true)
 	if err != nil {

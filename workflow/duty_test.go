@@ -19,10 +19,14 @@ func TestCatalogueFitsTheDomain(t *testing.T) {
 		require.Contains(t, Certainties, Certainty(f.Certainty), f.ID)
 	}
 	for _, r := range catalogue.Standard().Rules {
-		require.Contains(t, []Stage{StageTesting, StageShipped}, Stage(r.Before), r.ID)
+		require.Contains(t, []Stage{AtOnce, StageTesting, StageShipped}, Stage(r.Before), r.ID)
 	}
 	require.Equal(t, SafetyTest, catalogue.Standard().Rule("safety").Test)
 	require.True(t, catalogue.Standard().Rule(ruleCell).NoPost)
+	for _, id := range []string{ruleCell, ruleDoubt, ruleSecure, ruleDanger} {
+		require.True(t, catalogue.Standard().Rule(id).Domain, id)
+	}
+	require.NotEmpty(t, catalogue.Standard().RulesAfter(actionMains))
 	for _, o := range Origins {
 		_, err := catalogue.Standard().With(catalogue.Own{Findings: map[string]catalogue.OwnFinding{"flux_residue": {Origin: string(o)}}}, nil)
 		require.NoError(t, err)
@@ -35,11 +39,11 @@ func TestRulesOfTheTrade(t *testing.T) {
 	for found, want := range map[string][]string{
 		"heatsink_dry":      {"compound testing"},
 		"fastener_missing":  {"fastener shipped"},
-		"insulator_missing": {"insulator shipped"},
+		"insulator_missing": {"secure at_once", "insulator testing", "safety shipped"},
 		"flux_residue":      {"residue testing"},
-		"cell_swollen":      {"cell shipped"},
-		"cell_pierced":      {"cell shipped"},
-		"fuse_bridged":      {"fuse testing", "safety shipped"},
+		"cell_swollen":      {"cell at_once"},
+		"cell_pierced":      {"cell at_once"},
+		"fuse_bridged":      {"secure at_once", "fuse testing", "safety shipped"},
 	} {
 		b := newBench(t)
 		b.toDiagnosing()
@@ -77,7 +81,7 @@ func TestFindingFromTheCatalogue(t *testing.T) {
 	f := j.Findings[0]
 	require.Equal(t, "Résidu de flux", f.Term)
 	require.Equal(t, f.Plain, f.Text)
-	require.Equal(t, []any{OriginEarlierWork, WeightPutRight, CertaintySeen}, []any{f.Origin, f.Weight, f.Certainty})
+	require.Equal(t, []any{OriginEarlierWork, WeightOpen, CertaintySeen}, []any{f.Origin, f.Weight, f.Certainty})
 	require.Contains(t, f.Matters, "l’humidité")
 	require.Equal(t, CertaintySeen, j.Findings[1].Certainty, "nothing was measured")
 	require.Equal(t, CertaintyMeasured, j.Findings[2].Certainty)
@@ -123,12 +127,13 @@ func TestDutiesBlockAndSayWhy(t *testing.T) {
 	b.checkHistory()
 }
 
-// A swollen cell never goes by post, waived or not; handed over in person a waiver will do.
+// A swollen cell never goes by post, made safe or not; a bench that can't take it out hands it over in person.
 func TestASwollenCellIsNotWaivedIntoThePost(t *testing.T) {
 	b := newBench(t)
 	b.toDiagnosing()
-	b.do(technician, NoteFinding{Finding: Finding{Entry: "cell_swollen"}}, NameSuspect{Text: "Cell"}, DoCheck{Suspect: 1, Check: Check{Text: "Seen", Outcome: CheckConfirmed}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
-	b.do(counter, WaiveDuty{1, "The customer takes it to the collection point"}, pass(SafetyTest), packAll)
+	b.do(technician, NoteFinding{Finding: Finding{Entry: "cell_swollen"}}, Go{To: StageTesting, Outcome: OutcomeBeyondRepair, Reason: "We are not equipped to take such a cell out."})
+	b.refuses(CodeRefused, counter, WaiveDuty{1, "The customer takes it to the collection point"})
+	b.do(owner, packAll, MakeSafe{"Switched off, terminals covered, in a fire-proof bag", "Do not charge: damaged cell", "I take it to the collection point myself."})
 	e := b.refuses(CodeRefused, counter, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped})
 	require.Contains(t, e.Message, "must not be posted")
 	b.do(counter, PrepareShipment{InPerson: true}, Go{To: StageShipped})
@@ -151,7 +156,7 @@ func TestAShopsOwnRule(t *testing.T) {
 	b.s.Shop.Catalogue = own
 	b.toDiagnosing()
 	j := b.do(technician, NoteFinding{Finding: Finding{Entry: "lead_worn"}}, RaiseDuty{Duty{Rule: "leads"}}, RaiseDuty{Duty{Rule: "leads"}})
-	require.Len(t, j.Duties, 2, "once for the finding, once by hand")
+	require.Len(t, j.Duties, 3, "the trade’s; and the shop’s once for the finding, once by hand")
 	b.refuses(CodeInvalid, technician, RaiseDuty{Duty{Rule: "nothing"}})
 	b.refuses(CodeInvalid, technician, RaiseDuty{Duty{Rule: "leads", Finding: 7}})
 	b.refuses(CodeInvalid, technician, DoWork{Text: "Danced", Did: []string{"danced"}})
@@ -172,6 +177,11 @@ func TestEveryRuleIsRaised(t *testing.T) {
 		for range rapid.IntRange(1, 5).Draw(rt, "n") {
 			f := rapid.SampledFrom(all.Findings).Draw(rt, "entry")
 			j = b.do(technician, NoteFinding{Finding: Finding{Entry: f.ID}})
+			for _, d := range j.Duties {
+				if d.Open() && d.Before == AtOnce {
+					j = b.do(technician, DoDuty{d.ID})
+				}
+			}
 		}
 		for _, f := range j.Findings {
 			for _, r := range all.RulesFor(f.Entry) {
@@ -179,7 +189,7 @@ func TestEveryRuleIsRaised(t *testing.T) {
 			}
 		}
 		for _, m := range j.Moves(b.s.Shop) {
-			blocked := slices.ContainsFunc(j.Duties, func(d Duty) bool { return d.Before.Rank() <= m.To.Rank() }) && m.To.Rank() > j.Stage.Rank() && m.To != StageWithdrawn
+			blocked := slices.ContainsFunc(j.Duties, func(d Duty) bool { return d.Open() && d.before(m.To) }) && m.To.Rank() > j.Stage.Rank() && m.To != StageWithdrawn
 			said := slices.ContainsFunc(m.Missing, func(s string) bool { return strings.Contains(s, "open: “") })
 			require.Equal(t, blocked, said, "%s: %v", m.To, m.Missing)
 		}

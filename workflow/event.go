@@ -233,6 +233,8 @@ const (
 	KindScreeningAnswered EventKind = "screening.answered"
 	KindConditionNoted    EventKind = "condition.noted"
 	KindFaultTried        EventKind = "fault.tried"
+	KindDeviceShut        EventKind = "device.stayed_shut"
+	KindDeviceMadeSafe    EventKind = "device.made_safe"
 	KindPhotoAdded        EventKind = "photo.added"
 	KindPhotoDescribed    EventKind = "photo.described"
 	KindPhotoRemoved      EventKind = "photo.removed"
@@ -299,6 +301,8 @@ var kinds = map[EventKind]kindOf{
 	KindScreeningAnswered: of[ScreeningAnswered](),
 	KindConditionNoted:    of[ConditionNoted](),
 	KindFaultTried:        of[FaultTried](),
+	KindDeviceShut:        of[StayedShut](),
+	KindDeviceMadeSafe:    of[DeviceMadeSafe](),
 	KindPhotoAdded:        of[PhotoAdded](),
 	KindPhotoDescribed:    of[PhotoDescribed](),
 	KindPhotoRemoved:      of[PhotoRemoved](),

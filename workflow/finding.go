@@ -14,7 +14,9 @@ type Origin string
 const (
 	OriginArrival     Origin = "arrival"      // as it came out of the parcel
 	OriginWear        Origin = "wear"         // age and use
-	OriginAccident    Origin = "accident"     // a fall, a knock
+	OriginImpact      Origin = "impact"       // marks of a fall, a knock
+	OriginElectrical  Origin = "electrical"   // marks of a surge, an overload, a wrong supply
+	OriginAccident    Origin = "accident"     // marks of something sudden, which of the two can't be said
 	OriginLiquid      Origin = "liquid"       // liquid got in
 	OriginManufacture Origin = "manufacture"  // made that way
 	OriginEarlierWork Origin = "earlier_work" // work by a third party before us
@@ -22,20 +24,22 @@ const (
 )
 
 // Origins lists every origin in the order in which a form offers them.
-var Origins = []Origin{OriginArrival, OriginWear, OriginAccident, OriginLiquid, OriginManufacture, OriginEarlierWork, OriginUnknown}
+var Origins = []Origin{OriginArrival, OriginWear, OriginImpact, OriginElectrical, OriginAccident, OriginLiquid, OriginManufacture, OriginEarlierWork, OriginUnknown}
 
 // Weight says how much a finding matters.
 type Weight string
 
 const (
 	WeightCosmetic Weight = "cosmetic"  // looks only
+	WeightNoted    Weight = "noted"     // written down; it asks for nothing by itself
+	WeightOpen     Weight = "open"      // whether it has to do with the fault is not known yet
 	WeightPutRight Weight = "put_right" // put right while the device is open
 	WeightFault    Weight = "fault"     // part of the fault
 	WeightDanger   Weight = "danger"    // can hurt somebody or damage the device
 )
 
 // Weights lists every weight, lightest first.
-var Weights = []Weight{WeightCosmetic, WeightPutRight, WeightFault, WeightDanger}
+var Weights = []Weight{WeightCosmetic, WeightNoted, WeightOpen, WeightPutRight, WeightFault, WeightDanger}
 
 // Certainty says how a thing is known.
 type Certainty string
@@ -134,10 +138,15 @@ func (c NoteFinding) decide(t *turn) error {
 	if err := t.needStage("Noting a finding", StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting); err != nil {
 		return err
 	}
-	f := c.Finding
-	err := f.fromCatalogue(t.shop.Trade(), t.j.Customer.Language)
+	f, trade := c.Finding, t.shop.Trade()
+	err := f.fromCatalogue(trade, t.j.Customer.Language)
 	if err != nil {
 		return err
+	}
+	if f.ID == 0 && !dangerous(&f, trade) {
+		if err := t.needSafe("Noting another finding"); err != nil {
+			return err
+		}
 	}
 	if f.Text, err = text("text", "The finding", f.Text, true); err != nil {
 		return err
@@ -182,7 +191,16 @@ func (c NoteFinding) decide(t *turn) error {
 	if err := t.record(&FindingNoted{f}); err != nil {
 		return err
 	}
-	if err := t.raise(t.shop.Trade().RulesFor(f.Entry), f.ID, ""); err != nil {
+	before := t.j.Screening
+	if e := trade.Finding(f.Entry); e != nil {
+		if err := t.correct(e.Shows); err != nil {
+			return err
+		}
+	}
+	if err := t.raise(obliges(&f, trade), f.ID, ""); err != nil {
+		return err
+	}
+	if err := t.screened(before); err != nil {
 		return err
 	}
 	if strings.TrimSpace(c.Duty.Text) == "" {
@@ -227,7 +245,10 @@ func (c WithdrawFinding) decide(t *turn) error {
 	if err := t.record(&FindingWithdrawn{c.ID, reason}); err != nil {
 		return err
 	}
-	return t.drop(c.ID)
+	if err := t.drop(c.ID); err != nil {
+		return err
+	}
+	return t.screened(t.j.Screening)
 }
 
 // FindingWithdrawn takes a finding back.

@@ -3,8 +3,6 @@ package workflow
 import (
 	"strings"
 	"time"
-
-	"benchword/workflow/catalogue"
 )
 
 // Answer is the reply to a screening question.
@@ -15,6 +13,9 @@ const (
 	No      Answer = "no"
 	Unknown Answer = "unknown"
 )
+
+// Taken reports whether what was asked is taken to be so: can't tell counts as yes until somebody says no.
+func (a Answer) Taken() bool { return a != No }
 
 // Screening is the safety screening answered when the parcel is opened.
 type Screening struct {
@@ -28,6 +29,14 @@ type Screening struct {
 	Liquid Answer `json:"liquid"`
 	Note   string `json:"note,omitempty"`
 }
+
+// CellInDoubt reports whether a lithium cell is damaged, or nobody can tell whether it is.
+func (s *Screening) CellInDoubt() bool {
+	return s != nil && (s.CellDamaged == Yes || s.CellDamaged == Unknown && s.Lithium.Taken())
+}
+
+// Mains reports whether the device is taken to connect to the mains.
+func (j *Job) Mains() bool { return j.Screening == nil || j.Screening.Mains.Taken() }
 
 // AnswerScreening is the safety screening on opening the parcel.
 type AnswerScreening struct {
@@ -51,21 +60,11 @@ func (c AnswerScreening) decide(t *turn) error {
 	if s.Note, err = text("note", "The note", s.Note, false); err != nil {
 		return err
 	}
+	before := t.j.Screening
 	if err := t.record(&ScreeningAnswered{s}); err != nil {
 		return err
 	}
-	if s.CellDamaged == Yes {
-		if r := t.shop.Trade().Rule(ruleCell); r != nil {
-			return t.raise([]catalogue.Rule{*r}, 0, "")
-		}
-		return nil
-	}
-	for _, d := range t.j.Duties { // answered yes before, by mistake
-		if d.Rule == ruleCell && d.Finding == 0 && d.Open() {
-			return t.record(&DutyDropped{d.ID})
-		}
-	}
-	return nil
+	return t.screened(before)
 }
 
 // ScreeningAnswered is the safety screening.
@@ -168,11 +167,31 @@ const (
 	FaultReproduced    Reproduced = "reproduced"
 	FaultNotReproduced Reproduced = "not_reproduced"
 	FaultIntermittent  Reproduced = "intermittent"
+	// NotTried: it was not switched on, see [NotTriedReason].
+	NotTried Reproduced = "not_tried"
 )
+
+// Reproductions lists every answer, in the order in which a form offers them.
+var Reproductions = []Reproduced{FaultReproduced, FaultNotReproduced, FaultIntermittent, NotTried}
+
+// NotTriedReason is why the fault was not tried.
+type NotTriedReason string
+
+const (
+	NotTriedUnsafe  NotTriedReason = "unsafe"  // wet, burnt, rattling, a damaged lead: it is not to be powered as it is
+	NotTriedMissing NotTriedReason = "missing" // what it needs did not come with it: adaptor, lead, medium
+	NotTriedSetup   NotTriedReason = "setup"   // it shows only with what the customer has at home
+	NotTriedData    NotTriedReason = "data"    // trying it could lose what is stored on it
+)
+
+// NotTriedReasons lists every reason.
+var NotTriedReasons = []NotTriedReason{NotTriedUnsafe, NotTriedMissing, NotTriedSetup, NotTriedData}
 
 // Reproduction is the first try at the fault as the customer described it.
 type Reproduction struct {
 	Result Reproduced `json:"result"`
+	// Why it was not tried, "" if it was.
+	Why NotTriedReason `json:"why,omitempty"`
 	// Note says how it was tried and for how long.
 	Note string    `json:"note,omitempty"`
 	At   time.Time `json:"at,omitzero"`
@@ -180,32 +199,46 @@ type Reproduction struct {
 
 // TryFault says whether the customer's fault was seen at the bench.
 type TryFault struct {
-	Result Reproduced `json:"result"`
-	Note   string     `json:"note,omitempty"`
+	Result Reproduced     `json:"result"`
+	Why    NotTriedReason `json:"why,omitempty"`
+	Note   string         `json:"note,omitempty"`
 }
 
 func (c TryFault) decide(t *turn) error {
 	if err := t.needStage("Trying the fault", StageReceived, StageDiagnosing); err != nil {
 		return err
 	}
-	if err := oneOf("result", "The result", c.Result, []Reproduced{FaultReproduced, FaultNotReproduced, FaultIntermittent}); err != nil {
+	if err := oneOf("result", "The result", c.Result, Reproductions); err != nil {
 		return err
+	}
+	switch {
+	case c.Result == NotTried:
+		if err := oneOf("why", "Why it was not tried", c.Why, NotTriedReasons); err != nil {
+			return err
+		}
+	case c.Why != "":
+		return invalid("why", "Why it was not tried is said only of a fault that was not tried.")
+	default:
+		if err := t.needSafe("Trying the fault"); err != nil {
+			return err
+		}
 	}
 	note, err := text("note", "The note", c.Note, false)
 	if err != nil {
 		return err
 	}
-	return t.record(&FaultTried{c.Result, note})
+	return t.record(&FaultTried{c.Result, c.Why, note})
 }
 
 // FaultTried says whether the customer's fault was seen at the bench.
 type FaultTried struct {
-	Result Reproduced `json:"result"`
-	Note   string     `json:"note,omitempty"`
+	Result Reproduced     `json:"result"`
+	Why    NotTriedReason `json:"why,omitempty"`
+	Note   string         `json:"note,omitempty"`
 }
 
 func (p *FaultTried) fold(j *Job, e *Event) {
-	j.Reproduction = &Reproduction{Result: p.Result, Note: p.Note, At: e.At}
+	j.Reproduction = &Reproduction{Result: p.Result, Why: p.Why, Note: p.Note, At: e.At}
 	j.tell(e, 0)
 }
 
@@ -222,8 +255,9 @@ func guardReceived(g *gate) {
 
 func guardDiagnosing(g *gate) {
 	g.need(g.j.Condition != "", "Note the condition the device came in.")
-	g.need(g.j.Reproduction != nil, "Say whether the fault was reproduced, not reproduced, or is intermittent.")
-	if s := g.j.Screening; s != nil && s.CellDamaged == Yes {
-		g.need(strings.Contains(strings.ToLower(g.j.Condition+" "+s.Note), "isolat"), "A cell is damaged: isolate it first, and write in the condition that it is isolated.")
+	g.need(g.j.Reproduction != nil, "Say whether the fault was reproduced, not reproduced, is intermittent, or was not tried.")
+	g.need(g.j.Screening != nil, "Answer the safety screening (lithium cells, mains, liquid).")
+	if s := g.j.Screening; s.CellInDoubt() {
+		g.need(strings.Contains(strings.ToLower(g.j.Condition+" "+s.Note), "isolat"), "A cell is damaged, or nobody can tell that it is not: isolate it first, and write in the condition that it is isolated.")
 	}
 }

@@ -20,6 +20,8 @@ type Job struct {
 
 	Stage   Stage   `json:"stage"`
 	Outcome Outcome `json:"outcome,omitempty"`
+	// OutcomeWhy is what the bench says with it, for those that need a word: see [Outcome.Explained].
+	OutcomeWhy string `json:"outcome_why,omitempty"`
 	// StageSince is when the job came to its stage.
 	StageSince time.Time `json:"stage_since"`
 	BookedAt   time.Time `json:"booked_at"`
@@ -57,20 +59,22 @@ type Job struct {
 	Symptom  string    `json:"symptom,omitempty"`
 	Suspects []Suspect `json:"suspects,omitempty"`
 	// Plans are the checks that can be done.
-	Plans     []CheckPlan  `json:"plans,omitempty"`
-	Findings  []Finding    `json:"findings,omitempty"`
-	Duties    []Duty       `json:"duties,omitempty"`
-	Reports   []Report     `json:"reports,omitempty"`
-	Quotes    []Quote      `json:"quotes,omitempty"`
-	Decisions []Decision   `json:"decisions,omitempty"`
-	Payments  []Payment    `json:"payments,omitempty"`
-	Work      []Work       `json:"work,omitempty"`
-	Tests     []Test       `json:"tests,omitempty"`
-	Ready     *Ready       `json:"ready,omitempty"`
-	Packed    []PackedItem `json:"packed,omitempty"`
-	Shipment  *Shipment    `json:"shipment,omitempty"`
-	Promises  []Promise    `json:"promises,omitempty"`
-	Holds     []Hold       `json:"holds,omitempty"`
+	Plans     []CheckPlan `json:"plans,omitempty"`
+	Findings  []Finding   `json:"findings,omitempty"`
+	Duties    []Duty      `json:"duties,omitempty"`
+	Reports   []Report    `json:"reports,omitempty"`
+	Quotes    []Quote     `json:"quotes,omitempty"`
+	Decisions []Decision  `json:"decisions,omitempty"`
+	Payments  []Payment   `json:"payments,omitempty"`
+	Work      []Work      `json:"work,omitempty"`
+	Tests     []Test      `json:"tests,omitempty"`
+	// MadeSafe is how a device that stays dangerous was made safe to go back; see [Job.SafeToReturn].
+	MadeSafe *MadeSafe    `json:"made_safe,omitempty"`
+	Ready    *Ready       `json:"ready,omitempty"`
+	Packed   []PackedItem `json:"packed,omitempty"`
+	Shipment *Shipment    `json:"shipment,omitempty"`
+	Promises []Promise    `json:"promises,omitempty"`
+	Holds    []Hold       `json:"holds,omitempty"`
 	// Pauses are the stretches during which the promise clock stands still, in order of From.
 	Pauses []promiseclock.Pause `json:"pauses,omitempty"`
 	// Level is the level of service, nil where the shop has none; Missed are its targets that were missed.
@@ -133,6 +137,9 @@ func (j *Job) secrets(into Vault) {
 	}
 	for _, s := range j.Subscriptions {
 		into[s.Endpoint.Digest], into[s.Key.Digest], into[s.Auth.Digest] = s.Endpoint.Text, s.Key.Text, s.Auth.Text
+	}
+	if m := j.MadeSafe; m != nil {
+		into[m.Word.Digest] = m.Word.Text
 	}
 	for _, m := range j.Messages {
 		into[m.Text.Digest] = m.Text.Text

@@ -273,13 +273,13 @@ func TestDamagedCellIsNeverPosted(t *testing.T) {
 	b := newBench(t)
 	b.do(customer, booking)
 	b.do(technician, ListContents{Items: []Item{{Text: "Recorder", Device: true}}}, AnswerScreening{Screening{Yes, Yes, No, No, ""}}, photo(PhotoArrival), Go{To: StageReceived})
-	e := b.refuses(CodeRefused, technician, NoteCondition{"Case bulges"}, TryFault{Result: FaultNotReproduced}, Go{To: StageDiagnosing})
+	e := b.refuses(CodeRefused, technician, NoteCondition{"Case bulges"}, TryFault{Result: NotTried, Why: NotTriedUnsafe}, Go{To: StageDiagnosing})
 	require.Contains(t, e.Message, "isolate")
-	b.do(technician, NoteCondition{"Case bulges; cell isolated in the fire box"}, TryFault{Result: FaultNotReproduced}, Go{To: StageDiagnosing})
-	b.do(technician, NameSuspect{Text: "Cell"}, DoCheck{Suspect: 1, Check: Check{Text: "Seen", Outcome: CheckConfirmed}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
+	b.do(technician, NoteCondition{"Case bulges; cell isolated in the fire box"}, TryFault{Result: NotTried, Why: NotTriedUnsafe}, Go{To: StageDiagnosing})
+	b.do(technician, photo(PhotoEvidence), NoteFinding{Finding: Finding{Entry: "cell_swollen"}}, Go{To: StageTesting, Outcome: OutcomeBeyondRepair, Reason: "The cell has pressed the board out of shape."})
 	e = b.refuses(CodeRefused, counter, Pack{[]PackedItem{{Item: 1, Fate: FateReturned}}}, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped})
 	require.Contains(t, strings.Join(e.Missing, " "), "damaged cell")
-	b.do(counter, DoDuty{1}, Pack{[]PackedItem{{Item: 1, Fate: FateReturned}}}, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped})
+	b.do(counter, DoDuty{1}, DoDuty{2}, pass(SafetyTest), Pack{[]PackedItem{{Item: 1, Fate: FateReturned}}}, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped})
 }
 
 func TestErasingAPersonLeavesTheChainWhole(t *testing.T) {
@@ -388,7 +388,7 @@ func TestRandomWays(t *testing.T) {
 			}
 			c := pick(
 				ListContents{Items: []Item{{Text: "Scanner", Device: true}, {Text: "Holder"}}}, AnswerScreening{Screening{No, No, Yes, No, ""}},
-				photo(PhotoArrival), NoteCondition{"Good"}, TryFault{FaultReproduced, ""}, NameSuspect{Text: "Lamp"},
+				photo(PhotoArrival), NoteCondition{"Good"}, TryFault{Result: FaultReproduced}, NameSuspect{Text: "Lamp"},
 				DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckUnclear}}, NoteFinding{Finding: Finding{Text: "Dust", Origin: OriginWear, Weight: WeightPutRight, Certainty: CertaintySeen}, Duty: Duty{Text: "Clean it", Before: StageTesting}},
 				SendReport{ReportText{Short: "Dust."}}, IssueQuote{Options: []Option{repairOption("80.00"), returnOption()}, Reason: reason}, IssueQuote{Options: []Option{repairOption("95.00")}, Reason: reason},
 				WithdrawQuote{Reason: "Wrong"}, Decide{Verdict: VerdictApprove, Digest: digest, Option: "A", Name: "M"}, Decide{Verdict: VerdictDecline, Digest: digest, Name: "M"},

@@ -31,6 +31,9 @@ func (c DoWork) decide(t *turn) error {
 	if err := t.needStage("Recording work", StageDiagnosing, StageRepairing, StageTesting); err != nil {
 		return err
 	}
+	if err := t.needSafe("Recording work", c.Duties...); err != nil {
+		return err
+	}
 	if t.j.Stage == StageRepairing {
 		if q := t.j.Quote(); q != nil && q.State == QuoteOpen {
 			return refused("A further quote waits for an answer: work above the approved total stops until then. Move the job to awaiting approval, or withdraw the quote.")
@@ -91,6 +94,7 @@ func guardTesting(g *gate) {
 	if g.j.returning() {
 		return
 	}
+	g.explained()
 	if len(g.j.Work) == 0 {
 		g.need(false, "Record what was done.")
 		return

@@ -122,7 +122,7 @@ func (c PrepareShipment) decide(t *turn) error {
 	if t.j.Device.Serial != "" && s.Serial != "" && !strings.EqualFold(s.Serial, t.j.Device.Serial) {
 		return invalid("serial", "The serial number read at packing (%s) is not the one read on arrival (%s). Check that the right device is in the parcel.", s.Serial, t.j.Device.Serial)
 	}
-	if s.WarrantyDays == 0 && t.j.Outcome == OutcomeRepaired {
+	if s.WarrantyDays == 0 && t.j.Outcome.Repaired() {
 		s.WarrantyDays = t.shop.WarrantyDays
 		if _, o := t.j.Approved(); o != nil && o.WarrantyDays > 0 {
 			s.WarrantyDays = o.WarrantyDays
@@ -150,19 +150,12 @@ func (p *ShipmentPrepared) fold(j *Job, e *Event) {
 
 func guardShipped(g *gate) {
 	j := g.j
-	if g.outcome == OutcomeRepaired {
-		for name, ok := range g.needTests() {
-			if !ok {
-				g.need(slices.Contains(g.shop.Tests, name), "The test “%s” has failed.", name)
-			}
-		}
-	} else if j.Screening != nil && j.Screening.Mains == Yes {
-		safe := false
-		for _, t := range j.LatestTests() {
-			safe = safe || t.Passed && strings.EqualFold(t.Name, SafetyTest)
-		}
-		g.need(safe, "The device is mains-operated and was opened: record a passed “%s” first.", SafetyTest)
+	g.needTests()
+	for _, t := range j.LatestTests() {
+		g.need(!g.outcome.Repaired() || t.Passed || slices.Contains(g.shop.Tests, t.Name), "The test “%s” has failed.", t.Name)
 	}
+	g.explained()
+	g.need(g.outcome != OutcomeRecycled && g.outcome != OutcomeCancelled, "What is recycled or cancelled does not leave the shop like this.")
 	for _, i := range j.Contents {
 		g.need(j.Accounted(i.ID), "“%s” came in with the parcel and is not accounted for.", i.Text)
 	}
@@ -175,7 +168,7 @@ func guardShipped(g *gate) {
 		g.need(strings.EqualFold(j.Device.Serial, j.Shipment.Serial), "The serial number read at packing (%s) is not the one read on arrival (%s).", j.Shipment.Serial, j.Device.Serial)
 	}
 	if j.Shipment != nil && !j.Shipment.InPerson {
-		g.need(!j.cellIn(), "A damaged cell is still with the device: it must not be posted. Take it out and record that first, or hand the device over in person.")
+		g.need(!j.cellIn(), "A damaged cell is still with the device, or one that nobody has found sound: it must not be posted. Take it out and record that first, or hand the device over in person.")
 	}
 }
 

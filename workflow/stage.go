@@ -40,15 +40,34 @@ func (s Stage) Rank() int { return slices.Index(Stages, s) }
 type Outcome string
 
 const (
-	OutcomeRepaired   Outcome = "repaired"
-	OutcomeNoFault    Outcome = "no_fault_found"
-	OutcomeUnrepaired Outcome = "returned_unrepaired"
-	OutcomeRecycled   Outcome = "recycled"
-	OutcomeCancelled  Outcome = "cancelled"
+	OutcomeRepaired       Outcome = "repaired"
+	OutcomePartlyRepaired Outcome = "partly_repaired" // and it says what is not
+	OutcomeNoFault        Outcome = "no_fault_found"
+	OutcomeCuredOutside   Outcome = "cured_outside" // the device is in order; what was wrong lay outside it
+	OutcomeBeyondRepair   Outcome = "beyond_repair" // the bench can't, and says why
+	OutcomeUnrepaired     Outcome = "returned_unrepaired"
+	OutcomeRecycled       Outcome = "recycled"
+	OutcomeCancelled      Outcome = "cancelled"
 )
 
 // Outcomes lists every outcome.
-var Outcomes = []Outcome{OutcomeRepaired, OutcomeNoFault, OutcomeUnrepaired, OutcomeRecycled, OutcomeCancelled}
+var Outcomes = []Outcome{OutcomeRepaired, OutcomePartlyRepaired, OutcomeNoFault, OutcomeCuredOutside, OutcomeBeyondRepair, OutcomeUnrepaired, OutcomeRecycled, OutcomeCancelled}
+
+// Repaired reports whether the device leaves as one that works again, in whole or in part.
+func (o Outcome) Repaired() bool { return o == OutcomeRepaired || o == OutcomePartlyRepaired }
+
+// Explained returns what the bench has to say with an outcome, for the customer to read, "" for nothing.
+func (o Outcome) Explained() string {
+	switch o {
+	case OutcomePartlyRepaired:
+		return "Say in a few words what is not repaired, and why; the customer reads it."
+	case OutcomeCuredOutside:
+		return "Say in a few words what was wrong outside the device, and why that was it; the customer reads it."
+	case OutcomeBeyondRepair:
+		return "Say in a few words why it is beyond repair; the customer reads it."
+	}
+	return ""
+}
 
 // Transition is one row of the table that drives everything: the decisions, the counter's buttons,
 // the tracking page's rail, the diagram.
@@ -76,16 +95,22 @@ func (g *gate) need(ok bool, sentence string, args ...any) {
 	}
 }
 
+// explained asks for what has to be said with the outcome, unless it was said before.
+func (g *gate) explained() {
+	why := g.outcome.Explained()
+	g.need(why == "" || g.reason != "" || g.outcome == g.j.Outcome && g.j.OutcomeWhy != "", "%s", why)
+}
+
 // Transitions is the table. A move that has no row is not possible.
 var Transitions = []Transition{
 	{From: stageNone, To: StageBooked, Needs: "a customer with a way to reach them; a fault in the customer's own words", guard: guardNew},
 	{From: stageNone, To: StageReceived, Needs: "the same; it was handed in", guard: guardNew},
 	{From: StageBooked, To: StageReceived, Needs: "contents listed; an arrival photo; safety screening answered", guard: guardReceived},
-	{From: StageReceived, To: StageDiagnosing, Needs: "condition noted; the fault reproduced, not reproduced, or intermittent: said", guard: guardDiagnosing},
+	{From: StageReceived, To: StageDiagnosing, Needs: "condition noted; the fault reproduced, not reproduced, intermittent, or not tried (with why): said", guard: guardDiagnosing},
 	{From: StageReceived, To: StageTesting, Needs: "a promise was missed, and the customer chose to have it back", ByCustomer: true, guard: guardChoseReturn},
 	{From: StageDiagnosing, To: StageAwaitingApproval, Needs: "a findings report sent and a quote issued", guard: guardAwaiting},
 	{From: StageDiagnosing, To: StageRepairing, Needs: "the quote is within the limit agreed beforehand, or an approval is still in force", guard: guardWithinLimit},
-	{From: StageDiagnosing, To: StageTesting, Needs: "nothing to repair: no fault found, or cured by the checks themselves", guard: guardNothingToRepair},
+	{From: StageDiagnosing, To: StageTesting, Needs: "nothing to repair (no fault found, cured by the checks, cured outside the device), or beyond repair, with its reason", guard: guardNothingToRepair},
 	{From: StageAwaitingApproval, To: StageRepairing, Needs: "an approval of the current revision", ByCustomer: true, guard: guardApproved},
 	{From: StageAwaitingApproval, To: StageDiagnosing, Needs: "a question that needs the bench, or the quote withdrawn", guard: guardBackToBench},
 	{From: StageAwaitingApproval, To: StageTesting, Needs: "declined: goes back unrepaired, after closing up and a safety check", ByCustomer: true, guard: guardDeclined},
@@ -95,7 +120,7 @@ var Transitions = []Transition{
 	{From: StageTesting, To: StageRepairing, Needs: "a test failed", guard: guardTestFailed},
 	{From: StageTesting, To: StageDiagnosing, Needs: "a test failed", guard: guardTestFailed},
 	{From: StageTesting, To: StageAwaitingApproval, Needs: "the customer took their no back in time", ByCustomer: true, guard: guardTakenBack},
-	{From: StageTesting, To: StageShipped, Needs: "required tests passed (or outcome is not repaired); duties done or waived; contents reconciled; balance settled where the shop demands it; parcel number, or handed over in person", guard: guardShipped},
+	{From: StageTesting, To: StageShipped, Needs: "required tests passed for what leaves as repaired; the safety test, whatever the outcome, where mains is yes or can't tell and the device was opened; duties done or waived, but never a danger's on what leaves as repaired; contents reconciled; balance settled where the shop demands it; parcel number, or handed over in person", guard: guardShipped},
 	{From: StageBooked, To: StageWithdrawn, Needs: "cancelled, or never arrived", guard: guardCancelled},
 	{From: StageAwaitingApproval, To: StageWithdrawn, Needs: "recycled with the customer's written consent", guard: guardRecycled},
 }
@@ -128,7 +153,7 @@ func (j *Job) Moves(shop *Shop) []Move {
 		}
 		g := &gate{j: j, shop: shop, outcome: j.expectedOutcome(t.To), reason: "given when moving"}
 		t.guard(g)
-		if blocked := j.openDuties(t.To, shop); blocked != "" && !t.ByCustomer {
+		if blocked := j.openDuties(t.To, g.outcome, shop); blocked != "" && !t.ByCustomer {
 			g.missing = append(g.missing, blocked)
 		}
 		out = append(out, Move{To: t.To, Missing: g.missing, ByCustomer: t.ByCustomer})
@@ -183,7 +208,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	}
 	g := &gate{j: j, shop: t.shop, outcome: outcome, reason: reason}
 	row.guard(g)
-	if blocked := j.openDuties(to, t.shop); blocked != "" && !row.ByCustomer && !(to == StageTesting && j.returning()) {
+	if blocked := j.openDuties(to, outcome, t.shop); blocked != "" && !row.ByCustomer && !(to == StageTesting && j.returning()) {
 		g.missing = append(g.missing, blocked)
 	}
 	if len(g.missing) > 0 {
@@ -248,6 +273,12 @@ type StageMoved struct {
 func (p *StageMoved) fold(j *Job, e *Event) {
 	j.Stage, j.StageSince = p.To, e.At
 	if p.Outcome != "" {
+		if j.Outcome != p.Outcome {
+			j.OutcomeWhy = ""
+			if p.Outcome.Explained() != "" {
+				j.OutcomeWhy = p.Reason
+			}
+		}
 		j.Outcome = p.Outcome
 	}
 	switch p.To {
@@ -256,7 +287,7 @@ func (p *StageMoved) fold(j *Job, e *Event) {
 	case StageTesting:
 		j.overtakeDelays()
 	case StageRepairing, StageDiagnosing:
-		j.Outcome, j.Ready, j.Packed, j.Shipment = "", nil, nil, nil
+		j.Outcome, j.OutcomeWhy, j.MadeSafe, j.Ready, j.Packed, j.Shipment = "", "", nil, nil, nil, nil
 	case StageShipped, StageWithdrawn:
 		j.EndedAt, j.EndReason = e.At, p.Reason
 		j.overtakeDelays()

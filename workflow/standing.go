@@ -33,11 +33,14 @@ const (
 	WhereQuestion   Where = "question"          // the customer's question about it waits for the bench
 	WhereRepairing  Where = "repairing"
 	WhereTesting    Where = "testing"
-	WhereReady      Where = "ready"       // the customer was told that it is done
-	WhereClosing    Where = "closing"     // goes back unrepaired, being closed up
-	WhereNoFault    Where = "no_fault"    // being tested; no fault was found
-	WhereShipped    Where = "shipped"     // posted
-	WhereHandedOver Where = "handed_over" // in person
+	WhereReady      Where = "ready"           // the customer was told that it is done
+	WhereClosing    Where = "closing"         // goes back unrepaired, being closed up
+	WhereNoFault    Where = "no_fault"        // being tested; no fault was found
+	WherePartly     Where = "partly_repaired" // being tested; not all of it is repaired
+	WhereOutside    Where = "cured_outside"   // being tested; what was wrong lay outside the device
+	WhereBeyond     Where = "beyond_repair"   // goes back, being closed up
+	WhereShipped    Where = "shipped"         // posted
+	WhereHandedOver Where = "handed_over"     // in person
 	WhereRecycled   Where = "recycled"
 	WhereCancelled  Where = "cancelled"
 )
@@ -163,6 +166,8 @@ func (j *Job) where() (Where, time.Time) {
 		switch {
 		case j.Ready != nil:
 			return WhereReady, j.Ready.At
+		case j.OutcomeWhy != "":
+			return Where(j.Outcome), j.StageSince
 		case j.Outcome == OutcomeUnrepaired:
 			return WhereClosing, j.StageSince
 		case j.Outcome == OutcomeNoFault:

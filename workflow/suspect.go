@@ -19,8 +19,10 @@ type Suspect struct {
 	// Cause is its entry among the catalogue's usual suspects, "" for one in the bench's own words.
 	Cause string `json:"cause,omitempty"`
 	// Weight is how likely it was to be the cause when it was named, in thousandths; 0 is not known.
-	Weight int     `json:"weight,omitempty"`
-	Checks []Check `json:"checks,omitempty"`
+	Weight int `json:"weight,omitempty"`
+	// Consequence: it has a cause of its own, so that to confirm it does not end the search.
+	Consequence bool    `json:"consequence,omitempty"`
+	Checks      []Check `json:"checks,omitempty"`
 }
 
 // Verdict is the outcome of the latest check that was not unclear, or unclear.
@@ -73,6 +75,8 @@ type CheckPlan struct {
 	// Shows returns, where the check speaks of several suspects, the chance in percent of "confirmed" for
 	// each of them as the cause; then Finds is not used.
 	Shows []Shows `json:"shows,omitempty"`
+	// First: it comes before any other check, whatever the ratio, since it is the safe one.
+	First bool `json:"first,omitempty"`
 }
 
 // OpenStep is a disassembly step before a check.
@@ -152,7 +156,7 @@ func (j *Job) Ledger() (*ledger.Ledger, error) {
 			}
 			behind = s.Name
 		}
-		c := ledger.Check{Name: fmt.Sprint(p.ID), Minutes: float64(p.Minutes), Behind: behind, About: fmt.Sprint(p.Suspect), Finds: float64(p.Finds) / 100, False: falseAlarm}
+		c := ledger.Check{Name: fmt.Sprint(p.ID), Minutes: float64(p.Minutes), Behind: behind, About: fmt.Sprint(p.Suspect), Finds: float64(p.Finds) / 100, False: falseAlarm, First: p.First}
 		if len(p.Shows) > 0 {
 			c.Shows = map[string]float64{somethingElse: falseAlarm}
 			for _, s := range j.Suspects {
@@ -180,10 +184,12 @@ func (j *Job) Ledger() (*ledger.Ledger, error) {
 				checks = append(checks, ledger.Check{Name: x.check, Minutes: usualMinutes, About: fmt.Sprint(s.ID), Finds: usualFinds / 100.0, False: falseAlarm})
 			}
 			used[k.Plan] = true
-			switch k.Outcome {
-			case CheckConfirmed:
+			switch {
+			case k.Outcome == CheckConfirmed && s.Consequence:
+				// It says nothing of what it came from.
+			case k.Outcome == CheckConfirmed:
 				x.outcome = ledger.Yes
-			case CheckRuledOut:
+			case k.Outcome == CheckRuledOut:
 				x.outcome = ledger.No
 			}
 			done = append(done, x)
@@ -200,9 +206,10 @@ func (j *Job) Ledger() (*ledger.Ledger, error) {
 	return l, nil
 }
 
-// Found reports whether a suspect has been confirmed, so that no other need be checked.
+// Found reports whether a suspect has been confirmed that is no consequence of another, so that no other need
+// be checked.
 func (j *Job) Found() bool {
-	return slices.ContainsFunc(j.Suspects, func(s Suspect) bool { return s.Verdict() == CheckConfirmed })
+	return slices.ContainsFunc(j.Suspects, func(s Suspect) bool { return s.Verdict() == CheckConfirmed && !s.Consequence })
 }
 
 // Past is how often each cause of the catalogue was confirmed in the shop's own jobs of one kind of
@@ -281,10 +288,10 @@ func (c NoteSymptom) decide(t *turn) error {
 		}
 		w := trade.SayCause(lang, cause.ID)
 		id := len(t.j.Suspects) + 1
-		if err := t.record(&SuspectNamed{ID: id, Text: w.Name, Cause: cause.ID, Weight: c.Past.weight(cause.ID, percent)}); err != nil {
+		if err := t.record(&SuspectNamed{ID: id, Text: w.Name, Cause: cause.ID, Weight: c.Past.weight(cause.ID, percent), Consequence: cause.Consequence}); err != nil {
 			return err
 		}
-		p := CheckPlan{ID: len(t.j.Plans) + 1, Suspect: id, Text: w.Check, Cause: cause.ID, Minutes: cause.Minutes, Finds: cause.Finds}
+		p := CheckPlan{ID: len(t.j.Plans) + 1, Suspect: id, Text: w.Check, Cause: cause.ID, Minutes: cause.Minutes, Finds: cause.Finds, First: cause.First}
 		for _, step := range trade.Path(cause.Behind) {
 			p.Behind = append(p.Behind, OpenStep{trade.SayStep("en", step.ID), step.Minutes, step.Does})
 		}
@@ -330,13 +337,14 @@ func (c NameSuspect) decide(t *turn) error {
 type SuspectNamed struct {
 	ID   int    `json:"id"`
 	Text string `json:"text"`
-	// Cause and Weight are as in [Suspect].
-	Cause  string `json:"cause,omitempty"`
-	Weight int    `json:"weight,omitempty"`
+	// Cause, Weight and Consequence are as in [Suspect].
+	Cause       string `json:"cause,omitempty"`
+	Weight      int    `json:"weight,omitempty"`
+	Consequence bool   `json:"consequence,omitempty"`
 }
 
 func (p *SuspectNamed) fold(j *Job, e *Event) {
-	j.Suspects = append(j.Suspects, Suspect{ID: p.ID, Text: p.Text, Cause: p.Cause, Weight: p.Weight})
+	j.Suspects = append(j.Suspects, Suspect{ID: p.ID, Text: p.Text, Cause: p.Cause, Weight: p.Weight, Consequence: p.Consequence})
 }
 
 // PlanCheck adds a check of the bench's own.
@@ -418,6 +426,9 @@ func (c DoCheck) decide(t *turn) error {
 	if err := t.needStage("Recording a check", StageReceived, StageDiagnosing, StageAwaitingApproval, StageRepairing, StageTesting); err != nil {
 		return err
 	}
+	if err := t.needSafe("Recording a check"); err != nil {
+		return err
+	}
 	k := c.Check
 	plan := t.j.plan(k.Plan)
 	if plan != nil {
@@ -490,11 +501,13 @@ func guardNothingToRepair(g *gate) {
 	if g.j.returning() {
 		return
 	}
-	g.need(g.outcome == OutcomeNoFault || g.outcome == OutcomeRepaired, "Say whether no fault was found or the checks themselves cured it.")
+	g.need(slices.Contains([]Outcome{OutcomeNoFault, OutcomeRepaired, OutcomeCuredOutside, OutcomeBeyondRepair}, g.outcome),
+		"Say whether no fault was found, the checks themselves cured it, what was wrong lay outside the device, or it is beyond repair.")
+	g.explained()
 	if q := g.j.Quote(); q != nil {
 		g.need(q.State != QuoteOpen, "A quote is still open; withdraw it first.")
 	}
-	done := false
+	done := g.outcome == OutcomeBeyondRepair && len(g.j.Findings) > 0
 	for _, s := range g.j.Suspects {
 		done = done || len(s.Checks) > 0
 	}

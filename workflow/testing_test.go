@@ -190,7 +190,7 @@ func (b *bench) toDiagnosing() *Job {
 	b.do(customer, booking)
 	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}, Serial: "H-20417"},
 		AnswerScreening{Screening{Lithium: No, CellDamaged: No, Mains: Yes, Liquid: No}}, photo(PhotoArrival), Go{To: StageReceived})
-	return b.do(technician, NoteCondition{"Scratched lid"}, TryFault{FaultReproduced, "Stops at the third frame"}, Go{To: StageDiagnosing})
+	return b.do(technician, NoteCondition{"Scratched lid"}, TryFault{Result: FaultReproduced, Note: "Stops at the third frame"}, Go{To: StageDiagnosing})
 }
 
 // toAwaiting goes on to a quote that waits for the customer.

@@ -80,7 +80,8 @@ func (d *demo) pianoWithEarlierWork() {
 	p.onTheBench(d.ago(15, 9, 30), "Well kept. Two scuffs on the left cheek. The bottom plate does not sit flat.", workflow.FaultIntermittent, "It cut out four times in an hour while we moved the plug sideways. With the plug at rest it played for three hours.")
 	t := d.ago(15, 10, 0)
 	p.at(t, technicianNils, workflow.NoteSymptom{Symptom: "cuts_out"})
-	lead, sw, socket := "lead_or_adaptor", "power_switch", "power_socket"
+	look, lead, sw, socket := "seen_damage", "lead_or_adaptor", "power_switch", "power_socket"
+	p.usual(t.Add(5*time.Minute), look, workflow.CheckRuledOut, "")
 	p.usual(t.Add(15*time.Minute), lead, workflow.CheckRuledOut, "15.1 V, steady while the lead was moved")
 	p.usual(t.Add(50*time.Minute), sw, workflow.CheckRuledOut, "0.02 ohm, steady while it was tapped")
 	p.picture(t.Add(65*time.Minute), workflow.PhotoEvidence, "joint-cracked", workflow.Mark{Kind: workflow.MarkArrow, X: 5200, Y: 5000, X2: 7800, Y2: 2400, Number: 1, Text: "The crack runs all round the pin"})
@@ -140,7 +141,7 @@ func (d *demo) radioHeldForParts() {
 	p.picture(d.ago(9, 10, 40), workflow.PhotoEvidence, "connector-corroded")
 	p.then(d.ago(9, 11, 0), technicianNils, func(*workflow.Job) []workflow.Command {
 		return []workflow.Command{
-			workflow.NoteFinding{Finding: workflow.Finding{Text: "The output stage no longer amplifies", Where: "transmitter board", Origin: workflow.OriginAccident, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "0.2 W (25 W expected)", Matters: "Most likely it was used with a poor aerial connection."}},
+			workflow.NoteFinding{Finding: workflow.Finding{Text: "The output stage no longer amplifies", Where: "transmitter board", Origin: workflow.OriginElectrical, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "0.2 W (25 W expected)", Matters: "Most likely it was used with a poor aerial connection."}},
 			workflow.NoteFinding{Finding: workflow.Finding{Text: "The aerial socket is corroded", Where: "rear panel", Origin: workflow.OriginLiquid, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("connector-corroded"), Matters: "A poor connection here can damage the output stage again."}},
 		}
 	})
@@ -159,7 +160,7 @@ func (d *demo) supplyInBreach() {
 	p.check(d.ago(12, 10, 0), 1, "Turned through its range under a microscope, measured its resistance", workflow.CheckUnclear, "a short break at two thirds, once")
 	p.picture(d.ago(12, 10, 30), workflow.PhotoEvidence, "board-burnt")
 	p.then(d.ago(12, 11, 0), technicianNils, func(*workflow.Job) []workflow.Command {
-		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "A driver chip has burst, and the board under it is scorched", Where: "regulator board", Origin: workflow.OriginWear, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Photos: p.ids("board-burnt"), Matters: "It has carried far too much current. Whether it is the cause or came of it is still open."}}}
+		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "A driver chip has burst, and the board under it is scorched", Where: "regulator board", Origin: workflow.OriginElectrical, Weight: workflow.WeightOpen, Certainty: workflow.CertaintySeen, Photos: p.ids("board-burnt"), Matters: "It has carried far too much current. Whether it is the cause or came of it we are still checking."}}}
 	})
 	p.at(d.ago(3, 16, 0), counterRosa, workflow.SendMessage{Text: "The fault comes only every few hours, so each attempt takes a day. We are keeping at it."})
 }
@@ -222,7 +223,7 @@ func (d *demo) supplyReady() {
 	p.onTheBench(d.ago(8, 9, 0), "Clean.", workflow.FaultReproduced, "No output, fuse open.")
 	p.at(d.ago(8, 9, 40), technicianNils, workflow.NameSuspect{Text: "The mains input stage was hit by the surge"})
 	p.check(d.ago(8, 10, 0), 1, "Measured the input stage with the mains off and the capacitors discharged", workflow.CheckConfirmed, "rectifier short-circuited")
-	p.at(d.ago(8, 10, 20), technicianNils, workflow.NoteFinding{Finding: workflow.Finding{Text: "The mains rectifier has failed short-circuit", Where: "input board", Origin: workflow.OriginAccident, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "0.4 ohm both ways"}, Duty: workflow.Duty{Text: "Record an electrical safety test: the mains part was opened", Before: workflow.StageShipped}})
+	p.at(d.ago(8, 10, 20), technicianNils, workflow.NoteFinding{Finding: workflow.Finding{Text: "The mains rectifier has failed short-circuit", Where: "input board", Origin: workflow.OriginElectrical, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "0.4 ohm both ways"}, Duty: workflow.Duty{Text: "Record an electrical safety test: the mains part was opened", Before: workflow.StageShipped}})
 	p.report(d.ago(7, 15, 0), workflow.ReportText{Short: "The thunderstorm took the rectifier and the fuse; nothing behind them was hit.", Cause: "A surge on the mains.", Certainty: workflow.CertaintyInferred}, "", repair("Renew rectifier, fuse and surge protection", "", 4, labour("Bench time", "1"), part("Rectifier, fuse, surge arrester, new", "21.50"), carriage("19.00")), sendBack("19.00"))
 	p.decides(d.ago(6, 12, 0), workflow.VerdictApprove, "A", "Lotte Brandt")
 	p.at(d.ago(3, 11, 0), technicianNils, workflow.DoWork{Text: "Renewed rectifier, fuse and surge arrester.", Findings: []int{1}}, workflow.Go{To: workflow.StageTesting})
@@ -232,7 +233,7 @@ func (d *demo) supplyReady() {
 }
 
 func (d *demo) scannerNoFault() {
-	p := d.play("film scanner, no fault found")
+	p := d.play("film scanner, cured outside")
 	p.book(d.ago(16, 9, 0), "Emeka Obi", "emeka@post.example", "en", "film scanner", "Halden", "FS-35", "The computer does not find it any more.")
 	p.arrive(d.ago(14, 9, 0), "Q2-11805", mains, []string{"parcel-closed", "contents-film-scanner"}, "Film scanner", "USB cable", "Mains lead")
 	p.onTheBench(d.ago(12, 9, 0), "Very clean.", workflow.FaultNotReproduced, "Found at once by three computers; forty films scanned without a break.")
@@ -240,7 +241,7 @@ func (d *demo) scannerNoFault() {
 	p.check(d.ago(12, 10, 30), 1, "Bent and pulled under load", workflow.CheckConfirmed, "drops out when bent near the plug")
 	p.check(d.ago(12, 11, 0), 2, "Measured while moving the plug", workflow.CheckRuledOut, "steady")
 	p.at(d.ago(11, 10, 0), counterRosa, workflow.SendReport{Text: workflow.ReportText{Short: "Your scanner is in order; its USB cable is broken inside. A new cable is all it needs.", Next: "We send the scanner back with a new cable."}})
-	p.at(d.ago(11, 10, 30), technicianNils, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeNoFault})
+	p.at(d.ago(11, 10, 30), technicianNils, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeCuredOutside, Reason: "the USB cable breaks contact when it is bent near the plug."})
 	p.at(d.ago(11, 13, 0), technicianNils, passed(workflow.SafetyTest, "protective conductor 0.09 ohm"))
 	p.ship(d.ago(10, 15, 30), "RR473124829CA")
 }
@@ -249,7 +250,7 @@ func (d *demo) recorderRecycled() {
 	p := d.play("field recorder, recycled")
 	p.book(d.ago(15, 9, 0), "Yuki Arai", "yuki@post.example", "en", "field recorder", "Halden", "FR-1", "Fell into a river.")
 	p.arrive(d.ago(13, 9, 0), "R2-7702", workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.Yes}, []string{"parcel-open", "contents-field-recorder"}, "Field recorder", "Two microphones")
-	p.onTheBench(d.ago(11, 9, 0), "Mud in the sockets.", workflow.FaultReproduced, "No life.")
+	p.at(d.ago(11, 9, 0), technicianNils, workflow.NoteCondition{Text: "Mud in the sockets."}, workflow.TryFault{Result: workflow.NotTried, Why: workflow.NotTriedUnsafe, Note: "It is wet inside."}, workflow.Go{To: workflow.StageDiagnosing})
 	p.at(d.ago(11, 9, 30), technicianNils, workflow.NameSuspect{Text: "Corrosion under the main chips"})
 	p.check(d.ago(11, 10, 0), 1, "Opened, looked at under the microscope", workflow.CheckConfirmed, "")
 	p.at(d.ago(11, 10, 30), technicianNils, workflow.NoteFinding{Finding: workflow.Finding{Text: "Corrosion has spread under most chips of the main board", Origin: workflow.OriginLiquid, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen, Matters: "A repair would not last."}})

@@ -64,6 +64,8 @@ var actions = []action{
 	{"duties", "Raise a duty.", func() any { return new(workflow.RaiseDuty) }},
 	{"duty-done", "Settle a duty.", func() any { return new(workflow.DoDuty) }},
 	{"duty-waiver", "Waive a duty, with a reason that the customer will read.", func() any { return new(workflow.WaiveDuty) }},
+	{"made-safe", "Write down how a device that goes back unrepaired was made safe (owner).", func() any { return new(workflow.MakeSafe) }},
+	{"stayed-shut", "Say that nobody has opened the device.", func() any { return new(workflow.NoteShut) }},
 	{"report", "Send a findings report.", func() any { return new(workflow.SendReport) }},
 	{"quote", "Issue the next revision of the quote.", func() any { return new(Quote) }},
 	{"quote-withdrawal", "Take the open quote back.", func() any { return new(workflow.WithdrawQuote) }},

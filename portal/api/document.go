@@ -183,7 +183,7 @@ func Document() ([]byte, error) {
 // givenBack are the fields, by schema, that an answer has and a request need not: a caller may send back
 // what it was given, but they are not for it to say.
 var givenBack = map[string][]string{
-	"Item": {"id"}, "Check": {"at"}, "Test": {"at"}, "Finding": {"at", "withdrawn", "reason"}, "Duty": {"id", "done_at", "waived"},
+	"Item": {"id"}, "Check": {"at"}, "Test": {"at"}, "Finding": {"at", "withdrawn", "reason"}, "Duty": {"id", "done_at", "waived", "danger"},
 }
 
 func anys[T any](list []T) []any {
@@ -210,21 +210,22 @@ var choices = map[reflect.Type]struct {
 	words  string
 	values []any
 }{
-	reflect.TypeFor[workflow.Stage]():        {"A stage.", anys(workflow.Stages)},
-	reflect.TypeFor[workflow.Outcome]():      {"How the job ends; left out, the one that follows from where it stands.", anys(workflow.Outcomes)},
-	reflect.TypeFor[workflow.Origin]():       {"Where a finding comes from.", anys(workflow.Origins)},
-	reflect.TypeFor[workflow.Weight]():       {"How much it matters.", anys(workflow.Weights)},
-	reflect.TypeFor[workflow.Certainty]():    {"How it is known.", anys(workflow.Certainties)},
-	reflect.TypeFor[workflow.HoldReason]():   {"Who is waited for.", anys(workflow.HoldReasons)},
-	reflect.TypeFor[workflow.PhotoKind]():    {"What a photo is for.", anys(workflow.PhotoKinds())},
-	reflect.TypeFor[workflow.OptionKind]():   {"A way on.", anys(workflow.OptionKinds)},
-	reflect.TypeFor[money.LineKind]():        {"What a line of a price is for; a credit takes money off.", anys(money.LineKinds)},
-	reflect.TypeFor[workflow.Answer]():       {"The answer to a screening question.", []any{workflow.Yes, workflow.No, workflow.Unknown}},
-	reflect.TypeFor[workflow.Fate]():         {"Where an item of the contents went.", []any{workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept}},
-	reflect.TypeFor[workflow.Reproduced]():   {"Whether the fault was seen at the bench.", []any{workflow.FaultReproduced, workflow.FaultNotReproduced, workflow.FaultIntermittent}},
-	reflect.TypeFor[workflow.CheckOutcome](): {"What came of a check.", []any{workflow.CheckConfirmed, workflow.CheckRuledOut, workflow.CheckUnclear}},
-	reflect.TypeFor[workflow.MarkKind]():     {"The shape of a mark.", []any{workflow.MarkRing, workflow.MarkArrow, workflow.MarkPoint, workflow.MarkBlur}},
-	reflect.TypeFor[workflow.Verdict]():      {"Yes, no, or a question.", []any{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}},
+	reflect.TypeFor[workflow.Stage]():          {"A stage; “at_once” is only of a duty.", append(anys(workflow.Stages), workflow.AtOnce)},
+	reflect.TypeFor[workflow.Outcome]():        {"How the job ends; left out, the one that follows from where it stands.", anys(workflow.Outcomes)},
+	reflect.TypeFor[workflow.Origin]():         {"Where a finding comes from.", anys(workflow.Origins)},
+	reflect.TypeFor[workflow.Weight]():         {"How much it matters.", anys(workflow.Weights)},
+	reflect.TypeFor[workflow.Certainty]():      {"How it is known.", anys(workflow.Certainties)},
+	reflect.TypeFor[workflow.HoldReason]():     {"Who is waited for.", anys(workflow.HoldReasons)},
+	reflect.TypeFor[workflow.PhotoKind]():      {"What a photo is for.", anys(workflow.PhotoKinds())},
+	reflect.TypeFor[workflow.OptionKind]():     {"A way on.", anys(workflow.OptionKinds)},
+	reflect.TypeFor[money.LineKind]():          {"What a line of a price is for; a credit takes money off.", anys(money.LineKinds)},
+	reflect.TypeFor[workflow.Answer]():         {"The answer to a screening question.", []any{workflow.Yes, workflow.No, workflow.Unknown}},
+	reflect.TypeFor[workflow.Fate]():           {"Where an item of the contents went.", []any{workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept}},
+	reflect.TypeFor[workflow.Reproduced]():     {"Whether the fault was seen at the bench.", anys(workflow.Reproductions)},
+	reflect.TypeFor[workflow.NotTriedReason](): {"Why the fault was not tried.", anys(workflow.NotTriedReasons)},
+	reflect.TypeFor[workflow.CheckOutcome]():   {"What came of a check.", []any{workflow.CheckConfirmed, workflow.CheckRuledOut, workflow.CheckUnclear}},
+	reflect.TypeFor[workflow.MarkKind]():       {"The shape of a mark.", []any{workflow.MarkRing, workflow.MarkArrow, workflow.MarkPoint, workflow.MarkBlur}},
+	reflect.TypeFor[workflow.Verdict]():        {"Yes, no, or a question.", []any{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}},
 	reflect.TypeFor[workflow.QuoteState](): {"Where a revision stands.", []any{workflow.QuoteOpen, workflow.QuoteApproved, workflow.QuoteDeclined,
 		workflow.QuoteWithdrawn, workflow.QuoteSuperseded, workflow.QuoteExpired}},
 	reflect.TypeFor[workflow.EntryState]():  {"Where a notice stands in the outbox.", []any{workflow.EntryQueued, workflow.EntrySent, workflow.EntryBuried}},

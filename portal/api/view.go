@@ -19,6 +19,7 @@ type Job struct {
 	Head       string             `json:"head"`
 	Stage      workflow.Stage     `json:"stage"`
 	Outcome    workflow.Outcome   `json:"outcome,omitempty"`
+	OutcomeWhy string             `json:"outcome_why,omitempty"`
 	StageSince time.Time          `json:"stage_since"`
 	BookedAt   time.Time          `json:"booked_at"`
 	ReceivedAt *time.Time         `json:"received_at,omitempty"`
@@ -195,7 +196,7 @@ type Move struct {
 func (a *api) view(j *workflow.Job) *Job {
 	shop := a.s.Shop()
 	out := &Job{
-		Number: j.Number, Version: j.Version, Head: j.Head, Stage: j.Stage, Outcome: j.Outcome, StageSince: j.StageSince,
+		Number: j.Number, Version: j.Version, Head: j.Head, Stage: j.Stage, Outcome: j.Outcome, OutcomeWhy: j.OutcomeWhy, StageSince: j.StageSince,
 		BookedAt: j.BookedAt, ReceivedAt: instant(j.ReceivedAt), EndedAt: instant(j.EndedAt), ChangedAt: j.ChangedAt,
 		Customer: Customer{
 			Name: j.Customer.Name.Text, Email: j.Customer.Email.Text, Phone: j.Customer.Phone.Text, Address: j.Customer.Address.Text,

@@ -117,7 +117,7 @@ func (x *counter) render(c *fiber.Ctx, status int, v templates.View) error {
 func (x *counter) tasks() []*task {
 	return []*task{
 		intakeTask, lookTask, photosTask, photoWordsTask, photoTask, photoRemoveTask, findingTask, correctTask, withdrawTask, checksTask, symptomTask, planTask,
-		workTask, dutiesTask, dutyDoneTask, dutyWaiveTask, testsTask, readyTask, packingTask, holdTask, liftTask,
+		workTask, dutiesTask, dutyDoneTask, dutyWaiveTask, safeTask, testsTask, shutTask, readyTask, packingTask, holdTask, liftTask,
 		reportTask, previewTask, sendTask, quoteTask, takeBackTask, answerTask, undoTask, chargeTask,
 		promiseTask, delayTask, delayChoiceTask, levelTask, paymentTask, customerTask, lettersTask, linkTask, linkRevokeTask, linkMailTask, noticesTask, againTask, toldTask, eraseTask, moveTask,
 	}

@@ -25,10 +25,11 @@ type dutyRow struct {
 	ID   int
 	Text string
 	// Test is the test that settles it, "" if it is settled by hand.
-	Test   string
-	Open   bool
-	State  string
-	Before string
+	Test string
+	Open bool
+	// Waivable: it comes from no danger.
+	Waivable bool
+	State    string
 }
 
 // WaiveReason is the field for the reason of waiving a duty.
@@ -51,17 +52,14 @@ func (k clockOf) duties(j *workflow.Job) []dutyRow {
 		if d.Dropped {
 			continue
 		}
-		v := dutyRow{ID: d.ID, Text: d.Text, Test: d.Test, Open: d.Open(), Before: "before it leaves"}
-		if d.Before == workflow.StageTesting {
-			v.Before = "before testing"
-		}
+		v := dutyRow{ID: d.ID, Text: d.Text, Test: d.Test, Open: d.Open(), Waivable: d.Open() && !j.FromDanger(d, k.shop.Trade())}
 		switch {
 		case d.Waived != "":
 			v.State = "waived: " + d.Waived
 		case !d.DoneAt.IsZero():
 			v.State = "done " + k.at(d.DoneAt)
 		default:
-			v.State = "open, due " + v.Before
+			v.State = "open, due " + dutyWords[d.Before]
 			if d.Test != "" {
 				v.State += ", settled by the test “" + d.Test + "”"
 			}

@@ -71,19 +71,12 @@ func entryOf(shop *workflow.Shop, id string) *entryView {
 		v.Evidence = append(v.Evidence, c.Evidence("en", x))
 	}
 	for _, r := range c.RulesFor(id) {
-		v.Duties = append(v.Duties, c.Duty("en", r.ID)+" ("+dutyBefore(workflow.Stage(r.Before))+")")
+		v.Duties = append(v.Duties, c.Duty("en", r.ID)+" ("+dutyWords[workflow.Stage(r.Before)]+")")
 	}
 	for _, x := range e.Cautions {
 		v.Cautions = append(v.Cautions, c.Caution("en", x))
 	}
 	return v
-}
-
-func dutyBefore(s workflow.Stage) string {
-	if s == workflow.StageTesting {
-		return "before testing"
-	}
-	return "before it leaves"
 }
 
 // entryGroups lists the shop's catalogue of findings by group.

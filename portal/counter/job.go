@@ -72,6 +72,9 @@ func jobPageOf(base jobBase, j *workflow.Job, entries []workflow.Entry, shop *wo
 	v := &jobPage{jobBase: base, JobView: templates.JobViewOf(j, shop, now, base.Card.URL, urls), Condition: j.Condition, Photos: photoViews(j, shop)}
 	if t := j.Reproduction; t != nil {
 		v.Tried = "Does the fault show? " + strings.ToUpper(reproducedWords[t.Result][:1]) + reproducedWords[t.Result][1:] + "."
+		if t.Why != "" {
+			v.Tried = "The fault was not tried: " + notTriedWords[t.Why] + "."
+		}
 		if t.Note != "" {
 			v.Tried += " " + t.Note
 		}
@@ -113,7 +116,7 @@ func jobPageOf(base jobBase, j *workflow.Job, entries []workflow.Entry, shop *wo
 	v.Accounts = k.accounts(j)
 	v.Targets = k.targets(j)
 	v.Notices, v.Told = k.notices(j, entries), toldWords[j.Choice()]
-	v.Alerts = slices.Concat(k.promiseAlerts(j, base), alertsOf(j, base, now))
+	v.Alerts = slices.Concat(k.promiseAlerts(j, base), alertsOf(j, base, shop))
 	v.Tasks, v.More = k.tasks(j, base)
 	v.Moves = movesOf(j, shop, base)
 	v.Bar = barOf(j, v)
@@ -153,7 +156,7 @@ func screeningWords(s *workflow.Screening) []string {
 	return out
 }
 
-func alertsOf(j *workflow.Job, base jobBase, now time.Time) []alert {
+func alertsOf(j *workflow.Job, base jobBase, shop *workflow.Shop) []alert {
 	var out []alert
 	if n := len(j.Undelivered()); n > 0 {
 		words := "A mail did not arrive. Telephone the customer."
@@ -168,11 +171,25 @@ func alertsOf(j *workflow.Job, base jobBase, now time.Time) []alert {
 	if m := j.OpenQuestion(); m != nil {
 		out = append(out, alert{"question", "The customer asked: " + m.Text.Text, base.To("letters") + "#form", "Answer"})
 	}
-	if s := j.Screening; s != nil && s.CellDamaged == workflow.Yes {
+	switch s := j.Screening; {
+	case s != nil && s.CellDamaged == workflow.Yes:
 		out = append(out, alert{"danger", "A damaged cell came in. Keep it apart, on something that does not burn; it is never posted.", "", ""})
+	case s.CellInDoubt():
+		out = append(out, alert{"danger", "Nobody can tell whether the cell is sound. Keep it apart, look at it first, and answer the safety screening; until then it counts as damaged.", base.To("intake"), "Answer"})
 	}
-	if s := j.Screening; s != nil && s.Mains == workflow.Yes && !j.Ended() {
-		out = append(out, alert{"caution", "Mains device. Unplug, let it discharge and measure before touching; local rules and licensed practice come first.", "", ""})
+	for _, d := range j.Dangers(shop) {
+		f := j.Finding(d.Finding)
+		if f == nil || j.Ended() {
+			continue // the screening's own says it above
+		}
+		out = append(out, alert{"danger", fmt.Sprintf("Dangerous: %s. %s, %s.", strings.TrimSuffix(f.Text, "."), d.Text, dutyWords[d.Before]), base.To("duties"), "Duties"})
+	}
+	if s := j.Screening; s != nil && s.Mains.Taken() && !j.Ended() {
+		words := "Mains device. "
+		if s.Mains == workflow.Unknown {
+			words = "Perhaps a mains device; treat it as one until somebody says no. "
+		}
+		out = append(out, alert{"caution", words + "Unplug, let it discharge and measure before touching; local rules and licensed practice come first.", "", ""})
 	}
 	if q := j.Quote(); q != nil && q.State == workflow.QuoteExpired && j.Stage == workflow.StageAwaitingApproval {
 		out = append(out, alert{"quote", "The quote ran out without an answer. Send a new one, or telephone.", base.To("quote"), "New quote"})

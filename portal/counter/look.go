@@ -21,6 +21,7 @@ var lookTask = &task{
 		r.form.Values.Set("condition", r.job.Condition)
 		if t := r.job.Reproduction; t != nil {
 			r.form.Values.Set("result", string(t.Result))
+			r.form.Values.Set("why", string(t.Why))
 			r.form.Values.Set("note", t.Note)
 		}
 	},
@@ -32,10 +33,13 @@ var lookTask = &task{
 		if s := strings.TrimSpace(r.value("condition")); s != "" && s != r.job.Condition {
 			out = append(out, workflow.NoteCondition{Text: s})
 		}
-		result, note := workflow.Reproduced(r.value("result")), strings.TrimSpace(r.value("note"))
-		if t := r.job.Reproduction; result != "" && (t == nil || t.Result != result || t.Note != note) {
-			out = append(out, workflow.TryFault{Result: result, Note: note})
-		} else if result == "" && note != "" {
+		try := workflow.TryFault{Result: workflow.Reproduced(r.value("result")), Note: strings.TrimSpace(r.value("note"))}
+		if try.Result == workflow.NotTried {
+			try.Why = workflow.NotTriedReason(r.value("why"))
+		}
+		if t := r.job.Reproduction; try.Result != "" && (t == nil || try != (workflow.TryFault{Result: t.Result, Why: t.Why, Note: t.Note})) {
+			out = append(out, try)
+		} else if try.Result == "" && try.Note != "" {
 			r.form.Add("result", "Say whether the fault shows; the note alone does not tell.")
 		}
 		out = append(out, r.addPhotos(workflow.PhotoArrival)...)

@@ -41,7 +41,7 @@ var moveWords = map[[2]workflow.Stage]string{
 	{workflow.StageReceived, workflow.StageTesting}:            "Close up unrepaired",
 	{workflow.StageDiagnosing, workflow.StageAwaitingApproval}: "Wait for the customer’s answer",
 	{workflow.StageDiagnosing, workflow.StageRepairing}:        "Start the repair",
-	{workflow.StageDiagnosing, workflow.StageTesting}:          "Nothing to repair: go to testing",
+	{workflow.StageDiagnosing, workflow.StageTesting}:          "Nothing to repair, or beyond repair",
 	{workflow.StageAwaitingApproval, workflow.StageRepairing}:  "Start the repair",
 	{workflow.StageAwaitingApproval, workflow.StageDiagnosing}: "Back to the bench",
 	{workflow.StageAwaitingApproval, workflow.StageTesting}:    "Close up unrepaired",
@@ -54,6 +54,20 @@ var moveWords = map[[2]workflow.Stage]string{
 	{workflow.StageTesting, workflow.StageShipped}:             "It has left the shop",
 	{workflow.StageBooked, workflow.StageWithdrawn}:            "Cancel the job",
 	{workflow.StageAwaitingApproval, workflow.StageWithdrawn}:  "Recycle it",
+}
+
+// moveOutcomes are the ways in which the work can have ended with a move.
+var moveOutcomes = map[[2]workflow.Stage][]choice{
+	{workflow.StageDiagnosing, workflow.StageTesting}: {
+		{string(workflow.OutcomeNoFault), "No fault was found"},
+		{string(workflow.OutcomeRepaired), "The checks themselves cured it"},
+		{string(workflow.OutcomeCuredOutside), "What was wrong lay outside the device"},
+		{string(workflow.OutcomeBeyondRepair), "It is beyond repair: a part, the board, or our safety"},
+	},
+	{workflow.StageRepairing, workflow.StageTesting}: {
+		{string(workflow.OutcomeRepaired), "Repaired"},
+		{string(workflow.OutcomePartlyRepaired), "Repaired in part"},
+	},
 }
 
 // moveName returns the words on the button for a row of the transition table.
@@ -79,6 +93,9 @@ func movesOf(j *workflow.Job, shop *workflow.Shop, base jobBase) []moveView {
 			v.Main, main = true, true
 		}
 		out = append(out, v)
+		if j.Stage == workflow.StageRepairing && m.To == workflow.StageTesting && len(v.Missing) == 0 {
+			out = append(out, moveView{To: m.To, Words: "Repaired in part: go to testing", Ask: true})
+		}
 	}
 	// What leads on stands before what leads back.
 	slices.SortStableFunc(out, func(a, b moveView) int {
@@ -121,12 +138,7 @@ var moveTask = &task{
 		if !row {
 			v.Move = moveView{To: to, Words: "Move the job"}
 		}
-		if r.job.Stage == workflow.StageDiagnosing && to == workflow.StageTesting {
-			v.Outcomes = []choice{
-				{Value: string(workflow.OutcomeNoFault), Words: "No fault was found"},
-				{Value: string(workflow.OutcomeRepaired), Words: "The checks themselves cured it"},
-			}
-		}
+		v.Outcomes = moveOutcomes[[2]workflow.Stage{r.job.Stage, to}]
 		switch to {
 		case workflow.StageReceived:
 			v.Told = "The customer gets a mail: what was in the parcel, with the arrival photos, and the promised date."
@@ -145,7 +157,7 @@ var moveTask = &task{
 	read: func(r *request) ([]workflow.Command, error) {
 		to := r.moveTo()
 		if r.job.Stage == workflow.StageDiagnosing && to == workflow.StageTesting && r.value("outcome") == "" {
-			r.form.Add("outcome", "Say whether no fault was found or the checks themselves cured it.")
+			r.form.Add("outcome", "Say how it ended: no fault, cured by the checks, outside the device, or beyond repair.")
 			return nil, nil
 		}
 		r.said = "The job is now: " + stageWords[to] + "."

@@ -24,17 +24,22 @@ var stageWords = map[workflow.Stage]string{
 }
 
 var outcomeWords = map[workflow.Outcome]string{
-	workflow.OutcomeRepaired:   "repaired",
-	workflow.OutcomeNoFault:    "no fault found",
-	workflow.OutcomeUnrepaired: "returned unrepaired",
-	workflow.OutcomeRecycled:   "recycled",
-	workflow.OutcomeCancelled:  "cancelled",
+	workflow.OutcomeRepaired:       "repaired",
+	workflow.OutcomePartlyRepaired: "repaired in part",
+	workflow.OutcomeCuredOutside:   "cured outside the device",
+	workflow.OutcomeBeyondRepair:   "beyond repair",
+	workflow.OutcomeNoFault:        "no fault found",
+	workflow.OutcomeUnrepaired:     "returned unrepaired",
+	workflow.OutcomeRecycled:       "recycled",
+	workflow.OutcomeCancelled:      "cancelled",
 }
 
 var originWords = map[workflow.Origin]string{
 	workflow.OriginArrival:     "as it arrived",
 	workflow.OriginWear:        "age and use",
-	workflow.OriginAccident:    "a fall or knock",
+	workflow.OriginImpact:      "a fall or knock",
+	workflow.OriginElectrical:  "surge, overload, wrong supply",
+	workflow.OriginAccident:    "sudden, can’t say which",
 	workflow.OriginLiquid:      "liquid",
 	workflow.OriginManufacture: "made that way",
 	workflow.OriginEarlierWork: "earlier work",
@@ -43,7 +48,9 @@ var originWords = map[workflow.Origin]string{
 
 var weightWords = map[workflow.Weight]string{
 	workflow.WeightCosmetic: "looks only",
-	workflow.WeightPutRight: "put right while open",
+	workflow.WeightNoted:    "noted, asks for nothing",
+	workflow.WeightOpen:     "not known yet",
+	workflow.WeightPutRight: "not the fault, put right",
 	workflow.WeightFault:    "part of the fault",
 	workflow.WeightDanger:   "can hurt or damage",
 }
@@ -79,6 +86,21 @@ var reproducedWords = map[workflow.Reproduced]string{
 	workflow.FaultReproduced:    "yes, it shows",
 	workflow.FaultNotReproduced: "no, not seen",
 	workflow.FaultIntermittent:  "now and then",
+	workflow.NotTried:           "not tried",
+}
+
+var notTriedWords = map[workflow.NotTriedReason]string{
+	workflow.NotTriedUnsafe:  "not safe to power as it is",
+	workflow.NotTriedMissing: "something that it needs is missing",
+	workflow.NotTriedSetup:   "needs the customer’s set-up",
+	workflow.NotTriedData:    "could lose data",
+}
+
+// dutyWords says before when a duty is due.
+var dutyWords = map[workflow.Stage]string{
+	workflow.AtOnce:       "at once",
+	workflow.StageTesting: "before testing",
+	workflow.StageShipped: "before it leaves",
 }
 
 var holdWords = map[workflow.HoldReason]string{
@@ -234,14 +256,15 @@ var (
 	checkChoices     = choices([]workflow.CheckOutcome{workflow.CheckRuledOut, workflow.CheckConfirmed, workflow.CheckUnclear}, checkWords)
 	photoChoices     = choices(workflow.PhotoKinds(), photoKindWords)
 	answerChoices    = choices([]workflow.Answer{workflow.No, workflow.Yes, workflow.Unknown}, answerWords)
-	triedChoices     = choices([]workflow.Reproduced{workflow.FaultReproduced, workflow.FaultNotReproduced, workflow.FaultIntermittent}, reproducedWords)
+	triedChoices     = choices(workflow.Reproductions, reproducedWords)
+	notTriedChoices  = choices(workflow.NotTriedReasons, notTriedWords)
 	holdChoices      = choices(workflow.HoldReasons, holdWords)
 	fateChoices      = choices([]workflow.Fate{workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept}, fateWords)
 	optionChoices    = choices(workflow.OptionKinds, optionWords)
 	lineChoices      = withGrades(choices(money.LineKinds, lineWords))
 	paymentChoices   = choices(workflow.PaymentKinds, paymentWords)
 	verdictChoices   = choices([]workflow.Verdict{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}, verdictWords)
-	dutyChoices      = []choice{{string(workflow.StageTesting), "before testing"}, {string(workflow.StageShipped), "before it leaves"}}
+	dutyChoices      = choices([]workflow.Stage{workflow.AtOnce, workflow.StageTesting, workflow.StageShipped}, dutyWords)
 )
 
 // languageChoices are the languages that a shop answers in.
@@ -271,6 +294,9 @@ func noticeName(k workflow.NoticeKind) string { return locale.Capital(noticeWord
 
 // Tries are the ways in which the first try at the fault can end.
 func (jobBase) Tries() []choice { return triedChoices }
+
+// NotTried are the reasons for not trying the fault.
+func (jobBase) NotTried() []choice { return notTriedChoices }
 
 // Weights are the weights of a finding.
 func (jobBase) Weights() []choice { return weightChoices }

@@ -19,6 +19,9 @@ type packingPage struct {
 	Repaired bool
 	// Ship offers to mark it as gone with the same press.
 	Ship bool
+	// Lithium: it holds a lithium cell, or may. MadeSafe is how it was made safe to go back unrepaired.
+	Lithium  bool
+	MadeSafe *workflow.MadeSafe
 }
 
 func (*packingPage) Template() string { return "packing.html" }
@@ -69,7 +72,8 @@ var packingTask = &task{
 		}
 	},
 	view: func(r *request) (templates.View, error) {
-		v := &packingPage{Warranty: r.shop().WarrantyDays, Repaired: r.job.Outcome == workflow.OutcomeRepaired}
+		v := &packingPage{Warranty: r.shop().WarrantyDays, Repaired: r.job.Outcome.Repaired(), MadeSafe: r.job.SafeToReturn()}
+		v.Lithium = r.job.Screening != nil && r.job.Screening.Lithium.Taken()
 		if _, o := r.job.Approved(); o != nil && o.WarrantyDays > 0 {
 			v.Warranty = o.WarrantyDays
 		}

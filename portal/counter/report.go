@@ -94,6 +94,9 @@ func reportHints(j *workflow.Job, t workflow.ReportText) []hint {
 	out = append(out, hints("proposal", "What we propose", t.Proposal, lang)...)
 	out = append(out, hints("next", "What happens next", t.Next, lang)...)
 	for _, f := range j.Findings {
+		if !f.Withdrawn && f.Weight == workflow.WeightOpen && j.Found() {
+			out = append(out, hint{Where: "Finding " + strconv.Itoa(f.ID), Words: "The cause is confirmed. Has this to do with the fault? The report says that it is not known yet."})
+		}
 		if !f.Withdrawn {
 			out = append(out, hints("", "Finding "+strconv.Itoa(f.ID), f.Text+"\n"+f.Matters, lang)...)
 		}

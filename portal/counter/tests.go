@@ -15,6 +15,8 @@ type testsPage struct {
 	jobBase
 	Tests []testView
 	Rows  []testRow
+	// Shut is the form that says that the device stayed shut, nil where that changes nothing.
+	Shut *form
 }
 
 func (*testsPage) Template() string { return "tests.html" }
@@ -50,8 +52,8 @@ func (k clockOf) tests(j *workflow.Job) []testView {
 		v := testView{Name: name, State: "todo", StateWords: "not done yet"}
 		switch {
 		case t == nil:
-		case t.At.Before(j.StageSince) && j.Stage == workflow.StageTesting:
-			v.StateWords = "was done before the last repair: do it again"
+		case t.Passed && !j.Passed(name) && j.Stage == workflow.StageTesting:
+			v.StateWords = "passed before the device was last opened: do it again"
 		case t.Passed:
 			v.State, v.StateWords = "passed", "passed"
 		default:
@@ -76,15 +78,21 @@ func (k clockOf) tests(j *workflow.Job) []testView {
 
 // requiredTests are those that the way out asks for; see the guard of the last row of the table.
 func requiredTests(j *workflow.Job, shop *workflow.Shop) []string {
-	switch {
-	case j.Stage != workflow.StageTesting && j.Stage != workflow.StageRepairing:
-		return nil
-	case j.Outcome == workflow.OutcomeRepaired || j.Stage == workflow.StageRepairing:
-		return shop.Tests
-	case j.Screening != nil && j.Screening.Mains == workflow.Yes:
-		return []string{workflow.SafetyTest}
+	switch j.Stage {
+	case workflow.StageTesting:
+		return j.RequiredTests(shop, j.Outcome)
+	case workflow.StageRepairing:
+		return j.RequiredTests(shop, workflow.OutcomeRepaired)
 	}
 	return nil
+}
+
+// shutTask says that nobody has opened the device, so that it needs no safety test.
+var shutTask = &task{
+	path: "shut", postOnly: true, then: "tests",
+	view: func(r *request) (templates.View, error) { return testsTask.view(r) },
+	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.NoteShut{}}, nil },
+	said: "Noted: it stayed shut.",
 }
 
 var testsTask = &task{
@@ -97,6 +105,9 @@ var testsTask = &task{
 			v.Rows = append(v.Rows, testRow{Index: i, testView: t})
 		}
 		v.Rows = append(v.Rows, testRow{Index: len(v.Rows), Other: true})
+		if r.job.Mains() && r.job.Opened() && len(r.job.Work) == 0 {
+			v.Shut = r.x.form(r.c, r.base.To("shut"))
+		}
 		return v, nil
 	},
 	read: func(r *request) ([]workflow.Command, error) {

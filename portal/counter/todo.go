@@ -157,6 +157,13 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 		if len(j.Duties) > 0 {
 			stage = append(stage, duties)
 		}
+		if base.Owner && !j.Outcome.Repaired() && (len(j.Dangers(k.shop)) > 0 || passed < len(tests)) {
+			safe := task("safe", "Made safe to go back", "", "for what goes back unrepaired and dangerous")
+			if j.SafeToReturn() != nil {
+				safe.State, safe.StateWords = "done", "labelled “"+j.MadeSafe.Label+"”"
+			}
+			stage = append(stage, safe)
+		}
 		ready := task("ready", "Tell the customer that it is ready", state(j.Ready != nil), "not told yet")
 		if j.Ready != nil {
 			ready.StateWords = "told " + k.at(j.Ready.At)

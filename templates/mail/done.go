@@ -12,10 +12,12 @@ import (
 
 func (t *teller) ready(*workflow.Entry) part {
 	var p part
-	switch t.Job.Outcome {
-	case workflow.OutcomeNoFault:
+	switch j := t.Job; {
+	case j.OutcomeWhy != "":
+		p = t.say("ready."+string(j.Outcome), templates.OutcomeWhy(j))
+	case j.Outcome == workflow.OutcomeNoFault:
 		p = t.say("ready.no_fault")
-	case workflow.OutcomeUnrepaired:
+	case j.Outcome == workflow.OutcomeUnrepaired:
 		p = t.say("ready.unrepaired")
 	default:
 		p = t.say("ready")
@@ -23,7 +25,15 @@ func (t *teller) ready(*workflow.Entry) part {
 	if r := t.Job.Ready; r != nil {
 		p = p.with(t.letter("mail.note", r.Note))
 	}
-	return p.with(t.work(), t.tests(), t.waived(), t.pairs(workflow.PhotoAfter, workflow.PhotoTest), t.money())
+	return p.with(t.work(), t.tests(), t.waived(), t.pairs(workflow.PhotoAfter, workflow.PhotoTest), t.money(), t.madeSafe())
+}
+
+// madeSafe are the cautions, where a device goes back made safe and not repaired.
+func (t *teller) madeSafe() []Section {
+	if t.Job.SafeToReturn() == nil {
+		return nil
+	}
+	return t.cautions(templates.CautionsOf(t.Job, t.w))
 }
 
 func (t *teller) shipped(*workflow.Entry) part {
@@ -34,7 +44,7 @@ func (t *teller) shipped(*workflow.Entry) part {
 	}
 	if s != nil {
 		var warranty string
-		if s.WarrantyDays > 0 && j.Outcome == workflow.OutcomeRepaired {
+		if s.WarrantyDays > 0 && j.Outcome.Repaired() {
 			warranty = w.Date(j.EndedAt.AddDate(0, 0, s.WarrantyDays), t.loc)
 		}
 		rows.Rows = t.rows("mail.shipped.carrier", s.Carrier, "mail.shipped.number", s.Parcel, "mail.shipped.on", w.Date(j.EndedAt, t.loc),

@@ -45,6 +45,8 @@ type Finding struct {
 	// Evidence and Cautions name texts.
 	Evidence []string `json:"evidence,omitempty"`
 	Cautions []string `json:"cautions,omitempty"`
+	// Shows are the questions of the safety screening that it answers with yes.
+	Shows []string `json:"shows,omitempty"`
 }
 
 // FindingWords is what an entry says.
@@ -63,7 +65,7 @@ type FindingWords struct {
 // stage.
 type Rule struct {
 	ID string `json:"id"`
-	// Before is the stage, "testing" or "shipped".
+	// Before is the stage, "testing" or "shipped", or "at_once".
 	Before string `json:"before"`
 	// Found are entries of the catalogue, Done are actions.
 	Found []string `json:"found,omitempty"`
@@ -72,6 +74,8 @@ type Rule struct {
 	Test string `json:"test,omitempty"`
 	// NoPost: until it is done the device must not be posted, whatever is waived.
 	NoPost bool `json:"no_post,omitempty"`
+	// Domain: package workflow raises it (for the safety screening, for any danger).
+	Domain bool `json:"domain,omitempty"`
 }
 
 // Step is a disassembly step before checks.
@@ -91,6 +95,10 @@ type Cause struct {
 	Behind string `json:"behind,omitempty"`
 	// Finds is the chance in percent that the check shows the suspect if it is the cause.
 	Finds int `json:"finds"`
+	// First: its check comes before any other, since it is the safe one.
+	First bool `json:"first,omitempty"`
+	// Consequence: it has a cause of its own, so that to confirm it does not end the search.
+	Consequence bool `json:"consequence,omitempty"`
 }
 
 // CauseWords is what a suspect and its check are called.
@@ -349,10 +357,10 @@ func (e *PlaceError) Error() string { return e.Key + " " + e.Reason }
 
 // Known values, in the words of package workflow; its tests hold the two together.
 var (
-	origins     = []string{"arrival", "wear", "accident", "liquid", "manufacture", "earlier_work", "unknown"}
-	weights     = []string{"cosmetic", "put_right", "fault", "danger"}
+	origins     = []string{"arrival", "wear", "impact", "electrical", "accident", "liquid", "manufacture", "earlier_work", "unknown"}
+	weights     = []string{"cosmetic", "noted", "open", "put_right", "fault", "danger"}
 	certainties = []string{"measured", "seen", "inferred"}
-	stages      = []string{"testing", "shipped"}
+	stages      = []string{"at_once", "testing", "shipped"}
 )
 
 const (

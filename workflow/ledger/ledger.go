@@ -15,6 +15,8 @@
 // are taken by expected gain, the bits of uncertainty a check is expected to remove per minute. That is a
 // sensible measure and no proof, and a [Proposal] says which of the three it rests on.
 //
+// Care goes before both: a check that is the safe one ([Check.First]) comes before any that is not.
+//
 // A false alarm (a yes although the suspect is not the cause) counts when weights are updated, but not in
 // the order. Costs are minutes and may be fractions. Weights are floating point: sums are good to 1e-9.
 //
@@ -57,6 +59,8 @@ type Check struct {
 	// cause, False that it says yes if not.
 	About        string
 	Finds, False float64
+	// First: it comes before any check that is not, whatever the ratio, since it is the safe one.
+	First bool
 	// Shows, if set, stands for About, Finds and False: the chance of a yes for each suspect as the cause.
 	// A suspect that is not named has chance 0.
 	Shows map[string]float64
@@ -225,6 +229,8 @@ const (
 	ByRatio Way = iota
 	// ByRun: a disassembly step and what lies behind it, taken together; the best order here.
 	ByRun
+	// ByCare: the safe check comes first, whatever the ratio.
+	ByCare
 	// ByGain: the most learned per minute, since a check speaks of several suspects; a measure, no proof.
 	ByGain
 )
@@ -300,7 +306,15 @@ func (l *Ledger) order() ([]block, Way) {
 			way, value = ByGain, l.gain
 		}
 	}
-	all := l.blocks("", value)
+	all := l.blocks("", func(c *Check) float64 {
+		if c.First {
+			return math.Inf(1)
+		}
+		return value(c)
+	})
+	if len(all) > 0 && l.check(all[0].checks[0]).First {
+		return all, ByCare
+	}
 	if way == ByRatio && len(all) > 0 && len(all[0].steps) > 0 {
 		way = ByRun
 	}

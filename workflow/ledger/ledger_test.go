@@ -254,3 +254,16 @@ func TestRefusals(t *testing.T) {
 		require.Error(t, err, name)
 	}
 }
+
+func TestTheSafeCheckComesFirst(t *testing.T) {
+	l, err := New([]Suspect{{"lead", 90}, {"battery", 1}}, []Step{{Name: "case off", Minutes: 30}},
+		[]Check{{Name: "lead", Minutes: 1, About: "lead", Finds: 0.9}, {Name: "battery", Minutes: 60, Behind: "case off", About: "battery", Finds: 0.6, First: true}})
+	require.NoError(t, err)
+	next, ok := l.Next()
+	require.True(t, ok)
+	require.Equal(t, []any{"battery", ByCare, 90.0}, []any{next.Check, next.Way, next.Minutes}, "whatever the ratio")
+	require.Equal(t, []string{"battery", "lead"}, l.Plan())
+	l.Record("battery", No)
+	next, _ = l.Next()
+	require.Equal(t, []any{"lead", ByRatio}, []any{next.Check, next.Way})
+}

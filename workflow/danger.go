@@ -1,0 +1,195 @@
+package workflow
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"benchword/workflow/catalogue"
+)
+
+// AtOnce stands for a stage in a duty: nothing but photos, further dangers and making it safe is recorded
+// before it is done.
+const AtOnce Stage = "at_once"
+
+// Rules of the catalogue that the domain knows.
+const (
+	ruleCell = "cell" // a damaged lithium cell, which the safety screening raises too
+	// ruleDoubt: nobody can tell whether the cell is sound; the screening settles it.
+	ruleDoubt = "cell_doubt"
+	// ruleSecure and ruleDanger are for any danger that has no such duty of its own: to make it safe for
+	// those at the bench, and to put it right.
+	ruleSecure = "secure"
+	ruleDanger = "danger"
+)
+
+// actionMains is the action that says that the device is a mains device.
+const actionMains = "mains_opened"
+
+// dangerous reports whether a finding is a danger, in its own words or by its entry.
+func dangerous(f *Finding, c *catalogue.Catalogue) bool {
+	e := c.Finding(f.Entry)
+	return f.Weight == WeightDanger || e != nil && Weight(e.Weight) == WeightDanger
+}
+
+// obliges returns the rules that a finding brings with it.
+func obliges(f *Finding, c *catalogue.Catalogue) []catalogue.Rule {
+	rules := c.RulesFor(f.Entry)
+	if !dangerous(f, c) {
+		return rules
+	}
+	if !slices.ContainsFunc(rules, func(r catalogue.Rule) bool { return r.Test == "" }) {
+		rules = append(rules, *c.Rule(ruleDanger))
+	}
+	if !slices.ContainsFunc(rules, func(r catalogue.Rule) bool { return Stage(r.Before) == AtOnce }) {
+		rules = append([]catalogue.Rule{*c.Rule(ruleSecure)}, rules...)
+	}
+	return rules
+}
+
+// FromDanger reports whether a duty comes from something that can hurt somebody: it is never waived.
+func (j *Job) FromDanger(d Duty, c *catalogue.Catalogue) bool {
+	f := j.Finding(d.Finding)
+	return d.Danger || d.cell() || strings.EqualFold(d.Test, SafetyTest) || f != nil && dangerous(f, c)
+}
+
+// Dangers lists the unsettled duties that come from a danger, but for tests: what the counter warns of.
+func (j *Job) Dangers(shop *Shop) []Duty {
+	var out []Duty
+	for _, d := range j.Duties {
+		if d.unsettled() && d.Test == "" && j.FromDanger(d, shop.Trade()) {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// needSafe refuses while something is due at once that is not among what is being settled.
+func (t *turn) needSafe(action string, settles ...int) error {
+	for _, d := range t.j.Duties {
+		if d.Open() && d.Before == AtOnce && !slices.Contains(settles, d.ID) {
+			return refused("%s comes later. This comes first: “%s”. Until it is done only photos, further dangers and making it safe are recorded.", action, d.Text)
+		}
+	}
+	return nil
+}
+
+// correct takes what a finding or an action shows into the screening.
+func (t *turn) correct(shows []string) error {
+	if t.j.Screening == nil {
+		return nil
+	}
+	s := *t.j.Screening
+	for _, x := range shows {
+		switch x {
+		case "lithium":
+			s.Lithium = Yes
+		case "cell_damaged":
+			s.CellDamaged = Yes
+		case "mains":
+			s.Mains = Yes
+		case "liquid":
+			s.Liquid = Yes
+		}
+	}
+	if s == *t.j.Screening {
+		return nil
+	}
+	return t.record(&ScreeningAnswered{s})
+}
+
+// screened brings the duties about cells into line with the screening; before is what it said until now.
+func (t *turn) screened(before *Screening) error {
+	s, want := t.j.Screening, ""
+	switch {
+	case s == nil:
+		return nil
+	case s.CellDamaged == Yes:
+		want = ruleCell
+	case s.CellInDoubt():
+		want = ruleDoubt
+	}
+	found := slices.ContainsFunc(t.j.Duties, func(d Duty) bool { return d.Rule == ruleCell && d.Finding != 0 && d.unsettled() })
+	live := false
+	for _, d := range t.j.Duties {
+		if (d.Rule == ruleCell || d.Rule == ruleDoubt) && d.Finding == 0 && d.Open() && (d.Rule != want || found) {
+			if err := t.record(&DutyDropped{d.ID}); err != nil {
+				return err
+			}
+			continue
+		}
+		live = live || d.Rule == want && !d.Dropped
+	}
+	if want == "" || found || live && before.CellInDoubt() {
+		return nil
+	}
+	return t.raise([]catalogue.Rule{*t.shop.Trade().Rule(want)}, 0, "")
+}
+
+// MadeSafe is how a device that stays dangerous was made safe to go back unrepaired.
+type MadeSafe struct {
+	// Done is what was done to it, Label what is written on it.
+	Done  string `json:"done"`
+	Label string `json:"label"`
+	// Word is what the customer wrote: that they want it back like this.
+	Word Sealed `json:"word"`
+	// Duties are what it stands for.
+	Duties []int     `json:"duties,omitempty"`
+	At     time.Time `json:"at,omitzero"`
+}
+
+// MakeSafe records how a device that goes back unrepaired was made safe and labelled, with the customer's
+// written word. It stands for the duties that come from a danger, and for the safety test.
+type MakeSafe struct {
+	Done  string `json:"done"`
+	Label string `json:"label"`
+	Word  string `json:"word"`
+}
+
+func (c MakeSafe) decide(t *turn) error {
+	if err := t.needStage("Making a device safe to go back unrepaired", StageTesting); err != nil {
+		return err
+	}
+	if t.j.Outcome.Repaired() {
+		return refused("This one is to leave repaired: what is dangerous about it is put right.")
+	}
+	m := &DeviceMadeSafe{}
+	var err error
+	if m.Done, err = text("done", "What was done to make it safe", c.Done, true); err != nil {
+		return err
+	}
+	if m.Label, err = line("label", "What is written on the device", c.Label, true); err != nil {
+		return err
+	}
+	word, err := text("word", "What the customer wrote", c.Word, true)
+	if err != nil {
+		return err
+	}
+	if m.Word, err = t.seal(word); err != nil {
+		return err
+	}
+	for _, d := range t.j.Duties {
+		if d.unsettled() && t.j.FromDanger(d, t.shop.Trade()) {
+			m.Duties = append(m.Duties, d.ID)
+		}
+	}
+	return t.record(m)
+}
+
+// DeviceMadeSafe is a device that stays dangerous, made safe to go back unrepaired.
+type DeviceMadeSafe struct{ MadeSafe }
+
+func (p *DeviceMadeSafe) fold(j *Job, e *Event) {
+	m := p.MadeSafe
+	m.At = e.At
+	j.MadeSafe = &m
+	j.tell(e, 0)
+}
+
+// SafeToReturn returns how the device was made safe, nil if it was not, or has been opened since.
+func (j *Job) SafeToReturn() *MadeSafe {
+	if j.MadeSafe == nil || j.last(func(m Moment) bool { return m.Kind == KindDeviceMadeSafe }) <= j.closedSince() {
+		return nil
+	}
+	return j.MadeSafe
+}
