@@ -89,8 +89,7 @@ func requiredTests(j *workflow.Job, shop *workflow.Shop) []string {
 
 // shutTask says that nobody has opened the device, so that it needs no safety test.
 var shutTask = &task{
-	path: "shut", postOnly: true, then: "tests",
-	view: func(r *request) (templates.View, error) { return testsTask.view(r) },
+	path: "shut", on: testsTask, then: "tests",
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.NoteShut{}}, nil },
 	said: "Noted: it stayed shut.",
 }
@@ -106,7 +105,7 @@ var testsTask = &task{
 		}
 		v.Rows = append(v.Rows, testRow{Index: len(v.Rows), Other: true})
 		if r.job.Mains() && r.job.Opened() && len(r.job.Work) == 0 {
-			v.Shut = r.x.form(r.c, r.base.To("shut"))
+			v.Shut = r.formTo("shut")
 		}
 		return v, nil
 	},
