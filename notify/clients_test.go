@@ -32,7 +32,7 @@ func needs(t *testing.T, name, from string) string {
 	return path
 }
 
-// inEveryLanguage gives the mail of every notice in English, and of the longest and most usual ones in
+// inEveryLanguage returns the mail of every notice in English, and of the longest and most usual ones in
 // the other languages.
 func inEveryLanguage(t *testing.T) map[string]*Mail {
 	out := map[string]*Mail{}
@@ -96,7 +96,7 @@ var lookedAt = map[string]string{
 	"word-break":          "A long address widens the mail or is cut at the edge; it is a link, and stands in the text part.",
 }
 
-// TestMailsElsewhere hands the mails of all notices, in all languages, to programs of other hands.
+// TestMailsElsewhere hands the mails of all notices, in all languages, to independent programs.
 func TestMailsElsewhere(t *testing.T) {
 	mails := inEveryLanguage(t)
 	t.Run("parts", func(t *testing.T) { mailsTakeApart(t, mails) })

@@ -85,8 +85,8 @@ func (k HookKey) Sign(id string, at time.Time, body []byte) string {
 	return "v1," + base64.StdEncoding.EncodeToString(h.Sum(nil))
 }
 
-// NewHook makes a hook. The address must be https, or http on this very machine; private lets it lead into
-// the house. During a change of keys there are several: each signs.
+// NewHook makes a hook. The address must be https, or http on this very machine; private allows an
+// internal one. During a change of keys there are several: each signs.
 func NewHook(service *workflow.Service, name, address string, private bool, keys ...HookKey) (*Hook, error) {
 	u, err := url.Parse(address)
 	if err != nil || u.Host == "" || u.User != nil {

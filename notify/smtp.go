@@ -559,7 +559,7 @@ func (w *wire) within(ctx context.Context, d time.Duration) { limit(ctx, w.conn,
 // past is a deadline that has gone by.
 var past = time.Unix(1, 0)
 
-// limit returns the next step its time, none once ctx has ended.
+// limit sets the next step's time, none once ctx has ended.
 func limit(ctx context.Context, c net.Conn, d time.Duration) {
 	_ = c.SetDeadline(time.Now().Add(d))
 	if ctx.Err() != nil {

@@ -16,7 +16,7 @@ type levelPage struct {
 
 func (*levelPage) Template() string { return "level.html" }
 
-// levelPicks gives the shop's levels as choices of a form at the counter.
+// levelPicks returns the shop's levels as choices of a form at the counter.
 func levelPicks(shop *workflow.Shop) (levels []choice, byDate bool) {
 	for _, l := range templates.LevelChoices(shop, locale.For("en")) {
 		levels = append(levels, choice{l.Key, l.Name + " (" + l.Words + ")"})

@@ -8,7 +8,7 @@ import (
 	"benchword/workflow/link"
 )
 
-// linkPage gives out the customer's look link, to read out or copy.
+// linkPage hands out the customer's look link, to read out or copy.
 type linkPage struct {
 	jobBase
 	// Link is the whole address, "" if none is live; Until is when it ends.

@@ -54,7 +54,7 @@ func (p jobBase) PickPhotos(legend string, photos []templates.PhotoView) shotPic
 	return shotPick{legend, p.Shots(photos)}
 }
 
-// photoURLs gives the addresses of photos below the job at the counter.
+// photoURLs returns the addresses of photos below the job at the counter.
 func photoURLs(j *workflow.Job) templates.PhotoURLs {
 	return func(p *workflow.Photo) (small, large string) {
 		at := "/counter/job/" + string(j.Number) + "/photo/" + itoa(p.ID)

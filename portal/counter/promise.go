@@ -50,7 +50,7 @@ var promiseTask = &task{
 	said: "The new date is on its way to the customer, with the reason.",
 }
 
-// closing gives the end of the shop's hours on a date, or the end of the date where it is closed.
+// closing returns the end of the shop's hours on a date, or the end of the date where it is closed.
 func (r *request) closing(day calendar.Date) time.Time { return closing(r.shop(), day) }
 
 func closing(shop *workflow.Shop, day calendar.Date) time.Time {

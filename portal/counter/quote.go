@@ -137,7 +137,7 @@ func (r *request) feeLines(option string, line int, repair bool, tax string) {
 	}
 }
 
-// quotePaper gives a revision as PDF, in the customer's language.
+// quotePaper returns a revision as PDF, in the customer's language.
 func (x *counter) quotePaper(c *fiber.Ctx) error {
 	j, err := x.load(c)
 	if err != nil {
@@ -393,7 +393,7 @@ func (x *counter) quoteTotal(c *fiber.Ctx) error {
 	return c.JSON(fiber.Map{"options": out})
 }
 
-// fillQuote gives the form its first values: the draft, or the last revision, or the two usual ways on.
+// fillQuote fills the form with its first values: the draft, or the last revision, or the two usual ways on.
 func (r *request) fillQuote(d *draft) {
 	v := r.form.Values
 	if d != nil {

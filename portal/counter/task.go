@@ -27,7 +27,7 @@ type task struct {
 	path string
 	// gives is the command that the form leads to, for who may see it; nil for a form that all staff may.
 	gives workflow.Command
-	// fill gives the form its values before anything was typed.
+	// fill sets the form's values before anything was typed.
 	fill func(r *request)
 	// view makes the page; nil for a form that stands on the page of another task, on.
 	view func(r *request) (templates.View, error)
@@ -67,7 +67,7 @@ func (r *request) shop() *workflow.Shop { return r.x.s.Shop() }
 
 func (r *request) now() time.Time { return r.x.s.Now() }
 
-// value gives what was typed into a field.
+// value returns what was typed into a field.
 func (r *request) value(name string) string { return r.form.Value(name) }
 
 // number reads a whole number; an empty field is 0. A sentence is noted if it is none.
