@@ -51,6 +51,7 @@ type scene struct {
 // TestAttacks tries the running server wherever it can be got at. All on one stage, in this order: first
 // what may change nothing, then what is typed.
 func TestAttacks(t *testing.T) {
+	t.Parallel()
 	x := &scene{log: &locked{}, store: &broken{}}
 	x.stage, x.d = demoStage(t, func(s *stage) {
 		s.log = x.log

@@ -206,6 +206,7 @@ func TestPagesAreValidHTML(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
+	t.Parallel()
 	s, d := demoStage(t, withHooks)
 	customer, staff := allPages(s, d)
 	cookies := s.signIn()
@@ -229,6 +230,7 @@ func TestPagesAreAccessible(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
+	t.Parallel()
 	s, d := demoStage(t, withHooks)
 	customer, staff := allPages(s, d)
 	ctx := portaltest.Browser(t)
@@ -275,6 +277,7 @@ func TestScannerInABrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
+	t.Parallel()
 	s, d := demoStage(t)
 	ctx := portaltest.Browser(t)
 	versions := map[workflow.JobNumber]int64{}

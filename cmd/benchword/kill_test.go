@@ -71,6 +71,7 @@ func dialHere(ctx context.Context, network, addr string) (net.Conn, error) {
 // event that leads to a notice has it, every notice was sent, and no notice ever went out under two
 // Message-IDs or with two contents.
 func TestKilledAtAnyMoment(t *testing.T) {
+	t.Parallel()
 	kills := longtest.Times(200, 25, 5)
 	dir := t.TempDir()
 	post, err := smtptest.Start(smtptest.Config{})

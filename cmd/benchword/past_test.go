@@ -22,6 +22,7 @@ func TestAShopWithAPast(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
+	t.Parallel()
 	s := newStageAsking(t, 1_000_000)
 	today := time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC)
 	s.clock.set(today)
