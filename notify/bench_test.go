@@ -459,6 +459,27 @@ func (b *bench) everything() []told {
 	b.clock.Move(14 * 24 * time.Hour)
 	b.do(clock, workflow.Wake{})
 	take("booked_y", "received_y", "promise_breached_returns", "delay_silent_return")
+
+	// What the bench can't repair, found dangerous and made safe; what was wrong outside; what is repaired in part.
+	check := workflow.DoCheck{NewSuspect: "The supply", Check: workflow.Check{Text: "Measured it", Outcome: workflow.CheckConfirmed}}
+	b.book("Maud Ellery")
+	b.receive()
+	b.diagnose()
+	b.do(counter, check, workflow.NoteFinding{Finding: workflow.Finding{Entry: "board_charred"}}, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeBeyondRepair, Reason: "the charred board is not made any more"})
+	owner := workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}
+	b.do(owner, workflow.MakeSafe{Done: "The mains lead is taken off and lies in the box.", Label: "Do not use: charred board", Word: "Send it back as it is, please."}, workflow.DeclareReady{})
+	var packed []workflow.PackedItem
+	for _, it := range b.job().Contents {
+		packed = append(packed, workflow.PackedItem{Item: it.ID, Fate: workflow.FateReturned})
+	}
+	b.do(owner, workflow.Pack{Items: packed}, workflow.PrepareShipment{Carrier: "Post", Parcel: "RB123456785CA"}, workflow.Go{To: workflow.StageShipped})
+	take("booked_z", "received_z", "ready_beyond_repair", "shipped_made_safe")
+	b.book("Maud Ellery")
+	b.receive()
+	b.diagnose()
+	b.do(counter, check, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeCuredOutside, Reason: "The USB cable is broken near its plug."})
+	b.do(counter, workflow.DoTest{Test: workflow.Test{Name: workflow.SafetyTest, Passed: true}}, workflow.DeclareReady{})
+	take("booked_a", "received_a", "ready_cured_outside")
 	return out
 }
 

@@ -1,11 +1,14 @@
 package templates
 
 import (
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"benchword/templates/locale"
+	"benchword/templates/paper/papertest"
 	"benchword/workflow"
 
 	"github.com/stretchr/testify/require"
@@ -256,4 +259,46 @@ func TestMarks(t *testing.T) {
 	require.Equal(t, []int{1200, 1600}, []int{small.Width, small.Height})
 	none, _ := marksOf(&workflow.Photo{Marks: []workflow.Mark{{Kind: workflow.MarkBlur}}})
 	require.Nil(t, none)
+}
+
+// What goes back beyond repair, dangerous and made safe, is told as such on page, report and paper, in every language.
+func TestMadeSafeIsToldEverywhere(t *testing.T) {
+	set, err := Load()
+	require.NoError(t, err)
+	b := newBench(t)
+	b.findings()
+	b.do(tom, workflow.TryFault{Result: workflow.NotTried, Why: workflow.NotTriedUnsafe}, workflow.NoteFinding{Finding: workflow.Finding{Entry: "board_charred"}})
+	b.do(ada, workflow.SendReport{Text: workflow.ReportText{Short: "It can’t be repaired."}}, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeBeyondRepair, Reason: "the board is not made any more"})
+	safe := workflow.MakeSafe{Done: "The mains lead is taken off", Label: "Do not use: charred board", Word: "Send it back."}
+	j := b.do(workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}, safe)
+	for _, lang := range locale.Languages {
+		w := locale.Draft(lang)
+		s := StatusOf(j, b.s.Shop, b.now, w)
+		require.Contains(t, s.WhereMore, "the board is not made any more.", lang)
+		v := ReportOf(j, &j.Reports[0], b.s.Shop, b.now, w, TrackPhotos(sampleToken))
+		require.Equal(t, w.T("tried.not_tried.unsafe"), v.Tried)
+		told := w.T("caution.made_safe", safe.Done+".", safe.Label)
+		require.Contains(t, v.Cautions, told)
+		page := render(t, set, &ReportPage{Page: samplePage(b, "Report"), Report: v, Track: "/j/x"})
+		require.Contains(t, page, safe.Label)
+		require.Contains(t, page, w.T("duty.made_safe"))
+		paper, err := ReportPaper(v, b.s.Shop, b.now, plates)
+		require.NoError(t, err)
+		name := filepath.Join(t.TempDir(), "report.pdf")
+		require.NoError(t, os.WriteFile(name, paper, 0o600))
+		require.Contains(t, strings.Join(strings.Fields(papertest.Tool(t, "pdftotext", name, "-")), ""), strings.Join(strings.Fields(told), ""), lang)
+	}
+	packed := workflow.Pack{}
+	for _, it := range j.Contents {
+		packed.Items = append(packed.Items, workflow.PackedItem{Item: it.ID, Fate: workflow.FateReturned})
+	}
+	for _, d := range j.Duties {
+		if d.Open() && !j.FromDanger(d, b.s.Shop.Trade()) {
+			b.do(ada, workflow.WaiveDuty{ID: d.ID, Reason: "It goes back as it is."})
+		}
+	}
+	j = b.do(ada, packed, workflow.PrepareShipment{InPerson: true}, workflow.Go{To: workflow.StageShipped})
+	page := TrackOf(samplePage(b, "Track"), j, b.s.Shop, b.now, TrackLink{Token: sampleToken})
+	require.Contains(t, page.Status.WhereMore, "It is marked “Do not use: charred board”.")
+	require.NotContains(t, page.Status.WhereMore, "as you asked", "nobody asked for that")
 }
