@@ -23,7 +23,7 @@ type breaker struct {
 // lostLines is how many mails in a row must lose their line before the server counts as away.
 const lostLines = 3
 
-// allow gives how many of want mails may be tried now; if none, when to ask again, zero for "when the
+// allow returns how many of want mails may be tried now; if none, when to ask again, zero for "when the
 // mail that is trying comes back".
 func (b *breaker) allow(now time.Time, want int) (n int, again time.Time) {
 	b.mu.Lock()
@@ -47,7 +47,7 @@ func (b *breaker) tripped() bool {
 	return !b.since.IsZero()
 }
 
-// unused gives a permission back for which there was no mail, or whose mail never got to the server.
+// unused returns a permission back for which there was no mail, or whose mail never got to the server.
 func (b *breaker) unused() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -75,7 +75,7 @@ func (b *breaker) note(now time.Time, f *Failure) (until time.Time) {
 	if !away {
 		return b.until
 	}
-	b.words = firstLine(f.Words)
+	b.words = FirstLine(f.Words)
 	if b.since.IsZero() {
 		b.since, b.gap = now, b.first
 	} else if probe || !now.Before(b.until) {
@@ -83,6 +83,6 @@ func (b *breaker) note(now time.Time, f *Failure) (until time.Time) {
 	} else {
 		return b.until // one of several that were on their way when the first failed
 	}
-	b.until = now.Add(max(b.jitter(b.gap), min(f.RetryAfter, mostRetryAfter)))
+	b.until = now.Add(max(b.jitter(b.gap), min(f.RetryAfter, MostRetryAfter)))
 	return b.until
 }

@@ -8,39 +8,17 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"maps"
-	"runtime/debug"
-	"slices"
-	"strings"
 	"sync"
 	"time"
 
 	"benchword/workflow"
 )
 
-// Transport delivers a built mail. Send gives the server's words of acceptance or an error that holds
-// a *[Failure]; any other error counts as [PutOff].
-type Transport interface {
-	Send(ctx context.Context, m *Mail) (words string, err error)
-}
-
-// Composer renders and builds a notice. For a mail that is tried for the first time the job is as it stood when
-// the notice was made, with the customer, links and photos as they are now; else it is as it is now. If the
-// entry has a Body, that is an earlier mail of it that may have arrived, and the new one replies to it. The
-// same job and entry must give the same bytes.
-type Composer interface {
-	Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*Mail, error)
-}
-
-// Config wires a [Dispatcher]. Service, Transport and Composer are needed; the zero value of all else
-// means its default.
+// Config wires a [Dispatcher]. Service and Channel are needed; the zero value of all else means its default.
 type Config struct {
-	Service   *workflow.Service
-	Transport Transport
-	Composer  Composer
-	Log       *slog.Logger
-	// Via is the channel that it serves; "" is mail.
-	Via workflow.Via
+	Service *workflow.Service
+	Channel Channel
+	Log     *slog.Logger
 	// Apart says that its receivers have servers of their own: that one is away says nothing of the others,
 	// so each entry waits by itself.
 	Apart bool
@@ -67,11 +45,8 @@ type Config struct {
 	Poll time.Duration
 	// Grace is how long a stop waits for the mails under way; default 20 s.
 	Grace time.Duration
-	// PerMinute is how many mails are begun in a minute at most, 0 for no limit.
+	// PerMinute is how many entries are begun in a minute at most, 0 for no limit.
 	PerMinute int
-	// PerDomain is how many mails are begun in a minute for addresses of one domain at most, 0 for no
-	// limit. One that is over it takes the next free place and lets others pass.
-	PerDomain int
 	// Tried, if set, is told of every try: for figures. It must not block.
 	Tried func(e *workflow.Entry, f Fate, took time.Duration)
 }
@@ -85,7 +60,6 @@ type Dispatcher struct {
 	mu     sync.Mutex // guards Random and the pace
 	pace   float64    // mails that may begin now
 	pacedA time.Time
-	places map[string]time.Time // by domain, the next free place
 }
 
 // unwrittenTries is how often a mail that can't be rendered is tried before it is buried.
@@ -115,8 +89,8 @@ func New(cfg Config) *Dispatcher {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	if cfg.Via != "" {
-		cfg.Log = cfg.Log.With("way", string(cfg.Via))
+	if via := cfg.Channel.Via(); via != "" {
+		cfg.Log = cfg.Log.With("way", string(via))
 	}
 	d := &Dispatcher{cfg: cfg, wake: make(chan struct{}, 1)}
 	d.away.first, d.away.most, d.away.jitter = cfg.AwayGap, cfg.MostAwayGap, d.jitter
@@ -147,7 +121,7 @@ type Health struct {
 	TryAt time.Time
 }
 
-// Health gives what the last tries have shown.
+// Health returns what the last tries have shown.
 func (d *Dispatcher) Health() Health {
 	d.away.mu.Lock()
 	defer d.away.mu.Unlock()
@@ -194,7 +168,7 @@ func (d *Dispatcher) Run(ctx context.Context) {
 			}
 			most := free
 			probe = d.away.tripped()
-			if d.cfg.PerMinute <= 0 && d.cfg.PerDomain <= 0 {
+			if d.cfg.PerMinute <= 0 {
 				most = free + claimAhead*d.cfg.Workers
 			}
 			entries, again, err := d.claim(hand, most)
@@ -240,7 +214,7 @@ func (d *Dispatcher) Run(ctx context.Context) {
 // does not run out while an entry waits for its turn.
 const claimAhead = 3
 
-// putBack gives an entry back that was claimed before the server was found away.
+// putBack returns an entry back that was claimed before the server was found away.
 func (d *Dispatcher) putBack(ctx context.Context, e *workflow.Entry) {
 	d.giveBack(ctx, e, d.Health().TryAt, "The mail server is away.")
 }
@@ -296,7 +270,7 @@ func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.En
 	store, shop := d.cfg.Service.Store, d.cfg.Service.Shop.ID
 	lease, err := d.token()
 	if err == nil {
-		entries, err = store.ClaimEntries(ctx, shop, workflow.Claim{Via: d.cfg.Via, Now: now, Until: now.Add(d.cfg.Lease), Limit: n, Lease: lease})
+		entries, err = store.ClaimEntries(ctx, shop, workflow.Claim{Via: d.cfg.Channel.Via(), Now: now, Until: now.Add(d.cfg.Lease), Limit: n, Lease: lease})
 	}
 	d.began(len(entries))
 	if err != nil || len(entries) == 0 {
@@ -305,11 +279,11 @@ func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.En
 	if err != nil || len(entries) > 0 {
 		return entries, time.Time{}, err
 	}
-	again, err = store.NextEntry(ctx, shop, d.cfg.Via)
+	again, err = store.NextEntry(ctx, shop, d.cfg.Channel.Via())
 	return nil, again, err
 }
 
-// paced gives how many of n mails may begin now by the limit on mails a minute, and if none, when.
+// paced returns how many of n mails may begin now by the limit on mails a minute, and if none, when.
 func (d *Dispatcher) paced(now time.Time, n int) (int, time.Time) {
 	if d.cfg.PerMinute <= 0 {
 		return n, time.Time{}
@@ -348,7 +322,7 @@ func (d *Dispatcher) token() (string, error) {
 	return hex.EncodeToString(b[:]), nil
 }
 
-// jitter gives a duration within a fifth of what is asked.
+// jitter returns a duration within a fifth of what is asked.
 func (d *Dispatcher) jitter(want time.Duration) time.Duration {
 	var b [8]byte
 	d.mu.Lock()
@@ -359,361 +333,6 @@ func (d *Dispatcher) jitter(want time.Duration) time.Duration {
 	}
 	part := time.Duration(binary.LittleEndian.Uint64(b[:]) % 4001)
 	return want - want/5 + want/10000*part
-}
-
-// place gives when a mail for this domain may begin: now, or at a place of its own.
-func (d *Dispatcher) place(now time.Time, domain string) time.Time {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if len(d.places) > 1000 {
-		maps.DeleteFunc(d.places, func(_ string, t time.Time) bool { return t.Before(now) })
-	}
-	at := d.places[domain]
-	if at.Before(now) {
-		at = now
-	}
-	if d.places == nil {
-		d.places = map[string]time.Time{}
-	}
-	d.places[domain] = at.Add(time.Minute / time.Duration(d.cfg.PerDomain))
-	return at
-}
-
-// errLater says that an entry is not tried yet, until when, and why.
-type errLater struct {
-	fate  Fate
-	until time.Time
-	why   string
-}
-
-func (e errLater) Error() string { return e.why }
-
-// ready holds back what may not be sent now: at night what nobody asked for, and what is over its
-// domain's limit.
-func (d *Dispatcher) ready(j *workflow.Job, e *workflow.Entry) error {
-	now := d.now()
-	if n := j.Notice(e.ID); n != nil && !n.Asked {
-		if at := d.cfg.Service.Shop.Awake(&j.Customer, now); at.After(now) {
-			return errLater{Held, at, "It is night where the customer is."}
-		}
-	}
-	if n := len(e.Attempts); d.cfg.PerDomain <= 0 || n > 0 && Fate(e.Attempts[n-1].Result) == Paced {
-		return nil
-	}
-	domain := strings.ToLower(domainOf(j.Customer.Email.Text))
-	if at := d.place(now, domain); at.After(now) {
-		return errLater{Paced, at, "Enough mails have gone to this domain in this minute."}
-	}
-	return nil
-}
-
-// errSkip says that an entry is not to be sent and why; it is settled without a word to the job.
-type errSkip struct{ why string }
-
-func (e errSkip) Error() string { return e.why }
-
-// deliver takes one claimed entry to its end: sent, put off, or buried.
-func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
-	log := d.cfg.Log.With("job", e.Job, "notice", e.ID)
-	begin := d.now()
-	m, err := d.prepare(ctx, e)
-	var skip errSkip
-	if errors.As(err, &skip) {
-		d.away.unused()
-		state, fate := workflow.EntryBuried, Refused
-		if d.cfg.Via != "" { // nobody needs to see to it
-			state, fate = workflow.EntrySent, Gone
-		}
-		d.settle(ctx, log, e, workflow.Settlement{State: state, Attempt: workflow.Attempt{At: begin, Result: string(fate), Words: skip.why}}, nil)
-		return
-	}
-	var later errLater
-	if errors.As(err, &later) {
-		d.away.unused()
-		if d.cfg.Tried != nil {
-			d.cfg.Tried(e, later.fate, 0)
-		}
-		d.settle(ctx, log, e, workflow.Settlement{State: workflow.EntryQueued, RetryAt: later.until, Attempt: workflow.Attempt{At: begin, Result: string(later.fate), Words: later.why}}, nil)
-		return
-	}
-	var words string
-	if err == nil {
-		if !d.now().Before(e.LeaseUntil) {
-			d.away.unused()
-			log.Warn("the lease ran out before the mail was begun; it is left to the next claim")
-			return
-		}
-		words, err = d.send(ctx, m)
-	}
-	now := d.now()
-	var f *Failure
-	var until time.Time
-	if err != nil {
-		f = FailureOf(err)
-	}
-	if f != nil && (f.Fate == Unwritten || m == nil) || d.cfg.Apart {
-		d.away.unused()
-	} else {
-		until = d.away.note(now, f)
-	}
-	fate := Accepted
-	if f != nil {
-		fate, words = f.Fate, f.Words
-		if f.Code != 0 {
-			words = fmt.Sprintf("%d %s", f.Code, f.Words)
-		}
-		log.Warn("a mail was not accepted", "fate", f.Fate, "step", f.Step, "code", f.Code, "words", f.Words, "cause", f.Err)
-	}
-	if d.cfg.Tried != nil {
-		d.cfg.Tried(e, fate, now.Sub(begin))
-	}
-	s := workflow.Settlement{State: workflow.EntryQueued, Attempt: workflow.Attempt{At: now, Result: string(fate), Words: firstLine(words)}}
-	told := workflow.RecordDelivery{ID: e.ID}
-	var record workflow.Command
-	if m != nil {
-		told.With = m.With
-	}
-	switch d.verdict(e, fate, now) {
-	case workflow.EntrySent:
-		s.State, record = workflow.EntrySent, told
-		if fate == Gone && m != nil {
-			record = m.Gone
-		}
-	case workflow.EntryBuried:
-		s.State = workflow.EntryBuried
-		if fate != Refused {
-			s.Attempt.Result = string(GivenUp)
-		}
-		if d.cfg.Via == "" {
-			told.Buried = f.reason()
-		}
-		record = told
-	default:
-		s.RetryAt = now.Add(d.gap(e, fate))
-		if fate == Unreached && until.After(now) {
-			s.RetryAt = until
-		}
-		if f.RetryAfter > 0 {
-			s.RetryAt = latest(s.RetryAt, now.Add(min(f.RetryAfter, mostRetryAfter)))
-		}
-		if m != nil && d.cfg.Via == "" && fate == Unknown {
-			s.Body = m.keep()
-		}
-	}
-	if _, mail := record.(workflow.RecordDelivery); mail && d.cfg.Via != "" {
-		record = nil // a job's history tells of mails
-	}
-	d.settle(ctx, log, e, s, record)
-}
-
-// mostRetryAfter bounds how long a server may ask to be left alone.
-const mostRetryAfter = 24 * time.Hour
-
-func latest(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
-}
-
-// verdict says where an entry stands after a try.
-func (d *Dispatcher) verdict(e *workflow.Entry, fate Fate, now time.Time) workflow.EntryState {
-	switch fate {
-	case Accepted, Gone:
-		return workflow.EntrySent
-	case Refused:
-		return workflow.EntryBuried
-	case Unwritten:
-		if tries(e, Unwritten) >= unwrittenTries-1 {
-			return workflow.EntryBuried
-		}
-	case PutOff, Unknown:
-		for _, a := range current(e) {
-			if Fate(a.Result) == PutOff || Fate(a.Result) == Unknown {
-				if now.Sub(a.At) >= d.cfg.GiveUpAfter {
-					return workflow.EntryBuried
-				}
-				break
-			}
-		}
-	}
-	return workflow.EntryQueued
-}
-
-// current gives the tries since the entry was last queued: those before a burial no longer count.
-func current(e *workflow.Entry) []workflow.Attempt {
-	for i := len(e.Attempts) - 1; i >= 0; i-- {
-		if r := Fate(e.Attempts[i].Result); r == Refused || r == GivenUp {
-			return e.Attempts[i+1:]
-		}
-	}
-	return e.Attempts
-}
-
-// tries counts the current tries that ended in one of the fates.
-func tries(e *workflow.Entry, fates ...Fate) int {
-	n := 0
-	for _, a := range current(e) {
-		if slices.Contains(fates, Fate(a.Result)) {
-			n++
-		}
-	}
-	return n
-}
-
-// tried reports whether the entry has been on its way before, or found the server away.
-func tried(e *workflow.Entry) bool {
-	return slices.ContainsFunc(e.Attempts, func(a workflow.Attempt) bool {
-		return !slices.Contains([]Fate{Held, Paced, Unwritten}, Fate(a.Result))
-	})
-}
-
-// gap is the wait before the next try.
-func (d *Dispatcher) gap(e *workflow.Entry, fate Fate) time.Duration {
-	n := tries(e, PutOff, Unknown)
-	if fate == Unwritten {
-		n = tries(e, Unwritten)
-	}
-	if fate == Unreached {
-		n = 0
-	}
-	g := d.cfg.FirstGap
-	for range n {
-		if g = 3 * g; g >= d.cfg.MostGap {
-			g = d.cfg.MostGap
-			break
-		}
-	}
-	return d.jitter(g)
-}
-
-// prepare gives the mail of an entry: the one that was kept, or a new one. It does not panic.
-func (d *Dispatcher) prepare(ctx context.Context, e *workflow.Entry) (m *Mail, err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			d.cfg.Log.Error("writing a mail panicked", "notice", e.ID, "cause", p, "stack", string(debug.Stack()))
-			m, err = nil, &Failure{Fate: Unwritten, Words: "The mail could not be written.", Err: fmt.Errorf("panic: %v", p)}
-		}
-	}()
-	svc := d.cfg.Service
-	j, err := svc.Job(ctx, e.Job)
-	switch {
-	case errors.Is(err, workflow.ErrNotFound):
-		return nil, errSkip{"Not sent: the job is gone."}
-	case err != nil:
-		return nil, &Failure{Fate: PutOff, Words: "The job could not be read just now.", Err: err}
-	case d.cfg.Via != "":
-		if m, err = d.cfg.Composer.Compose(ctx, j, e); err != nil {
-			return nil, unwritten(err)
-		}
-		return m, nil
-	case !j.Erased.IsZero():
-		return nil, errSkip{"Not sent: the person was erased from the job."}
-	case j.Customer.Email.Text == "":
-		return nil, &Failure{Fate: Refused, Words: "The customer has no mail address any more"}
-	}
-	if err := d.ready(j, e); err != nil {
-		return nil, err
-	}
-	if tries(e, Unknown) == 0 {
-		e.Body = nil // an earlier version kept what was put off, too
-	}
-	if m, err := kept(e.Body); err == nil && !m.withdrawn(j, d.now()) {
-		return m, nil
-	}
-	told, with := j.Told(e)
-	if !tried(e) {
-		if j, err = d.asOf(ctx, j, told[len(told)-1]); err != nil {
-			return nil, &Failure{Fate: PutOff, Words: "The job's history could not be read just now.", Err: err}
-		}
-	}
-	if m, err = d.cfg.Composer.Compose(ctx, j, e); err == nil {
-		m.With = with
-	}
-	if err != nil {
-		return nil, unwritten(err)
-	}
-	return m, nil
-}
-
-// unwritten makes a failure of what a composer gave, unless that says itself what is to become of the entry.
-func unwritten(err error) error {
-	var f *Failure
-	var skip errSkip
-	var wait errLater
-	switch {
-	case errors.As(err, &f), errors.As(err, &skip), errors.As(err, &wait):
-		return err
-	}
-	return &Failure{Fate: Unwritten, Words: "The mail could not be written.", Err: err}
-}
-
-// asOf returns the job as it stood when the notice (the last one of a mail) was made, so that what a crash
-// repeats says the same; but with the customer, links and photos as they are now: a mail goes to the
-// corrected address, holds no link that was taken back, and shows no photo that was removed.
-func (d *Dispatcher) asOf(ctx context.Context, now *workflow.Job, e workflow.Entry) (*workflow.Job, error) {
-	store := d.cfg.Service.Store
-	after, err := store.Events(ctx, now.Shop, now.Number, e.Seq)
-	if err != nil {
-		return nil, err
-	}
-	end := commitEnd(after, e.ID)
-	if end == len(after) {
-		return now, nil
-	}
-	events, err := store.Events(ctx, now.Shop, now.Number, 0)
-	if err != nil {
-		return nil, err
-	}
-	n := min(int(e.Seq)+end, len(events))
-	then, err := workflow.Replay(events[:n])
-	if err != nil {
-		return nil, err
-	}
-	then.Customer, then.Links = now.Customer, now.Links
-	for i := range then.Photos {
-		for _, p := range now.Photos {
-			if p.ID == then.Photos[i].ID {
-				then.Photos[i] = p
-			}
-		}
-	}
-	return then, nil
-}
-
-// commitEnd gives how many of the events that come after a notice's own belong to its commit. A commit
-// ends with the events that say which notices it made, and no commit begins with one.
-func commitEnd(after []*workflow.Event, id string) int {
-	made := func(i int) (string, bool) {
-		p, ok := after[i].Payload.(*workflow.NoticeMade)
-		if !ok {
-			return "", false
-		}
-		return p.ID, true
-	}
-	for i := range after {
-		if x, ok := made(i); !ok || x != id {
-			continue
-		}
-		for i++; i < len(after); i++ {
-			if _, ok := made(i); !ok {
-				break
-			}
-		}
-		return i
-	}
-	return len(after)
-}
-
-// send hands the mail to the transport. It does not panic.
-func (d *Dispatcher) send(ctx context.Context, m *Mail) (words string, err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			d.cfg.Log.Error("sending a mail panicked", "mail", m.ID, "cause", p, "stack", string(debug.Stack()))
-			err = &Failure{Fate: Unknown, Words: "Sending the mail failed because of a fault in the program.", Err: fmt.Errorf("panic: %v", p)}
-		}
-	}()
-	return d.cfg.Transport.Send(ctx, m)
 }
 
 // settle ends the claim. With a record, event and settlement are one commit. What can't be settled

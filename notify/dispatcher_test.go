@@ -1,11 +1,10 @@
-package notify
+package notify_test
 
 import (
 	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
-	"log/slog"
 	netmail "net/mail"
 	"slices"
 	"strings"
@@ -14,9 +13,11 @@ import (
 	"testing/synctest"
 	"time"
 
+	"benchword/notify"
+	"benchword/notify/mail"
+	"benchword/notify/notifytest"
 	"benchword/notify/smtptest"
 	"benchword/workflow"
-	"benchword/workflow/link"
 	"benchword/workflow/store/memory"
 
 	"github.com/stretchr/testify/require"
@@ -28,14 +29,14 @@ type plainly struct {
 	fail func(e *workflow.Entry) error
 }
 
-func (p plainly) Compose(_ context.Context, j *workflow.Job, e *workflow.Entry) (*Mail, error) {
+func (p plainly) Compose(_ context.Context, j *workflow.Job, e *workflow.Entry) (*mail.Message, error) {
 	if p.fail != nil {
 		if err := p.fail(e); err != nil {
 			return nil, err
 		}
 	}
 	text := fmt.Sprintf("%s at version %d for %s", e.ID, j.Version, j.Customer.Name)
-	return Build(Parts{
+	return mail.Build(mail.Parts{
 		ID: e.ID + "@bench.example", Thread: string(j.Number) + ".job@bench.example", Date: e.MadeAt,
 		From: netmail.Address{Name: "Harbour Bench", Address: "desk@bench.example"},
 		To:   netmail.Address{Name: j.Customer.Name.Text, Address: j.Customer.Email.Text}, Subject: string(e.Kind), Lang: "en", Text: text, HTML: text,
@@ -45,7 +46,7 @@ func (p plainly) Compose(_ context.Context, j *workflow.Job, e *workflow.Entry) 
 // sent is one mail that reached the transport.
 type sent struct {
 	at   time.Time
-	mail *Mail
+	mail *mail.Message
 	// has says that the server kept it, whatever it answered.
 	has bool
 	err error
@@ -54,13 +55,13 @@ type sent struct {
 // weather is a transport that does what a test wants.
 type weather struct {
 	mu    sync.Mutex
-	today func(m *Mail) (kept bool, err error)
+	today func(m *mail.Message) (kept bool, err error)
 	log   []sent
 	slow  time.Duration
 	now   func() time.Time
 }
 
-func (w *weather) Send(ctx context.Context, m *Mail) (string, error) {
+func (w *weather) Send(ctx context.Context, m *mail.Message) (string, error) {
 	w.mu.Lock()
 	today, slow := w.today, w.slow
 	w.mu.Unlock()
@@ -68,10 +69,10 @@ func (w *weather) Send(ctx context.Context, m *Mail) (string, error) {
 		select {
 		case <-time.After(slow):
 		case <-ctx.Done():
-			return "", &Failure{Fate: Unknown, Words: "cut short", Err: ctx.Err()}
+			return "", &notify.Failure{Fate: notify.Unknown, Words: "cut short", Err: ctx.Err()}
 		}
 	}
-	x := sent{mail: m, err: &Failure{Fate: Unknown}} // what a panic leaves
+	x := sent{mail: m, err: &notify.Failure{Fate: notify.Unknown}} // what a panic leaves
 	defer func() {
 		x.at = w.now()
 		w.mu.Lock()
@@ -86,7 +87,7 @@ func (w *weather) Send(ctx context.Context, m *Mail) (string, error) {
 	return "2.0.0 ok", x.err
 }
 
-func (w *weather) set(today func(m *Mail) (bool, error)) {
+func (w *weather) set(today func(m *mail.Message) (bool, error)) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.today = today
@@ -98,51 +99,14 @@ func (w *weather) sent() []sent {
 	return slices.Clone(w.log)
 }
 
-// desk is a shop for dispatcher tests: no photos, no templates, any clock.
+// desk is a shop for dispatcher tests, whose emails go out in any weather.
 type desk struct {
-	t     require.TestingT
-	store *memory.Store
-	svc   *workflow.Service
-	w     *weather
+	*notifytest.Desk
+	w *weather
 }
 
-func newDesk(t *testing.T, now func() time.Time) *desk { return deskFor(t, t, now) }
-
-func deskFor(t require.TestingT, tb testing.TB, now func() time.Time) *desk {
-	random := newDice(11)
-	key, err := link.NewKey(random, 1)
-	require.NoError(t, err)
-	links, err := link.NewMaker(key)
-	require.NoError(t, err)
-	d := &desk{t: t, store: memory.New(), w: &weather{now: now}}
-	d.svc = &workflow.Service{Shop: testShop(tb), Store: d.store, Links: links, Now: now, Random: random, Log: slog.New(slog.DiscardHandler)}
-	return d
-}
-
-func (d *desk) do(n workflow.JobNumber, by workflow.Actor, commands ...workflow.Command) *workflow.Job {
-	j, err := d.svc.Do(context.Background(), workflow.Order{Job: n, By: by, Commands: commands})
-	require.NoError(d.t, err)
-	return j
-}
-
-func (d *desk) book() workflow.JobNumber {
-	return d.do("", customer, workflow.Book{Person: workflow.Person{Name: "Maud Ellery", Email: "maud@example.org"}, Kind: "film scanner", Fault: "stops"}).Number
-}
-
-func (d *desk) write(n workflow.JobNumber) {
-	d.do(n, counter, workflow.SendMessage{Text: "One more line."})
-}
-
-func (d *desk) job(n workflow.JobNumber) *workflow.Job {
-	j, err := d.svc.Job(context.Background(), n)
-	require.NoError(d.t, err)
-	return j
-}
-
-func (d *desk) entries(n workflow.JobNumber) []workflow.Entry {
-	out, err := d.store.Entries(context.Background(), d.svc.Shop.ID, n)
-	require.NoError(d.t, err)
-	return out
+func newDesk(t testing.TB, now func() time.Time) *desk {
+	return &desk{notifytest.NewDesk(t, now), &weather{now: now}}
 }
 
 // settled holds every entry to its end: sent in order, or buried with a reason. Until a server has put it off,
@@ -155,20 +119,20 @@ func (d *desk) settled(jobs ...workflow.JobNumber) {
 		id, _, _ := strings.Cut(s.mail.ID, "@")
 		n := workflow.JobNumber(id[:strings.Index(id, "-")])
 		written := 0
-		for _, e := range d.entries(n) {
+		for _, e := range d.Entries(n) {
 			if e.ID == id {
-				written = tries(&workflow.Entry{Attempts: e.Attempts}, Unknown)
+				written = notify.Tries(&workflow.Entry{Attempts: e.Attempts}, notify.Unknown)
 			}
 		}
 		if was, ok := face[id]; ok && (!refused[id] || unsure[id] > 0 && written >= d.unanswered(id)) {
-			require.Equal(d.t, was, string(s.mail.Data), "a repeat is the same bytes")
+			require.Equal(d.T, was, string(s.mail.Data), "a repeat is the same bytes")
 		}
 		face[id] = string(s.mail.Data)
 		if s.err != nil {
-			switch FailureOf(s.err).Fate {
-			case Unknown:
+			switch notify.FailureOf(s.err).Fate {
+			case notify.Unknown:
 				unsure[id]++
-			case PutOff, Unreached:
+			case notify.PutOff, notify.Unreached:
 				refused[id] = true
 			}
 		}
@@ -177,87 +141,94 @@ func (d *desk) settled(jobs ...workflow.JobNumber) {
 		}
 	}
 	for _, n := range jobs {
-		j := d.job(n)
+		j := d.Job(n)
 		var arrived []string
-		for _, e := range d.entries(n) {
-			require.NotEqual(d.t, workflow.EntryQueued, e.State, "%s is still queued: %v", e.ID, e.Attempts)
-			require.NotEmpty(d.t, e.Attempts)
+		for _, e := range d.Entries(n) {
+			require.NotEqual(d.T, workflow.EntryQueued, e.State, "%s is still queued: %v", e.ID, e.Attempts)
+			require.NotEmpty(d.T, e.Attempts)
 			var rec *workflow.NoticeRecord
 			for i := range j.Notices {
 				if j.Notices[i].ID == e.ID {
 					rec = &j.Notices[i]
 				}
 			}
-			require.NotNil(d.t, rec)
+			require.NotNil(d.T, rec)
 			if e.State == workflow.EntrySent {
-				require.False(d.t, rec.DeliveredAt.IsZero(), "event and settlement are one commit")
-				require.Equal(d.t, string(Accepted), e.Attempts[len(e.Attempts)-1].Result)
+				require.False(d.T, rec.DeliveredAt.IsZero(), "event and settlement are one commit")
+				require.Equal(d.T, string(notify.Accepted), e.Attempts[len(e.Attempts)-1].Result)
 			} else {
-				require.False(d.t, rec.BuriedAt.IsZero())
-				require.Contains(d.t, rec.Reason, "elephone the customer")
+				require.False(d.T, rec.BuriedAt.IsZero())
+				require.Contains(d.T, rec.Reason, "elephone the customer")
 			}
 			if slices.Contains(order[n], e.ID) {
 				arrived = append(arrived, e.ID)
 			}
 		}
-		require.Equal(d.t, arrived, order[n], "the mails of %s arrive in order", n)
+		require.Equal(d.T, arrived, order[n], "the mails of %s arrive in order", n)
 	}
 }
 
 // unanswered counts the tries of a mail that got no answer.
 func (d *desk) unanswered(id string) (n int) {
 	for _, s := range d.w.sent() {
-		if strings.HasPrefix(s.mail.ID, id+"@") && s.err != nil && FailureOf(s.err).Fate == Unknown {
+		if strings.HasPrefix(s.mail.ID, id+"@") && s.err != nil && notify.FailureOf(s.err).Fate == notify.Unknown {
 			n++
 		}
 	}
 	return n
 }
 
-func (d *desk) dispatcher(change func(*Config)) *Dispatcher {
-	cfg := Config{Service: d.svc, Transport: d.w, Composer: plainly{}, Random: newDice(3)}
+// setting is how a dispatcher of emails is made.
+type setting struct {
+	notify.Config
+	mail.Channel
+}
+
+func (d *desk) dispatcher(change func(*setting)) *notify.Dispatcher {
+	x := setting{Config: notify.Config{Service: d.Svc, Random: notifytest.NewDice(3)}, Channel: mail.Channel{Transport: d.w, Composer: plainly{}}}
 	if change != nil {
-		change(&cfg)
+		change(&x)
 	}
-	return New(cfg)
+	x.Config.Channel = &x.Channel
+	return notify.New(x.Config)
 }
 
 // run lets a dispatcher run in a bubble until the returned function is called.
-func run(d *Dispatcher) (stop func()) {
+func run(d *notify.Dispatcher) (stop func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() { defer close(done); d.Run(ctx) }()
 	return func() { cancel(); <-done }
 }
 
-func later(*Mail) (bool, error) {
-	return false, &Failure{Fate: PutOff, Step: "rcpt", Code: 450, Words: "4.2.0 later"}
+func later(*mail.Message) (bool, error) {
+	return false, &notify.Failure{Fate: notify.PutOff, Step: "rcpt", Code: 450, Words: "4.2.0 later"}
 }
 
-func away(*Mail) (bool, error) {
-	return false, &Failure{Fate: Unreached, Step: "connect", Words: "The mail server can't be reached."}
+func away(*mail.Message) (bool, error) {
+	return false, &notify.Failure{Fate: notify.Unreached, Step: "connect", Words: "The mail server can't be reached."}
 }
 
-func unanswered(*Mail) (bool, error) {
-	return true, &Failure{Fate: Unknown, Step: "end", Words: "No answer came."}
+func unanswered(*mail.Message) (bool, error) {
+	return true, &notify.Failure{Fate: notify.Unknown, Step: "end", Words: "No answer came."}
 }
 
 func TestDispatcherDelivers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
 		disp := d.dispatcher(nil)
-		d.svc.Committed = func(_ *workflow.Job, notices int) {
+		d.Svc.Committed = func(_ *workflow.Job, notices int) {
 			if notices > 0 {
 				disp.Wake()
 			}
 		}
 		stop := run(disp)
 		synctest.Wait()
-		n := d.book()
+		n := d.Book()
 		synctest.Wait()
 		require.Len(t, d.w.sent(), 1, "a commit wakes it at once")
-		d.write(n)
-		d.write(n)
+		d.Write(n)
+		d.Write(n)
 		synctest.Wait()
 		require.Len(t, d.w.sent(), 3)
 		stop()
@@ -270,7 +241,7 @@ func TestDispatcherFindsWhatOthersWrote(t *testing.T) {
 		d := newDesk(t, time.Now)
 		stop := run(d.dispatcher(nil))
 		synctest.Wait()
-		n := d.book() // nobody wakes it
+		n := d.Book() // nobody wakes it
 		time.Sleep(31 * time.Second)
 		synctest.Wait()
 		require.Len(t, d.w.sent(), 1)
@@ -282,7 +253,7 @@ func TestDispatcherFindsWhatOthersWrote(t *testing.T) {
 func TestPutOffGapsGrow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n := d.book()
+		n := d.Book()
 		d.w.set(later)
 		stop := run(d.dispatcher(nil))
 		time.Sleep(6 * 24 * time.Hour)
@@ -303,17 +274,17 @@ func TestPutOffGapsGrow(t *testing.T) {
 		require.GreaterOrEqual(t, total, 5*24*time.Hour)
 		require.Less(t, total, 5*24*time.Hour+8*time.Hour)
 		require.NotEqual(t, gaps[0], time.Minute, "the gaps are jittered")
-		e := d.entries(n)[0]
+		e := d.Entries(n)[0]
 		require.Equal(t, workflow.EntryBuried, e.State)
-		require.Contains(t, d.job(n).Undelivered()[0].Reason, "for days")
+		require.Contains(t, d.Job(n).Undelivered()[0].Reason, "for days")
 
 		// Put back in the queue it has its full time again, and is built anew.
-		d.do(n, counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Email: "maud@other.example"}})
-		require.NoError(t, d.store.Requeue(t.Context(), d.svc.Shop.ID, e.ID, time.Now()))
+		d.Do(n, notifytest.Counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Email: "maud@other.example"}})
+		require.NoError(t, d.Store.Requeue(t.Context(), d.Svc.Shop.ID, e.ID, time.Now()))
 		stop = run(d.dispatcher(nil))
 		time.Sleep(24 * time.Hour)
 		synctest.Wait()
-		require.Equal(t, workflow.EntryQueued, d.entries(n)[0].State)
+		require.Equal(t, workflow.EntryQueued, d.Entries(n)[0].State)
 		d.w.set(nil)
 		time.Sleep(8 * time.Hour)
 		synctest.Wait()
@@ -321,29 +292,29 @@ func TestPutOffGapsGrow(t *testing.T) {
 		last := d.w.sent()[len(d.w.sent())-1].mail
 		require.Equal(t, "maud@other.example", last.To)
 		require.Equal(t, log[0].mail.ID, last.ID)
-		require.Empty(t, d.job(n).Undelivered(), "a delivery clears the task")
+		require.Empty(t, d.Job(n).Undelivered(), "a delivery clears the task")
 	})
 }
 
 func TestRefusedIsBuriedAtOnceAndHoldsNothingUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n, other := d.book(), d.book()
-		d.write(n)
+		n, other := d.Book(), d.Book()
+		d.Write(n)
 		first := true
-		d.w.set(func(m *Mail) (bool, error) {
+		d.w.set(func(m *mail.Message) (bool, error) {
 			if strings.HasPrefix(m.ID, string(n)) && first {
 				first = false
-				return false, &Failure{Fate: Refused, Step: "rcpt", Code: 550, Words: "5.1.1 no such user"}
+				return false, &notify.Failure{Fate: notify.Refused, Step: "rcpt", Code: 550, Words: "5.1.1 no such user"}
 			}
 			return true, nil
 		})
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
 		d.settled(n, other)
-		require.Equal(t, workflow.EntryBuried, d.entries(n)[0].State)
-		require.Equal(t, workflow.EntrySent, d.entries(n)[1].State)
-		require.Contains(t, d.job(n).Undelivered()[0].Reason, "The address does not exist")
-		rows, err := d.store.Board(t.Context(), d.svc.Shop.ID, workflow.BoardFilter{Limit: 9})
+		require.Equal(t, workflow.EntryBuried, d.Entries(n)[0].State)
+		require.Equal(t, workflow.EntrySent, d.Entries(n)[1].State)
+		require.Contains(t, d.Job(n).Undelivered()[0].Reason, "The address does not exist")
+		rows, err := d.Store.Board(t.Context(), d.Svc.Shop.ID, workflow.BoardFilter{Limit: 9})
 		require.NoError(t, err)
 		for _, r := range rows {
 			require.Equal(t, r.Job == n, r.Waiting, "the counter has a task")
@@ -356,10 +327,10 @@ func TestOneServerAwayIsNoStorm(t *testing.T) {
 		d := newDesk(t, time.Now)
 		var jobs []workflow.JobNumber
 		for range 100 {
-			jobs = append(jobs, d.book())
+			jobs = append(jobs, d.Book())
 		}
 		d.w.set(away)
-		disp := d.dispatcher(func(c *Config) { c.Workers = 8 })
+		disp := d.dispatcher(func(c *setting) { c.Workers = 8 })
 		stop := run(disp)
 		time.Sleep(12 * time.Hour)
 		synctest.Wait()
@@ -370,7 +341,7 @@ func TestOneServerAwayIsNoStorm(t *testing.T) {
 		require.False(t, h.AwaySince.IsZero())
 		require.Equal(t, "The mail server can't be reached.", h.Words)
 		for _, n := range jobs {
-			require.Equal(t, workflow.EntryQueued, d.entries(n)[0].State, "nothing is buried, however long it lasts")
+			require.Equal(t, workflow.EntryQueued, d.Entries(n)[0].State, "nothing is buried, however long it lasts")
 		}
 		d.w.set(nil)
 		time.Sleep(20 * time.Minute)
@@ -389,10 +360,10 @@ func TestPoisonedEntriesStopNoNeighbour(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				d := newDesk(t, time.Now)
-				bad := d.book()
-				good := d.book()
-				d.write(good)
-				disp := d.dispatcher(func(c *Config) {
+				bad := d.Book()
+				good := d.Book()
+				d.Write(good)
+				disp := d.dispatcher(func(c *setting) {
 					c.Composer = plainly{func(e *workflow.Entry) error {
 						if e.Job == bad {
 							return fail(e)
@@ -407,9 +378,9 @@ func TestPoisonedEntriesStopNoNeighbour(t *testing.T) {
 				synctest.Wait()
 				stop()
 				d.settled(bad, good)
-				require.Len(t, d.entries(bad)[0].Attempts, 3)
-				require.Contains(t, d.job(bad).Undelivered()[0].Reason, "fault in the program")
-				require.NotContains(t, d.job(bad).Undelivered()[0].Reason, "template", "the cause is for the log")
+				require.Len(t, d.Entries(bad)[0].Attempts, 3)
+				require.Contains(t, d.Job(bad).Undelivered()[0].Reason, "fault in the program")
+				require.NotContains(t, d.Job(bad).Undelivered()[0].Reason, "template", "the cause is for the log")
 			})
 		})
 	}
@@ -418,22 +389,22 @@ func TestPoisonedEntriesStopNoNeighbour(t *testing.T) {
 func TestMailThatBreaksTheLineStopsNoNeighbour(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		bad := d.book()
-		d.w.set(func(m *Mail) (bool, error) {
+		bad := d.Book()
+		d.w.set(func(m *mail.Message) (bool, error) {
 			if strings.HasPrefix(m.ID, string(bad)) {
-				return false, &Failure{Fate: PutOff, Step: "body", Words: "The line was lost."}
+				return false, &notify.Failure{Fate: notify.PutOff, Step: "body", Words: "The line was lost."}
 			}
 			return true, nil
 		})
 		stop := run(d.dispatcher(nil))
 		var good []workflow.JobNumber
 		for range 200 {
-			good = append(good, d.book())
+			good = append(good, d.Book())
 			time.Sleep(10 * time.Minute)
 		}
 		synctest.Wait()
 		d.settled(good...)
-		require.Equal(t, workflow.EntryQueued, d.entries(bad)[0].State)
+		require.Equal(t, workflow.EntryQueued, d.Entries(bad)[0].State)
 		stop()
 	})
 }
@@ -441,8 +412,8 @@ func TestMailThatBreaksTheLineStopsNoNeighbour(t *testing.T) {
 func TestPanickingTransport(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n := d.book()
-		d.w.set(func(*Mail) (bool, error) { panic("broken") })
+		n := d.Book()
+		d.w.set(func(*mail.Message) (bool, error) { panic("broken") })
 		stop := run(d.dispatcher(nil))
 		synctest.Wait()
 		d.w.set(nil)
@@ -456,15 +427,15 @@ func TestPanickingTransport(t *testing.T) {
 func TestStopFinishesWhatItBegan(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		a, b := d.book(), d.book()
+		a, b := d.Book(), d.Book()
 		d.w.slow = 5 * time.Second
-		stop := run(d.dispatcher(func(c *Config) { c.Workers = 1 }))
+		stop := run(d.dispatcher(func(c *setting) { c.Workers = 1 }))
 		synctest.Wait()
 		begin := time.Now()
 		stop()
 		require.Equal(t, 5*time.Second, time.Since(begin))
 		require.Len(t, d.w.sent(), 1)
-		states := []workflow.EntryState{d.entries(a)[0].State, d.entries(b)[0].State}
+		states := []workflow.EntryState{d.Entries(a)[0].State, d.Entries(b)[0].State}
 		require.ElementsMatch(t, []workflow.EntryState{workflow.EntrySent, workflow.EntryQueued}, states)
 		// What was not begun is free for the next start at once: no lease is left on it.
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
@@ -475,16 +446,16 @@ func TestStopFinishesWhatItBegan(t *testing.T) {
 func TestStopOutOfGrace(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n := d.book()
+		n := d.Book()
 		d.w.slow = time.Hour
-		stop := run(d.dispatcher(func(c *Config) { c.Grace = 3 * time.Second }))
+		stop := run(d.dispatcher(func(c *setting) { c.Grace = 3 * time.Second }))
 		synctest.Wait()
 		begin := time.Now()
 		stop()
 		require.Equal(t, 3*time.Second, time.Since(begin))
-		e := d.entries(n)[0]
+		e := d.Entries(n)[0]
 		require.Equal(t, workflow.EntryQueued, e.State)
-		require.Equal(t, string(Unknown), e.Attempts[0].Result, "what happened is written down")
+		require.Equal(t, string(notify.Unknown), e.Attempts[0].Result, "what happened is written down")
 	})
 }
 
@@ -492,9 +463,9 @@ func TestPace(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
 		for range 30 {
-			d.book()
+			d.Book()
 		}
-		stop := run(d.dispatcher(func(c *Config) { c.PerMinute = 30 }))
+		stop := run(d.dispatcher(func(c *setting) { c.PerMinute = 30 }))
 		time.Sleep(20 * time.Second)
 		synctest.Wait()
 		require.InDelta(t, 10, len(d.w.sent()), 1)
@@ -508,30 +479,30 @@ func TestPace(t *testing.T) {
 func TestNothingForErasedPersons(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n := d.book()
+		n := d.Book()
 		d.w.set(later)
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
-		d.do(n, counter, workflow.Go{To: workflow.StageWithdrawn, Outcome: workflow.OutcomeCancelled, Reason: "cancelled"})
-		d.do(n, workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}, workflow.ErasePerson{})
+		d.Do(n, notifytest.Counter, workflow.Go{To: workflow.StageWithdrawn, Outcome: workflow.OutcomeCancelled, Reason: "cancelled"})
+		d.Do(n, workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}, workflow.ErasePerson{})
 		d.w.set(nil)
 		time.Sleep(time.Hour)
 		before := len(d.w.sent())
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
 		require.Len(t, d.w.sent(), before, "not a byte")
-		for _, e := range d.entries(n) {
+		for _, e := range d.Entries(n) {
 			require.True(t, e.Via == workflow.Effects || e.State == workflow.EntryBuried)
 		}
-		require.Empty(t, d.job(n).Undelivered(), "and nobody is told to telephone")
+		require.Empty(t, d.Job(n).Undelivered(), "and nobody is told to telephone")
 	})
 }
 
 func TestCorrectedAddress(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n := d.book()
+		n := d.Book()
 		d.w.set(later)
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
-		d.do(n, counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Email: "right@example.org"}})
+		d.Do(n, notifytest.Counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Email: "right@example.org"}})
 		d.w.set(nil)
 		time.Sleep(time.Hour)
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
@@ -540,21 +511,21 @@ func TestCorrectedAddress(t *testing.T) {
 		require.Equal(t, log[0].mail.ID, log[1].mail.ID)
 		require.Contains(t, string(log[1].mail.Data), "at version 4", "it tells of the job as it is now")
 
-		m := d.book()
-		d.do(m, counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Phone: "+1 902 555 0177"}})
+		m := d.Book()
+		d.Do(m, notifytest.Counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Phone: "+1 902 555 0177"}})
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
-		require.Contains(t, d.job(m).Undelivered()[0].Reason, "no mail address any more")
+		require.Contains(t, d.Job(m).Undelivered()[0].Reason, "no mail address any more")
 	})
 }
 
 func TestAMailTellsItsOwnStep(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n := d.book()
-		at := d.job(n).Version
+		n := d.Book()
+		at := d.Job(n).Version
 		for range 5 {
 			time.Sleep(time.Minute)
-			d.write(n)
+			d.Write(n)
 		}
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
 		log := d.w.sent()
@@ -601,13 +572,13 @@ func (s *deafStore) SettleEntry(ctx context.Context, shop workflow.ShopID, x wor
 func TestCrashBetweenSendingAndSettling(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		deaf := &deafStore{Store: d.store, deaf: true}
-		d.svc.Store = deaf
-		n := d.book()
-		d.write(n)
+		deaf := &deafStore{Store: d.Store, deaf: true}
+		d.Svc.Store = deaf
+		n := d.Book()
+		d.Write(n)
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
 		require.Len(t, d.w.sent(), 1)
-		d.do(n, counter, workflow.SendMessage{Text: "the job goes on in between"})
+		d.Do(n, notifytest.Counter, workflow.SendMessage{Text: "the job goes on in between"})
 		deaf.set(false)
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
 		require.Len(t, d.w.sent(), 1, "the lease holds")
@@ -623,16 +594,16 @@ func TestCrashBetweenSendingAndSettling(t *testing.T) {
 func TestLostLease(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n := d.book()
+		n := d.Book()
 		d.w.slow = 10 * time.Minute // longer than the lease: what must not be, but may come
-		one := run(d.dispatcher(func(c *Config) { c.Grace = time.Hour }))
+		one := run(d.dispatcher(func(c *setting) { c.Grace = time.Hour }))
 		time.Sleep(5 * time.Minute)
-		two := run(d.dispatcher(func(c *Config) { c.Grace = time.Hour; c.Random = newDice(99) }))
+		two := run(d.dispatcher(func(c *setting) { c.Grace = time.Hour; c.Random = notifytest.NewDice(99) }))
 		time.Sleep(4 * time.Minute)
 		one()
 		two()
 		d.settled(n)
-		require.Len(t, d.entries(n)[0].Attempts, 1, "only the one that holds the lease settles")
+		require.Len(t, d.Entries(n)[0].Attempts, 1, "only the one that holds the lease settles")
 	})
 }
 
@@ -649,11 +620,11 @@ func (s refusing) Commit(ctx context.Context, c *workflow.Commit) error {
 func TestSettledEvenIfTheJobWontHaveTheEvent(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n := d.book()
-		d.svc.Store = refusing{d.store}
+		n := d.Book()
+		d.Svc.Store = refusing{d.Store}
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
 		require.Len(t, d.w.sent(), 1)
-		require.Equal(t, workflow.EntrySent, d.entries(n)[0].State, "or it would be sent for ever")
+		require.Equal(t, workflow.EntrySent, d.Entries(n)[0].State, "or it would be sent for ever")
 	})
 }
 
@@ -669,16 +640,17 @@ func TestDispatcherKeepsItsPromise(t *testing.T) {
 					stop()
 				}
 			}()
-			d := deskFor(rt, t, time.Now)
-			deaf := &deafStore{Store: d.store}
-			d.svc.Store = deaf
+			d := newDesk(t, time.Now)
+			d.T = rt
+			deaf := &deafStore{Store: d.Store}
+			d.Svc.Store = deaf
 			starts := uint64(0)
 			poisoned := map[workflow.JobNumber]bool{}
 			var mu sync.Mutex
 			start := func() func() {
 				starts++
-				disp := d.dispatcher(func(c *Config) {
-					c.Random, c.Workers, c.Poll = newDice(starts), 3, 10*time.Minute
+				disp := d.dispatcher(func(c *setting) {
+					c.Random, c.Workers, c.Poll = notifytest.NewDice(starts), 3, 10*time.Minute
 					c.Composer = plainly{func(e *workflow.Entry) error {
 						mu.Lock()
 						defer mu.Unlock()
@@ -688,7 +660,7 @@ func TestDispatcherKeepsItsPromise(t *testing.T) {
 						return nil
 					}}
 				})
-				d.svc.Committed = func(*workflow.Job, int) { disp.Wake() }
+				d.Svc.Committed = func(*workflow.Job, int) { disp.Wake() }
 				return run(disp)
 			}
 			stop = start()
@@ -696,7 +668,7 @@ func TestDispatcherKeepsItsPromise(t *testing.T) {
 			made := map[string]time.Time{}
 			note := func() {
 				for _, n := range jobs {
-					for _, e := range d.entries(n) {
+					for _, e := range d.Entries(n) {
 						if _, ok := made[e.ID]; !ok {
 							made[e.ID] = e.MadeAt
 						}
@@ -707,18 +679,18 @@ func TestDispatcherKeepsItsPromise(t *testing.T) {
 				switch rapid.SampledFrom([]string{"book", "write", "write", "write", "wait", "wait", "weather", "weather", "crash", "poison"}).Draw(rt, "step") {
 				case "book":
 					if len(jobs) < 4 {
-						jobs = append(jobs, d.book())
+						jobs = append(jobs, d.Book())
 					}
 				case "write":
 					if len(jobs) > 0 {
-						d.write(rapid.SampledFrom(jobs).Draw(rt, "job"))
+						d.Write(rapid.SampledFrom(jobs).Draw(rt, "job"))
 					}
 				case "wait":
 					time.Sleep(time.Duration(rapid.SampledFrom([]int{1, 20, 90, 600, 8000}).Draw(rt, "seconds")) * time.Second)
 				case "weather":
 					kinds := rapid.SliceOfN(rapid.SampledFrom([]string{"fine", "later", "away", "unknown", "unknown kept", "never", "slow", "panic"}), 1, 4).Draw(rt, "weather")
 					i := 0
-					d.w.set(func(m *Mail) (bool, error) {
+					d.w.set(func(m *mail.Message) (bool, error) {
 						mu.Lock()
 						k := kinds[i%len(kinds)]
 						i++
@@ -729,11 +701,11 @@ func TestDispatcherKeepsItsPromise(t *testing.T) {
 						case "away":
 							return away(m)
 						case "unknown":
-							return false, &Failure{Fate: Unknown, Step: "end", Words: "lost"}
+							return false, &notify.Failure{Fate: notify.Unknown, Step: "end", Words: "lost"}
 						case "unknown kept":
-							return true, &Failure{Fate: Unknown, Step: "end", Words: "lost"}
+							return true, &notify.Failure{Fate: notify.Unknown, Step: "end", Words: "lost"}
 						case "never":
-							return false, &Failure{Fate: Refused, Step: "rcpt", Code: 550, Words: "5.1.1 no"}
+							return false, &notify.Failure{Fate: notify.Refused, Step: "rcpt", Code: 550, Words: "5.1.1 no"}
 						case "slow":
 							time.Sleep(50 * time.Second)
 						case "panic":
@@ -778,7 +750,7 @@ func TestDispatcherKeepsItsPromise(t *testing.T) {
 				arrived[id] = arrived[id] || s.has
 			}
 			for _, n := range jobs {
-				for _, e := range d.entries(n) {
+				for _, e := range d.Entries(n) {
 					if e.State == workflow.EntrySent {
 						require.True(rt, arrived[e.ID], "%s was settled as sent and never arrived", e.ID)
 					}
@@ -832,28 +804,31 @@ func TestWholeWireFailures(t *testing.T) {
 			if secure {
 				offers.TLS = &tls.Config{Certificates: []tls.Certificate{cert}}
 			}
-			server := startServer(t, offers)
+			server, err := smtptest.Start(offers)
+			require.NoError(t, err)
+			defer func() { require.NoError(t, server.Close()) }()
 			if c.fault.At != "" {
 				c.fault.Times = times
 				server.Fail(c.fault)
 			}
-			clock := &hands{at: time.Date(2026, 11, 2, 14, 0, 0, 0, time.UTC)}
+			clock := notifytest.NewClock(time.Date(2026, 11, 2, 14, 0, 0, 0, time.UTC))
 			d := newDesk(t, clock.Now)
 			var jobs []workflow.JobNumber
 			for range 3 {
-				n := d.book()
-				d.write(n)
-				d.write(n)
+				n := d.Book()
+				d.Write(n)
+				d.Write(n)
 				jobs = append(jobs, n)
 			}
-			tr := transportTo(t, server)
+			tr := &mail.SMTP{Host: "127.0.0.1", Port: server.Port(), Encryption: mail.Plain, Name: "bench.example"}
+			defer func() { require.NoError(t, tr.Close()) }()
 			if secure {
-				tr.Encryption, tr.TLS = StartTLS, &tls.Config{RootCAs: pool}
+				tr.Encryption, tr.TLS = mail.StartTLS, &tls.Config{RootCAs: pool}
 			}
 			tr.Timeouts.End = 200 * time.Millisecond
-			disp := New(Config{Service: d.svc, Transport: tr, Composer: plainly{}, Random: newDice(5), Workers: 3})
+			disp := notify.New(notify.Config{Service: d.Svc, Channel: &mail.Channel{Transport: tr, Composer: plainly{}}, Random: notifytest.NewDice(5), Workers: 3})
 			queued := func() int {
-				out, err := d.store.EntriesIn(t.Context(), d.svc.Shop.ID, workflow.EntryQueued, 99)
+				out, err := d.Store.EntriesIn(t.Context(), d.Svc.Shop.ID, workflow.EntryQueued, 99)
 				require.NoError(t, err)
 				return len(out)
 			}
@@ -885,7 +860,7 @@ func TestWholeWireFailures(t *testing.T) {
 			}
 			for _, n := range jobs {
 				var want []string
-				for _, e := range d.entries(n) {
+				for _, e := range d.Entries(n) {
 					id := "<" + e.ID + "@bench.example>"
 					if e.State == workflow.EntryBuried {
 						buried++
@@ -910,10 +885,10 @@ func TestWholeWireFailures(t *testing.T) {
 func TestAMailThatMayHaveArrivedIsNotWrittenAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n := d.book()
+		n := d.Book()
 		d.w.set(unanswered)
 		written := 0
-		count := func(c *Config) {
+		count := func(c *setting) {
 			c.Composer = plainly{func(*workflow.Entry) error { written++; return nil }}
 		}
 		for range 5 {

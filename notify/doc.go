@@ -1,5 +1,5 @@
-// Package notify sends notices: it takes entries out of the outbox, writes the mails, hands them to a
-// mail server, and writes down what came of it.
+// Package notify takes entries out of the outbox, has a [Channel] carry each, and writes down what came of it.
+// Most are notices that are emailed, so they are what is spoken of here.
 //
 // # What is promised
 //
@@ -51,65 +51,32 @@
 //
 // Nothing is written or sent for a person who was erased.
 //
-// # Other ways
+// # Channels
 //
-// An entry goes one way ([workflow.Via]): by mail, to one of the shop's own systems ([Hook], signed by the
-// Standard Webhooks specification), or to a browser that asked for it ([Pushes], RFC 8030, 8291, 8292). Each
-// way has a dispatcher of its own over the same outbox, with a transport and a composer, and what is promised
-// above holds for it, with these differences:
+// An entry goes by one channel ([workflow.Via]), and each has a dispatcher of its own over the same outbox:
+// email (package mail), the shop's own systems (package hook), browsers that asked for it (package push), and
+// effects, which leave nothing ([EffectsConfig]). What comes back is read by package inbox. A [Channel] is one
+// method that carries an entry; claims, order, gaps and what becomes of a try are the dispatcher's. What is
+// promised above holds for all of them, with these differences:
 //
 //   - Order is kept per job and receiver. A system or browser that is away holds up no mail, and no other.
 //   - A webhook's repeats carry the same webhook-id and the same body: the job as it stood right after the
 //     event. A push tells its step as the job stands when it goes out, and takes the place of earlier ones.
 //   - Webhooks go out at once; pushes keep the quiet hours and the customer's choice, but are not gathered,
 //     and what the customer did themselves is not pushed to them.
-//   - A system that answers 429, 502, 503 or 504 is left alone as a mail server that is away is, for as long as
-//     Retry-After says. 410 switches it off: its messages wait until somebody switches it on again. A browser
-//     that is gone (404, 410) is written off. Any other refusal is put off: webhooks for 5 days, pushes for 2.
 //   - What is given up stands in the outbox, where the counter sees it and sends it again; nobody is asked to
 //     telephone, since the mail has told the customer.
-//   - What others name leads to the open internet only: the address is looked at when the connection is made,
-//     redirects are not followed and proxies not asked.
-//
-// # What comes back
-//
-// [Inbox] reads a Maildir or an IMAP mailbox: a bounce (RFC 3464) becomes the event "notice.bounced" and
-// tells the counter, a customer's reply a letter on the job. Nothing that comes in leads to a mail that
-// goes out.
-//
-// # Mails
-//
-// A mail says the same in text and in HTML, in the customer's language; it carries photos inline, below a
-// weight that mailboxes take and do not clip; it belongs to its job's thread by References; its Date is
-// the instant of its notice; and it is marked as written by a machine (RFC 3834), so that nothing answers
-// it. No picture, style or script is fetched from anywhere when it is opened.
 //
 // # Decisions
 //
-//   - 2026-11-30: An email that no server took is not kept but written anew for each attempt, and one that may
-//     have arrived says which links and photos it holds. Rejected: a digest of all that an email was made from,
-//     beside its bytes, since writing it anew is the comparison; keeping the bytes before each attempt, which
-//     costs a second write for every email; a Message-ID made of the contents, which no earlier version knows.
 //   - 2026-11-27: The outbox has lanes. An entry names its channel, order holds per job and channel, and a
 //     dispatcher claims one channel. Email is the empty channel, so ids, Message-IDs and rows are what they
 //     were; in Redis email keeps its own queue, so a version that knows no other channel sees nothing else
 //     beside it. Rejected: an outbox for each channel (a commit would have to span them), and one dispatcher
 //     for all (one receiver that is away would hold up the others).
-//   - 2026-11-27: Webhooks say no more than a status display needs, and nothing about the person. A failure
-//     is no event of the job, since it is about the shop's own systems. "Gone" switches a hook off and its
-//     messages wait: rows of an outbox cost nothing, and an answer given by mistake loses nothing.
-//   - 2026-11-27: A push says what the email's subject says, encrypted with the standard library: 60 lines,
-//     held to RFC 8291's example. Rejected: webpush-go v1.4.0, which ignores the expiry it is given, takes
-//     neither a clock nor a key to test with, and uses deprecated curve functions; tests use it as the
-//     independent implementation. The shop's key lies in the store, unlike the link keys: whoever reads it
-//     there has the subscriptions too, and every process needs the same one.
 //   - 2026-11-25: What goes into one email is decided when a notice is made, not when an email is sent: its
 //     event names the email that tells it. So a repeat holds the same notices, and the store's outbox knows
 //     nothing of gathering. A notice that comes too late for its email gets one of its own with the email's
 //     delivery event. Rejected: collecting at sending time, where a crash between sending and settling would
 //     repeat an email under one Message-ID with other contents.
-//   - 2026-11-25: A reply is a message, nothing more. It counts only from the customer's own address and in
-//     answer to one of our Message-IDs; nobody decides a quote by email, and what fits nothing stays in the
-//     mailbox for a person. Rejected: a reply address for each job, which needs a mail server that takes
-//     them. The Maildir is read by a few lines of ours: go-maildir is not on the module proxy.
 package notify

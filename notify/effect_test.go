@@ -1,4 +1,4 @@
-package notify
+package notify_test
 
 import (
 	"bytes"
@@ -12,6 +12,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"benchword/notify"
+	"benchword/notify/notifytest"
 	"benchword/workflow"
 	"benchword/workflow/evidence"
 
@@ -40,22 +42,22 @@ func (p *album) Discard(ctx context.Context, shop workflow.ShopID, n workflow.Jo
 	return p.Desk.Discard(ctx, shop, n, digests...)
 }
 
-// withPictures gives a desk a folder for photos and returns it with a photo of a job in it.
+// withPictures returns a desk a folder for photos and returns it with a photo of a job in it.
 func withPictures(t *testing.T, d *desk, n workflow.JobNumber) (*album, workflow.Photo) {
 	blobs, err := evidence.OpenDir(t.TempDir())
 	require.NoError(t, err)
 	p := &album{Desk: evidence.NewDesk(blobs)}
-	d.svc.Pictures = p
+	d.Svc.Pictures = p
 	img := image.NewRGBA(image.Rect(0, 0, 640, 480))
 	for i := range 640 * 480 {
 		img.Set(i%640, i/640, color.RGBA{byte(i), byte(i >> 8), 90, 255})
 	}
 	var b bytes.Buffer
 	require.NoError(t, jpeg.Encode(&b, img, nil))
-	photo, err := p.Take(t.Context(), d.svc.Shop.ID, n, &b)
+	photo, err := p.Take(t.Context(), d.Svc.Shop.ID, n, &b)
 	require.NoError(t, err)
 	photo.Kind = workflow.PhotoArrival
-	d.do(n, counter, workflow.AddPhoto{Photo: photo})
+	d.Do(n, notifytest.Counter, workflow.AddPhoto{Photo: photo})
 	return p, photo
 }
 
@@ -74,23 +76,23 @@ func (p *album) has(t *testing.T, shop workflow.ShopID, n workflow.JobNumber, di
 func TestErasingTakesThePhotos(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
-		n := d.book()
+		n := d.Book()
 		p, photo := withPictures(t, d, n)
-		shop := d.svc.Shop.ID
-		require.NoError(t, d.svc.KeepDraft(t.Context(), n, "report", []byte("Maud's scanner")))
-		d.do(n, counter, workflow.Go{To: workflow.StageWithdrawn, Outcome: workflow.OutcomeCancelled, Reason: "cancelled"})
+		shop := d.Svc.Shop.ID
+		require.NoError(t, d.Svc.KeepDraft(t.Context(), n, "report", []byte("Maud's scanner")))
+		d.Do(n, notifytest.Counter, workflow.Go{To: workflow.StageWithdrawn, Outcome: workflow.OutcomeCancelled, Reason: "cancelled"})
 		p.away = errors.New("the disk is away")
-		d.do(n, owner, workflow.ErasePerson{})
+		d.Do(n, owner, workflow.ErasePerson{})
 
 		var log bytes.Buffer
-		cfg := EffectsConfig(d.svc)
+		cfg := notify.EffectsConfig(d.Svc)
 		cfg.Log = slog.New(slog.NewTextHandler(&log, nil))
-		effects := New(cfg)
+		effects := notify.New(cfg)
 		require.NoError(t, effects.Flush(t.Context()))
 		require.True(t, p.has(t, shop, n, photo.Large.Digest), "the test's disk holds them as long as it is away")
 		require.Contains(t, log.String(), "the disk is away", "a failure is in the log")
 		waiting := func() (out []workflow.Entry) {
-			for _, e := range d.entries(n) {
+			for _, e := range d.Entries(n) {
 				if e.Via == workflow.Effects && e.State == workflow.EntryQueued {
 					out = append(out, e)
 				}
@@ -114,7 +116,7 @@ func TestErasingTakesThePhotos(t *testing.T) {
 		}
 		_, _, err := p.OpenOriginal(t.Context(), shop, n, photo.Original)
 		require.ErrorIs(t, err, workflow.ErrNotFound, "the camera's file too, with the place it was taken at")
-		_, err = d.svc.Draft(t.Context(), n, "report")
+		_, err = d.Svc.Draft(t.Context(), n, "report")
 		require.ErrorIs(t, err, workflow.ErrNotFound)
 	})
 }
@@ -122,20 +124,20 @@ func TestErasingTakesThePhotos(t *testing.T) {
 // Copies from before an area was blurred are removed, and those that are shown stay.
 func TestBlurringTakesTheCopiesBefore(t *testing.T) {
 	d := newDesk(t, time.Now)
-	n := d.book()
+	n := d.Book()
 	p, photo := withPictures(t, d, n)
-	shop := d.svc.Shop.ID
+	shop := d.Svc.Shop.ID
 	blur := []workflow.Mark{{Kind: workflow.MarkBlur, X: 1000, Y: 1000, X2: 6000, Y2: 6000}}
 
-	_, err := d.svc.Do(t.Context(), workflow.Order{Job: n, By: counter, Commands: []workflow.Command{workflow.DescribePhoto{ID: 1, Kind: photo.Kind, Marks: blur}}})
+	_, err := d.Svc.Do(t.Context(), workflow.Order{Job: n, By: notifytest.Counter, Commands: []workflow.Command{workflow.DescribePhoto{ID: 1, Kind: photo.Kind, Marks: blur}}})
 	require.ErrorIs(t, err, workflow.ErrConflict, "an area is not blurred by covering it")
 
 	cmd := workflow.DescribePhoto{ID: 1, Kind: photo.Kind, Marks: blur}
 	cmd.Large, cmd.Small, err = p.Redraw(t.Context(), shop, n, photo.Original, blur)
 	require.NoError(t, err)
-	j := d.do(n, counter, cmd)
+	j := d.Do(n, notifytest.Counter, cmd)
 	require.True(t, p.has(t, shop, n, photo.Large.Digest), "not before its entry is taken")
-	require.NoError(t, New(EffectsConfig(d.svc)).Flush(t.Context()))
+	require.NoError(t, notify.New(notify.EffectsConfig(d.Svc)).Flush(t.Context()))
 	require.False(t, p.has(t, shop, n, photo.Large.Digest))
 	require.False(t, p.has(t, shop, n, photo.Small.Digest))
 	require.True(t, p.has(t, shop, n, j.Photos[0].Large.Digest))

@@ -69,7 +69,7 @@ func (f *Failure) Error() string {
 	return s
 }
 
-// Unwrap gives the cause.
+// Unwrap returns the cause.
 func (f *Failure) Unwrap() error { return f.Err }
 
 // FailureOf makes any error a failure; one that no transport explained counts as put off.
@@ -81,55 +81,9 @@ func FailureOf(err error) *Failure {
 	return &Failure{Fate: PutOff, Words: "The mail could not be sent just now.", Err: err}
 }
 
-// reason says for the counter why a mail was given up and what to do, in words of our own only: it goes
-// into the job's history, which is never changed, and a server's words may hold an address. Those stand
-// with the tries, from which erasing a person removes them.
-func (f *Failure) reason() string {
-	status := enhanced(f.Words)
-	switch {
-	case f.Fate == Unwritten:
-		return "This mail could not be written, because of a fault in the program. Please telephone the customer; the log says more."
-	case f.Fate == PutOff || f.Fate == Unknown:
-		return "The mail server kept putting this mail off for days, so it was given up. Please telephone the customer."
-	case f.Code == 0:
-		return strings.TrimSuffix(f.Words, ".") + ". Please telephone the customer and correct the address."
-	}
-	return refusal(f.Code, status, f.Step)
-}
-
-// refusal says in plain words what a permanent refusal means (RFC 3463).
-func refusal(code int, status, step string) string {
-	switch {
-	case strings.HasPrefix(status, "5.2.2"):
-		return "The customer's mailbox is full. Please telephone the customer."
-	case strings.HasPrefix(status, "5.1.") || strings.HasPrefix(status, "5.2.1") || step == "rcpt" && !strings.HasPrefix(status, "5.7."):
-		return "The address does not exist, or takes no mail. Please telephone the customer and correct the address."
-	case strings.HasPrefix(status, "5.3.4") || strings.HasPrefix(status, "5.2.3") || code == 552:
-		return "The mail was too large for the mail server. Please telephone the customer."
-	case strings.HasPrefix(status, "5.7."):
-		return "The mail server refuses this mail by its own rules. Please telephone the customer, and have somebody look at the mail settings."
-	}
-	return "The mail server refused this mail for good. Please telephone the customer."
-}
-
-// enhanced gives the enhanced status code (RFC 3463) that a reply begins with, "" if there is none.
-func enhanced(words string) string {
-	code, _, _ := strings.Cut(words, " ")
-	part := strings.Split(code, ".")
-	if len(part) != 3 {
-		return ""
-	}
-	for _, p := range part {
-		if p == "" || len(p) > 3 || strings.Trim(p, "0123456789") != "" {
-			return ""
-		}
-	}
-	return code
-}
-
-// firstLine cuts a server's words to something that fits a page: one line of at most 200 characters
+// FirstLine cuts a server's words to something that fits a page: one line of at most 200 characters
 // without control characters.
-func firstLine(s string) string {
+func FirstLine(s string) string {
 	s, _, _ = strings.Cut(s, "\n")
 	s = strings.Map(func(r rune) rune {
 		if r < 0x20 || r == 0x7f || r == 0xfffd {

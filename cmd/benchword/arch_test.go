@@ -47,15 +47,20 @@ var layers = map[string][]string{
 		"workflow/history", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "templates/paper"},
 	"portal": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
 		"workflow/calendar", "workflow/promiseclock", "workflow/history", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/plain"},
-	"notify": {"templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
-		"workflow/calendar", "workflow/forecast", "workflow/catalogue"},
-	"notify/smtptest": {},
-	"cmd": {"portal", "notify", "notify/smtptest", "templates", "workflow", "workflow/evidence",
+	"notify":            {"workflow", "workflow/evidence"},
+	"notify/mail":       {"notify", "templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money"},
+	"notify/outside":    {"notify"},
+	"notify/hook":       {"notify", "notify/outside", "workflow", "workflow/money"},
+	"notify/push":       {"notify", "notify/outside", "workflow", "workflow/link"},
+	"notify/inbox":      {"notify", "notify/mail", "templates", "workflow", "workflow/evidence"},
+	"notify/notifytest": {"workflow", "workflow/calendar", "workflow/link", "workflow/money", "workflow/store"},
+	"notify/smtptest":   {},
+	"cmd": {"portal", "notify", "notify/mail", "notify/hook", "notify/push", "notify/inbox", "notify/smtptest", "templates", "workflow", "workflow/evidence",
 		"workflow/store", "workflow/link", "workflow/money", "workflow/calendar", "workflow/promiseclock", "workflow/history", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/proof"},
 }
 
 // Tests may import these too, wherever they stand: they are there for tests.
-var forTests = []string{"longtest", "notify/smtptest", "workflow/store/memory", "workflow/store/sqlite", "workflow/store/storetest",
+var forTests = []string{"longtest", "notify/smtptest", "notify/notifytest", "notify/mail", "workflow/store/memory", "workflow/store/sqlite", "workflow/store/storetest",
 	"workflow/store/redis", "workflow/store/redis/redistest", "workflow/calendar"}
 
 // Layers that hold rules and arithmetic only: everything that changes from run to run is passed in.
@@ -64,7 +69,7 @@ var pure = []string{"workflow", "workflow/money", "workflow/calendar", "workflow
 // Modules that belong to one side of the house. Tests may use them anywhere.
 var onlyIn = map[string][]string{
 	"github.com/gofiber/fiber/v2":   {"portal", "cmd"},
-	"github.com/wneessen/go-mail":   {"notify", "cmd"},
+	"github.com/wneessen/go-mail":   {"notify/mail", "cmd"},
 	"modernc.org/sqlite":            {"workflow/store"},
 	"github.com/redis/go-redis/v9":  {"workflow/store"},
 	"github.com/BurntSushi/toml":    {"cmd"},

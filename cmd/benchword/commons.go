@@ -5,7 +5,7 @@ import (
 	"errors"
 	"sync"
 
-	"benchword/notify"
+	"benchword/notify/mail"
 	"benchword/portal"
 	"benchword/templates"
 	"benchword/workflow"
@@ -20,7 +20,7 @@ import (
 type commons struct {
 	templates func() (*templates.Set, error)
 	portal    *portal.Common
-	copies    *notify.Copies
+	copies    *mail.Copies
 	desk      *evidence.Desk
 	renewing  chan struct{}
 
@@ -51,7 +51,7 @@ func (o *opening[T]) get(open func() (T, error)) (T, error) {
 
 func newCommons() *commons {
 	return &commons{
-		templates: templates.Load, portal: portal.NewCommon(), copies: &notify.Copies{}, desk: evidence.NewDesk(nil), renewing: make(chan struct{}, 1),
+		templates: templates.Load, portal: portal.NewCommon(), copies: &mail.Copies{}, desk: evidence.NewDesk(nil), renewing: make(chan struct{}, 1),
 		stores: map[redis.Options]*opening[*redis.Store]{}, buckets: map[bucketKey]*opening[*bucket.Bucket]{},
 	}
 }

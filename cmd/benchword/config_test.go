@@ -11,7 +11,7 @@ import (
 	"testing"
 	"time"
 
-	"benchword/notify"
+	"benchword/notify/inbox"
 	"benchword/workflow"
 
 	"github.com/stretchr/testify/require"
@@ -222,7 +222,7 @@ func TestSettingsTakeHold(t *testing.T) {
 	require.Equal(t, workflow.Quiet{From: 21 * 60, To: 8 * 60}, shop.Quiet)
 	box, err := s.Inbox.inbox()
 	require.NoError(t, err)
-	require.Equal(t, 993, box.Box.(*notify.IMAP).Port)
+	require.Equal(t, 993, box.Box.(*inbox.IMAP).Port)
 	_, err = s.Mail.signers()
 	require.ErrorContains(t, err, "config_test.go", "it is no key")
 	require.Equal(t, []int{50, 80}, shop.WarnAt)

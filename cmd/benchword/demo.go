@@ -17,6 +17,7 @@ import (
 
 	"benchword/cmd/benchword/demophotos"
 	"benchword/notify"
+	"benchword/notify/mail"
 	"benchword/notify/smtptest"
 	"benchword/portal"
 	"benchword/workflow"
@@ -208,7 +209,7 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 	clock := &movedClock{}
 	srv, err := build(ctx, parts{
 		shop: shop, words: settings.own, data: data, log: log, web: settings.Web, mail: settings.Mail, now: clock.now,
-		transport: &notify.SMTP{Host: host, Port: post.Port(), Encryption: notify.Plain, Name: "harbour.example"},
+		transport: &mail.SMTP{Host: host, Port: post.Port(), Encryption: mail.Plain, Name: "harbour.example"},
 	})
 	if err != nil {
 		return err

@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"benchword/notify"
+	"benchword/notify/hook"
+	"benchword/notify/push"
 	"benchword/workflow"
 )
 
@@ -46,20 +48,20 @@ func (s *Settings) hooks() ([]workflow.Hook, error) {
 }
 
 // open reads the hook's secrets.
-func (x *HookSettings) open(service *workflow.Service) (*notify.Hook, error) {
-	var keys []notify.HookKey
+func (x *HookSettings) open(service *workflow.Service) (*hook.Hook, error) {
+	var keys []hook.Key
 	for _, file := range x.SecretFiles {
 		text, err := secretIn(file, "the secret of the hook "+x.Name)
 		if err != nil {
 			return nil, err
 		}
-		k, err := notify.ParseHookKey(text)
+		k, err := hook.ParseKey(text)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", file, err)
 		}
 		keys = append(keys, k)
 	}
-	h, err := notify.NewHook(service, x.Name, x.URL, x.Private, keys...)
+	h, err := hook.New(service, x.Name, x.URL, x.Private, keys...)
 	if err != nil {
 		return nil, fmt.Errorf("the hook %s: %w", x.Name, err)
 	}
@@ -70,7 +72,7 @@ func (x *HookSettings) open(service *workflow.Service) (*notify.Hook, error) {
 type channels []*notify.Dispatcher
 
 // openChannels makes the dispatchers of a shop's channels beside email.
-func openChannels(service *workflow.Service, hooks []HookSettings, pushes *notify.Pushes, log *slog.Logger, tried func(*workflow.Entry, notify.Fate, time.Duration)) (channels, error) {
+func openChannels(service *workflow.Service, hooks []HookSettings, pushes *push.Pushes, log *slog.Logger, tried func(*workflow.Entry, notify.Fate, time.Duration)) (channels, error) {
 	var out channels
 	for i := range hooks {
 		h, err := hooks[i].open(service)

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"benchword/notify"
+	"benchword/notify/mail"
 	"benchword/templates"
 	"benchword/workflow"
 	"benchword/workflow/store/redis/redistest"
@@ -160,11 +161,11 @@ func TestWakeUpsAreHandledOnce(t *testing.T) {
 // stopped is a composer that stands still, as a process does that is stopped (SIGSTOP) or whose machine
 // sleeps, until it is let go on.
 type stopped struct {
-	notify.Composer
+	mail.Composer
 	entered, goOn chan struct{}
 }
 
-func (c *stopped) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*notify.Mail, error) {
+func (c *stopped) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*mail.Message, error) {
 	close(c.entered)
 	<-c.goOn
 	return c.Composer.Compose(ctx, j, e)
@@ -194,8 +195,8 @@ func TestAStoppedNotifierSendsNothingTwice(t *testing.T) {
 	set, err := templates.Load()
 	require.NoError(t, err)
 	a, b := hands[0], hands[1]
-	slow := &stopped{&notify.Mails{Service: a.service, Templates: set, Photos: a.blobs, From: "bench@harbour.example", Log: a.log}, make(chan struct{}), make(chan struct{})}
-	first := notify.New(notify.Config{Service: a.service, Transport: a.transport, Composer: slow, Random: rand.Reader})
+	slow := &stopped{&mail.Writer{Service: a.service, Templates: set, Photos: a.blobs, From: "bench@harbour.example", Log: a.log}, make(chan struct{}), make(chan struct{})}
+	first := notify.New(notify.Config{Service: a.service, Channel: &mail.Channel{Composer: slow, Transport: a.transport}, Random: rand.Reader})
 	_, err = a.service.Do(t.Context(), workflow.Order{By: workflow.Actor{Role: workflow.RoleCustomer}, Commands: []workflow.Command{workflow.Book{
 		Person: workflow.Person{Name: "Mira Osei", Email: "mira@post.example", Language: "en"}, Kind: "film scanner", Fault: "Hums.",
 	}}})

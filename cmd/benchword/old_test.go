@@ -20,7 +20,7 @@ import (
 	"testing"
 	"time"
 
-	"benchword/notify"
+	"benchword/notify/mail"
 	"benchword/notify/smtptest"
 	"benchword/workflow"
 	"benchword/workflow/evidence"
@@ -104,7 +104,7 @@ func openOld(t *testing.T, data string, where StoreSettings) {
 	s.srv, err = build(ctx, parts{
 		shop: shop, data: data, now: s.clock.now, mail: settings.Mail, ask: 1_000_000, store: where, log: slog.New(slog.NewTextHandler(&log, nil)),
 		hooks:     []HookSettings{{Name: "till", URL: till.URL, SecretFiles: []string{secret}}},
-		transport: &notify.SMTP{Host: host, Port: post.Port(), Encryption: notify.Plain},
+		transport: &mail.SMTP{Host: host, Port: post.Port(), Encryption: mail.Plain},
 	})
 	require.NoError(t, err)
 	l, err := net.Listen("tcp", "127.0.0.1:0")

@@ -5,14 +5,14 @@ import (
 	"crypto/ecdh"
 	"crypto/rand"
 	"encoding/base64"
-	"encoding/json"
 	"fmt"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
-	"benchword/notify"
+	"benchword/notify/mail"
+	"benchword/notify/push"
 	"benchword/portal/portaltest"
 	"benchword/workflow"
 	"benchword/workflow/link"
@@ -113,16 +113,14 @@ func TestPushInABrowser(t *testing.T) {
 		}
 	}
 	require.Equal(t, workflow.Via("push/1"), e.Via)
-	m, err := (&notify.Pushes{Mails: &notify.Mails{Service: s.srv.service}}).Compose(context.Background(), s.job(n), &e)
+	text, err := (&push.Pushes{Writer: &mail.Writer{Service: s.srv.service}}).Text(s.srv.service, s.job(n), &e)
 	require.NoError(t, err)
-	var x struct{ Text json.RawMessage }
-	require.NoError(t, json.Unmarshal(m.Data, &x))
 	require.Eventually(t, func() bool { mu.Lock(); defer mu.Unlock(); return worker != "" }, 30*time.Second, 10*time.Millisecond)
 	require.NoError(t, chromedp.Do(ctx, func(ctx context.Context, t *chromedp.Target) (chromedp.Void, error) {
 		mu.Lock()
 		id := worker
 		mu.Unlock()
-		_, err := cdp.Call(ctx, t, serviceworker.DeliverPushMessage, serviceworker.DeliverPushMessageParams{Origin: s.base, RegistrationID: id, Data: string(x.Text)})
+		_, err := cdp.Call(ctx, t, serviceworker.DeliverPushMessage, serviceworker.DeliverPushMessageParams{Origin: s.base, RegistrationID: id, Data: string(text)})
 		return chromedp.Void{}, err
 	}))
 	shown := portaltest.Until[map[string]string](t, ctx, `navigator.serviceWorker.ready.then(r => r.getNotifications()).then(all => all.length == 1 && {title: all[0].title, body: all[0].body, tag: all[0].tag, lang: all[0].lang, url: all[0].data.url})`)

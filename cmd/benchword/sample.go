@@ -6,7 +6,7 @@ import (
 	"log/slog"
 	"time"
 
-	"benchword/notify"
+	"benchword/notify/mail"
 	"benchword/templates"
 	"benchword/templates/locale"
 	"benchword/workflow"
@@ -24,7 +24,7 @@ type sampler struct {
 
 // sample is the invented job as it stood at every notice, and while its quote waited.
 type sample struct {
-	mails   *notify.Mails
+	mails   *mail.Writer
 	clock   *time.Time
 	told    map[workflow.NoticeKind]sampleNotice
 	waiting *workflow.Job
@@ -46,7 +46,7 @@ func (s *sampler) play(ctx context.Context, lang string, words *locale.Set) (*sa
 		Shop: &shop, Store: memory.New(), Links: s.service.Links, Random: s.service.Random, Log: slog.New(slog.DiscardHandler),
 		Now: func() time.Time { return now },
 	}
-	out := &sample{clock: &now, told: map[workflow.NoticeKind]sampleNotice{}, mails: &notify.Mails{Service: svc, Templates: s.set, Words: words, From: s.from}}
+	out := &sample{clock: &now, told: map[workflow.NoticeKind]sampleNotice{}, mails: &mail.Writer{Service: svc, Templates: s.set, Words: words, From: s.from}}
 	var n workflow.JobNumber
 	seen := map[string]bool{}
 	do := func(by workflow.Actor, commands ...workflow.Command) (*workflow.Job, error) {

@@ -9,7 +9,8 @@ import (
 	"os"
 	"strings"
 
-	"benchword/notify"
+	"benchword/notify/inbox"
+	"benchword/notify/mail"
 	"benchword/workflow/calendar"
 )
 
@@ -74,15 +75,15 @@ func (s *Settings) parts(path string, r roles) (parts, error) {
 	return parts{shop: shop, words: s.own, transport: transport, mail: s.Mail, inbox: s.Inbox, hooks: s.Hooks, web: s.Web, store: s.Store, roles: r}, nil
 }
 
-func (s *Settings) transport() (*notify.SMTP, error) {
-	t := &notify.SMTP{Host: s.Mail.Host, Port: s.Mail.Port, User: s.Mail.User}
+func (s *Settings) transport() (*mail.SMTP, error) {
+	t := &mail.SMTP{Host: s.Mail.Host, Port: s.Mail.Port, User: s.Mail.User}
 	switch s.Mail.Security {
 	case "tls":
-		t.Encryption = notify.ImplicitTLS
+		t.Encryption = mail.ImplicitTLS
 	case "none":
-		t.Encryption = notify.Plain
+		t.Encryption = mail.Plain
 	default:
-		t.Encryption = notify.StartTLS
+		t.Encryption = mail.StartTLS
 	}
 	var err error
 	if t.Password, err = secretIn(s.Mail.PasswordFile, "the mail password"); err != nil {
@@ -95,22 +96,22 @@ func (s *Settings) transport() (*notify.SMTP, error) {
 }
 
 // inbox returns the mailbox that is read, nil if the settings name none.
-func (m *InboxSettings) inbox() (*notify.Inbox, error) {
+func (m *InboxSettings) inbox() (*inbox.Inbox, error) {
 	switch {
 	case m.Maildir != "":
-		return &notify.Inbox{Box: notify.Maildir{Path: m.Maildir}}, nil
+		return &inbox.Inbox{Box: inbox.Maildir{Path: m.Maildir}}, nil
 	case m.Host == "":
 		return nil, nil
 	}
-	box := &notify.IMAP{Host: m.Host, Port: m.Port, Encryption: notify.ImplicitTLS, User: m.User, Folder: m.Folder}
+	box := &inbox.IMAP{Host: m.Host, Port: m.Port, Encryption: mail.ImplicitTLS, User: m.User, Folder: m.Folder}
 	switch m.Security {
 	case "starttls":
-		box.Encryption = notify.StartTLS
+		box.Encryption = mail.StartTLS
 	case "none":
-		box.Encryption = notify.Plain
+		box.Encryption = mail.Plain
 	}
 	if box.Port == 0 {
-		box.Port = map[notify.Encryption]int{notify.ImplicitTLS: 993}[box.Encryption]
+		box.Port = map[mail.Encryption]int{mail.ImplicitTLS: 993}[box.Encryption]
 		if box.Port == 0 {
 			box.Port = 143
 		}
@@ -119,18 +120,18 @@ func (m *InboxSettings) inbox() (*notify.Inbox, error) {
 	if box.Password, err = secretIn(m.PasswordFile, "the mailbox's password"); err != nil {
 		return nil, err
 	}
-	return &notify.Inbox{Box: box}, nil
+	return &inbox.Inbox{Box: box}, nil
 }
 
 // signers reads the keys that sign mails.
-func (m *MailSettings) signers() ([]*notify.Signer, error) {
-	var out []*notify.Signer
+func (m *MailSettings) signers() ([]*mail.Signer, error) {
+	var out []*mail.Signer
 	for _, d := range m.DKIM {
 		pem, err := os.ReadFile(d.KeyFile)
 		if err != nil {
 			return nil, fmt.Errorf("the key that signs mails can't be read: %w", err)
 		}
-		s, err := notify.NewSigner(d.Domain, d.Selector, pem)
+		s, err := mail.NewSigner(d.Domain, d.Selector, pem)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", d.KeyFile, err)
 		}

@@ -25,7 +25,7 @@ import (
 	"time"
 
 	"benchword/cmd/benchword/demophotos"
-	"benchword/notify"
+	"benchword/notify/mail"
 	"benchword/notify/smtptest"
 	"benchword/portal"
 	"benchword/templates/locale"
@@ -69,7 +69,7 @@ type stage struct {
 func newStage(t testing.TB) *stage { return newStageAsking(t, 0) }
 
 // mailCopies are the emails' photos of all stages: the demo has the same ones each time.
-var mailCopies notify.Copies
+var mailCopies mail.Copies
 
 // newStageAsking is newStage with another limit on what can be guessed: all of a test's requests come
 // from one address.
@@ -127,7 +127,7 @@ func (s *stage) start() {
 			common: common,
 			shop:   shop, data: s.data, now: s.clock.now, mail: settings.Mail, words: s.words, ask: s.ask,
 			log:       slog.New(slog.NewTextHandler(s.log, nil)),
-			transport: &notify.SMTP{Host: host, Port: s.post.Port(), Encryption: notify.Plain},
+			transport: &mail.SMTP{Host: host, Port: s.post.Port(), Encryption: mail.Plain},
 			store:     StoreSettings{URL: where, PackDays: 90}, roles: r,
 		})
 		require.NoError(s.t, err)

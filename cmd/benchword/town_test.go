@@ -11,7 +11,7 @@ import (
 	"testing"
 	"time"
 
-	"benchword/notify"
+	"benchword/notify/mail"
 	"benchword/notify/smtptest"
 
 	"github.com/stretchr/testify/require"
@@ -85,7 +85,7 @@ func (w *town) start() {
 			m := &member{config: id, data: s.data, text: []byte(settings)}
 			m.read(r)
 			require.NoError(w.t, m.mistake)
-			m.parts.transport = &notify.SMTP{Host: "127.0.0.1", Port: s.post.Port(), Encryption: notify.Plain}
+			m.parts.transport = &mail.SMTP{Host: "127.0.0.1", Port: s.post.Port(), Encryption: mail.Plain}
 			members = append(members, m)
 		}
 		require.NoError(w.t, distinct(members))

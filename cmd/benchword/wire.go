@@ -14,6 +14,9 @@ import (
 	"time"
 
 	"benchword/notify"
+	"benchword/notify/inbox"
+	"benchword/notify/mail"
+	"benchword/notify/push"
 	"benchword/portal"
 	"benchword/portal/api"
 	"benchword/portal/counter"
@@ -29,10 +32,10 @@ import (
 
 // Every part is held to the contracts of those who use it here, where all of them are in sight.
 var (
-	_ workflow.Store   = (*sqlite.Store)(nil)
-	_ workflow.Store   = sharedStore{}
-	_ notify.Composer  = (*notify.Mails)(nil)
-	_ notify.Transport = (*notify.SMTP)(nil)
+	_ workflow.Store = (*sqlite.Store)(nil)
+	_ workflow.Store = sharedStore{}
+	_ mail.Composer  = (*mail.Writer)(nil)
+	_ mail.Transport = (*mail.SMTP)(nil)
 )
 
 // core is an opened shop: its store, its photos, and the domain over them.
@@ -118,13 +121,13 @@ type server struct {
 	portal     *portal.Server
 	dispatcher *notify.Dispatcher
 	channels   channels
-	transport  *notify.SMTP
+	transport  *mail.SMTP
 	waker      *waker
 	forecaster *history.Forecaster
 	renewer    *renewer
 	shared     *redis.Store // nil where this process is alone
 	roles      roles
-	inbox      *notify.Inbox // nil where nothing is read
+	inbox      *inbox.Inbox // nil where nothing is read
 	metrics    *metrics
 	metricsAt  string
 	work       sync.WaitGroup // what goes on beside answering
@@ -136,7 +139,7 @@ type server struct {
 type parts struct {
 	shop      *workflow.Shop
 	data      string
-	transport *notify.SMTP
+	transport *mail.SMTP
 	mail      MailSettings
 	inbox     InboxSettings
 	hooks     []HookSettings
@@ -201,19 +204,20 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 	if err != nil {
 		return nil, err
 	}
-	mails := &notify.Mails{Service: h.service, Templates: set, Words: p.words, Photos: h.blobs, From: p.mail.From, Log: p.log, Copies: p.common.copies}
+	mails := &mail.Writer{Service: h.service, Templates: set, Words: p.words, Photos: h.blobs, From: p.mail.From, Log: p.log, Copies: p.common.copies}
 	if mails.Signers, err = p.mail.signers(); err != nil {
 		return nil, err
 	}
 	s.dispatcher = notify.New(notify.Config{
-		Service: h.service, Transport: p.transport, Composer: mails, Log: p.log, PerMinute: p.mail.PerMinute, PerDomain: p.mail.PerDomain,
+		Service: h.service, Channel: &mail.Channel{Composer: mails, Transport: p.transport, PerDomain: p.mail.PerDomain},
+		Log: p.log, PerMinute: p.mail.PerMinute,
 		Tried: func(e *workflow.Entry, f notify.Fate, took time.Duration) { s.metrics.tried(e, f, took) },
 	})
-	pushKey, err := notify.OpenPushKey(ctx, h.service)
+	pushKey, err := push.OpenKey(ctx, h.service)
 	if err != nil {
 		return nil, err
 	}
-	if s.channels, err = openChannels(h.service, p.hooks, &notify.Pushes{Mails: mails, Key: pushKey}, p.log, func(e *workflow.Entry, f notify.Fate, took time.Duration) { s.metrics.tried(e, f, took) }); err != nil {
+	if s.channels, err = openChannels(h.service, p.hooks, &push.Pushes{Service: h.service, Writer: mails, Key: pushKey}, p.log, func(e *workflow.Entry, f notify.Fate, took time.Duration) { s.metrics.tried(e, f, took) }); err != nil {
 		return nil, err
 	}
 	s.metrics, s.metricsAt = newMetrics(h.service), p.web.Metrics

@@ -154,10 +154,10 @@ func Start(cfg Config) (*Server, error) {
 	return s, nil
 }
 
-// Addr gives host and port to connect to.
+// Addr returns host and port to connect to.
 func (s *Server) Addr() string { return s.ln.Addr().String() }
 
-// Port gives the port to connect to.
+// Port returns the port to connect to.
 func (s *Server) Port() int { return s.ln.Addr().(*net.TCPAddr).Port }
 
 // Close stops listening, ends every conversation and waits for it.
@@ -176,7 +176,7 @@ func (s *Server) Close() error {
 	return err
 }
 
-// Fail gives faults to fire, after those that are there already.
+// Fail returns faults to fire, after those that are there already.
 func (s *Server) Fail(faults ...Fault) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -190,14 +190,14 @@ func (s *Server) Heal() {
 	s.faults = nil
 }
 
-// Mails gives the mails kept, oldest first.
+// Mails returns the mails kept, oldest first.
 func (s *Server) Mails() []Mail {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return append([]Mail(nil), s.mails...)
 }
 
-// Conversations gives how many connections were taken so far, how many are open now, and how many were
+// Conversations returns how many connections were taken so far, how many are open now, and how many were
 // open at most.
 func (s *Server) Conversations() (all, open, most int) {
 	s.mu.Lock()
@@ -205,7 +205,7 @@ func (s *Server) Conversations() (all, open, most int) {
 	return s.talks, len(s.conns), s.most
 }
 
-// Commands gives what clients said lately, one line each, without mail bodies and passwords.
+// Commands returns what clients said lately, one line each, without mail bodies and passwords.
 func (s *Server) Commands() []string {
 	s.mu.Lock()
 	defer s.mu.Unlock()

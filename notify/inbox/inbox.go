@@ -1,4 +1,14 @@
-package notify
+// Package inbox reads what comes back, from a Maildir or an IMAP mailbox: a bounce (RFC 3464) becomes the event
+// "notice.bounced" and tells the counter, a customer's reply a message on the job. Nothing that comes in leads
+// to an email that goes out.
+//
+// # Decisions
+//
+//   - 2026-11-25: A reply is a message, nothing more. It counts only from the customer's own address and in
+//     answer to one of our Message-IDs; nobody decides a quote by email, and what fits nothing stays in the
+//     mailbox for a person. Rejected: a reply address for each job, which needs a mail server that takes
+//     them. The Maildir is read by a few lines of ours: go-maildir is not on the module proxy.
+package inbox
 
 import (
 	"bytes"
@@ -11,6 +21,7 @@ import (
 	"strings"
 	"time"
 
+	"benchword/notify/mail"
 	"benchword/templates/locale"
 	"benchword/workflow"
 )
@@ -163,7 +174,7 @@ func (b *Inbox) bounce(ctx context.Context, l *Letter, once string) (bool, error
 		return false, nil
 	}
 	to := strings.ToLower(j.Customer.Email.Text)
-	ascii, _, err := envelopeAddress(to)
+	ascii, _, err := mail.EnvelopeAddress(to)
 	if err != nil {
 		ascii = to
 	}
@@ -179,7 +190,7 @@ func (b *Inbox) bounce(ctx context.Context, l *Letter, once string) (bool, error
 		if !x.Failed() {
 			continue
 		}
-		reason, dead := "The mail was accepted and then came back. "+refusal(x.Code, x.Status, ""), strings.HasPrefix(x.Status, "5.1.") || strings.HasPrefix(x.Status, "5.2.1")
+		reason, dead := "The mail was accepted and then came back. "+mail.Refusal(x.Code, x.Status, ""), strings.HasPrefix(x.Status, "5.1.") || strings.HasPrefix(x.Status, "5.2.1")
 		if strings.HasPrefix(x.Status, "4.") {
 			reason = "The mail was accepted, tried for days by the mail servers, and then came back. Please telephone the customer."
 		}

@@ -1,6 +1,7 @@
-package notify
+package mail
 
 import (
+	"benchword/notify"
 	"bytes"
 	"crypto/ed25519"
 	"crypto/rand"
@@ -197,9 +198,9 @@ func TestBuildInternationalAddress(t *testing.T) {
 	require.Equal(t, "ärna@bücher.example", m.For)
 	p.To.Address = "ada@example.org\r\nRCPT TO:<x@y.example>"
 	_, err = Build(p)
-	var f *Failure
+	var f *notify.Failure
 	require.ErrorAs(t, err, &f)
-	require.Equal(t, Refused, f.Fate)
+	require.Equal(t, notify.Refused, f.Fate)
 }
 
 func testKeys(t testing.TB) (rsaPEM, edPEM []byte, dns map[string]string) {
@@ -268,7 +269,7 @@ func TestSignaturesVerifyElsewhere(t *testing.T) {
 
 // TestPublishedSignatures: the samples of RFC 6376 appendix A.2 and RFC 8463 appendix A.3.
 func TestPublishedSignatures(t *testing.T) {
-	keys, err := os.ReadFile("../testdata/published/dkim_keys.txt")
+	keys, err := os.ReadFile("../../testdata/published/dkim_keys.txt")
 	require.NoError(t, err)
 	dns := map[string]string{}
 	for _, l := range strings.Split(string(keys), "\n") {
@@ -277,7 +278,7 @@ func TestPublishedSignatures(t *testing.T) {
 		}
 	}
 	for file, n := range map[string]int{"rfc6376_a2.eml": 1, "rfc8463_a3.eml": 2} {
-		data, err := os.ReadFile("../testdata/published/" + file)
+		data, err := os.ReadFile("../../testdata/published/" + file)
 		require.NoError(t, err)
 		v := verify(t, data, dns)
 		require.Len(t, v, n, file)

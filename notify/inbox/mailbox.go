@@ -1,6 +1,7 @@
-package notify
+package inbox
 
 import (
+	"benchword/notify/mail"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -80,7 +81,7 @@ func readFile(path string) ([]byte, error) {
 type IMAP struct {
 	Host           string
 	Port           int
-	Encryption     Encryption
+	Encryption     mail.Encryption
 	TLS            *tls.Config
 	User, Password string
 	// Folder is INBOX if empty.
@@ -116,10 +117,10 @@ func (m *IMAP) Each(ctx context.Context, deal func([]byte) (bool, error)) (err e
 	var c *imapclient.Client
 	options := &imapclient.Options{TLSConfig: config}
 	switch m.Encryption {
-	case ImplicitTLS:
+	case mail.ImplicitTLS:
 		options.TLSConfig.NextProtos = []string{"imap"}
 		c = imapclient.New(tls.Client(conn, options.TLSConfig), options)
-	case Plain:
+	case mail.Plain:
 		c = imapclient.New(conn, options)
 	default:
 		if c, err = imapclient.NewStartTLS(conn, options); err != nil {

@@ -1,4 +1,4 @@
-package notify
+package mail
 
 import (
 	"bytes"
@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"benchword/notify"
 	"benchword/notify/smtptest"
 
 	"github.com/stretchr/testify/require"
@@ -33,8 +34,8 @@ func transportTo(t *testing.T, s *smtptest.Server) *SMTP {
 	return tr
 }
 
-func testMail(n int) *Mail {
-	return &Mail{
+func testMail(n int) *Message {
+	return &Message{
 		ID: fmt.Sprintf("H7K3M9X-%d-booked@bench.example", n), From: "desk@bench.example", To: "ada@example.org",
 		Data: fmt.Appendf(nil, "Message-ID: <H7K3M9X-%d-booked@bench.example>\r\nSubject: test\r\n\r\n.one dot\r\n..two\r\n.\r\nend\r\n", n),
 	}
@@ -94,37 +95,37 @@ func TestSMTPFailures(t *testing.T) {
 	for _, c := range []struct {
 		name  string
 		fault smtptest.Fault
-		fate  Fate
+		fate  notify.Fate
 		code  int
 		kept  int
 	}{
-		{"greeting later", smtptest.Fault{At: smtptest.AtConnect, Reply: later}, Unreached, 451, 0},
-		{"greeting never", smtptest.Fault{At: smtptest.AtConnect, Reply: "554 5.3.2 no service"}, Unreached, 554, 0},
-		{"greeting dropped", smtptest.Fault{At: smtptest.AtConnect, Drop: true}, Unreached, 0, 0},
-		{"hello later", smtptest.Fault{At: smtptest.AtHello, Reply: later}, Unreached, 451, 0},
-		{"hello never", smtptest.Fault{At: smtptest.AtHello, Reply: never}, Unreached, 550, 0},
-		{"hello dropped", smtptest.Fault{At: smtptest.AtHello, Drop: true}, Unreached, 0, 0},
-		{"mail later", smtptest.Fault{At: smtptest.AtMail, Reply: later}, PutOff, 451, 0},
-		{"mail never", smtptest.Fault{At: smtptest.AtMail, Reply: never}, Refused, 550, 0},
-		{"mail wants sign-in", smtptest.Fault{At: smtptest.AtMail, Reply: "530 5.7.0 sign in"}, Unreached, 530, 0},
-		{"mail closing", smtptest.Fault{At: smtptest.AtMail, Reply: "421 4.3.2 closing", Drop: true}, Unreached, 421, 0},
-		{"mail dropped", smtptest.Fault{At: smtptest.AtMail, Drop: true}, PutOff, 0, 0},
-		{"rcpt later", smtptest.Fault{At: smtptest.AtRcpt, Reply: "450 4.2.0 greylisted"}, PutOff, 450, 0},
-		{"rcpt never", smtptest.Fault{At: smtptest.AtRcpt, Reply: "550 5.1.1 no such user"}, Refused, 550, 0},
-		{"rcpt dropped", smtptest.Fault{At: smtptest.AtRcpt, Drop: true}, PutOff, 0, 0},
-		{"data later", smtptest.Fault{At: smtptest.AtData, Reply: later}, PutOff, 451, 0},
-		{"data never", smtptest.Fault{At: smtptest.AtData, Reply: never}, Refused, 550, 0},
-		{"data dropped", smtptest.Fault{At: smtptest.AtData, Drop: true}, PutOff, 0, 0},
-		{"body dropped", smtptest.Fault{At: smtptest.AtBody, Drop: true}, Unknown, 0, 0},
-		{"end later", smtptest.Fault{At: smtptest.AtEnd, Reply: later}, PutOff, 451, 0},
-		{"end closing", smtptest.Fault{At: smtptest.AtEnd, Reply: "421 4.3.2 closing", Drop: true}, PutOff, 421, 0},
-		{"end never", smtptest.Fault{At: smtptest.AtEnd, Reply: never}, Refused, 550, 0},
-		{"end dropped, not kept", smtptest.Fault{At: smtptest.AtEnd, Drop: true}, Unknown, 0, 0},
-		{"end dropped, kept", smtptest.Fault{At: smtptest.AtEnd, Drop: true, Keep: true}, Unknown, 0, 1},
+		{"greeting later", smtptest.Fault{At: smtptest.AtConnect, Reply: later}, notify.Unreached, 451, 0},
+		{"greeting never", smtptest.Fault{At: smtptest.AtConnect, Reply: "554 5.3.2 no service"}, notify.Unreached, 554, 0},
+		{"greeting dropped", smtptest.Fault{At: smtptest.AtConnect, Drop: true}, notify.Unreached, 0, 0},
+		{"hello later", smtptest.Fault{At: smtptest.AtHello, Reply: later}, notify.Unreached, 451, 0},
+		{"hello never", smtptest.Fault{At: smtptest.AtHello, Reply: never}, notify.Unreached, 550, 0},
+		{"hello dropped", smtptest.Fault{At: smtptest.AtHello, Drop: true}, notify.Unreached, 0, 0},
+		{"mail later", smtptest.Fault{At: smtptest.AtMail, Reply: later}, notify.PutOff, 451, 0},
+		{"mail never", smtptest.Fault{At: smtptest.AtMail, Reply: never}, notify.Refused, 550, 0},
+		{"mail wants sign-in", smtptest.Fault{At: smtptest.AtMail, Reply: "530 5.7.0 sign in"}, notify.Unreached, 530, 0},
+		{"mail closing", smtptest.Fault{At: smtptest.AtMail, Reply: "421 4.3.2 closing", Drop: true}, notify.Unreached, 421, 0},
+		{"mail dropped", smtptest.Fault{At: smtptest.AtMail, Drop: true}, notify.PutOff, 0, 0},
+		{"rcpt later", smtptest.Fault{At: smtptest.AtRcpt, Reply: "450 4.2.0 greylisted"}, notify.PutOff, 450, 0},
+		{"rcpt never", smtptest.Fault{At: smtptest.AtRcpt, Reply: "550 5.1.1 no such user"}, notify.Refused, 550, 0},
+		{"rcpt dropped", smtptest.Fault{At: smtptest.AtRcpt, Drop: true}, notify.PutOff, 0, 0},
+		{"data later", smtptest.Fault{At: smtptest.AtData, Reply: later}, notify.PutOff, 451, 0},
+		{"data never", smtptest.Fault{At: smtptest.AtData, Reply: never}, notify.Refused, 550, 0},
+		{"data dropped", smtptest.Fault{At: smtptest.AtData, Drop: true}, notify.PutOff, 0, 0},
+		{"body dropped", smtptest.Fault{At: smtptest.AtBody, Drop: true}, notify.Unknown, 0, 0},
+		{"end later", smtptest.Fault{At: smtptest.AtEnd, Reply: later}, notify.PutOff, 451, 0},
+		{"end closing", smtptest.Fault{At: smtptest.AtEnd, Reply: "421 4.3.2 closing", Drop: true}, notify.PutOff, 421, 0},
+		{"end never", smtptest.Fault{At: smtptest.AtEnd, Reply: never}, notify.Refused, 550, 0},
+		{"end dropped, not kept", smtptest.Fault{At: smtptest.AtEnd, Drop: true}, notify.Unknown, 0, 0},
+		{"end dropped, kept", smtptest.Fault{At: smtptest.AtEnd, Drop: true, Keep: true}, notify.Unknown, 0, 1},
 		{"end accepted, then dropped", smtptest.Fault{At: smtptest.AtEnd, Reply: "250 2.0.0 ok", Drop: true, Keep: true}, "", 0, 1},
-		{"end garbled", smtptest.Fault{At: smtptest.AtEnd, Reply: "what?", Drop: true}, Unknown, 0, 0},
-		{"mail slow", smtptest.Fault{At: smtptest.AtMail, Delay: time.Second}, PutOff, 0, 0},
-		{"end slow", smtptest.Fault{At: smtptest.AtEnd, Delay: time.Second}, Unknown, 0, 1},
+		{"end garbled", smtptest.Fault{At: smtptest.AtEnd, Reply: "what?", Drop: true}, notify.Unknown, 0, 0},
+		{"mail slow", smtptest.Fault{At: smtptest.AtMail, Delay: time.Second}, notify.PutOff, 0, 0},
+		{"end slow", smtptest.Fault{At: smtptest.AtEnd, Delay: time.Second}, notify.Unknown, 0, 1},
 	} {
 		for _, pipelined := range []bool{true, false} {
 			t.Run(fmt.Sprintf("%s/pipelined=%v", c.name, pipelined), func(t *testing.T) {
@@ -143,7 +144,7 @@ func TestSMTPFailures(t *testing.T) {
 				if c.fate == "" {
 					require.NoError(t, err)
 				} else {
-					var f *Failure
+					var f *notify.Failure
 					require.ErrorAs(t, err, &f)
 					require.Equal(t, c.fate, f.Fate, err)
 					require.Equal(t, c.code, f.Code)
@@ -197,9 +198,9 @@ func TestSMTPNobodyListens(t *testing.T) {
 	require.NoError(t, ln.Close())
 	tr := &SMTP{Host: "127.0.0.1", Port: port, Encryption: Plain}
 	_, err = tr.Send(t.Context(), testMail(1))
-	var f *Failure
+	var f *notify.Failure
 	require.ErrorAs(t, err, &f)
-	require.Equal(t, Unreached, f.Fate)
+	require.Equal(t, notify.Unreached, f.Fate)
 }
 
 func TestSMTPEncryption(t *testing.T) {
@@ -239,9 +240,9 @@ func TestSMTPEncryption(t *testing.T) {
 			tr.Encryption, tr.TLS = c.mode, &tls.Config{RootCAs: c.roots}
 			_, err := tr.Send(t.Context(), testMail(1))
 			if !c.ok {
-				var f *Failure
+				var f *notify.Failure
 				require.ErrorAs(t, err, &f)
-				require.Equal(t, Unreached, f.Fate, "it is never the mail's fault")
+				require.Equal(t, notify.Unreached, f.Fate, "it is never the mail's fault")
 				require.Empty(t, s.Mails())
 			} else {
 				require.NoError(t, err)
@@ -277,9 +278,9 @@ func TestSMTPSignIn(t *testing.T) {
 			require.Equal(t, "desk", s.Mails()[0].User)
 			continue
 		}
-		var f *Failure
+		var f *notify.Failure
 		require.ErrorAs(t, err, &f)
-		require.Equal(t, Unreached, f.Fate)
+		require.Equal(t, notify.Unreached, f.Fate)
 		require.NotContains(t, err.Error(), "s3cret")
 		require.Empty(t, s.Mails())
 		require.NoError(t, tr.Close())
@@ -321,18 +322,18 @@ func TestSMTPInternationalAddresses(t *testing.T) {
 
 	old := startServer(t, smtptest.Config{Without: []string{"SMTPUTF8"}})
 	_, err = transportTo(t, old).Send(t.Context(), m)
-	var f *Failure
+	var f *notify.Failure
 	require.ErrorAs(t, err, &f)
-	require.Equal(t, Refused, f.Fate)
-	require.Contains(t, f.reason(), "telephone")
+	require.Equal(t, notify.Refused, f.Fate)
+	require.Contains(t, reason(f), "telephone")
 	for addr, want := range map[string]string{"kay@bücher.example": "kay@xn--bcher-kva.example", "kay@例え.テスト": "kay@xn--r8jz45g.xn--zckzah"} {
-		got, utf8, err := envelopeAddress(addr)
+		got, utf8, err := EnvelopeAddress(addr)
 		require.NoError(t, err)
 		require.Equal(t, want, got) // RFC 3492 and RFC 6761 names, as published
 		require.False(t, utf8)
 	}
 	for _, bad := range []string{"", "a", "@b", "a@", "a@b\r\nRCPT TO:<c@d>", "a b@c.example", "a@b>.example", "a\u2028@b.example", "a@b..example\x00"} {
-		_, _, err := envelopeAddress(bad)
+		_, _, err := EnvelopeAddress(bad)
 		require.Error(t, err, "%q", bad)
 	}
 }
@@ -342,14 +343,14 @@ func TestSMTPTooLarge(t *testing.T) {
 	m := testMail(1)
 	m.Data = append(m.Data, []byte(strings.Repeat("x\r\n", 1000))...)
 	_, err := transportTo(t, s).Send(t.Context(), m)
-	var f *Failure
+	var f *notify.Failure
 	require.ErrorAs(t, err, &f)
-	require.Equal(t, Refused, f.Fate)
+	require.Equal(t, notify.Refused, f.Fate)
 	// The same against a server that does not say its limit.
 	s = startServer(t, smtptest.Config{MaxSize: 1000, Without: []string{"SIZE"}})
 	_, err = transportTo(t, s).Send(t.Context(), m)
 	require.ErrorAs(t, err, &f)
-	require.Equal(t, Refused, f.Fate)
+	require.Equal(t, notify.Refused, f.Fate)
 	require.Equal(t, 552, f.Code)
 	require.Empty(t, s.Mails())
 }
@@ -400,22 +401,22 @@ func TestSMTPManyAtOnce(t *testing.T) {
 
 func TestFailureReasonsArePlain(t *testing.T) {
 	for _, c := range []struct {
-		f    Failure
+		f    *notify.Failure
 		want string
 	}{
-		{Failure{Fate: Refused, Step: "rcpt", Code: 550, Words: "5.1.1 no such user"}, "The address does not exist"},
-		{Failure{Fate: Refused, Step: "rcpt", Code: 552, Words: "5.2.2 over quota"}, "mailbox is full"},
-		{Failure{Fate: Refused, Step: "end", Code: 554, Words: "5.7.1 looks like spam"}, "by its own rules"},
-		{Failure{Fate: Refused, Step: "end", Code: 552, Words: "5.3.4 too big"}, "too large"},
-		{Failure{Fate: Refused, Step: "end", Code: 554, Words: "no"}, "refused this mail for good"},
-		{Failure{Fate: PutOff, Step: "rcpt", Code: 450, Words: "4.2.2 full"}, "for days"},
-		{Failure{Fate: Unwritten}, "fault in the program"},
+		{&notify.Failure{Fate: notify.Refused, Step: "rcpt", Code: 550, Words: "5.1.1 no such user"}, "The address does not exist"},
+		{&notify.Failure{Fate: notify.Refused, Step: "rcpt", Code: 552, Words: "5.2.2 over quota"}, "mailbox is full"},
+		{&notify.Failure{Fate: notify.Refused, Step: "end", Code: 554, Words: "5.7.1 looks like spam"}, "by its own rules"},
+		{&notify.Failure{Fate: notify.Refused, Step: "end", Code: 552, Words: "5.3.4 too big"}, "too large"},
+		{&notify.Failure{Fate: notify.Refused, Step: "end", Code: 554, Words: "no"}, "refused this mail for good"},
+		{&notify.Failure{Fate: notify.PutOff, Step: "rcpt", Code: 450, Words: "4.2.2 full"}, "for days"},
+		{&notify.Failure{Fate: notify.Unwritten}, "fault in the program"},
 	} {
-		require.Contains(t, c.f.reason(), c.want)
-		require.Contains(t, c.f.reason(), "telephone the customer")
+		require.Contains(t, reason(c.f), c.want)
+		require.Contains(t, reason(c.f), "telephone the customer")
 	}
-	require.NotContains(t, (&Failure{Fate: Refused, Code: 550, Words: "a\nb\r\x00c"}).reason(), "\n")
-	require.Error(t, errors.Unwrap(&Failure{Err: net.ErrClosed}))
+	require.NotContains(t, reason(&notify.Failure{Fate: notify.Refused, Code: 550, Words: "a\nb\r\x00c"}), "\n")
+	require.Error(t, errors.Unwrap(&notify.Failure{Err: net.ErrClosed}))
 }
 
 func TestSMTPLineLostInALargeMail(t *testing.T) {
@@ -425,9 +426,9 @@ func TestSMTPLineLostInALargeMail(t *testing.T) {
 	m := testMail(1)
 	m.Data = append(m.Data, []byte(strings.Repeat(strings.Repeat("x", 70)+"\r\n", 400_000))...)
 	_, err := tr.Send(t.Context(), m)
-	var f *Failure
+	var f *notify.Failure
 	require.ErrorAs(t, err, &f)
-	require.Equal(t, PutOff, f.Fate, "the final dot was never sent")
+	require.Equal(t, notify.PutOff, f.Fate, "the final dot was never sent")
 	require.Empty(t, s.Mails(), "no cut mail was taken")
 	_, err = tr.Send(t.Context(), m)
 	require.NoError(t, err)

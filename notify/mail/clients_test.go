@@ -1,4 +1,4 @@
-package notify
+package mail
 
 import (
 	"bytes"
@@ -34,8 +34,8 @@ func needs(t *testing.T, name, from string) string {
 
 // inEveryLanguage returns the mail of every notice in English, and of the longest and most usual ones in
 // the other languages.
-func inEveryLanguage(t *testing.T) map[string]*Mail {
-	out := map[string]*Mail{}
+func inEveryLanguage(t *testing.T) map[string]*Message {
+	out := map[string]*Message{}
 	b := newBench(t)
 	for _, x := range b.everything() {
 		if _, n, ok := strings.Cut(x.name, "_"); ok && len(n) == 1 {
@@ -106,9 +106,9 @@ func TestMailsElsewhere(t *testing.T) {
 
 // mailClients holds every mail to the data of caniemail.com (npm caniemail 1.0.5): whatever one of
 // the big clients lacks has a fallback that somebody looked at.
-func mailClients(t *testing.T, mails map[string]*Mail) {
+func mailClients(t *testing.T, mails map[string]*Message) {
 	node := needs(t, "node", "Debian nodejs")
-	tools := "../testdata/tools"
+	tools := "../../testdata/tools"
 	if _, err := os.Stat(filepath.Join(tools, "node_modules", "caniemail")); err != nil {
 		require.Empty(t, os.Getenv("CI"), "caniemail is missing; .ci/run should have installed it")
 		t.Skip("caniemail is not installed here (npm ci in testdata/tools)")
@@ -148,7 +148,7 @@ func mailClients(t *testing.T, mails map[string]*Mail) {
 
 // mailsAreNoSpam has spamassassin look at every mail with its local rules: below 1 each, where 5 is
 // its mark for spam. It reads all of them in one run.
-func mailsAreNoSpam(t *testing.T, mails map[string]*Mail) {
+func mailsAreNoSpam(t *testing.T, mails map[string]*Message) {
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
@@ -166,7 +166,7 @@ func mailsAreNoSpam(t *testing.T, mails map[string]*Mail) {
 	}
 	if !longtest.Long() { // it takes long for each: one language a notice, in turn
 		all := mails
-		mails = map[string]*Mail{}
+		mails = map[string]*Message{}
 		for name := range all {
 			notice, _, _ := strings.Cut(name, ".")
 			name = notice + "." + locale.Languages[len(notice)%len(locale.Languages)]
@@ -215,7 +215,7 @@ func mailsAreNoSpam(t *testing.T, mails map[string]*Mail) {
 // mailsTakeApart reads every mail with emersion/go-message, as an IMAP server or a mail program in a
 // terminal does: text first, HTML second, pictures inline, each named by the HTML and having a type and a
 // name; the text part alone says who writes, about what, and what to do.
-func mailsTakeApart(t *testing.T, mails map[string]*Mail) {
+func mailsTakeApart(t *testing.T, mails map[string]*Message) {
 	for name, m := range mails {
 		checkMessage(t, m.Data)
 		r, err := mail.CreateReader(bytes.NewReader(m.Data))

@@ -1,94 +1,36 @@
-package notify
+package mail
 
 import (
 	"bytes"
 	"context"
-	"encoding/binary"
-	"image"
-	"image/color"
-	"image/jpeg"
-	"log/slog"
-	"math/rand/v2"
 	"sync"
 	"testing"
 	"time"
 
+	"benchword/notify/notifytest"
 	"benchword/templates"
 	"benchword/workflow"
-	"benchword/workflow/calendar"
 	"benchword/workflow/evidence"
-	"benchword/workflow/link"
 	"benchword/workflow/money"
 	"benchword/workflow/store/memory"
 
 	"github.com/stretchr/testify/require"
 )
 
-// dice is randomness that comes out the same each time. It is safe for concurrent use.
-type dice struct {
-	mu sync.Mutex
-	r  *rand.ChaCha8
-}
-
-func newDice(n uint64) *dice {
-	var seed [32]byte
-	binary.LittleEndian.PutUint64(seed[:], n)
-	return &dice{r: rand.NewChaCha8(seed)}
-}
-
-func (d *dice) Read(p []byte) (int, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	return d.r.Read(p)
-}
-
-// hands is a clock that moves when told to.
-type hands struct {
-	mu sync.Mutex
-	at time.Time
-}
-
-func (h *hands) Now() time.Time {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	return h.at
-}
-
-func (h *hands) Move(d time.Duration) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.at = h.at.Add(d)
-}
-
 var (
-	counter  = workflow.Actor{Role: workflow.RoleCounter, ID: "nell"}
-	customer = workflow.Actor{Role: workflow.RoleCustomer, ID: "link"}
-	clock    = workflow.Actor{Role: workflow.RoleSystem, ID: "clock"}
+	counter  = notifytest.Counter
+	customer = notifytest.Customer
+	clock    = notifytest.System
 )
-
-func testShop(t testing.TB) *workflow.Shop {
-	open := []string{"09:00-12:30", "13:00-17:00"}
-	c, err := calendar.New(calendar.Spec{TimeZone: "America/Halifax", Hours: map[string][]string{"mon": open, "tue": open, "wed": open, "thu": open, "fri": open}})
-	require.NoError(t, err)
-	return &workflow.Shop{
-		ID: "harbour", Name: "Harbour Bench", BaseURL: "https://bench.example", Address: "12 Slip Road\nPort Harrow  B0X 1A0\nCanada",
-		Email: "desk@bench.example", Phone: "+1 902 555 0142", About: "Repairs by post",
-		Calendar: c, Currency: "CAD", Prices: money.BeforeTax, Taxes: map[string]money.Tax{"hst": {Percent: money.MustDecimal("15")}},
-		Languages: []string{"en"}, PromiseDays: 10, QuoteDays: 14, RemindDays: []int{2, 5}, WarrantyDays: 90,
-		Tests: []string{"Power-on", "Full scan"}, LinkFor: 365 * 24 * time.Hour,
-		UndoFor: 30 * time.Minute, LastNoticeDays: 1, PayURL: "https://pay.example/{job}?amount={amount}&currency={currency}",
-		Uncollected: []workflow.UncollectedNotice{{AfterDays: 30, GiveDays: 14, Text: map[string]string{"en": "Please collect your device, or tell us where to send it."}}},
-	}
-}
 
 // bench is a shop with everything in memory.
 type bench struct {
 	t      testing.TB
 	svc    *workflow.Service
 	store  *memory.Store
-	clock  *hands
+	clock  *notifytest.Clock
 	photos *evidence.Memory
-	mails  *Mails
+	mails  *Writer
 	n      workflow.JobNumber
 	nth    int
 }
@@ -97,16 +39,11 @@ var loadTemplates = sync.OnceValues(templates.Load)
 
 func newBench(t testing.TB) *bench {
 	b := &bench{t: t, store: memory.New(), photos: &evidence.Memory{}}
-	b.clock = &hands{at: time.Date(2026, 11, 2, 14, 15, 0, 0, time.UTC)}
-	random := newDice(7)
-	key, err := link.NewKey(random, 1)
-	require.NoError(t, err)
-	links, err := link.NewMaker(key)
-	require.NoError(t, err)
-	b.svc = &workflow.Service{Shop: testShop(t), Store: b.store, Links: links, Now: b.clock.Now, Random: random, Log: slog.New(slog.DiscardHandler)}
+	b.clock = notifytest.NewClock(time.Date(2026, 11, 2, 14, 15, 0, 0, time.UTC))
+	b.svc = notifytest.Service(t, b.store, b.clock.Now, notifytest.NewDice(7))
 	set, err := loadTemplates()
 	require.NoError(t, err)
-	b.mails = &Mails{Service: b.svc, Templates: set, Photos: b.photos}
+	b.mails = &Writer{Service: b.svc, Templates: set, Photos: b.photos}
 	return b
 }
 
@@ -130,48 +67,14 @@ func (b *bench) job() *workflow.Job {
 	return j
 }
 
-var pictures sync.Map
-
-// picture returns a JPEG of a given size that looks like something.
-func picture(w, h int, seed uint8) []byte {
-	key := [3]int{w, h, int(seed)}
-	if made, ok := pictures.Load(key); ok {
-		return made.([]byte)
-	}
-	made := paint(w, h, seed)
-	pictures.Store(key, made)
-	return made
-}
-
-func paint(w, h int, seed uint8) []byte {
-	m := image.NewRGBA(image.Rect(0, 0, w, h))
-	for y := range h {
-		for x := range w {
-			c := color.RGBA{uint8(20 + x*60/w), uint8(70 + y*80/h), uint8(60 + int(seed)*9), 255}
-			if (x/97+y/61)%5 == 0 {
-				c = color.RGBA{150, 150, 140, 255}
-			}
-			if dx, dy := x-w/2, y-h/2; dx*dx+dy*dy < w*h/40 {
-				c = color.RGBA{200, 170, 60, 255}
-			}
-			m.SetRGBA(x, y, c)
-		}
-	}
-	var out bytes.Buffer
-	if err := jpeg.Encode(&out, m, &jpeg.Options{Quality: 85}); err != nil {
-		panic(err)
-	}
-	return out.Bytes()
-}
-
 // photo puts a picture on the job in hand.
 func (b *bench) photo(kind workflow.PhotoKind, caption, alt string, pair int, marks ...workflow.Mark) int {
 	b.t.Helper()
 	b.nth++
 	f := evidence.Folder{Shop: b.svc.Shop.ID, Job: b.n, Area: evidence.Shown}
-	large, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(picture(1200, 900, uint8(b.nth))))
+	large, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(notifytest.Picture(1200, 900, uint8(b.nth))))
 	require.NoError(b.t, err)
-	small, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(picture(480, 360, uint8(b.nth))))
+	small, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(notifytest.Picture(480, 360, uint8(b.nth))))
 	require.NoError(b.t, err)
 	j := b.do(counter, workflow.AddPhoto{Photo: workflow.Photo{
 		Original: string(large), Kind: kind, Caption: caption, Alt: alt, Pair: pair, Marks: marks,
@@ -484,9 +387,7 @@ func (b *bench) everything() []told {
 }
 
 // compose writes a notice's mail as if it went out at once.
-func (b *bench) compose(x told) (*Mail, error) {
-	b.clock.mu.Lock()
-	b.clock.at = x.entry.MadeAt
-	b.clock.mu.Unlock()
+func (b *bench) compose(x told) (*Message, error) {
+	b.clock.Set(x.entry.MadeAt)
 	return b.mails.Compose(context.Background(), x.job, &x.entry)
 }

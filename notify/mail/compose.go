@@ -1,4 +1,4 @@
-package notify
+package mail
 
 import (
 	"bytes"
@@ -11,9 +11,10 @@ import (
 	"slices"
 	"strings"
 
+	"benchword/notify"
 	"benchword/templates"
 	"benchword/templates/locale"
-	"benchword/templates/mail"
+	mailview "benchword/templates/mail"
 	"benchword/workflow"
 	"benchword/workflow/evidence"
 	"benchword/workflow/link"
@@ -28,8 +29,8 @@ const (
 	photoBytes = 960 << 10
 )
 
-// Mails writes mails: it is the [Composer] of a running shop.
-type Mails struct {
+// Writer writes emails: it is the [Composer] of a running shop.
+type Writer struct {
 	Service   *workflow.Service
 	Templates *templates.Set
 	// Words are what customers read; nil means the usual texts.
@@ -49,9 +50,9 @@ type Mails struct {
 	copies Copies
 }
 
-var _ Composer = (*Mails)(nil)
+var _ Composer = (*Writer)(nil)
 
-func (m *Mails) from() string {
+func (m *Writer) from() string {
 	if m.From != "" {
 		return m.From
 	}
@@ -59,13 +60,13 @@ func (m *Mails) from() string {
 }
 
 // MessageDomain is the right side of the Message-IDs: what an answer names.
-func (m *Mails) MessageDomain() (string, error) { return m.domain() }
+func (m *Writer) MessageDomain() (string, error) { return m.domain() }
 
-func (m *Mails) domain() (string, error) {
+func (m *Writer) domain() (string, error) {
 	if m.Domain != "" {
 		return m.Domain, nil
 	}
-	addr, _, err := envelopeAddress(m.from())
+	addr, _, err := EnvelopeAddress(m.from())
 	if err != nil {
 		return "", fmt.Errorf("the address that mails come from: %w", err)
 	}
@@ -74,7 +75,7 @@ func (m *Mails) domain() (string, error) {
 
 // Compose implements [Composer]. An entry that has been tried is told as its job stands now, another one as
 // it stood when the notice was made.
-func (m *Mails) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*Mail, error) {
+func (m *Writer) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*Message, error) {
 	shop := m.Service.Shop
 	domain, err := m.domain()
 	if err != nil {
@@ -108,7 +109,7 @@ func (m *Mails) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry)
 
 // written is a mail's contents, before it is built.
 type written struct {
-	view       *mail.Mail
+	view       *mailview.Mail
 	html, text string
 	inline     []Inline
 	// holds are the links and photos that it holds, as [standing] names them.
@@ -118,7 +119,7 @@ type written struct {
 }
 
 // write renders a notice, with as much in it as a mailbox shows without clipping.
-func (m *Mails) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, domain string) (*written, error) {
+func (m *Writer) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, domain string) (*written, error) {
 	order, links, err := m.order(j, e)
 	if err != nil {
 		return nil, err
@@ -131,7 +132,7 @@ func (m *Mails) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, d
 		w.optional = w.optional && j.Optional(m.Service.Shop, x.Kind, x.Quote)
 	}
 	for order.Brief = 0; ; order.Brief++ {
-		w.view = mail.Of(order)
+		w.view = mailview.Of(order)
 		if w.inline, err = m.show(ctx, w.view, j, e, domain); err != nil {
 			return nil, err
 		}
@@ -150,10 +151,19 @@ func (m *Mails) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, d
 	return w, err
 }
 
+// Subject returns what a notice says in one sentence, and its language.
+func (m *Writer) Subject(j *workflow.Job, e *workflow.Entry) (subject, lang string, err error) {
+	o, _, err := m.order(j, e)
+	if err != nil {
+		return "", "", err
+	}
+	return mailview.Of(o).Subject, o.Words.Lang, nil
+}
+
 // Preview renders the mail that a notice of this kind would be for the job as it stands. Its pictures
 // are data addresses, so that the HTML shows by itself; where the quote's link does not exist yet, one
 // that leads nowhere stands in its place. Nothing is sent.
-func (m *Mails) Preview(ctx context.Context, j *workflow.Job, kind workflow.NoticeKind) (html, text []byte, err error) {
+func (m *Writer) Preview(ctx context.Context, j *workflow.Job, kind workflow.NoticeKind) (html, text []byte, err error) {
 	e := &workflow.Entry{Shop: j.Shop, Job: j.Number, ID: previewID, Seq: j.Version, Kind: kind, MadeAt: m.Service.Now().UTC()}
 	switch kind {
 	case workflow.NoticeFindings:
@@ -173,8 +183,8 @@ func (m *Mails) Preview(ctx context.Context, j *workflow.Job, kind workflow.Noti
 	return m.PreviewEntry(ctx, j, e)
 }
 
-// PreviewEntry is [Mails.Preview] of an entry of the outbox.
-func (m *Mails) PreviewEntry(ctx context.Context, j *workflow.Job, e *workflow.Entry) (html, text []byte, err error) {
+// PreviewEntry is [Writer.Preview] of an entry of the outbox.
+func (m *Writer) PreviewEntry(ctx context.Context, j *workflow.Job, e *workflow.Entry) (html, text []byte, err error) {
 	w, err := m.write(ctx, j, e, "preview.invalid")
 	if err != nil {
 		return nil, nil, err
@@ -194,10 +204,10 @@ var aboutQuote = map[workflow.NoticeKind]bool{
 const previewID = "preview"
 
 // order says what the mail is about and makes its links, which it names as [standing] does.
-func (m *Mails) order(j *workflow.Job, e *workflow.Entry) (o mail.Order, links []string, err error) {
+func (m *Writer) order(j *workflow.Job, e *workflow.Entry) (o mailview.Order, links []string, err error) {
 	shop, now := m.Service.Shop, m.Service.Now()
 	e, also := leading(j, e)
-	o = mail.Order{
+	o = mailview.Order{
 		Job: j, Entry: e, Also: also, Shop: shop, Words: m.Words.For(j.Customer.Language),
 		Find: shop.BaseURL + "/find", Packing: shop.BaseURL + "/packing",
 	}
@@ -250,7 +260,7 @@ func leading(j *workflow.Job, e *workflow.Entry) (*workflow.Entry, []workflow.En
 	return &lead, slices.Delete(told, first, first+1)
 }
 
-func (m *Mails) render(v templates.View) (string, error) {
+func (m *Writer) render(v templates.View) (string, error) {
 	var b bytes.Buffer
 	if err := m.Templates.Render(&b, v); err != nil {
 		return "", fmt.Errorf("writing a mail: %w", err)
@@ -260,7 +270,7 @@ func (m *Mails) render(v templates.View) (string, error) {
 
 // show takes as many photos into the mail as it may carry, the most telling first. A photo that can't be
 // read is left to the page: the words matter more.
-func (m *Mails) show(ctx context.Context, view *mail.Mail, j *workflow.Job, e *workflow.Entry, domain string) ([]Inline, error) {
+func (m *Writer) show(ctx context.Context, view *mailview.Mail, j *workflow.Job, e *workflow.Entry, domain string) ([]Inline, error) {
 	var out []Inline
 	if m.Photos == nil {
 		return nil, nil
@@ -271,7 +281,7 @@ func (m *Mails) show(ctx context.Context, view *mail.Mail, j *workflow.Job, e *w
 	}
 	left := photoBytes
 	for _, p := range view.Photos() {
-		if len(out) == mail.MaxPhotos {
+		if len(out) == mailview.MaxPhotos {
 			break
 		}
 		photo := j.Photo(p.ID)
@@ -281,7 +291,7 @@ func (m *Mails) show(ctx context.Context, view *mail.Mail, j *workflow.Job, e *w
 		c, err := copies.get(ctx, m.Photos, j, photo)
 		switch {
 		case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
-			return nil, &Failure{Fate: PutOff, Words: "The photos could not be read in time.", Err: err}
+			return nil, &notify.Failure{Fate: notify.PutOff, Words: "The photos could not be read in time.", Err: err}
 		case err != nil:
 			if m.Log != nil {
 				m.Log.Error("a photo could not be put into a mail", "job", j.Number, "photo", p.ID, "cause", err)

@@ -1,4 +1,4 @@
-package notify
+package mail
 
 import (
 	"crypto/tls"
@@ -8,6 +8,7 @@ import (
 	"sync"
 	"testing"
 
+	"benchword/notify"
 	"benchword/notify/smtptest"
 
 	"github.com/emersion/go-sasl"
@@ -105,9 +106,9 @@ func TestAgainstAnotherServer(t *testing.T) {
 	bad := testMail(2)
 	bad.To = "nobody@example.org"
 	_, err = tr.Send(t.Context(), bad)
-	var f *Failure
+	var f *notify.Failure
 	require.ErrorAs(t, err, &f)
-	require.Equal(t, Refused, f.Fate)
+	require.Equal(t, notify.Refused, f.Fate)
 	require.Equal(t, 550, f.Code)
 	world := testMail(3)
 	world.To, world.UTF8 = "ärna@xn--bcher-kva.example", true
@@ -123,5 +124,5 @@ func TestAgainstAnotherServer(t *testing.T) {
 	other := &SMTP{Host: tr.Host, Port: tr.Port, User: "desk", Password: "wrong", TLS: tr.TLS}
 	_, err = other.Send(t.Context(), m)
 	require.ErrorAs(t, err, &f)
-	require.Equal(t, Unreached, f.Fate)
+	require.Equal(t, notify.Unreached, f.Fate)
 }

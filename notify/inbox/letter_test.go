@@ -1,4 +1,4 @@
-package notify
+package inbox
 
 import (
 	"bytes"
@@ -16,6 +16,8 @@ import (
 	"testing"
 	"time"
 
+	"benchword/notify/mail"
+	"benchword/notify/notifytest"
 	"benchword/workflow"
 	"benchword/workflow/evidence"
 
@@ -59,7 +61,7 @@ Subject: Your film scanner
 // The samples of RFC 3464 appendix D: comments after Status, a folded diagnostic, an address type that
 // nobody knows, and "delayed", which is no bounce.
 func TestPublishedBounces(t *testing.T) {
-	raw, err := os.ReadFile("../testdata/published/rfc3464_samples.json")
+	raw, err := os.ReadFile("../../testdata/published/rfc3464_samples.json")
 	require.NoError(t, err)
 	var file struct {
 		Samples []struct {
@@ -113,8 +115,8 @@ func newInbox(t *testing.T) *desked {
 	for _, f := range []string{"new", "cur", "tmp"} {
 		require.NoError(t, os.Mkdir(filepath.Join(d.dir, f), 0o755))
 	}
-	d.in = &Inbox{Service: d.svc, Box: Maildir{d.dir}, Desk: evidence.NewDesk(d.photos), Domain: "bench.example", Log: slog.New(slog.DiscardHandler)}
-	d.book("Maud Ellery")
+	d.in = &Inbox{Service: d.Svc, Box: Maildir{d.dir}, Desk: evidence.NewDesk(d.photos), Domain: "bench.example", Log: slog.New(slog.DiscardHandler)}
+	d.n = d.Book()
 	d.receive()
 	return d
 }
@@ -124,10 +126,10 @@ func (d *desked) comes(raw string) string {
 	d.nth++
 	name := fmt.Sprintf("%010d.M1P1.host", d.nth)
 	require.NoError(d.t, os.WriteFile(filepath.Join(d.dir, "new", name), []byte(raw), 0o600))
-	before, err := d.store.EntriesIn(context.Background(), d.svc.Shop.ID, workflow.EntryQueued, 99)
+	before, err := d.Store.EntriesIn(context.Background(), d.Svc.Shop.ID, workflow.EntryQueued, 99)
 	require.NoError(d.t, err)
 	lookErr := d.in.Look(context.Background())
-	after, err := d.store.EntriesIn(context.Background(), d.svc.Shop.ID, workflow.EntryQueued, 99)
+	after, err := d.Store.EntriesIn(context.Background(), d.Svc.Shop.ID, workflow.EntryQueued, 99)
 	require.NoError(d.t, err)
 	require.Equal(d.t, before, after, "nothing that comes in leads to a mail that goes out: no loop can be")
 	for where, at := range map[string]string{"done": "cur/" + name + ":2,S", "left": "cur/" + name + ":2,", "new": "new/" + name} {
@@ -157,7 +159,7 @@ func (d *desked) answer(from, text string, photo []byte, head ...string) string 
 func TestReplies(t *testing.T) {
 	d := newInbox(t)
 	photos := len(d.job().Photos)
-	raw := d.answer("Maud@Example.org", "It went click, caf=E9 style.\r\n\r\nThen nothing.", picture(640, 480, 9))
+	raw := d.answer("Maud@Example.org", "It went click, caf=E9 style.\r\n\r\nThen nothing.", notifytest.Picture(640, 480, 9))
 	require.Equal(t, "done", d.comes(raw))
 	j := d.job()
 	m := j.Messages[len(j.Messages)-1]
@@ -230,6 +232,15 @@ func TestBounces(t *testing.T) {
 	require.Contains(t, d.job().Undelivered()[0].Reason, "too large")
 }
 
+// A bounce of a mail that took another's place is about the same notice.
+func TestABounceOfAMailThatWasBuiltAnew(t *testing.T) {
+	d := newInbox(t)
+	n, notice, ok := d.in.names(string(d.n) + "-4-received.2@Bench.example")
+	require.True(t, ok)
+	require.Equal(t, d.n, n)
+	require.Equal(t, string(d.n)+"-4-received", notice)
+}
+
 // Final-Recipient is not written in xtext, Original-Recipient is (RFC 3464 section 2.3, RFC 3461 section 4):
 // "+de" in an address is no code.
 func TestBouncesOfPlusAddresses(t *testing.T) {
@@ -268,7 +279,7 @@ func TestIMAP(t *testing.T) {
 	put(d.answer("maud@example.org", "By IMAP.", nil))
 	put(d.answer("mallory@example.org", "Not me.", nil))
 	put("no mail")
-	box := &IMAP{Host: "127.0.0.1", Port: ln.Addr().(*net.TCPAddr).Port, Encryption: Plain, User: "desk", Password: "s3cret"}
+	box := &IMAP{Host: "127.0.0.1", Port: ln.Addr().(*net.TCPAddr).Port, Encryption: mail.Plain, User: "desk", Password: "s3cret"}
 	d.in.Box = box
 	require.NoError(t, d.in.Look(t.Context()))
 	j := d.job()

@@ -1,4 +1,4 @@
-package notify
+package mail
 
 import (
 	"bytes"
@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"benchword/notify"
+	"benchword/notify/notifytest"
 	"benchword/notify/smtptest"
 	"benchword/templates"
 	"benchword/templates/locale"
@@ -25,7 +27,7 @@ import (
 type waiting struct {
 	*bench
 	server *smtptest.Server
-	disp   *Dispatcher
+	disp   *notify.Dispatcher
 }
 
 func newWaiting(t *testing.T) *waiting {
@@ -33,7 +35,7 @@ func newWaiting(t *testing.T) *waiting {
 	w := &waiting{bench: b, server: startServer(t, smtptest.Config{})}
 	tr := transportTo(t, w.server)
 	tr.Timeouts.End = 5 * time.Second
-	w.disp = New(Config{Service: b.svc, Transport: tr, Composer: b.mails, Random: newDice(3)})
+	w.disp = notify.New(notify.Config{Service: b.svc, Channel: &Channel{Transport: tr, Composer: b.mails}, Random: notifytest.NewDice(3)})
 	return w
 }
 
@@ -95,7 +97,7 @@ func (w *waiting) removePhotos() {
 func (w *waiting) blur(id int) {
 	w.t.Helper()
 	p := w.job().Photo(id)
-	large, _, err := w.photos.Put(context.Background(), evidence.Folder{Shop: w.svc.Shop.ID, Job: w.n, Area: evidence.Shown}, bytes.NewReader(picture(1200, 900, 99)))
+	large, _, err := w.photos.Put(context.Background(), evidence.Folder{Shop: w.svc.Shop.ID, Job: w.n, Area: evidence.Shown}, bytes.NewReader(notifytest.Picture(1200, 900, 99)))
 	require.NoError(w.t, err)
 	w.do(counter, workflow.DescribePhoto{ID: id, Kind: p.Kind, Caption: p.Caption, Alt: p.Alt,
 		Marks: []workflow.Mark{{Kind: workflow.MarkBlur, X: 1000, Y: 1000, X2: 3000, Y2: 3000}},
@@ -325,7 +327,7 @@ func TestAMailThatMayHaveArrived(t *testing.T) {
 // Earlier versions kept every mail that was put off, and did not say what it held.
 func TestMailsThatAnEarlierVersionKept(t *testing.T) {
 	holds := regexp.MustCompile(`,"holds":\[[^]]*\]`)
-	for _, fate := range []Fate{PutOff, Unknown} {
+	for _, fate := range []notify.Fate{notify.PutOff, notify.Unknown} {
 		t.Run(string(fate), func(t *testing.T) {
 			w := newWaiting(t)
 			w.book("Maud Ellery")
@@ -347,7 +349,7 @@ func TestMailsThatAnEarlierVersionKept(t *testing.T) {
 			require.Len(t, got, 1)
 			require.Empty(t, got[0].Inline)
 			want := "<" + e.ID + "@bench.example>"
-			if fate == Unknown {
+			if fate == notify.Unknown {
 				require.Equal(t, want, got[0].Header.Get("In-Reply-To"))
 				want = "<" + e.ID + ".2@bench.example>"
 			}
@@ -404,14 +406,4 @@ func TestAGatheredMailLeavesOutWhatIsOutOfDate(t *testing.T) {
 	for _, n := range w.job().Notices {
 		require.False(t, n.DeliveredAt.IsZero(), n.ID)
 	}
-}
-
-// A bounce of a mail that took another's place is about the same notice.
-func TestABounceOfAMailThatWasBuiltAnew(t *testing.T) {
-	b := newBench(t)
-	b.book("Maud Ellery")
-	n, notice, ok := (&Inbox{Domain: "bench.example"}).names(string(b.n) + "-4-received.2@Bench.example")
-	require.True(t, ok)
-	require.Equal(t, b.n, n)
-	require.Equal(t, string(b.n)+"-4-received", notice)
 }

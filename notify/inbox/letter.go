@@ -1,4 +1,4 @@
-package notify
+package inbox
 
 import (
 	"bufio"
@@ -11,6 +11,8 @@ import (
 	"net/textproto"
 	"strconv"
 	"strings"
+
+	"benchword/notify/mail"
 
 	"github.com/emersion/go-message"
 	_ "github.com/emersion/go-message/charset" // so that mails in old character sets can be read
@@ -356,7 +358,7 @@ func (l *Letter) status(r io.Reader) {
 				x.Code, _ = strconv.Atoi(said[:3])
 			}
 			_, rest, _ := strings.Cut(said, " ")
-			if s := enhanced(rest); s != "" && (x.Status == "" || strings.HasSuffix(x.Status, ".0.0")) {
+			if s := mail.Enhanced(rest); s != "" && (x.Status == "" || strings.HasSuffix(x.Status, ".0.0")) {
 				x.Status = s
 			}
 		}

@@ -1,6 +1,7 @@
-package notify
+package mail
 
 import (
+	"benchword/notify"
 	"bytes"
 	"context"
 	"crypto/tls"
@@ -121,8 +122,8 @@ type wire struct {
 	sized  bool
 }
 
-// Send delivers one mail. It returns the server's words of acceptance, or a *[Failure].
-func (s *SMTP) Send(ctx context.Context, m *Mail) (words string, err error) {
+// Send delivers one mail. It returns the server's words of acceptance, or a *[notify.Failure].
+func (s *SMTP) Send(ctx context.Context, m *Message) (words string, err error) {
 	t := s.Timeouts.withDefaults()
 	ctx, cancel := context.WithTimeout(ctx, t.Whole)
 	defer cancel()
@@ -144,15 +145,15 @@ func (s *SMTP) Send(ctx context.Context, m *Mail) (words string, err error) {
 		} else {
 			w.close(err == nil)
 		}
-		var f *Failure
-		if errors.As(err, &f) && f.Fate == Unreached && ctx.Err() == nil {
+		var f *notify.Failure
+		if errors.As(err, &f) && f.Fate == notify.Unreached && ctx.Err() == nil {
 			if !fresh {
 				continue // it went stale while it was kept; nothing of this mail was on it
 			}
 			if f.Code == 0 || f.Step == "rcpt" || f.Step == "data" {
 				// A new line that breaks once this mail is named may break because of it. It waits by
 				// itself then, so that it can't hold up the others.
-				f.Fate = PutOff
+				f.Fate = notify.PutOff
 			}
 		}
 		return words, err
@@ -225,7 +226,7 @@ func (w *wire) close(polite bool) {
 	_ = w.c.Close()
 }
 
-// open connects, greets, encrypts and signs in. Its failures are all [Unreached].
+// open connects, greets, encrypts and signs in. Its failures are all [notify.Unreached].
 func (s *SMTP) open(ctx context.Context, t Timeouts) (*wire, error) {
 	addr := net.JoinHostPort(s.Host, strconv.Itoa(s.Port))
 	fail := func(step string, err error) error { return s.unready(step, err) }
@@ -364,11 +365,11 @@ func (s *SMTP) auth(c *smtp.Client) (smtp.Auth, error) {
 }
 
 // unready is the failure of a connection that came to no mail.
-func (s *SMTP) unready(step string, err error) *Failure {
-	f := &Failure{Fate: Unreached, Step: step, Err: err}
+func (s *SMTP) unready(step string, err error) *notify.Failure {
+	f := &notify.Failure{Fate: notify.Unreached, Step: step, Err: err}
 	var e *textproto.Error
 	if errors.As(err, &e) {
-		f.Code, f.Words = e.Code, firstLine(e.Msg)
+		f.Code, f.Words = e.Code, notify.FirstLine(e.Msg)
 		return f
 	}
 	switch step {
@@ -387,16 +388,16 @@ func (s *SMTP) unready(step string, err error) *Failure {
 const block = 64 << 10
 
 // send takes one mail over an open connection. reusable says that the connection is fit for the next.
-func (w *wire) send(ctx context.Context, m *Mail) (words string, reusable bool, err error) {
+func (w *wire) send(ctx context.Context, m *Message) (words string, reusable bool, err error) {
 	if m.UTF8 && !w.utf8 {
-		return "", true, &Failure{Fate: Refused, Step: "mail", Words: "The mail server can't send to an address with letters outside of ASCII"}
+		return "", true, &notify.Failure{Fate: notify.Refused, Step: "mail", Words: "The mail server can't send to an address with letters outside of ASCII"}
 	}
 	if w.size > 0 && len(m.Data) > w.size {
-		return "", true, &Failure{Fate: Refused, Step: "mail", Code: 552, Words: fmt.Sprintf("5.3.4 The mail has %d bytes, the server takes %d.", len(m.Data), w.size)}
+		return "", true, &notify.Failure{Fate: notify.Refused, Step: "mail", Code: 552, Words: fmt.Sprintf("5.3.4 The mail has %d bytes, the server takes %d.", len(m.Data), w.size)}
 	}
 	from, to := w.commands(m)
 	w.within(ctx, w.t.Command)
-	first := func(step string, expect int, lines ...string) ([]string, *Failure, bool) {
+	first := func(step string, expect int, lines ...string) ([]string, *notify.Failure, bool) {
 		for _, l := range lines {
 			if _, err := w.c.Text.W.WriteString(l + "\r\n"); err != nil {
 				return nil, w.lost(step, err), false
@@ -406,7 +407,7 @@ func (w *wire) send(ctx context.Context, m *Mail) (words string, reusable bool, 
 			return nil, w.lost(step, err), false
 		}
 		var words []string
-		var bad *Failure
+		var bad *notify.Failure
 		for i := range lines {
 			if i > 0 {
 				step = "rcpt"
@@ -444,7 +445,7 @@ func (w *wire) send(ctx context.Context, m *Mail) (words string, reusable bool, 
 }
 
 // commands returns MAIL and RCPT with the parameters that the server knows.
-func (w *wire) commands(m *Mail) (from, to string) {
+func (w *wire) commands(m *Message) (from, to string) {
 	var f, t strings.Builder
 	fmt.Fprintf(&f, "MAIL FROM:<%s>", m.From)
 	if w.sized {
@@ -497,7 +498,7 @@ func unitext(s string) string {
 }
 
 // body sends the message and reads the verdict. After any failure here the connection is closed.
-func (w *wire) body(ctx context.Context, m *Mail) (words string, reusable bool, err error) {
+func (w *wire) body(ctx context.Context, m *Message) (words string, reusable bool, err error) {
 	for rest := stuff(m.Data); len(rest) > 0; rest = rest[1:] {
 		w.within(ctx, w.t.Block)
 		_, err := w.c.Text.W.Write(rest[0])
@@ -513,9 +514,9 @@ func (w *wire) body(ctx context.Context, m *Mail) (words string, reusable bool, 
 					return "", false, f
 				}
 			}
-			f := &Failure{Fate: PutOff, Step: "body", Words: "The line was lost while the mail was being sent.", Err: err}
+			f := &notify.Failure{Fate: notify.PutOff, Step: "body", Words: "The line was lost while the mail was being sent.", Err: err}
 			if last {
-				f.Fate, f.Step = Unknown, "end"
+				f.Fate, f.Step = notify.Unknown, "end"
 			}
 			return "", false, f
 		}
@@ -524,11 +525,11 @@ func (w *wire) body(ctx context.Context, m *Mail) (words string, reusable bool, 
 	_, words, err = w.c.Text.ReadResponse(250)
 	if err == nil {
 		w.sent++
-		return firstLine(words), true, nil
+		return notify.FirstLine(words), true, nil
 	}
 	f, ours := w.reply("end", err)
 	if !ours {
-		f = &Failure{Fate: Unknown, Step: "end", Words: "The whole mail was sent, but the line was lost before the server answered.", Err: err}
+		f = &notify.Failure{Fate: notify.Unknown, Step: "end", Words: "The whole mail was sent, but the line was lost before the server answered.", Err: err}
 	}
 	return "", false, f
 }
@@ -578,27 +579,27 @@ func (w *wire) reset(ctx context.Context) bool {
 }
 
 // lost is the failure of a line that broke. Before DATA nothing of the mail was on it.
-func (w *wire) lost(step string, err error) *Failure {
-	return &Failure{Fate: Unreached, Step: step, Words: "The line to the mail server was lost.", Err: err}
+func (w *wire) lost(step string, err error) *notify.Failure {
+	return &notify.Failure{Fate: notify.Unreached, Step: step, Words: "The line to the mail server was lost.", Err: err}
 }
 
 // reply turns an error of reading a reply into a failure; ours is false where no reply came.
-func (w *wire) reply(step string, err error) (f *Failure, ours bool) {
+func (w *wire) reply(step string, err error) (f *notify.Failure, ours bool) {
 	var e *textproto.Error
 	if !errors.As(err, &e) {
 		return w.lost(step, err), false
 	}
-	f = &Failure{Step: step, Code: e.Code, Words: firstLine(e.Msg), Err: err}
+	f = &notify.Failure{Step: step, Code: e.Code, Words: notify.FirstLine(e.Msg), Err: err}
 	switch {
 	case e.Code == 421 && step != "body" && step != "end":
-		f.Fate = Unreached // the server closes the line: nobody's fault
+		f.Fate = notify.Unreached // the server closes the line: nobody's fault
 	case step == "mail" && (e.Code == 530 || e.Code == 534 || e.Code == 535 || e.Code == 538):
 		// It wants a sign-in or encryption: the settings' fault, not the mail's.
-		f.Fate = Unreached
+		f.Fate = notify.Unreached
 	case e.Code >= 500 && e.Code < 600:
-		f.Fate = Refused
+		f.Fate = notify.Refused
 	default:
-		f.Fate = PutOff
+		f.Fate = notify.PutOff
 	}
 	return f, true
 }

@@ -1,4 +1,4 @@
-package notify
+package mail
 
 import (
 	"bytes"

@@ -1,4 +1,18 @@
-package notify
+// Package mail writes emails, and hands them to a mail server. What is promised of them stands in package
+// notify; here is how.
+//
+// An email says the same in text and in HTML, in the customer's language; it carries photos inline, below a
+// weight that mailboxes take and do not clip; it belongs to its job's thread by References; its Date is the
+// instant of its notice; and it is marked as written by a machine (RFC 3834), so that nothing answers it. No
+// picture, style or script is fetched from anywhere when it is opened.
+//
+// # Decisions
+//
+//   - 2026-11-30: An email that no server took is not kept but written anew for each attempt, and one that may
+//     have arrived says which links and photos it holds. Rejected: a digest of all that an email was made from,
+//     beside its bytes, since writing it anew is the comparison; keeping the bytes before each attempt, which
+//     costs a second write for every email; a Message-ID made of the contents, which no earlier version knows.
+package mail
 
 import (
 	"bytes"
@@ -14,9 +28,8 @@ import (
 	"golang.org/x/net/idna"
 )
 
-// Mail is a notice, rendered and built: the bytes that go over the line, and their envelope. Messages that go other ways are of this type, too: To
-// is then the address that they are posted to.
-type Mail struct {
+// Message is a notice, rendered and built: the bytes that go over the line, and their envelope.
+type Message struct {
 	// ID is the Message-ID without its brackets.
 	ID string `json:"id"`
 	// From and To are the envelope's addresses, without brackets; their domains are in ASCII.
@@ -30,16 +43,14 @@ type Mail struct {
 	UTF8 bool `json:"utf8,omitempty"`
 	// With are the notices that it tells beside its own.
 	With []string `json:"with,omitempty"`
-	// Gone is what the job is told if the receiver has ended for good, nil for nothing. Mails have none.
-	Gone workflow.Command `json:"-"`
-	// Data is the whole message, lines ended by CRLF; of a webhook its body, of a push its text.
+	// Data is the whole message, lines ended by CRLF.
 	Data []byte `json:"-"`
 }
 
 // withdrawn reports whether something that the mail holds may no longer be told: its address is not the
 // customer's any more, a link has ended, a photo was taken off the job. Of a mail that an earlier version
 // kept nobody knows what it holds, so it counts as withdrawn.
-func (m *Mail) withdrawn(j *workflow.Job, now time.Time) bool {
+func (m *Message) withdrawn(j *workflow.Job, now time.Time) bool {
 	stands := standing(j, now)
 	return m.For != j.Customer.Email.Text || m.Holds == nil || slices.ContainsFunc(m.Holds, func(h string) bool { return !stands[h] })
 }
@@ -82,27 +93,27 @@ func replaced(e *workflow.Entry, last, domain string) (before []string, next str
 }
 
 // keep packs the mail for the outbox: one line of envelope, and the message.
-func (m *Mail) keep() []byte {
+func (m *Message) keep() []byte {
 	head, err := json.Marshal(m)
 	if err != nil {
-		panic("notify: an envelope that can't be encoded: " + err.Error())
+		panic("mail: an envelope that can't be encoded: " + err.Error())
 	}
 	return append(append(head, '\n'), m.Data...)
 }
 
 // kept unpacks what keep packed.
-func kept(body []byte) (*Mail, error) {
+func kept(body []byte) (*Message, error) {
 	head, data, ok := bytes.Cut(body, []byte("\n"))
-	m := &Mail{Data: data}
+	m := &Message{Data: data}
 	if !ok || json.Unmarshal(head, m) != nil || m.To == "" || m.ID == "" || len(data) == 0 {
 		return nil, fmt.Errorf("a kept mail of %d bytes can't be read", len(body))
 	}
 	return m, nil
 }
 
-// envelopeAddress returns an address as it goes into MAIL and RCPT: the domain in ASCII (RFC 5890). utf8
+// EnvelopeAddress returns an address as it goes into MAIL and RCPT: the domain in ASCII (RFC 5890). utf8
 // reports that the part before the @ is not ASCII, so that SMTPUTF8 is needed.
-func envelopeAddress(addr string) (out string, utf8 bool, err error) {
+func EnvelopeAddress(addr string) (out string, utf8 bool, err error) {
 	at := strings.LastIndexByte(addr, '@')
 	if at < 1 || at == len(addr)-1 {
 		return "", false, fmt.Errorf("%q is not a mail address", addr)

@@ -1,4 +1,4 @@
-package notify
+package mail
 
 import (
 	"context"
@@ -23,7 +23,7 @@ import (
 var update = flag.Bool("update", false, "write the goldens anew")
 
 // shown returns a mail as people compare it: the headers, then text and HTML decoded, pictures by size.
-func shown(t *testing.T, m *Mail) string {
+func shown(t *testing.T, m *Message) string {
 	o := open(t, m.Data)
 	var b strings.Builder
 	for _, h := range []string{"From", "To", "Reply-To", "Subject", "Date", "Message-ID", "In-Reply-To", "References", "Auto-Submitted", "Content-Language"} {
@@ -38,7 +38,7 @@ func shown(t *testing.T, m *Mail) string {
 	return b.String()
 }
 
-const goldens = "../testdata/mails"
+const goldens = "../../testdata/mails"
 
 // TestEveryNotice writes the mail of every notice there is and holds it to what a mail must be; the
 // goldens are there to be read.
@@ -149,7 +149,7 @@ func words(t *testing.T, src string) (text string, links, pictures []string) {
 var word = regexp.MustCompile(`[\pL\pN][\pL\pN’'.,:/@_-]*[\pL\pN]|[\pL\pN]`)
 
 // checkFacts holds text and HTML to the same words and links, and pictures to the mail itself.
-func checkFacts(t *testing.T, o opened, m *Mail) {
+func checkFacts(t *testing.T, o opened, m *Message) {
 	text, links, pictures := words(t, o.HTML)
 	plain := strings.ReplaceAll(o.Text, "\r\n", "\n")
 	count := func(s string) map[string]int {

@@ -1,4 +1,4 @@
-package notify
+package mail
 
 import (
 	"bytes"
@@ -11,6 +11,7 @@ import (
 	"time"
 	"unicode"
 
+	"benchword/notify"
 	"benchword/workflow"
 
 	"github.com/wneessen/go-mail"
@@ -68,21 +69,21 @@ var randomBoundary = regexp.MustCompile(`boundary=([0-9a-f]{60})\b`)
 
 // Build makes the message and its envelope. The same parts give the same bytes. Signatures, if there are
 // signers, stand in front in their order.
-func Build(p Parts, signers ...*Signer) (*Mail, error) {
-	from, _, err := envelopeAddress(p.From.Address)
+func Build(p Parts, signers ...*Signer) (*Message, error) {
+	from, _, err := EnvelopeAddress(p.From.Address)
 	if err != nil {
 		return nil, fmt.Errorf("the shop's own address: %w", err)
 	}
-	to, utf8, err := envelopeAddress(p.To.Address)
+	to, utf8, err := EnvelopeAddress(p.To.Address)
 	if err != nil {
-		return nil, &Failure{Fate: Refused, Words: "The mail address can't be right", Err: err}
+		return nil, &notify.Failure{Fate: notify.Refused, Words: "The mail address can't be right", Err: err}
 	}
-	out := &Mail{ID: p.ID, From: from, To: to, For: p.To.Address, Holds: []string{}, UTF8: utf8}
+	out := &Message{ID: p.ID, From: from, To: to, For: p.To.Address, Holds: []string{}, UTF8: utf8}
 	m := mail.NewMsg(mail.WithCharset(mail.CharsetUTF8), mail.WithEncoding(mail.EncodingQP), mail.WithNoDefaultUserAgent())
 	m.FromMailAddress(&netmail.Address{Name: personName(p.From.Name), Address: from})
 	m.ToMailAddress(&netmail.Address{Name: personName(p.To.Name), Address: to})
 	if p.ReplyTo != "" && p.ReplyTo != p.From.Address {
-		reply, _, err := envelopeAddress(p.ReplyTo)
+		reply, _, err := EnvelopeAddress(p.ReplyTo)
 		if err != nil {
 			return nil, fmt.Errorf("the shop's address for answers: %w", err)
 		}

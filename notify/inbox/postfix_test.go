@@ -1,4 +1,4 @@
-package notify
+package inbox
 
 import (
 	"bytes"
@@ -17,6 +17,9 @@ import (
 	"testing"
 	"time"
 
+	"benchword/notify"
+	"benchword/notify/mail"
+	"benchword/notify/notifytest"
 	"benchword/notify/smtptest"
 	"benchword/workflow"
 
@@ -160,15 +163,17 @@ func (s *realServer) box(name string) [][]byte {
 // TestAgainstPostfix takes notices all the way into a Maildir through a real mail server, and meets its
 // greylisting, its refusals, its going away, and a bounce that it writes.
 func TestAgainstPostfix(t *testing.T) {
-	closed := startServer(t, smtptest.Config{})
+	closed, err := smtptest.Start(smtptest.Config{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, closed.Close()) }()
 	closed.Fail(smtptest.Fault{At: smtptest.AtRcpt, Reply: "550 5.1.1 <gone@example.org> this mailbox was closed"})
 	s := startPostfix(t, closed.Port())
 	b := newBench(t)
-	tr := &SMTP{Host: "127.0.0.1", Port: s.port, Encryption: Plain}
+	tr := &mail.SMTP{Host: "127.0.0.1", Port: s.port, Encryption: mail.Plain}
 	defer func() { require.NoError(t, tr.Close()) }()
-	d := New(Config{Service: b.svc, Transport: tr, Composer: b.mails, Random: newDice(3)})
+	d := notify.New(notify.Config{Service: b.Svc, Channel: &mail.Channel{Transport: tr, Composer: b.mails}, Random: notifytest.NewDice(3)})
 	book := func(email string) workflow.JobNumber {
-		return b.do(customer, workflow.Book{Person: workflow.Person{Name: "Maud Ellery", Email: email}, Kind: "film scanner", Fault: "It stops."}).Number
+		return b.Do("", customer, workflow.Book{Person: workflow.Person{Name: "Maud Ellery", Email: email}, Kind: "film scanner", Fault: "It stops."}).Number
 	}
 	maud, later, nobody, gone, full, arna := book("maud@example.org"), book("later@example.org"), book("nobody@example.org"), book("gone@example.org"), book("full@example.org"), book("ärna@example.org")
 	b.n = maud
@@ -177,7 +182,7 @@ func TestAgainstPostfix(t *testing.T) {
 	flush := func() { require.NoError(t, d.Flush(t.Context())) }
 	flush()
 	state := func(n workflow.JobNumber) workflow.Entry {
-		list, err := b.store.Entries(t.Context(), b.svc.Shop.ID, n)
+		list, err := b.Store.Entries(t.Context(), b.Svc.Shop.ID, n)
 		require.NoError(t, err)
 		return list[len(list)-1]
 	}
@@ -198,20 +203,21 @@ func TestAgainstPostfix(t *testing.T) {
 
 	// What lies in the Maildir is what was built, in the order of the job, under the entries' Message-IDs.
 	require.Eventually(t, func() bool { return len(s.box("maud")) == 3 && len(s.box("arna")) == 1 && len(s.box("desk")) == 1 }, 20*time.Second, 20*time.Millisecond)
-	entries, err := b.store.Entries(t.Context(), b.svc.Shop.ID, maud)
+	entries, err := b.Store.Entries(t.Context(), b.Svc.Shop.ID, maud)
 	require.NoError(t, err)
 	ids := map[string]bool{}
 	for _, raw := range s.box("maud") {
-		o := open(t, bytes.ReplaceAll(raw, []byte("\n"), []byte("\r\n")))
-		require.NotEmpty(t, o.Text)
-		ids[o.Header.Get("Message-ID")] = true
+		l, err := ReadLetter(bytes.NewReader(raw))
+		require.NoError(t, err)
+		require.NotEmpty(t, l.Text)
+		ids["<"+l.ID+">"] = true
 	}
 	for _, e := range entries {
 		require.True(t, ids["<"+e.ID+"@bench.example>"], e.ID)
 	}
 
 	// The bounce that Postfix wrote is read from the Maildir that it lies in.
-	in := &Inbox{Service: b.svc, Box: Maildir{filepath.Join(s.dir, "mail", "desk")}, Domain: "bench.example", Log: slog.New(slog.DiscardHandler)}
+	in := &Inbox{Service: b.Svc, Box: Maildir{filepath.Join(s.dir, "mail", "desk")}, Domain: "bench.example", Log: slog.New(slog.DiscardHandler)}
 	require.NoError(t, in.Look(t.Context()))
 	require.Contains(t, reason(gone), "does not exist")
 	require.Equal(t, b.job().Customer.Email.Digest, b.job().DeadAddress)

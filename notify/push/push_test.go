@@ -1,4 +1,4 @@
-package notify
+package push
 
 import (
 	"crypto/aes"
@@ -18,6 +18,9 @@ import (
 	"testing"
 	"time"
 
+	"benchword/notify"
+	"benchword/notify/mail"
+	"benchword/notify/notifytest"
 	"benchword/workflow"
 	"benchword/workflow/link"
 
@@ -58,12 +61,12 @@ func TestPushOfRFC8291(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, exampleText, string(text))
 
-	_, err = sealPush(make([]byte, 3992), exampleBrowser, exampleAuth)
+	_, err = seal(make([]byte, 3992), exampleBrowser, exampleAuth)
 	require.NoError(t, err, "RFC 8291, 4: 3993 bytes, one of which is ours")
-	_, err = sealPush(make([]byte, 4000), exampleBrowser, exampleAuth)
+	_, err = seal(make([]byte, 4000), exampleBrowser, exampleAuth)
 	require.Error(t, err)
 	for _, bad := range []string{"", "AAAA", exampleBrowser[:80], "BA" + strings.Repeat("A", 85)} {
-		_, err = sealPush(nil, bad, exampleAuth)
+		_, err = seal(nil, bad, exampleAuth)
 		require.Error(t, err, "%s is no point of the curve", bad)
 	}
 }
@@ -149,6 +152,12 @@ type pushService struct {
 	paths  []string
 }
 
+// received is a push as it came in.
+type received struct {
+	header http.Header
+	body   []byte
+}
+
 func newPushService(t testing.TB) *pushService {
 	s := &pushService{status: 201}
 	s.Server = httptest.NewTLSServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -164,7 +173,7 @@ func newPushService(t testing.TB) *pushService {
 
 // pushed is a desk whose pushes go to a service of our own, which stands for push.example.
 type pushed struct {
-	*desk
+	*notifytest.Desk
 	now     time.Time
 	service *pushService
 	pushes  *Pushes
@@ -184,31 +193,31 @@ func (x toService) RoundTrip(r *http.Request) (*http.Response, error) {
 
 func newPushed(t *testing.T) *pushed {
 	p := &pushed{now: time.Date(2026, 11, 2, 15, 0, 0, 0, time.UTC), service: newPushService(t)}
-	p.desk = newDesk(t, func() time.Time { return p.now })
-	p.svc.Shop.Quiet = workflow.Quiet{From: 21 * 60, To: 8 * 60}
-	key, err := OpenPushKey(t.Context(), p.svc)
+	p.Desk = notifytest.NewDesk(t, func() time.Time { return p.now })
+	p.Svc.Shop.Quiet = workflow.Quiet{From: 21 * 60, To: 8 * 60}
+	key, err := OpenKey(t.Context(), p.Svc)
 	require.NoError(t, err)
-	p.pushes = &Pushes{Mails: &Mails{Service: p.svc}, Key: key, client: &http.Client{Transport: toService{p.service}}}
+	p.pushes = &Pushes{Service: p.Svc, Writer: &mail.Writer{Service: p.Svc}, Key: key, client: &http.Client{Transport: toService{p.service}}}
 	return p
 }
 
-func (p *pushed) dispatcher() *Dispatcher {
+func (p *pushed) dispatcher() *notify.Dispatcher {
 	cfg := p.pushes.Config()
-	cfg.Random = newDice(3)
-	return New(cfg)
+	cfg.Random = notifytest.NewDice(3)
+	return notify.New(cfg)
 }
 
 func (p *pushed) subscribe(t testing.TB, n workflow.JobNumber, path string) *receiver {
 	r := newReceiver(t)
-	g := p.job(n).Link(link.Look, p.now)
-	p.do(n, customer, workflow.Subscribe{
+	g := p.Job(n).Link(link.Look, p.now)
+	p.Do(n, notifytest.Customer, workflow.Subscribe{
 		Endpoint: "https://push.example/" + path, Key: base64.RawURLEncoding.EncodeToString(r.key.PublicKey().Bytes()), Auth: base64.RawURLEncoding.EncodeToString(r.auth), LinkID: g.ID,
 	})
 	return r
 }
 
 func (p *pushed) waits(n workflow.JobNumber) (out []workflow.Entry) {
-	for _, e := range p.entries(n) {
+	for _, e := range p.Entries(n) {
 		if e.Via.Channel() == workflow.Push && e.State == workflow.EntryQueued {
 			out = append(out, e)
 		}
@@ -219,24 +228,24 @@ func (p *pushed) waits(n workflow.JobNumber) (out []workflow.Entry) {
 func TestPushes(t *testing.T) {
 	p := newPushed(t)
 	ctx := t.Context()
-	n := p.book()
+	n := p.Book()
 	d := p.dispatcher()
 	require.NoError(t, d.Flush(ctx))
 	require.Empty(t, p.service.got, "nobody has asked")
 	mine, other := p.subscribe(t, n, "mine"), p.subscribe(t, n, "other")
-	p.write(n)
+	p.Write(n)
 	require.NoError(t, d.Flush(ctx))
 	require.ElementsMatch(t, []string{"/mine", "/other"}, p.service.paths)
 	for i, r := range p.service.got {
 		who := map[string]*receiver{"/mine": mine, "/other": other}[p.service.paths[i]]
 		raw, err := who.open(r.body)
 		require.NoError(t, err)
-		var x pushText
+		var x text
 		require.NoError(t, json.Unmarshal(raw, &x))
-		require.Equal(t, p.svc.Shop.Name, x.Title)
+		require.Equal(t, p.Svc.Shop.Name, x.Title)
 		require.Equal(t, "en", x.Lang)
 		require.Equal(t, string(n), x.Tag)
-		token, err := p.svc.Token(p.job(n), p.job(n).Link(link.Look, p.now))
+		token, err := p.Svc.Token(p.Job(n), p.Job(n).Link(link.Look, p.now))
 		require.NoError(t, err)
 		require.Equal(t, "/j/"+token, x.URL)
 		require.Equal(t, "Film scanner: a letter from the bench", x.Body)
@@ -263,52 +272,52 @@ func TestPushes(t *testing.T) {
 			jwt.WithValidMethods([]string{"ES256"}), jwt.WithAudience("https://push.example"), jwt.WithTimeFunc(func() time.Time { return p.now }), jwt.WithExpirationRequired())
 		require.NoError(t, err)
 		claims := parsed.Claims.(jwt.MapClaims)
-		require.Equal(t, "mailto:"+p.svc.Shop.Email, claims["sub"])
+		require.Equal(t, "mailto:"+p.Svc.Shop.Email, claims["sub"])
 		require.LessOrEqual(t, claims["exp"].(float64), float64(p.now.Add(24*time.Hour).Unix()), "RFC 8292, 2: at most a day")
 	}
 	// Ended by its reader: nothing more comes, and what waited is put away.
-	p.write(n)
-	p.do(n, customer, workflow.Unsubscribe{Endpoint: "https://push.example/mine"})
+	p.Write(n)
+	p.Do(n, notifytest.Customer, workflow.Unsubscribe{Endpoint: "https://push.example/mine"})
 	require.NoError(t, d.Flush(ctx))
 	require.Len(t, p.service.got, 3)
 	require.Equal(t, "/other", p.service.paths[2])
 	require.Empty(t, p.waits(n))
-	require.Empty(t, p.job(n).Undelivered())
+	require.Empty(t, p.Job(n).Undelivered())
 }
 
 // A browser that is gone is written off, with no task for anybody; one that has nothing to do with it is told on.
 func TestGoneBrowsers(t *testing.T) {
 	for _, status := range []int{404, 410} {
 		p := newPushed(t)
-		n := p.book()
+		n := p.Book()
 		p.subscribe(t, n, "a")
-		p.write(n)
+		p.Write(n)
 		p.service.status = status
 		d := p.dispatcher()
 		require.NoError(t, d.Flush(t.Context()))
 		require.Empty(t, p.waits(n))
-		require.Nil(t, p.job(n).SubscriptionOf("push/1"))
-		require.Empty(t, p.job(n).Undelivered())
-		buried, err := p.store.EntriesIn(t.Context(), p.svc.Shop.ID, workflow.EntryBuried, 10)
+		require.Nil(t, p.Job(n).SubscriptionOf("push/1"))
+		require.Empty(t, p.Job(n).Undelivered())
+		buried, err := p.Store.EntriesIn(t.Context(), p.Svc.Shop.ID, workflow.EntryBuried, 10)
 		require.NoError(t, err)
 		require.Empty(t, buried)
-		p.write(n)
+		p.Write(n)
 		require.Empty(t, p.waits(n), "nothing more is made for it")
 		require.NoError(t, d.Flush(t.Context()))
 		require.Len(t, p.service.got, 1)
 	}
 	p := newPushed(t)
-	n, o := p.book(), p.book()
+	n, o := p.Book(), p.Book()
 	p.subscribe(t, n, "a")
 	p.subscribe(t, o, "b")
-	p.write(n)
+	p.Write(n)
 	p.service.status = 503
 	d := p.dispatcher()
 	require.NoError(t, d.Flush(t.Context()))
 	require.Len(t, p.waits(n), 1)
 	require.Greater(t, p.waits(n)[0].NotBefore, p.now)
 	p.service.status = 201
-	p.write(o)
+	p.Write(o)
 	require.NoError(t, d.Flush(t.Context()))
 	require.Empty(t, p.waits(o), "that one service is away says nothing of another")
 	p.now = p.now.Add(2 * time.Minute)
@@ -320,19 +329,19 @@ func TestGoneBrowsers(t *testing.T) {
 // themselves is not pushed to them.
 func TestPushesAreChosen(t *testing.T) {
 	p := newPushed(t)
-	n := p.book()
+	n := p.Book()
 	p.subscribe(t, n, "a")
-	p.do(n, customer, workflow.ChooseNotices{Choice: workflow.TellWhatNeedsMe})
-	p.do(n, counter, workflow.AddPhoto{Photo: workflow.Photo{Original: "aa", Large: workflow.Copy{Digest: "bb", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "cc", Width: 480, Height: 360}, Kind: workflow.PhotoArrival, Caption: "The parcel", Alt: "A box"}},
+	p.Do(n, notifytest.Customer, workflow.ChooseNotices{Choice: workflow.TellWhatNeedsMe})
+	p.Do(n, notifytest.Counter, workflow.AddPhoto{Photo: workflow.Photo{Original: "aa", Large: workflow.Copy{Digest: "bb", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "cc", Width: 480, Height: 360}, Kind: workflow.PhotoArrival, Caption: "The parcel", Alt: "A box"}},
 		workflow.ListContents{Items: []workflow.Item{{Text: "the scanner", Device: true}}},
 		workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.Unknown}},
 		workflow.Go{To: workflow.StageReceived})
 	require.Empty(t, p.waits(n), "an optional step")
-	p.do(n, customer, workflow.ChooseNotices{Choice: workflow.TellEveryStep})
+	p.Do(n, notifytest.Customer, workflow.ChooseNotices{Choice: workflow.TellEveryStep})
 	p.now = time.Date(2026, 11, 3, 4, 0, 0, 0, time.UTC) // midnight in Halifax
-	p.write(n)
+	p.Write(n)
 	require.Len(t, p.waits(n), 1)
-	require.Equal(t, 8, p.waits(n)[0].NotBefore.In(p.svc.Shop.Calendar.Location()).Hour())
+	require.Equal(t, 8, p.waits(n)[0].NotBefore.In(p.Svc.Shop.Calendar.Location()).Hour())
 	d := p.dispatcher()
 	require.NoError(t, d.Flush(t.Context()))
 	require.Empty(t, p.service.got)
@@ -343,12 +352,12 @@ func TestPushesAreChosen(t *testing.T) {
 	p.now = p.now.Add(14 * time.Hour)
 	require.NoError(t, d.Flush(t.Context()))
 	require.Len(t, p.service.got, 1)
-	require.Equal(t, string(Held), p.waits(n)[0].Attempts[1].Result)
+	require.Equal(t, string(notify.Held), p.waits(n)[0].Attempts[1].Result)
 
 	q := newPushed(t)
-	n = q.book()
+	n = q.Book()
 	q.subscribe(t, n, "a")
-	q.do(n, customer, workflow.AskLink{})
+	q.Do(n, notifytest.Customer, workflow.AskLink{})
 	require.Empty(t, q.waits(n))
 }
 
@@ -356,24 +365,24 @@ func TestPushesAreChosen(t *testing.T) {
 // holds neither address nor keys any more.
 func TestSubscriptionsAreForgotten(t *testing.T) {
 	p := newPushed(t)
-	n := p.do("", counter, workflow.Book{Person: workflow.Person{Name: "Maud Ellery", Phone: "+1 902 555 0100"}, Kind: "film scanner", Fault: "stops"}).Number
+	n := p.Do("", notifytest.Counter, workflow.Book{Person: workflow.Person{Name: "Maud Ellery", Phone: "+1 902 555 0100"}, Kind: "film scanner", Fault: "stops"}).Number
 	p.subscribe(t, n, "secret-address")
-	p.write(n)
+	p.Write(n)
 	require.Len(t, p.waits(n), 1)
-	require.Len(t, p.entries(n), 1, "and no mail")
+	require.Len(t, p.Entries(n), 1, "and no mail")
 	d := p.dispatcher()
 	p.service.status = 500
 	require.NoError(t, d.Flush(t.Context()))
-	p.do(n, counter, workflow.Go{To: workflow.StageWithdrawn, Reason: "changed their mind"})
-	p.do(n, workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}, workflow.ErasePerson{})
-	require.Nil(t, p.job(n).SubscriptionOf("push/1"))
-	events, err := p.store.Events(t.Context(), p.svc.Shop.ID, n, 0)
+	p.Do(n, notifytest.Counter, workflow.Go{To: workflow.StageWithdrawn, Reason: "changed their mind"})
+	p.Do(n, workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}, workflow.ErasePerson{})
+	require.Nil(t, p.Job(n).SubscriptionOf("push/1"))
+	events, err := p.Store.Events(t.Context(), p.Svc.Shop.ID, n, 0)
 	require.NoError(t, err)
 	all, err := json.Marshal(events)
 	require.NoError(t, err)
-	state, err := json.Marshal(p.job(n))
+	state, err := json.Marshal(p.Job(n))
 	require.NoError(t, err)
-	require.NotContains(t, string(all)+string(state)+fmt.Sprint(p.job(n).Subscriptions), "secret-address")
+	require.NotContains(t, string(all)+string(state)+fmt.Sprint(p.Job(n).Subscriptions), "secret-address")
 	p.service.status = 201
 	p.now = p.now.Add(18 * time.Hour)
 	before := len(p.service.got)
@@ -385,12 +394,12 @@ func TestSubscriptionsAreForgotten(t *testing.T) {
 // Who may subscribe with what.
 func TestSubscribing(t *testing.T) {
 	p := newPushed(t)
-	n := p.book()
+	n := p.Book()
 	good := workflow.Subscribe{Endpoint: "https://push.example/a", Key: exampleBrowser, Auth: exampleAuth}
 	try := func(change func(*workflow.Subscribe)) error {
 		c := good
 		change(&c)
-		_, err := p.svc.Do(t.Context(), workflow.Order{Job: n, By: customer, Commands: []workflow.Command{c}})
+		_, err := p.Svc.Do(t.Context(), workflow.Order{Job: n, By: notifytest.Customer, Commands: []workflow.Command{c}})
 		return err
 	}
 	for _, bad := range []string{
@@ -404,19 +413,19 @@ func TestSubscribing(t *testing.T) {
 		require.ErrorIs(t, try(func(c *workflow.Subscribe) { c.Key = bad }), workflow.ErrInvalid, bad)
 	}
 	require.ErrorIs(t, try(func(c *workflow.Subscribe) { c.Auth = "AAAA" }), workflow.ErrInvalid)
-	v := p.job(n).Version
+	v := p.Job(n).Version
 	require.NoError(t, try(func(*workflow.Subscribe) {}))
 	require.NoError(t, try(func(*workflow.Subscribe) {}))
-	require.Equal(t, v+1, p.job(n).Version, "asked twice is asked once")
+	require.Equal(t, v+1, p.Job(n).Version, "asked twice is asked once")
 	for i := range workflow.MostSubscriptions - 1 {
 		require.NoError(t, try(func(c *workflow.Subscribe) { c.Endpoint += fmt.Sprint(i) }))
 	}
 	require.Error(t, try(func(c *workflow.Subscribe) { c.Endpoint += "one more" }))
-	p.do(n, customer, workflow.Unsubscribe{Endpoint: good.Endpoint})
+	p.Do(n, notifytest.Customer, workflow.Unsubscribe{Endpoint: good.Endpoint})
 	require.NoError(t, try(func(c *workflow.Subscribe) { c.Endpoint += "one more" }))
 
 	// The key stays the same, for every process.
-	again, err := OpenPushKey(t.Context(), p.svc)
+	again, err := OpenKey(t.Context(), p.Svc)
 	require.NoError(t, err)
 	require.Equal(t, p.pushes.Key.Public(), again.Public())
 	require.Len(t, unbase(t, again.Public()), 65)
