@@ -247,15 +247,12 @@ func guardReceived(g *gate) {
 	for _, i := range g.j.Contents {
 		device = device || i.Device
 	}
-	g.need(len(g.j.Contents) > 0, "List what was in the parcel.")
 	g.need(len(g.j.Contents) == 0 || device, "Mark which item of the contents is the device.")
-	g.need(g.j.HasPhoto(PhotoArrival), "Add at least one arrival photo.")
-	g.need(g.j.Screening != nil, "Answer the safety screening (lithium cells, mains, liquid).")
+	g.needAll(g.j.IntakeTodo())
 }
 
 func guardDiagnosing(g *gate) {
-	g.need(g.j.Condition != "", "Note the condition the device came in.")
-	g.need(g.j.Reproduction != nil, "Say whether the fault was reproduced, not reproduced, is intermittent, or was not tried.")
+	g.needAll(g.j.LookTodo())
 	g.need(g.j.Screening != nil, "Answer the safety screening (lithium cells, mains, liquid).")
 	if s := g.j.Screening; s.CellInDoubt() {
 		g.need(strings.Contains(strings.ToLower(g.j.Condition+" "+s.Note), "isolat"), "A cell is damaged, or nobody can tell that it is not: isolate it first, and write in the condition that it is isolated.")

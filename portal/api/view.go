@@ -69,6 +69,8 @@ type Job struct {
 	// Standing is what is true for the customer now: where, what is needed of them, the date, the money, what
 	// comes next.
 	Standing workflow.Standing `json:"standing"`
+	// Todo is what its stage asks of bench and counter, in the order in which it is done.
+	Todo []workflow.Todo `json:"todo"`
 	// Moves are the rows of the table that start here, with what each still needs.
 	Moves []Move `json:"moves"`
 	// Forecast is when it will most likely leave; it is left out where the shop's own history says too little.
@@ -227,7 +229,7 @@ func (a *api) view(j *workflow.Job) *Job {
 	}
 	out.Level, out.DelayNote, out.Targets, out.Delays = j.Level, j.DelayNote, []Target{}, []Delay{}
 	now := a.s.Now()
-	out.Standing = j.Standing(shop, now)
+	out.Standing, out.Todo = j.Standing(shop, now), list(j.Todo(shop, workflow.RoleOwner))
 	for _, x := range j.Targets(shop) {
 		out.Targets = append(out.Targets, Target{x.Kind, instant(x.Due), instant(x.MetAt), x.Late(now)})
 	}

@@ -25,167 +25,146 @@ type barStep struct {
 	Main bool
 }
 
+// todoWords name what is to do, todoPaths where it is done.
+var todoWords = map[workflow.TodoKind]string{
+	workflow.TodoIntake: "Open the parcel", workflow.TodoLook: "First look", workflow.TodoFinding: "Photo + finding", workflow.TodoChecks: "Suspects and checks",
+	workflow.TodoReport: "Findings report", workflow.TodoQuote: "Quote", workflow.TodoAnswer: "Write down a telephone answer", workflow.TodoWork: "What was done",
+	workflow.TodoDuties: "Duties", workflow.TodoTests: "Tests", workflow.TodoSafe: "Made safe to go back", workflow.TodoReady: "Tell the customer that it is ready",
+	workflow.TodoPacking: "Pack and post",
+}
+
+// missingWords say what an intake or a first look lacks.
+var missingWords = map[string]string{"contents": "contents", "photo": "an arrival photo", "screening": "the safety answers", "condition": "condition", "fault": "does the fault show?"}
+
+// todoOf puts something to do into words: what is there, or what is missing.
+func (k clockOf) todoOf(j *workflow.Job, t workflow.Todo, base jobBase) todo {
+	out := todo{Words: todoWords[t.Kind], URL: base.To(string(t.Kind))}
+	switch t.State {
+	case workflow.TodoDone:
+		out.State = "done"
+	case workflow.TodoOpen:
+		out.State = "todo"
+	}
+	var missing []string
+	for _, m := range t.Missing {
+		missing = append(missing, missingWords[m])
+	}
+	switch t.Kind {
+	case workflow.TodoIntake:
+		if out.StateWords = templates.Count(len(j.Contents), "item", "items") + " listed"; len(missing) > 0 {
+			out.StateWords = "still missing: " + strings.Join(missing, ", ")
+		}
+	case workflow.TodoLook:
+		switch {
+		case len(missing) == 2:
+			out.StateWords = "condition, and does the fault show?"
+		case len(missing) == 0:
+			out.StateWords = "fault shows: " + reproducedWords[j.Reproduction.Result]
+		case t.Missing[0] == "condition":
+			out.StateWords = "the condition is missing"
+		default:
+			out.StateWords = missing[0]
+		}
+	case workflow.TodoFinding:
+		findings := 0
+		for _, f := range j.Findings {
+			if !f.Withdrawn {
+				findings++
+			}
+		}
+		out.StateWords = templates.Count(findings, "finding", "findings") + " so far"
+	case workflow.TodoChecks:
+		if out.StateWords = "none named yet"; t.All > 0 {
+			out.StateWords = fmt.Sprintf("%s, %d still open", templates.Count(t.All, "suspect", "suspects"), t.All-t.Done)
+		}
+	case workflow.TodoReport:
+		if out.StateWords = "not sent yet"; len(j.Reports) > 0 {
+			out.StateWords = "report " + itoa(len(j.Reports)) + " sent " + k.day(j.Reports[len(j.Reports)-1].SentAt)
+		}
+	case workflow.TodoQuote:
+		if out.StateWords = "not issued yet"; j.Quote() != nil {
+			out.StateWords = "revision " + itoa(j.Quote().Revision) + " is " + quoteStateWords[j.Quote().State]
+		}
+		switch j.Stage {
+		case workflow.StageAwaitingApproval:
+			out.Words = "Change the quote"
+		case workflow.StageRepairing:
+			out.Words = "Further quote"
+		}
+	case workflow.TodoAnswer:
+		out.StateWords = "yes, no, or a question"
+	case workflow.TodoWork:
+		if out.StateWords = "nothing written down yet"; len(j.Work) > 0 || t.State == workflow.TodoFree {
+			out.StateWords = templates.Count(len(j.Work), "entry", "entries")
+		}
+	case workflow.TodoDuties:
+		switch {
+		case t.All == 0:
+			out.StateWords = "none"
+		case t.Done < t.All:
+			out.StateWords = fmt.Sprintf("%d of %d open", t.All-t.Done, t.All)
+		default:
+			out.StateWords = "all settled"
+		}
+	case workflow.TodoTests:
+		if out.StateWords = fmt.Sprintf("%d of %d passed", t.Done, t.All); t.All == 0 {
+			out.StateWords = "none required"
+		}
+	case workflow.TodoSafe:
+		if out.StateWords = "for what goes back unrepaired and dangerous"; t.State == workflow.TodoDone {
+			out.StateWords = "labelled “" + j.MadeSafe.Label + "”"
+		}
+	case workflow.TodoReady:
+		if out.StateWords = "not told yet"; j.Ready != nil {
+			out.StateWords = "told " + k.at(j.Ready.At)
+		}
+	case workflow.TodoPacking:
+		switch {
+		case t.Done < t.All:
+			out.StateWords = fmt.Sprintf("%d of %d items accounted for", t.Done, t.All)
+		case j.Shipment == nil:
+			out.StateWords = "the parcel number is missing"
+		default:
+			out.StateWords = "packed, parcel " + cmp.Or(j.Shipment.Parcel, "handed over in person")
+		}
+	}
+	if (t.Kind == workflow.TodoReport || t.Kind == workflow.TodoQuote) && !base.Counter {
+		out.StateWords += "; the counter sends it"
+	}
+	return out
+}
+
 // tasks lists what can be done on a job: what its stage asks for, in the order in which it is done, and
 // what is always there. What the reader's role does not include is left out.
 func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 	task := func(path, words, state, stateWords string) todo {
 		return todo{Words: words, URL: base.To(path), State: state, StateWords: stateWords}
 	}
-	state := func(done bool) string {
-		if done {
-			return "done"
-		}
-		return "todo"
-	}
-	intake := func() todo {
-		var missing []string
-		if len(j.Contents) == 0 {
-			missing = append(missing, "contents")
-		}
-		if !j.HasPhoto(workflow.PhotoArrival) {
-			missing = append(missing, "an arrival photo")
-		}
-		if j.Screening == nil {
-			missing = append(missing, "the safety answers")
-		}
-		if len(missing) > 0 {
-			return task("intake", "Open the parcel", "todo", "still missing: "+strings.Join(missing, ", "))
-		}
-		return task("intake", "Open the parcel", "done", templates.Count(len(j.Contents), "item", "items")+" listed")
-	}
-	look := func() todo {
-		switch {
-		case j.Condition == "" && j.Reproduction == nil:
-			return task("look", "First look", "todo", "condition, and does the fault show?")
-		case j.Condition == "":
-			return task("look", "First look", "todo", "the condition is missing")
-		case j.Reproduction == nil:
-			return task("look", "First look", "todo", "does the fault show?")
-		}
-		return task("look", "First look", "done", "fault shows: "+reproducedWords[j.Reproduction.Result])
-	}
-	findings := 0
-	for _, f := range j.Findings {
-		if !f.Withdrawn {
-			findings++
-		}
-	}
-	finding := task("finding", "Photo + finding", "", templates.Count(findings, "finding", "findings")+" so far")
-	checks := task("checks", "Suspects and checks", "", "none named yet")
-	if findings == 0 && len(j.Suspects) == 0 && j.Stage == workflow.StageDiagnosing {
-		checks.State = "todo"
-	}
-	if n := len(j.Suspects); n > 0 {
-		open := 0
-		for _, s := range j.Suspects {
-			if v := s.Verdict(); v == "" || v == workflow.CheckUnclear {
-				open++
-			}
-		}
-		checks.StateWords = fmt.Sprintf("%s, %d still open", templates.Count(n, "suspect", "suspects"), open)
-	}
-	report := task("report", "Findings report", state(len(j.Reports) > 0), "not sent yet")
-	if n := len(j.Reports); n > 0 {
-		report.StateWords = "report " + itoa(n) + " sent " + k.day(j.Reports[n-1].SentAt)
-	}
-	quote := task("quote", "Quote", "todo", "not issued yet")
-	if q := j.Quote(); q != nil {
-		quote.State, quote.StateWords = state(q.State == workflow.QuoteOpen || q.State == workflow.QuoteApproved), "revision "+itoa(q.Revision)+" is "+quoteStateWords[q.State]
-	}
-	duties := task("duties", "Duties", "", "")
-	openDuties := 0
-	for _, d := range j.Duties {
-		if d.Open() {
-			openDuties++
-		}
-	}
-	if len(j.Duties) > 0 {
-		duties.State, duties.StateWords = state(openDuties == 0), "all settled"
-		if openDuties > 0 {
-			duties.StateWords = fmt.Sprintf("%d of %d open", openDuties, len(j.Duties))
-		}
-	}
 	counterOnly := func(list *[]todo, t ...todo) {
 		if base.Counter {
 			*list = append(*list, t...)
 		}
 	}
+	duties := false
+	for _, t := range j.Todo(k.shop, base.role()) {
+		stage = append(stage, k.todoOf(j, t, base))
+		duties = duties || t.Kind == workflow.TodoDuties
+	}
+	also := func(t workflow.Todo) todo {
+		t.State = workflow.TodoFree
+		return k.todoOf(j, t, base)
+	}
 	switch j.Stage {
-	case workflow.StageBooked:
-		stage = append(stage, intake())
-	case workflow.StageReceived:
-		stage = append(stage, look(), intake(), finding)
 	case workflow.StageDiagnosing:
-		if !base.Counter {
-			report.StateWords += "; the counter sends it"
-			quote.StateWords += "; the counter sends it"
-		}
-		stage = append(stage, finding, checks, report, quote)
-		more = append(more, intake(), look())
+		more = append(more, k.todoOf(j, j.IntakeTodo(), base), k.todoOf(j, j.LookTodo(), base))
 	case workflow.StageAwaitingApproval:
-		counterOnly(&stage, task("answer", "Write down a telephone answer", "", "yes, no, or a question"))
-		quote.Words, quote.State = "Change the quote", ""
-		counterOnly(&stage, quote)
-		stage = append(stage, finding)
-		more = append(more, checks)
+		more = append(more, also(j.ChecksTodo()))
 	case workflow.StageRepairing:
-		work := task("work", "What was done", state(j.WorkedSince()), "nothing written down yet")
-		if n := len(j.Work); n > 0 {
-			work.StateWords = templates.Count(n, "entry", "entries")
-		}
-		stage = append(stage, work, finding)
-		if len(j.Duties) > 0 {
-			stage = append(stage, duties)
-		}
-		quote.Words, quote.State = "Further quote", ""
-		counterOnly(&stage, quote)
-		more = append(more, checks)
-		report.State = ""
-		counterOnly(&more, report)
+		more = append(more, also(j.ChecksTodo()))
+		counterOnly(&more, also(workflow.Todo{Kind: workflow.TodoReport}))
 	case workflow.StageTesting:
-		tests, passed := k.tests(j), 0
-		for _, t := range tests {
-			if t.State == "passed" {
-				passed++
-			}
-		}
-		t := task("tests", "Tests", state(passed == len(tests)), fmt.Sprintf("%d of %d passed", passed, len(tests)))
-		if len(tests) == 0 {
-			t.State, t.StateWords = "", "none required"
-		}
-		stage = append(stage, t)
-		if len(j.Duties) > 0 {
-			stage = append(stage, duties)
-		}
-		if base.Owner && !j.Outcome.Repaired() && (len(j.Dangers(k.shop)) > 0 || passed < len(tests)) {
-			safe := task("safe", "Made safe to go back", "", "for what goes back unrepaired and dangerous")
-			if j.SafeToReturn() != nil {
-				safe.State, safe.StateWords = "done", "labelled “"+j.MadeSafe.Label+"”"
-			}
-			stage = append(stage, safe)
-		}
-		ready := task("ready", "Tell the customer that it is ready", state(j.Ready != nil), "not told yet")
-		if j.Ready != nil {
-			ready.StateWords = "told " + k.at(j.Ready.At)
-		}
-		counterOnly(&stage, ready)
-		packed := 0
-		for _, it := range j.Contents {
-			if j.Accounted(it.ID) {
-				packed++
-			}
-		}
-		all := packed == len(j.Contents)
-		packing := task("packing", "Pack and post", state(all && j.Shipment != nil), fmt.Sprintf("%d of %d items accounted for", packed, len(j.Contents)))
-		if all && j.Shipment == nil {
-			packing.StateWords = "the parcel number is missing"
-		} else if all {
-			packing.StateWords = "packed, parcel " + cmp.Or(j.Shipment.Parcel, "handed over in person")
-		}
-		stage = append(stage, packing)
-		more = append(more, finding, task("work", "What was done", "", templates.Count(len(j.Work), "entry", "entries")))
-		report.State = ""
-		counterOnly(&more, report)
+		more = append(more, also(workflow.Todo{Kind: workflow.TodoFinding}), also(workflow.Todo{Kind: workflow.TodoWork}))
+		counterOnly(&more, also(workflow.Todo{Kind: workflow.TodoReport}))
 	}
 	photos := 0
 	for _, p := range j.Photos {
@@ -195,10 +174,8 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 	}
 	if !j.Ended() {
 		more = append(more, task("photos", "Photos", "", templates.Count(photos, "photo", "photos")))
-		if len(j.Duties) == 0 || j.Stage != workflow.StageRepairing && j.Stage != workflow.StageTesting {
-			duties.State = ""
-			duties.StateWords = cmp.Or(duties.StateWords, "none")
-			more = append(more, duties)
+		if !duties {
+			more = append(more, also(j.DutiesTodo()))
 		}
 	}
 	if j.Erased.IsZero() {
