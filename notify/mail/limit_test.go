@@ -22,7 +22,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// sink starts Postfix's smtp-sink, which takes mails and throws them away, and gives its port.
+// sink starts Postfix's smtp-sink, which takes mails and throws them away, and returns its port.
 func sink(b *testing.B) int {
 	path, err := exec.LookPath("smtp-sink")
 	require.NoError(b, err, "this benchmark measures against Debian's package postfix; install it first")
@@ -43,7 +43,7 @@ func sink(b *testing.B) int {
 	return port
 }
 
-// source sends a message over 8 connections with Postfix's smtp-source, and gives mails a second.
+// source sends a message over 8 connections with Postfix's smtp-source, and returns mails a second.
 func source(b *testing.B, port, n int, message []byte) float64 {
 	file := filepath.Join(b.TempDir(), "message")
 	require.NoError(b, os.WriteFile(file, bytes.ReplaceAll(message, []byte("\r\n"), []byte("\n")), 0o644))
