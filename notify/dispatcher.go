@@ -267,10 +267,9 @@ func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.En
 	if n == 0 {
 		return nil, again, nil
 	}
-	store, shop := d.cfg.Service.Store, d.cfg.Service.Shop.ID
 	lease, err := d.token()
 	if err == nil {
-		entries, err = store.ClaimEntries(ctx, shop, workflow.Claim{Via: d.cfg.Channel.Via(), Now: now, Until: now.Add(d.cfg.Lease), Limit: n, Lease: lease})
+		entries, err = d.cfg.Service.Claim(ctx, workflow.Claim{Via: d.cfg.Channel.Via(), Now: now, Until: now.Add(d.cfg.Lease), Limit: n, Lease: lease})
 	}
 	d.began(len(entries))
 	if err != nil || len(entries) == 0 {
@@ -279,7 +278,7 @@ func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.En
 	if err != nil || len(entries) > 0 {
 		return entries, time.Time{}, err
 	}
-	again, err = store.NextEntry(ctx, shop, d.cfg.Channel.Via())
+	again, err = d.cfg.Service.NextEntry(ctx, d.cfg.Channel.Via())
 	return nil, again, err
 }
 
@@ -353,7 +352,7 @@ func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.E
 				Commands: []workflow.Command{record}, Settle: &s,
 			})
 		} else {
-			err = svc.Store.SettleEntry(ctx, svc.Shop.ID, s)
+			err = svc.Settle(ctx, s)
 		}
 		switch {
 		case err == nil:

@@ -573,7 +573,7 @@ func TestCrashBetweenSendingAndSettling(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
 		deaf := &deafStore{Store: d.Store, deaf: true}
-		d.Svc.Store = deaf
+		*d.Svc = *d.Svc.On(deaf)
 		n := d.Book()
 		d.Write(n)
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
@@ -621,7 +621,7 @@ func TestSettledEvenIfTheJobWontHaveTheEvent(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDesk(t, time.Now)
 		n := d.Book()
-		d.Svc.Store = refusing{d.Store}
+		*d.Svc = *d.Svc.On(refusing{d.Store})
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
 		require.Len(t, d.w.sent(), 1)
 		require.Equal(t, workflow.EntrySent, d.Entries(n)[0].State, "or it would be sent for ever")
@@ -643,7 +643,7 @@ func TestDispatcherKeepsItsPromise(t *testing.T) {
 			d := newDesk(t, time.Now)
 			d.T = rt
 			deaf := &deafStore{Store: d.Store}
-			d.Svc.Store = deaf
+			*d.Svc = *d.Svc.On(deaf)
 			starts := uint64(0)
 			poisoned := map[workflow.JobNumber]bool{}
 			var mu sync.Mutex

@@ -26,7 +26,7 @@ func BenchmarkDeadServer(b *testing.B) {
 		require.NoError(b, err)
 		c := notifytest.NewClock(storetest.Begin.Add(24 * time.Hour))
 		d := newDesk(b, c.Now)
-		d.Svc.Store = store
+		*d.Svc = *d.Svc.On(store)
 		const each = 50 // notices of a job
 		for i := range n / each {
 			h := storetest.NewHistory(d.Svc.Shop.ID, storetest.Number(i))

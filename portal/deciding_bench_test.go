@@ -39,7 +39,7 @@ func BenchmarkDecision(b *testing.B) {
 	require.NoError(b, err)
 	b.Cleanup(func() { require.NoError(b, store.Close()) })
 	s := &timed{Store: store}
-	d.svc.Store = s
+	*d.svc = *d.svc.On(s)
 	d.svc.Shop.UndoFor = 30 * time.Minute
 	d = d.with(func(*Config) {})
 	var ratios, times []float64

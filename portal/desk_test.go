@@ -25,12 +25,13 @@ import (
 
 // desk is a portal over the reference store, with a clock that only moves when told to.
 type desk struct {
-	t   testing.TB
-	s   *Server
-	svc *workflow.Service
-	log *bytes.Buffer
-	now time.Time
-	n   workflow.JobNumber
+	t     testing.TB
+	s     *Server
+	svc   *workflow.Service
+	store workflow.Store
+	log   *bytes.Buffer
+	now   time.Time
+	n     workflow.JobNumber
 }
 
 var (
@@ -60,8 +61,8 @@ func (pictures) Discard(context.Context, workflow.ShopID, workflow.JobNumber, ..
 func (pictures) Clear(context.Context, workflow.ShopID, workflow.JobNumber) error { return nil }
 
 func newDesk(t testing.TB) *desk {
-	d := &desk{t: t, log: &bytes.Buffer{}, now: time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)}
-	d.svc = portaltest.Service(t, memory.New(), func() time.Time { return d.now }, d.log, "mon tue wed thu fri", "09:00-17:00")
+	d := &desk{t: t, store: memory.New(), log: &bytes.Buffer{}, now: time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)}
+	d.svc = portaltest.Service(t, d.store, func() time.Time { return d.now }, d.log, "mon tue wed thu fri", "09:00-17:00")
 	set, err := templates.Load()
 	require.NoError(t, err)
 	d.s, err = New(Config{Service: d.svc, Photos: pictures{}, Templates: set, Log: d.svc.Log, Ask: 10000, AskFor: time.Minute})

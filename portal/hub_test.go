@@ -267,8 +267,8 @@ func (s *slow) Commit(ctx context.Context, c *workflow.Commit) error {
 // Stopping finishes what was begun: a letter that is being written down is not called off.
 func TestStoppingFinishesWhatWasBegun(t *testing.T) {
 	first := newDesk(t)
-	f := &slow{Store: first.svc.Store}
-	d := first.with(func(c *Config) { c.Service.Store = f })
+	f := &slow{Store: first.store}
+	d := first.with(func(c *Config) { *c.Service = *c.Service.On(f) })
 	d.toDiagnosing()
 	at := "/j/" + d.token(link.Look) + "/message"
 	l, err := net.Listen("tcp", "127.0.0.1:0")

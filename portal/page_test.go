@@ -162,8 +162,8 @@ func (e *ending) Link(ctx context.Context, shop workflow.ShopID, hash link.Hash)
 func TestLinkEndedMeanwhile(t *testing.T) {
 	first := newDesk(t)
 	first.toDiagnosing()
-	e := &ending{Store: first.svc.Store}
-	d := first.with(func(c *Config) { c.Service.Store = e })
+	e := &ending{Store: first.store}
+	d := first.with(func(c *Config) { *c.Service = *c.Service.On(e) })
 	at := "/j/" + d.token(link.Look)
 	e.then = func() { d.do(staff, workflow.RevokeLinks{}) }
 	require.Equal(t, http.StatusGone, d.get(at).StatusCode)

@@ -95,6 +95,12 @@ func TestStaffAccounts(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, rows, 1)
 	require.NotContains(t, rows[0].Key+string(rows[0].Value), token[3:], "only its hash is kept")
+	_, err = AddToken(ctx, d.svc, "for a day", workflow.RoleBench, d.now.AddDate(0, 0, 1))
+	require.NoError(t, err)
+	d.now = d.now.AddDate(0, 0, 1)
+	all, err = ListTokens(ctx, d.svc)
+	require.NoError(t, err)
+	require.Len(t, all, 1, "one that has ended is not listed")
 }
 
 // signing is a desk with a page to sign in on and one for staff.
@@ -264,8 +270,8 @@ func (f *flaky) Job(ctx context.Context, shop workflow.ShopID, n workflow.JobNum
 // again, and no program throws its token away.
 func TestStoreThatFails(t *testing.T) {
 	first := newDesk(t)
-	f := &flaky{Store: first.svc.Store}
-	d := signing(first.with(func(c *Config) { c.Service.Store = f }))
+	f := &flaky{Store: first.store}
+	d := signing(first.with(func(c *Config) { *c.Service = *c.Service.On(f) }))
 	d.s.App().Get("/api/inside", d.s.Need(), func(c *fiber.Ctx) error { return c.SendStatus(204) })
 	ctx := context.Background()
 	require.NoError(t, AddStaff(ctx, d.svc, "ada", "Ada", workflow.RoleOwner, gulls))

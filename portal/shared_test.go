@@ -54,8 +54,8 @@ func TestSharedPortalsShowWhatOthersWrote(t *testing.T) {
 // Without its store the portal says so, in the language of who asks, and works again when it is back.
 func TestAwayStoreIsSaid(t *testing.T) {
 	first := newDesk(t)
-	g := &gone{Store: first.svc.Store}
-	d := first.with(func(c *Config) { c.Shared, c.Service.Store = true, g })
+	g := &gone{Store: first.store}
+	d := first.with(func(c *Config) { c.Shared, *c.Service = true, *c.Service.On(g) })
 	d.toDiagnosing()
 	at := "/j/" + d.token(link.Look)
 	require.Equal(t, 200, d.get(at).StatusCode)

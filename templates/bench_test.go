@@ -51,7 +51,7 @@ func newBench(t testing.TB) *bench {
 	maker, err := link.NewMaker(key)
 	require.NoError(t, err)
 	b := &bench{t: t, now: time.Date(2026, 11, 16, 13, 20, 0, 0, time.UTC)}
-	b.s = &workflow.Service{Shop: sampleShop(t), Store: memory.New(), Links: maker, Now: func() time.Time { return b.now }, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(io.Discard, nil))}
+	b.s = workflow.Service{Shop: sampleShop(t), Links: maker, Now: func() time.Time { return b.now }, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(io.Discard, nil))}.On(memory.New())
 	return b
 }
 

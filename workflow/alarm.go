@@ -74,7 +74,7 @@ func (s *Service) WakeDue(ctx context.Context) (int, error) {
 	done := 0
 	failed := map[JobNumber]bool{}
 	for {
-		due, err := s.Store.Due(ctx, s.Shop.ID, s.Now(), 100+len(failed))
+		due, err := s.store.Due(ctx, s.Shop.ID, s.Now(), 100+len(failed))
 		if err != nil {
 			return done, err
 		}
@@ -114,7 +114,7 @@ func (s *Service) wake(ctx context.Context, n JobNumber) error {
 			_, err = s.try(ctx, Order{Job: n, By: clockActor, Commands: []Command{Wake{}}})
 		} else {
 			// Nothing to do: the wake-up was set too early. Set the right one.
-			err = s.Store.Commit(ctx, &Commit{Shop: s.Shop.ID, Job: n, Expect: j.Version, State: j, Index: j.index(s.Shop), WakeAt: t.wakeAt()})
+			err = s.store.Commit(ctx, &Commit{Shop: s.Shop.ID, Job: n, Expect: j.Version, State: j, Index: j.index(s.Shop), WakeAt: t.wakeAt()})
 		}
 		if !errors.Is(err, ErrConflict) || try >= retries {
 			return err

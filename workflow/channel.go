@@ -113,5 +113,5 @@ func (s *Service) SendOtherAgain(ctx context.Context, n JobNumber, id string) er
 	if !slices.ContainsFunc(entries, func(e Entry) bool { return e.ID == id && e.Via != "" }) {
 		return &Error{Code: CodeNotFound, Message: "There is no such message on this job."}
 	}
-	return s.Store.Requeue(ctx, s.Shop.ID, id, s.Now().UTC())
+	return s.store.Requeue(ctx, s.Shop.ID, id, s.Now().UTC())
 }

@@ -75,7 +75,7 @@ func (c *Course) Ended() bool { return !c.EndedAt.IsZero() }
 func (s *Service) Courses(ctx context.Context) iter.Seq2[*Course, error] {
 	return func(yield func(*Course, error) bool) {
 		for after := (*Course)(nil); ; {
-			page, err := s.Store.Courses(ctx, s.Shop.ID, after, 500)
+			page, err := s.store.Courses(ctx, s.Shop.ID, after, 500)
 			if err != nil {
 				yield(nil, err)
 				return

@@ -31,7 +31,7 @@ func TestSendAgainIsOneStep(t *testing.T) {
 	id := b.do(customer, booking).Notices[0].ID
 	b.do(Actor{Role: RoleSystem}, RecordDelivery{ID: id, Buried: "The address does not exist."})
 	s := &failing{oneJob: b.store, err: errors.New("the disk is gone")}
-	b.s.Store = s
+	b.s.store = s
 	_, err := b.try(counter, SendAgain{ID: id})
 	require.ErrorContains(t, err, "the disk is gone")
 	require.Len(t, b.checkHistory().Undelivered(), 1)

@@ -33,7 +33,7 @@ func (s *Service) DropDraft(ctx context.Context, n JobNumber, name string) error
 
 // dropDrafts removes every draft about a job.
 func (s *Service) dropDrafts(ctx context.Context, n JobNumber) error {
-	all, err := s.Store.ListKeys(ctx, s.Shop.ID, bucketDraft, time.Time{}) // expired ones too, until they are swept away
+	all, err := s.store.ListKeys(ctx, s.Shop.ID, bucketDraft, time.Time{}) // expired ones too, until they are swept away
 	if err != nil {
 		return err
 	}

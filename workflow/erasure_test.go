@@ -59,7 +59,7 @@ func TestErasingIsAnEffect(t *testing.T) {
 	require.Equal(t, []NoticeKind{EffectForget}, b.effects())
 
 	photos, store := &album{}, &drafts{b.store, map[string]bool{string(b.n) + "/report": true, "K7M2QX8/report": true}}
-	b.s.Pictures, b.s.Store = photos, store
+	b.s.Pictures, b.s.store = photos, store
 	require.NoError(t, b.s.TakeEffect(t.Context(), b.n, EffectForget))
 	require.Equal(t, []string{string(b.n)}, photos.cleared)
 	require.Equal(t, map[string]bool{"K7M2QX8/report": true}, store.keys, "another job's draft stays")
@@ -79,7 +79,7 @@ func TestBlurringIsAnEffect(t *testing.T) {
 	b.do(technician, DescribePhoto{ID: 1, Kind: PhotoArrival, Marks: []Mark{{Kind: MarkBlur, X2: 100, Y2: 100}}, Large: Copy{"dd", 1600, 1200}, Small: Copy{"ee", 480, 360}})
 	require.Equal(t, []NoticeKind{EffectDiscard}, b.effects())
 	photos := &album{}
-	b.s.Pictures, b.s.Store = photos, &drafts{oneJob: b.store}
+	b.s.Pictures, b.s.store = photos, &drafts{oneJob: b.store}
 	require.NoError(t, b.s.TakeEffect(t.Context(), b.n, EffectDiscard))
 	require.ElementsMatch(t, []string{"bb", "cc"}, photos.discarded)
 }

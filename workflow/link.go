@@ -39,7 +39,7 @@ func (s *Service) Open(ctx context.Context, token string) (LinkRow, error) {
 	if err != nil {
 		return LinkRow{}, unknown
 	}
-	row, err := s.Store.Link(ctx, s.Shop.ID, parsed.Hash())
+	row, err := s.store.Link(ctx, s.Shop.ID, parsed.Hash())
 	if errors.Is(err, ErrNotFound) {
 		return LinkRow{}, unknown
 	}

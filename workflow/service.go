@@ -17,7 +17,6 @@ import (
 // links, index and wake-up in one step. It is safe for concurrent use.
 type Service struct {
 	Shop  *Shop
-	Store Store
 	Links *link.Maker
 	// Now returns the time; nothing else in this package reads a clock.
 	Now func() time.Time
@@ -30,6 +29,14 @@ type Service struct {
 	Risk RiskOf
 	// Committed, if set, is told of every commit that was acknowledged. It must not block.
 	Committed func(j *Job, notices int)
+
+	store Store // nobody outside of this package reaches it but through the service
+}
+
+// On returns a service like s that keeps its shop in store.
+func (s Service) On(store Store) *Service {
+	s.store = store
+	return &s
 }
 
 // Order is one step to take: commands that are all done, or none.
@@ -146,7 +153,7 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 		return nil, Conflict(fmt.Errorf("version %d expected, %d found", o.Expect, j.Version))
 	}
 	if o.Seen != 0 && j.Version != o.Seen {
-		events, err := s.Store.Events(ctx, s.Shop.ID, o.Job, o.Seen)
+		events, err := s.store.Events(ctx, s.Shop.ID, o.Job, o.Seen)
 		if err != nil {
 			return nil, err
 		}
@@ -183,7 +190,7 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 		}
 		c.Once = &once
 	}
-	if err := s.Store.Commit(ctx, c); err != nil {
+	if err := s.store.Commit(ctx, c); err != nil {
 		return nil, err
 	}
 	if s.Committed != nil {
@@ -209,27 +216,27 @@ func (s *Service) decide(j *Job, by Actor, commands []Command) (*turn, error) {
 
 // Job returns a job as it stands. Error: ErrNotFound.
 func (s *Service) Job(ctx context.Context, n JobNumber) (*Job, error) {
-	return s.Store.Job(ctx, s.Shop.ID, n)
+	return s.store.Job(ctx, s.Shop.ID, n)
 }
 
 // Version returns a job's version only: what a cache asks. Error: ErrNotFound.
 func (s *Service) Version(ctx context.Context, n JobNumber) (int64, error) {
-	return s.Store.Version(ctx, s.Shop.ID, n)
+	return s.store.Version(ctx, s.Shop.ID, n)
 }
 
 // Events returns a job's events after a sequence number, in order; none for a job that is not there.
 func (s *Service) Events(ctx context.Context, n JobNumber, after int64) ([]*Event, error) {
-	return s.Store.Events(ctx, s.Shop.ID, n, after)
+	return s.store.Events(ctx, s.Shop.ID, n, after)
 }
 
 // Done returns the step that was done under a key and has not been forgotten since. Error: ErrNotFound.
 func (s *Service) Done(ctx context.Context, key string) (Once, error) {
-	return s.Store.Done(ctx, s.Shop.ID, key)
+	return s.store.Done(ctx, s.Shop.ID, key)
 }
 
 // Board lists jobs, in the order of [Jobs].
 func (s *Service) Board(ctx context.Context, f BoardFilter) ([]Row, error) {
-	return s.Store.Board(ctx, s.Shop.ID, f)
+	return s.store.Board(ctx, s.Shop.ID, f)
 }
 
 // Search finds jobs by words, the most recently changed first. A job number finds its job in whatever way
@@ -240,40 +247,40 @@ func (s *Service) Search(ctx context.Context, query string, limit int) ([]Row, e
 			query = string(n)
 		}
 	}
-	return s.Store.Search(ctx, s.Shop.ID, query, limit)
+	return s.store.Search(ctx, s.Shop.ID, query, limit)
 }
 
 // Counts returns the number of jobs in each stage that has any.
 func (s *Service) Counts(ctx context.Context) (map[Stage]int, error) {
-	return s.Store.Counts(ctx, s.Shop.ID)
+	return s.store.Counts(ctx, s.Shop.ID)
 }
 
 // NextWake returns the earliest wake-up instant of the shop, zero if there is none.
 func (s *Service) NextWake(ctx context.Context) (time.Time, error) {
-	return s.Store.NextWake(ctx, s.Shop.ID)
+	return s.store.NextWake(ctx, s.Shop.ID)
 }
 
 // Entries returns a job's outbox entries in order, without bodies.
 func (s *Service) Entries(ctx context.Context, n JobNumber) ([]Entry, error) {
-	return s.Store.Entries(ctx, s.Shop.ID, n)
+	return s.store.Entries(ctx, s.Shop.ID, n)
 }
 
 // EntriesIn lists a state's outbox entries over all jobs, oldest first, without bodies.
 func (s *Service) EntriesIn(ctx context.Context, state EntryState, limit int) ([]Entry, error) {
-	return s.Store.EntriesIn(ctx, s.Shop.ID, state, limit)
+	return s.store.EntriesIn(ctx, s.Shop.ID, state, limit)
 }
 
 // Claim leases outbox entries as [Outbox] says.
 func (s *Service) Claim(ctx context.Context, c Claim) ([]Entry, error) {
-	return s.Store.ClaimEntries(ctx, s.Shop.ID, c)
+	return s.store.ClaimEntries(ctx, s.Shop.ID, c)
 }
 
 // Settle ends a claim without touching the job. Error: ErrConflict if the lease was lost.
 func (s *Service) Settle(ctx context.Context, x Settlement) error {
-	return s.Store.SettleEntry(ctx, s.Shop.ID, x)
+	return s.store.SettleEntry(ctx, s.Shop.ID, x)
 }
 
 // NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
 func (s *Service) NextEntry(ctx context.Context, channel Via) (time.Time, error) {
-	return s.Store.NextEntry(ctx, s.Shop.ID, channel)
+	return s.store.NextEntry(ctx, s.Shop.ID, channel)
 }

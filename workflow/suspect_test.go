@@ -188,7 +188,7 @@ func TestPastIsTheShopsOwn(t *testing.T) {
 	add("stage piano", "cuts_out", true)
 	add("stage piano", "cuts_out", false, "fan")
 	add("film scanner", "cuts_out", true, "fan")
-	b.s.Store = courses{list: list}
+	b.s.store = courses{list: list}
 	p, err := b.s.Past(t.Context(), "stage piano", "cuts_out")
 	require.NoError(t, err)
 	require.Equal(t, Past{Causes: map[string]int{"power_socket": 2, "fuse": 1}, Jobs: 2}, p)

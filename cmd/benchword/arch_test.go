@@ -10,11 +10,14 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"testing"
+
+	"benchword/workflow"
 
 	"github.com/stretchr/testify/require"
 )
@@ -187,6 +190,30 @@ func TestLayersForbid(t *testing.T) {
 	}
 	_, ok := layerOf("util")
 	require.False(t, ok)
+}
+
+// Service is the door: a store is named by what opens it, and by nobody who asks for something of a shop. That its
+// own is reached by no one, the compiler sees to as long as the field is not exported.
+func TestNobodyButTheServiceReachesTheStore(t *testing.T) {
+	contract := []string{"Store", "Jobs", "Outbox", "Keys", "Transfer"}
+	for _, s := range sources(t) {
+		if layer, _ := layerOf(s.dir); s.harness() || slices.Contains([]string{"workflow", "workflow/store", "cmd"}, layer) {
+			continue
+		}
+		ast.Inspect(s.file, func(n ast.Node) bool {
+			if x, ok := n.(*ast.SelectorExpr); ok {
+				if pkg, ok := x.X.(*ast.Ident); ok && pkg.Name == "workflow" {
+					require.NotContains(t, contract, x.Sel.Name, "%s names a store; give workflow.Service what it asks for", s.name)
+				}
+			}
+			return true
+		})
+	}
+	service := reflect.TypeFor[workflow.Service]()
+	for i := range service.NumField() {
+		f := service.Field(i)
+		require.False(t, f.IsExported() && f.Type.Implements(reflect.TypeFor[workflow.Outbox]()), "workflow.Service.%s is a way past the service", f.Name)
+	}
 }
 
 // Everything of the day comes from outside: the time, chance, files, the network.

@@ -56,8 +56,8 @@ func TestAttacks(t *testing.T) {
 	x.stage, x.d = demoStage(t, func(s *stage) {
 		s.log = x.log
 		s.before = func(srv *server) {
-			x.store.Store = srv.service.Store
-			srv.service.Store = x.store
+			x.store.Store = srv.store
+			*srv.service = *srv.service.On(x.store)
 		}
 	})
 	token := func(purpose link.Purpose) string { return x.link(x.d.toApprove, purpose)[len(x.base)+3:] }

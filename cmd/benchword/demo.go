@@ -235,22 +235,22 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 // today, and that many finished ones before them. They are played in memory, where nobody looks on, and then
 // carried over: only what came of them needs to be on a disk.
 func playDemo(ctx context.Context, srv *server, clock *movedClock, past int) (*demo, error) {
-	d := &demo{service: apart(srv.service), blobs: srv.blobs, clock: clock, today: clock.now().In(srv.service.Shop.Calendar.Location())}
+	own, before := memory.New(), memory.New()
+	d := &demo{service: apart(srv.service, own), blobs: srv.blobs, clock: clock, today: clock.now().In(srv.service.Shop.Calendar.Location())}
 	d.dispatcher = srv.dispatcher.For(d.service)
-	before := apart(srv.service)
 	hired := d.ago(60, 9, 0)
 	d.write()
-	var staff, earlier, own error
+	var staff, earlier, lately error
 	var work sync.WaitGroup
 	work.Go(func() { staff = addDemoStaff(ctx, srv.service, hired) })
-	work.Go(func() { earlier = d.playPast(ctx, before, past) })
-	own = d.run(ctx)
+	work.Go(func() { earlier = d.playPast(ctx, apart(srv.service, before), past) })
+	lately = d.run(ctx)
 	work.Wait()
-	if err := errors.Join(staff, earlier, own); err != nil {
+	if err := errors.Join(staff, earlier, lately); err != nil {
 		return nil, err
 	}
-	for _, s := range []*workflow.Service{before, d.service} {
-		if err := store.Each(ctx, s.Store, s.Shop.ID, func(p *workflow.Part) error { return srv.store.In(ctx, s.Shop.ID, p) }); err != nil {
+	for _, s := range []*memory.Store{before, own} {
+		if err := store.Each(ctx, s, srv.service.Shop.ID, func(p *workflow.Part) error { return srv.store.In(ctx, srv.service.Shop.ID, p) }); err != nil {
 			return nil, err
 		}
 	}
@@ -258,11 +258,11 @@ func playDemo(ctx context.Context, srv *server, clock *movedClock, past int) (*d
 	return d, srv.forecaster.Renew(ctx, clock.now())
 }
 
-// apart returns a shop's service on a store of its own in memory.
-func apart(s *workflow.Service) *workflow.Service {
-	c := *s
-	c.Store, c.Committed = memory.New(), nil
-	return &c
+// apart returns a shop's service on another store, where nobody is told of commits.
+func apart(s *workflow.Service, store workflow.Store) *workflow.Service {
+	c := s.On(store)
+	c.Committed = nil
+	return c
 }
 
 func addDemoStaff(ctx context.Context, s *workflow.Service, hired time.Time) error {

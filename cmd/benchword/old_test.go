@@ -134,7 +134,7 @@ func openOld(t *testing.T, data string, where StoreSettings) {
 	s.sendsOld(&told)
 
 	for _, n := range []workflow.JobNumber{facts.Everything, facts.Erased, facts.Late} {
-		events, err := s.srv.service.Store.Events(ctx, shop.ID, n, 0)
+		events, err := s.srv.service.Events(ctx, n, 0)
 		require.NoError(t, err)
 		b, err := archiveOf(ctx, s.srv.service, nil, evidence.NewDesk(s.srv.blobs), n, events, true)
 		require.NoError(t, err)
@@ -151,9 +151,8 @@ func openOld(t *testing.T, data string, where StoreSettings) {
 }
 
 func (s *stage) oldJobs() (out []workflow.JobNumber) {
-	courses, err := s.srv.service.Store.Courses(s.t.Context(), s.srv.service.Shop.ID, nil, 1000)
-	require.NoError(s.t, err)
-	for _, c := range courses {
+	for c, err := range s.srv.service.Courses(s.t.Context()) {
+		require.NoError(s.t, err)
 		out = append(out, c.Job)
 	}
 	return out

@@ -42,10 +42,10 @@ func (s *sampler) play(ctx context.Context, lang string, words *locale.Set) (*sa
 	shop.Languages = []string{lang}
 	shop.Consent = templates.Consent(words, locale.Languages)
 	now := s.service.Now().UTC()
-	svc := &workflow.Service{
-		Shop: &shop, Store: memory.New(), Links: s.service.Links, Random: s.service.Random, Log: slog.New(slog.DiscardHandler),
+	svc := workflow.Service{
+		Shop: &shop, Links: s.service.Links, Random: s.service.Random, Log: slog.New(slog.DiscardHandler),
 		Now: func() time.Time { return now },
-	}
+	}.On(memory.New())
 	out := &sample{clock: &now, told: map[workflow.NoticeKind]sampleNotice{}, mails: &mail.Writer{Service: svc, Templates: s.set, Words: words, From: s.from}}
 	var n workflow.JobNumber
 	seen := map[string]bool{}

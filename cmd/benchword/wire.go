@@ -83,9 +83,9 @@ func newCore(ctx context.Context, shop *workflow.Shop, data string, store workfl
 	if err != nil {
 		return nil, err
 	}
-	return &core{store: store, blobs: blobs, service: &workflow.Service{
-		Shop: shop, Store: store, Links: links, Now: time.Now, Random: rand.Reader, Log: slog.Default(),
-	}}, nil
+	return &core{store: store, blobs: blobs, service: workflow.Service{
+		Shop: shop, Links: links, Now: time.Now, Random: rand.Reader, Log: slog.Default(),
+	}.On(store)}, nil
 }
 
 // linkKeys reads the keys that links are made with, and makes the first one in a new folder. The file

@@ -184,7 +184,7 @@ func (h *Hook) Attempt(ctx context.Context, s *workflow.Service, j *workflow.Job
 
 // compose writes the job as it stood right after the event, so that a repeat says the same.
 func compose(ctx context.Context, s *workflow.Service, j *workflow.Job, e *workflow.Entry) ([]byte, error) {
-	events, err := s.Store.Events(ctx, j.Shop, j.Number, 0)
+	events, err := s.Events(ctx, j.Number, 0)
 	if err != nil {
 		return nil, &notify.Failure{Fate: notify.PutOff, Words: "The job's history could not be read just now.", Err: err}
 	}

@@ -88,7 +88,7 @@ func (c *Channel) prepare(ctx context.Context, s *workflow.Service, j *workflow.
 	told, with := j.Told(e)
 	if !tried(e) {
 		var err error
-		if j, err = asOf(ctx, s.Store, j, told[len(told)-1]); err != nil {
+		if j, err = asOf(ctx, s, j, told[len(told)-1]); err != nil {
 			return nil, &notify.Failure{Fate: notify.PutOff, Words: "The job's history could not be read just now.", Err: err}
 		}
 	}
@@ -155,8 +155,8 @@ func (c *Channel) place(now time.Time, domain string) time.Time {
 // asOf returns the job as it stood when the notice (the last one of a mail) was made, so that what a crash
 // repeats says the same; but with the customer, links and photos as they are now: a mail goes to the
 // corrected address, holds no link that was taken back, and shows no photo that was removed.
-func asOf(ctx context.Context, store workflow.Jobs, now *workflow.Job, e workflow.Entry) (*workflow.Job, error) {
-	after, err := store.Events(ctx, now.Shop, now.Number, e.Seq)
+func asOf(ctx context.Context, s *workflow.Service, now *workflow.Job, e workflow.Entry) (*workflow.Job, error) {
+	after, err := s.Events(ctx, now.Number, e.Seq)
 	if err != nil {
 		return nil, err
 	}
@@ -164,7 +164,7 @@ func asOf(ctx context.Context, store workflow.Jobs, now *workflow.Job, e workflo
 	if end == len(after) {
 		return now, nil
 	}
-	events, err := store.Events(ctx, now.Shop, now.Number, 0)
+	events, err := s.Events(ctx, now.Number, 0)
 	if err != nil {
 		return nil, err
 	}

@@ -70,7 +70,7 @@ func BenchmarkWhole(b *testing.B) {
 			store, err := sqlite.Open(b.Context(), b.TempDir())
 			require.NoError(b, err)
 			defer func() { require.NoError(b, store.Close()) }()
-			shop.svc.Store = store
+			*shop.svc = *shop.svc.On(store)
 			if signed {
 				r, _, _ := testKeys(b)
 				key, err := NewSigner("bench.example", "r1", r)
@@ -137,7 +137,7 @@ func cpu(b *testing.B) time.Duration {
 
 // all lists the running jobs.
 func all(b *testing.B, shop *bench) []workflow.JobNumber {
-	rows, err := shop.svc.Store.Board(b.Context(), shop.svc.Shop.ID, workflow.BoardFilter{Limit: b.N + 1})
+	rows, err := shop.svc.Board(b.Context(), workflow.BoardFilter{Limit: b.N + 1})
 	require.NoError(b, err)
 	require.Len(b, rows, b.N)
 	var out []workflow.JobNumber

@@ -103,7 +103,7 @@ func Service(t testing.TB, store workflow.Store, now func() time.Time, random *D
 	require.NoError(t, err)
 	links, err := link.NewMaker(key)
 	require.NoError(t, err)
-	return &workflow.Service{Shop: Shop(t), Store: store, Links: links, Now: now, Random: random, Log: slog.New(slog.DiscardHandler)}
+	return workflow.Service{Shop: Shop(t), Links: links, Now: now, Random: random, Log: slog.New(slog.DiscardHandler)}.On(store)
 }
 
 // Desk is a shop without photos, on any clock.

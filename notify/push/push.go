@@ -77,8 +77,6 @@ type Key struct {
 	public  string
 }
 
-const bucketPush, keyPush = "push", "vapid"
-
 // OpenKey returns the shop's key, and makes it the first time. It lies in the store: whoever reads it there
 // has the subscriptions too, and every process of the shop has the same.
 func OpenKey(ctx context.Context, s *workflow.Service) (*Key, error) {
@@ -90,10 +88,7 @@ func OpenKey(ctx context.Context, s *workflow.Service) (*Key, error) {
 	if err != nil {
 		return nil, err
 	}
-	if _, err := s.Store.PutNewKey(ctx, s.Shop.ID, bucketPush, keyPush, raw, s.Now(), time.Time{}); err != nil {
-		return nil, err
-	}
-	if raw, err = s.Store.GetKey(ctx, s.Shop.ID, bucketPush, keyPush, s.Now()); err != nil {
+	if raw, err = s.Bucket("push").First(ctx, "vapid", raw); err != nil {
 		return nil, err
 	}
 	return parseKey(raw)

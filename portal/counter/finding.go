@@ -136,7 +136,7 @@ func (r *request) findingPage(id int) *findingPage {
 		v.Saved = all
 		v.Groups = entryGroups(r.shop())
 		if v.Find = strings.TrimSpace(r.c.Query("find")); v.Entry == nil && v.Find != "" {
-			for _, f := range r.shop().Trade().Search(clip(v.Find, 60)) {
+			for _, f := range r.shop().Trade().Search(firstLine(v.Find, 60)) {
 				v.Hits = append(v.Hits, *entryOf(r.shop(), f.ID))
 			}
 		}
@@ -154,7 +154,7 @@ var findingTask = &task{
 		r.form.Values.Set("before", string(workflow.StageShipped))
 		// What the catalogue says of the one entry that was looked for.
 		trade := r.shop().Trade()
-		if hits := trade.Search(clip(r.c.Query("find"), 60)); len(hits) == 1 {
+		if hits := trade.Search(firstLine(r.c.Query("find"), 60)); len(hits) == 1 {
 			f, w := hits[0], trade.Say(r.job.Customer.Language, hits[0].ID)
 			for name, s := range map[string]string{"entry": f.ID, "text": w.Plain, "matters": w.Matters, "origin": f.Origin, "weight": f.Weight, "certainty": f.Certainty} {
 				r.form.Values.Set(name, s)

@@ -95,7 +95,7 @@ func (r *request) takePhotos() error {
 func (r *request) pictures(kind workflow.PhotoKind, shows string) []workflow.Photo {
 	caption := r.value("caption")
 	if strings.TrimSpace(caption) == "" {
-		caption = clip(shows, workflow.MaxLine)
+		caption = firstLine(shows, workflow.MaxLine)
 	}
 	var out []workflow.Photo
 	for _, p := range r.photos {

@@ -389,8 +389,8 @@ func (x *counter) once(c *fiber.Ctx, f *form, photos []workflow.Photo, part stri
 	}
 }
 
-// clip cuts a text to its first line and at most n characters.
-func clip(s string, n int) string {
+// firstLine returns the first line of a text, cut to n characters.
+func firstLine(s string, n int) string {
 	s, _, _ = strings.Cut(strings.TrimSpace(s), "\n")
 	s = strings.TrimSpace(s)
 	if r := []rune(s); len(r) > n {

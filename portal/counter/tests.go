@@ -121,7 +121,7 @@ var testsTask = &task{
 			typed := strings.TrimSpace(reading+note) != ""
 			switch {
 			case result == "" && typed:
-				r.form.Add("result-"+n, fmt.Sprintf("Say whether “%s” passed.", clip(name, 60)))
+				r.form.Add("result-"+n, fmt.Sprintf("Say whether “%s” passed.", firstLine(name, 60)))
 				continue
 			case result == "":
 				continue
@@ -129,7 +129,7 @@ var testsTask = &task{
 				r.form.Add("name-"+n, "Name the test.")
 				continue
 			case result == "failed" && strings.TrimSpace(note) == "":
-				r.form.Add("note-"+n, fmt.Sprintf("Say in a few words how “%s” failed.", clip(name, 60)))
+				r.form.Add("note-"+n, fmt.Sprintf("Say in a few words how “%s” failed.", firstLine(name, 60)))
 				continue
 			}
 			out = append(out, workflow.DoTest{Test: workflow.Test{Name: name, Passed: result == "passed", Reading: reading, Note: note}})

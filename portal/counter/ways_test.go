@@ -15,14 +15,14 @@ import (
 func TestOtherWaysAtTheCounter(t *testing.T) {
 	d := newDesk(t)
 	ctx := context.Background()
-	store, svc := d.svc.Store, d.svc
+	svc := d.svc
 	svc.Shop.Hooks = []workflow.Hook{{Name: "till", Events: []workflow.EventKind{"job.booked"}}, {Name: "books", Events: []workflow.EventKind{"message.sent", "job.booked"}}}
 	d.booked()
 	now := svc.Now()
-	claimed, err := store.ClaimEntries(ctx, svc.Shop.ID, workflow.Claim{Via: "hook:till", Now: now, Until: now.Add(time.Minute), Limit: 1, Lease: "a"})
+	claimed, err := svc.Claim(ctx, workflow.Claim{Via: "hook:till", Now: now, Until: now.Add(time.Minute), Limit: 1, Lease: "a"})
 	require.NoError(t, err)
 	require.Len(t, claimed, 1)
-	require.NoError(t, store.SettleEntry(ctx, svc.Shop.ID, workflow.Settlement{Entry: claimed[0].ID, Lease: "a", State: workflow.EntryBuried, Attempt: workflow.Attempt{At: now, Result: "given up", Words: "404 Not Found <x>"}}))
+	require.NoError(t, svc.Settle(ctx, workflow.Settlement{Entry: claimed[0].ID, Lease: "a", State: workflow.EntryBuried, Attempt: workflow.Attempt{At: now, Result: "given up", Words: "404 Not Found <x>"}}))
 
 	rosa, nils := d.as("rosa"), d.as("nils")
 	page := rosa.page(d.url("")).body
@@ -35,7 +35,7 @@ func TestOtherWaysAtTheCounter(t *testing.T) {
 	require.Contains(t, buried.body, "Send it again")
 	require.NotContains(t, nils.page("/counter/mails?state=buried").body, "Send it again")
 	require.Equal(t, 303, buried.form("/counter/mails/again").send().StatusCode)
-	entries, err := store.EntriesIn(ctx, svc.Shop.ID, workflow.EntryBuried, 10)
+	entries, err := svc.EntriesIn(ctx, workflow.EntryBuried, 10)
 	require.NoError(t, err)
 	require.Empty(t, entries)
 

@@ -30,12 +30,12 @@ func Service(t testing.TB, store workflow.Store, now func() time.Time, log io.Wr
 	}
 	cal, err := calendar.New(calendar.Spec{TimeZone: "America/Halifax", Hours: week})
 	require.NoError(t, err)
-	return &workflow.Service{
+	return workflow.Service{
 		Shop: &workflow.Shop{
 			ID: "harbour", Name: "Harbour Bench", BaseURL: "http://desk.example", Email: "bench@harbour.example", Address: "Harbour Bench\n1 Dock Street",
 			Calendar: cal, Currency: "CAD", Prices: money.BeforeTax, Taxes: map[string]money.Tax{"hst": {Percent: money.MustDecimal("15")}},
 			Languages: []string{"en"}, PromiseDays: 10, QuoteDays: 14, WarrantyDays: 90, Tests: []string{"Function"}, LinkFor: 365 * 24 * time.Hour,
 		},
-		Store: store, Links: maker, Now: now, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(log, nil)),
-	}
+		Links: maker, Now: now, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(log, nil)),
+	}.On(store)
 }

@@ -40,13 +40,13 @@ func history(t testing.TB) []*workflow.Event {
 	c, err := calendar.New(calendar.Spec{TimeZone: "America/Halifax", Hours: map[string][]string{"mon": {"09:00-17:00"}}})
 	require.NoError(t, err)
 	now := time.Date(2026, 11, 16, 13, 20, 0, 0, time.UTC)
-	s := &workflow.Service{
+	s := workflow.Service{
 		Shop: &workflow.Shop{
 			ID: "harbour", Name: "Harbour Bench", BaseURL: "http://localhost", Email: "bench@harbour.example", Calendar: c, Currency: "CAD", Prices: money.BeforeTax,
 			Languages: []string{"en"}, PromiseDays: 10, QuoteDays: 14, LinkFor: time.Hour,
 		},
-		Store: memory.New(), Links: maker, Now: func() time.Time { now = now.Add(time.Minute); return now }, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
-	}
+		Links: maker, Now: func() time.Time { now = now.Add(time.Minute); return now }, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(io.Discard, nil)),
+	}.On(memory.New())
 	var n workflow.JobNumber
 	do := func(role workflow.Role, commands ...workflow.Command) {
 		t.Helper()

@@ -237,7 +237,7 @@ func quoteOf(reason string) workflow.IssueQuote {
 
 // service is a server of its own, with a clock of its own.
 func (d *decided) service(at time.Time) *workflow.Service {
-	return &workflow.Service{Shop: d.shop, Store: d.t.store, Links: d.links, Now: func() time.Time { return at }, Random: rand.Reader, Log: slog.New(slog.DiscardHandler)}
+	return workflow.Service{Shop: d.shop, Links: d.links, Now: func() time.Time { return at }, Random: rand.Reader, Log: slog.New(slog.DiscardHandler)}.On(d.t.store)
 }
 
 func (d *decided) must(by workflow.Actor, commands ...workflow.Command) {
