@@ -13,9 +13,11 @@ import (
 // Course is when a job was where, what was promised, and when the clock stood still: what figures and
 // forecasts are made of. It holds nothing about a person, so it outlasts an erasure. Instants are UTC.
 //
-// Decisions. 2026-11-30: courses stay beside the job, since every commit carries one; figures and forecast, which
-// are made of them, are package history above. Rejected: courses in history as a leaf, which would need
-// copies of stages, outcomes and promises of its own.
+// # Decisions
+//
+//   - 2026-11-30: Courses stay beside the job, since every commit carries one; figures and forecast, which
+//     are made of them, are package history above. Rejected: courses in history as a leaf, which would need
+//     copies of stages, outcomes and promises of its own.
 type Course struct {
 	Job      JobNumber `json:"job"`
 	BookedAt time.Time `json:"booked_at"`

@@ -10,8 +10,10 @@ import (
 // a lease, tried again until it succeeds, and seen at the counter while it fails. Doing one again changes
 // nothing.
 //
-// Decisions. 2026-11-30: an effect is never given up, and waits for no other. Rejected: doing it in the handler
-// after the commit, where a crash, an outage of the bucket or another door leaves it undone for ever.
+// # Decisions
+//
+//   - 2026-11-30: An effect is never given up, and waits for no other. Rejected: doing it in the handler
+//     after the commit, where a crash, an outage of the bucket or another door leaves it undone for ever.
 const Effects Via = "effect"
 
 // The effects. Each is the kind of its entry.

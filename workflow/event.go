@@ -222,9 +222,11 @@ func VerifyChain(events []*Event) (head string, err error) {
 
 // The kinds of events. What each one says is its payload, which stands with its noun.
 //
-// Decisions. 2026-11-30: kinds and payloads are listed here, once, so that one place says all that can happen to
-// a job. Rejected: each noun registering its own as the program starts, which spreads the list over thirty
-// files and orders it by chance.
+// # Decisions
+//
+//   - 2026-11-30: Kinds and payloads are listed here, once, so that one place says all that can happen to a
+//     job. Rejected: each noun registering its own as the program starts, which spreads the list over thirty
+//     files and orders it by chance.
 const (
 	KindJobBooked         EventKind = "job.booked"
 	KindCustomerChanged   EventKind = "customer.changed"
