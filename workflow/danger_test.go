@@ -121,6 +121,20 @@ func TestADangerInOwnWordsObliges(t *testing.T) {
 	b.checkHistory()
 }
 
+// What was waived before anybody knew that it comes from a danger is done all the same before the device leaves.
+func TestAWaiverEndsWhenItIsADanger(t *testing.T) {
+	b := newBench(t)
+	b.onTheBench(cordless)
+	b.toRepairing()
+	f := Finding{Text: "A cover is gone", Origin: OriginWear, Weight: WeightPutRight, Certainty: CertaintySeen}
+	b.do(counter, NoteFinding{Finding: f, Duty: Duty{Text: "Fit the cover"}}, WaiveDuty{1, "None is to be had"})
+	f.ID, f.Weight = 1, WeightDanger
+	b.do(technician, NoteFinding{Finding: f}, DoDuty{2}, DoDuty{3}, DoWork{Text: "Renewed the lamp"}, Go{To: StageTesting}, pass("Function"), pass(SafetyTest))
+	require.Contains(t, b.missing(counter, byPost...), "Fit the cover")
+	b.do(counter, with(byPost, DoDuty{1})...)
+	b.checkHistory()
+}
+
 // T4: what must not be powered is not tried, and says why.
 func TestNotTriedSaysWhy(t *testing.T) {
 	b := newBench(t)

@@ -91,6 +91,9 @@ func (r *request) dutiesPage() *dutiesPage {
 	}
 	v.Rules = []choice{{Value: "", Words: "none of these"}}
 	for _, x := range r.shop().Trade().Rules {
+		if len(x.Found)+len(x.Done) == 0 {
+			continue // the domain raises it
+		}
 		v.Rules = append(v.Rules, choice{Value: x.ID, Words: r.shop().Trade().Duty("en", x.ID)})
 	}
 	v.jobBase = r.title("Duties")
