@@ -29,7 +29,7 @@ type mutant struct {
 	test                         []func() *exec.Cmd
 }
 
-var tmp, share, only = must(os.MkdirTemp("", "mutants")), flag.String("share", "0/1", "which part of the conditions, or none"), flag.String("only", "", "a pattern that folder and name must fit")
+var tmp, share, only = must(os.MkdirTemp("", "mutants")), flag.String("share", "0/1", "which part of the conditions, or none"), flag.String("only", "", "a pattern that a mutant's folder and name, and the files to flip, must fit")
 
 func must[T any](v T, err error) T {
 	if err != nil {
@@ -37,6 +37,8 @@ func must[T any](v T, err error) T {
 	}
 	return v
 }
+
+func fits(s string) bool { return regexp.MustCompile(*only).MatchString(s) }
 
 // overlay writes sources that the compiler takes in the place of a folder's own, and returns the file that says so.
 func overlay(key string, sources map[string]string) string {
@@ -114,10 +116,10 @@ func listed() (out []*mutant) {
 			row[key] = strings.TrimPrefix(row[key]+"\n"+value, "\n") // a line that comes again goes on
 		}
 		m := &mutant{kind: "listed", dir: row["in"], name: row["say"] + " | " + row["-"], lives: row["lives"]}
-		if row["flip"] != "" && *share != "none" {
+		if row["flip"] != "" && *share != "none" && fits(row["in"]+" "+row["flip"]) {
 			out = append(out, flips(row["in"], cmp.Or(row["late"], "^$"), strings.Fields(row["flip"]))...)
 		}
-		if row["-"] == "" || !regexp.MustCompile(*only).MatchString(m.dir+" "+m.name) {
+		if row["-"] == "" || !fits(m.dir+" "+m.name) {
 			continue
 		}
 		sources := map[string]string{}
@@ -148,7 +150,7 @@ func main() {
 	all, work, places, at := listed(), sync.WaitGroup{}, make(chan bool, runtime.NumCPU()), 0
 	all = slices.DeleteFunc(all, func(m *mutant) bool {
 		at++
-		return m.kind == "flipped" && at%n != k || !regexp.MustCompile(*only).MatchString(m.dir+" "+m.name)
+		return m.kind == "flipped" && at%n != k || !fits(m.dir+" "+m.name)
 	})
 	for _, m := range all {
 		work.Go(func() {
