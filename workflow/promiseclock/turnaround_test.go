@@ -830,3 +830,14 @@ func TestABreachBeginsRightAfterDue(t *testing.T) {
 		require.Equal(t, x.Quota.By, due)
 	}
 }
+
+// From Monday 15:00 to Wednesday 15:00 is two working days, and a second less is one and a rest.
+func TestARestOfADayIsADay(t *testing.T) {
+	day := []string{"09:00-17:00"}
+	c := turnaroundCalendar(t, calendar.Spec{TimeZone: "America/Halifax", Hours: map[string][]string{"mon": day, "tue": day, "wed": day}})
+	from, to := turnaroundAt(t, "2026-11-16T19:00:00Z"), turnaroundAt(t, "2026-11-18T19:00:00Z")
+	require.Equal(t, Length{Days: 2}, LengthOf(c, from, to))
+	require.Equal(t, Length{Days: 1, Rest: 8*time.Hour - time.Second}, LengthOf(c, from, to.Add(-time.Second)))
+	require.Equal(t, Length{Days: 2, Rest: time.Second}, LengthOf(c, from, to.Add(time.Second)))
+	require.Equal(t, Length{}, LengthOf(c, from, from))
+}
