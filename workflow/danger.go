@@ -8,11 +8,13 @@ import (
 	"benchword/workflow/catalogue"
 )
 
-// Decisions. A danger is made safe at once and put right before power: two duties, since what is unplugged, kept
-// apart and labelled may go on to a quote. A damaged cell and a broken tube have one: to be made safe they come out.
-// Nothing that comes from a danger is waived, whatever the outcome; a device that goes back unrepaired is made safe
-// instead, by the owner and with the customer's word, until it is opened again. Rejected: a waiver for unrepaired
-// devices, which would stand when the customer then says yes.
+// Decisions:
+//
+//   - 2026-11-30: a danger is made safe at once and put right before power: two duties, since what is unplugged,
+//     kept apart and labelled may go on to a quote. A damaged cell and a broken tube have one: to be made safe
+//     they come out. Nothing that comes from a danger is waived, whatever the outcome; a device that goes back
+//     unrepaired is made safe instead, by the owner and with the customer's word, until it is opened again.
+//     Rejected: a waiver for unrepaired devices, which would stand when the customer then says yes.
 
 // AtOnce stands for a stage in a duty: nothing but photos, further dangers and making it safe is recorded
 // before it is done.

@@ -24,8 +24,11 @@ func (d Device) Name() string {
 	return out
 }
 
-// Decisions. Every check, finding and photo from the bench counts as one inside until somebody says that the device
-// stayed shut; what comes later counts again. Rejected: a mark on each check, which would be forgotten on the unsafe side.
+// Decisions:
+//
+//   - 2026-11-30: every check, finding and photo from the bench counts as one inside until somebody says that the
+//     device stayed shut; what comes later counts again. Rejected: a mark on each check, which would be
+//     forgotten on the unsafe side.
 
 // Opened reports whether the device was open here: a check, photo, finding or work inside says so, unless
 // somebody said afterwards that it stayed shut.

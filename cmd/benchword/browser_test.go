@@ -394,6 +394,7 @@ func TestCounterInABrowser(t *testing.T) {
 		portaltest.Click(`button[name=do][value=keep]`),
 	))
 	require.Eventually(t, func() bool { return len(s.job(supply.number).Findings) == len(before.Findings)+1 }, 30*time.Second, 50*time.Millisecond)
+	portaltest.Until[bool](t, ctx, `!location.pathname.endsWith("/finding") && document.readyState === "complete"`)
 	j := s.job(supply.number)
 	found := j.Findings[len(j.Findings)-1]
 	require.Equal(t, "The thermal compound under the heat sink has dried out", found.Text)

@@ -52,6 +52,11 @@ func (d *desk) allPages() map[string]string {
 		d.explained()
 		at := d.url("finding")
 		nils.page(at).form(at).file("photo", "x.jpg", picture(t, 9)).set("text", "A wire was added between two points that the maker does not join").set("origin", "earlier_work").set("weight", "danger").set("duty", "Take the wire out and insulate the place").press("keep").follow()
+		for _, x := range d.job().Duties {
+			if x.Before == workflow.AtOnce && x.Open() {
+				d.do(bench, workflow.DoDuty{ID: x.ID})
+			}
+		}
 		mark := d.url("photo/3")
 		nils.page(mark).form(mark).set("m0.kind", "ring").set("m0.x", "4000").set("m0.y", "5000").set("m0.x2", "5500").set("m0.y2", "5000").set("m0.text", "The added wire").send().follow()
 		d.do(mira, workflow.SendMessage{Text: "How is it going? I need it for a wedding on the 12th."})
