@@ -223,6 +223,9 @@ func newDecided(t *test, shop workflow.ShopID) *decided {
 		workflow.AddPhoto{Photo: photo}, workflow.Go{To: workflow.StageReceived}, workflow.NoteCondition{Text: "Good"}, workflow.TryFault{Result: workflow.FaultReproduced},
 		workflow.Go{To: workflow.StageDiagnosing}, workflow.NameSuspect{Text: "Lamp"}, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Looked", Outcome: workflow.CheckConfirmed}})
 	d.must(counter, workflow.SendReport{Text: workflow.ReportText{Short: "The lamp."}}, quoteOf(""), workflow.Go{To: workflow.StageAwaitingApproval})
+	next, err := d.service(Begin).NextWake(t.ctx)
+	require.NoError(t, err)
+	require.Equal(t, d.job().WakeAt(d.shop), next, "the service knows when to wake")
 	return d
 }
 
