@@ -31,8 +31,7 @@ func (b *bench) toRepairing() *Job {
 }
 
 var (
-	inPerson = []Command{packAll, PrepareShipment{InPerson: true}, Go{To: StageShipped}}
-	byPost   = []Command{packAll, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped}}
+	byPost = []Command{packAll, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped}}
 	// mainsPlug is a mains device with nothing else about it, cordless one with nothing at all.
 	mainsPlug, cordless = Screening{No, No, Yes, No, ""}, Screening{No, No, No, No, ""}
 )
@@ -314,9 +313,9 @@ func TestPartlyRepaired(t *testing.T) {
 	b.toRepairing()
 	b.do(technician, DoWork{Text: "Renewed the lamp"})
 	require.Contains(t, b.missing(technician, Go{To: StageTesting, Outcome: OutcomePartlyRepaired}), "not repaired")
-	j := b.do(technician, Go{To: StageTesting, Outcome: OutcomePartlyRepaired, Reason: "The counter still sticks: its gear is not made any more."})
+	b.do(technician, Go{To: StageTesting, Outcome: OutcomePartlyRepaired, Reason: "The counter still sticks: its gear is not made any more."})
 	require.Contains(t, b.missing(counter, byPost...), "Function")
-	j = b.do(counter, with(byPost, pass("Function"), pass(SafetyTest))...)
+	j := b.do(counter, with(byPost, pass("Function"), pass(SafetyTest))...)
 	require.Equal(t, 90, j.Shipment.WarrantyDays)
 	b.checkHistory()
 }

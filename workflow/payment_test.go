@@ -49,11 +49,11 @@ func TestWhatANoCosts(t *testing.T) {
 // A deposit counts as soon as it is whole.
 func TestTheDeposit(t *testing.T) {
 	b := newBench(t)
-	j := b.toDiagnosing()
+	b.toDiagnosing()
 	o := repairOption("100.00")
 	o.Deposit = &money.Amount{Minor: 5000, Currency: "CAD"}
 	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckConfirmed}})
-	j = b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{o}}, Go{To: StageAwaitingApproval})
+	j := b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{o}}, Go{To: StageAwaitingApproval})
 	j = b.do(customer, Decide{Verdict: VerdictApprove, Digest: j.Quote().Digest, Option: "A", Name: "Mira Osei"})
 	require.Equal(t, HoldPayment, j.Hold().Reason)
 	require.Equal(t, int64(5000), j.DepositOpen(b.s.Shop).Minor)
