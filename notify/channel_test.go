@@ -2,12 +2,15 @@ package notify_test
 
 import (
 	"context"
+	"errors"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"benchword/notify"
 	"benchword/notify/notifytest"
 	"benchword/workflow"
+	"benchword/workflow/store/memory"
 
 	"github.com/stretchr/testify/require"
 )
@@ -71,4 +74,56 @@ func TestALapsedLeaseIsLeft(t *testing.T) {
 	clock.Move(5 * time.Minute)
 	require.NoError(t, x.Flush(t.Context()))
 	require.Equal(t, workflow.EntrySent, d.Entries(n)[0].State)
+}
+
+// An email that is put off is tried for as long as it says, and given up at the end of that very time.
+func TestGivenUpWhenItsTimeIsOver(t *testing.T) {
+	for _, c := range []struct {
+		after time.Duration
+		state workflow.EntryState
+	}{{5*24*time.Hour - time.Millisecond, workflow.EntryQueued}, {5 * 24 * time.Hour, workflow.EntryBuried}} {
+		clock := notifytest.NewClock(time.Date(2026, 11, 2, 14, 0, 0, 0, time.UTC))
+		d := notifytest.NewDesk(t, clock.Now)
+		n := d.Book()
+		x := notify.New(notify.Config{Service: d.Svc, Channel: carrier(func(*workflow.Entry) (notify.Done, error) {
+			return notify.Done{}, &notify.Failure{Fate: notify.PutOff, Words: "Later."}
+		})})
+		require.NoError(t, x.Flush(t.Context()))
+		clock.Move(c.after)
+		require.NoError(t, x.Flush(t.Context()))
+		require.Len(t, d.Entries(n)[0].Attempts, 2)
+		require.Equal(t, c.state, d.Entries(n)[0].State, c.after)
+	}
+}
+
+// stumbling fails to settle the first time.
+type stumbling struct {
+	*memory.Store
+	failed bool
+}
+
+func (s *stumbling) SettleEntry(ctx context.Context, shop workflow.ShopID, x workflow.Settlement) error {
+	if !s.failed {
+		s.failed = true
+		return errors.New("the disk is full")
+	}
+	return s.Store.SettleEntry(ctx, shop, x)
+}
+
+// A settlement that fails is tried again: the entry is not left to be sent once more.
+func TestASettlementIsTriedAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &stumbling{Store: memory.New()}
+		svc := notifytest.Service(t, store, time.Now, notifytest.NewDice(3))
+		j, err := svc.Do(t.Context(), workflow.Order{By: workflow.Actor{Role: workflow.RoleCustomer}, Commands: []workflow.Command{
+			workflow.Book{Person: workflow.Person{Name: "Maud Ellery", Email: "maud@example.org"}, Kind: "film scanner", Fault: "stops"},
+		}})
+		require.NoError(t, err)
+		x := notify.New(notify.Config{Service: svc, Channel: carrier(func(*workflow.Entry) (notify.Done, error) { return notify.Done{}, nil })})
+		require.NoError(t, x.Flush(t.Context()))
+		require.True(t, store.failed)
+		entries, err := svc.Entries(t.Context(), j.Number)
+		require.NoError(t, err)
+		require.Equal(t, workflow.EntrySent, entries[0].State)
+	})
 }
