@@ -31,7 +31,7 @@ const root = "../.."
 // A layer is a package and everything beneath it, up to the next layer; it may import the layers named,
 // and itself.
 var layers = map[string][]string{
-	"longtest":              {},
+	"workflow/longtest":     {},
 	"workflow/money":        {},
 	"workflow/calendar":     {},
 	"workflow/promiseclock": {"workflow/calendar"},
@@ -63,7 +63,7 @@ var layers = map[string][]string{
 }
 
 // Tests may import these too, wherever they stand: they are there for tests.
-var forTests = []string{"longtest", "notify/smtptest", "notify/notifytest", "notify/mail", "workflow/store/memory", "workflow/store/sqlite", "workflow/store/storetest",
+var forTests = []string{"workflow/longtest", "notify/smtptest", "notify/notifytest", "notify/mail", "workflow/store/memory", "workflow/store/sqlite", "workflow/store/storetest",
 	"workflow/store/redis", "workflow/store/redis/redistest", "workflow/calendar"}
 
 // Layers that hold rules and arithmetic only: everything that changes from run to run is passed in.

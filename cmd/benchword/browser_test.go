@@ -17,10 +17,10 @@ import (
 	"time"
 
 	"benchword/cmd/benchword/demophotos"
-	"benchword/longtest"
 	"benchword/portal/portaltest"
 	"benchword/workflow"
 	"benchword/workflow/link"
+	"benchword/workflow/longtest"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"

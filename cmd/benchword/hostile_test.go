@@ -20,9 +20,9 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"benchword/longtest"
 	"benchword/workflow"
 	"benchword/workflow/link"
+	"benchword/workflow/longtest"
 
 	"github.com/emersion/go-message/mail"
 	"github.com/stretchr/testify/require"

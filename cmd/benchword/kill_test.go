@@ -22,10 +22,10 @@ import (
 	"testing"
 	"time"
 
-	"benchword/longtest"
 	"benchword/notify/smtptest"
 	"benchword/portal"
 	"benchword/workflow"
+	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
 )

@@ -19,11 +19,11 @@ import (
 	"testing"
 	"time"
 
-	"benchword/longtest"
 	"benchword/notify/smtptest"
 	"benchword/workflow"
 	"benchword/workflow/evidence/bucket/buckettest"
 	"benchword/workflow/link"
+	"benchword/workflow/longtest"
 	"benchword/workflow/store"
 	"benchword/workflow/store/redis/redistest"
 

@@ -13,8 +13,8 @@ import (
 	"strings"
 	"testing"
 
-	"benchword/longtest"
 	"benchword/templates/locale"
+	"benchword/workflow/longtest"
 
 	"github.com/emersion/go-message/mail"
 	"github.com/stretchr/testify/require"

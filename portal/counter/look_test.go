@@ -12,9 +12,9 @@ import (
 	"testing"
 	"time"
 
-	"benchword/longtest"
 	"benchword/portal/portaltest"
 	"benchword/workflow"
+	"benchword/workflow/longtest"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"

@@ -16,8 +16,8 @@ import (
 	"strings"
 	"testing"
 
-	"benchword/longtest"
 	"benchword/workflow/evidence/hevc"
+	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
 )
