@@ -364,3 +364,18 @@ func TestNoPlaceOfOneMachine(t *testing.T) {
 		require.NoError(t, lines.Err(), p)
 	}
 }
+
+// What stands at the top level is fixed.
+func TestTopLevelIsFixed(t *testing.T) {
+	entries, err := os.ReadDir(root)
+	require.NoError(t, err)
+	var there []string
+	for _, e := range entries {
+		if !strings.HasPrefix(e.Name(), ".") {
+			there = append(there, e.Name())
+		}
+	}
+	require.ElementsMatch(t, []string{
+		"cmd", "portal", "notify", "workflow", "templates", "testdata", "README.md", "DEVELOPERS.md", "go.mod", "go.sum", "Dockerfile", "LICENSE",
+	}, there)
+}
