@@ -3,6 +3,8 @@ package workflow
 import (
 	"context"
 	"fmt"
+	"maps"
+	"slices"
 )
 
 // Effects is the channel of what must be done outside the store because of a commit. An effect is an entry
@@ -89,10 +91,5 @@ func (s *Service) discard(ctx context.Context, n JobNumber) error {
 		delete(old, p.Small.Digest)
 	}
 	delete(old, "")
-	for digest := range old {
-		if err := s.Pictures.Discard(ctx, s.Shop.ID, n, digest); err != nil {
-			return err
-		}
-	}
-	return nil
+	return s.Pictures.Discard(ctx, s.Shop.ID, n, slices.Collect(maps.Keys(old))...)
 }
