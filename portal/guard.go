@@ -1,6 +1,7 @@
 package portal
 
 import (
+	"bytes"
 	"context"
 	"crypto/hmac"
 	"crypto/rand"
@@ -14,6 +15,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"benchword/templates"
@@ -93,6 +95,7 @@ func guarded(c *fiber.Ctx) {
 // requests that another site's page sent, catches panics and writes the access log.
 func (s *Server) guard(c *fiber.Ctx) error {
 	s.protect(c)
+	s.lookAtProxy(c)
 	switch c.Method() {
 	case fiber.MethodGet, fiber.MethodHead, fiber.MethodOptions:
 		if c.Request().IsBodyStream() {
@@ -373,22 +376,82 @@ func (a *limiter) forgive(from string) {
 }
 
 // address is where a request comes from. Behind trusted proxies that is the last address of
-// X-Forwarded-For which is not itself a trusted proxy: those before it are only what the client claims.
+// X-Forwarded-For which is not itself a trusted proxy: those before it are only what the client claims. A
+// proxy may add its own line or go on in the client's (RFC 9110, 5.3), so all lines are one list.
 func (s *Server) address(c *fiber.Ctx) string {
-	from, ok := netip.AddrFromSlice(c.Context().RemoteIP())
-	if !ok {
+	from := peer(c)
+	if !from.IsValid() {
 		return ""
 	}
-	from = from.Unmap()
-	hops := strings.Split(c.Get(fiber.HeaderXForwardedFor), ",")
+	lines := c.Request().Header.PeekAll(fiber.HeaderXForwardedFor)
+	hops := bytes.Split(bytes.Join(lines, []byte(",")), []byte(","))
 	for i := len(hops) - 1; i >= 0 && s.trusted(from); i-- {
-		hop, err := netip.ParseAddr(strings.TrimSpace(hops[i]))
-		if err != nil {
+		hop, ok := readHop(string(hops[i]))
+		if !ok {
 			break // what a proxy of ours wrote can be read; before it stands something else
 		}
-		from = hop.Unmap().WithZone("")
+		from = hop
 	}
 	return from.String()
+}
+
+// peer is who opened the connection.
+func peer(c *fiber.Ctx) netip.Addr {
+	a, _ := netip.AddrFromSlice(c.Context().RemoteIP())
+	return a.Unmap()
+}
+
+// readHop reads an address as proxies write it: some add the port, and brackets around IPv6 (RFC 7239,
+// section 6). "unknown", a made-up name and an empty place are nobody's address.
+func readHop(text string) (netip.Addr, bool) {
+	text = strings.Trim(strings.TrimSpace(text), `"`)
+	if inner, ok := strings.CutPrefix(text, "["); ok && strings.HasSuffix(inner, "]") {
+		text = inner[:len(inner)-1]
+	}
+	a, err := netip.ParseAddr(text)
+	if err != nil {
+		with, err := netip.ParseAddrPort(text)
+		if err != nil {
+			return a, false
+		}
+		a = with.Addr()
+	}
+	return a.Unmap().WithZone(""), true
+}
+
+// unnamed are the first senders of X-Forwarded-For that no setting names, inside the house and outside: a
+// stranger who sends the header must not keep the warning about the real proxy away.
+type unnamed struct{ inside, outside atomic.Pointer[netip.Addr] }
+
+// lookAtProxy tells the log of a proxy that nobody named, once.
+func (s *Server) lookAtProxy(c *fiber.Ctx) {
+	if len(c.Request().Header.Peek(fiber.HeaderXForwardedFor)) == 0 {
+		return
+	}
+	from := peer(c)
+	if s.trusted(from) {
+		return
+	}
+	at := &s.unnamed.outside
+	if from.IsPrivate() || from.IsLoopback() || from.IsLinkLocalUnicast() {
+		at = &s.unnamed.inside
+	}
+	if at.Load() == nil && at.CompareAndSwap(nil, &from) {
+		s.cfg.Log.Warn("X-Forwarded-For comes from a proxy that web.trusted_proxies does not name: all visitors count as one", "from", from)
+	}
+}
+
+// Warnings are what the owner should know of how the portal is reached.
+func (s *Server) Warnings() []string {
+	at := s.unnamed.inside.Load()
+	if at == nil {
+		at = s.unnamed.outside.Load()
+	}
+	if at == nil {
+		return nil
+	}
+	return []string{"Requests come from " + at.String() + " on behalf of others, but trusted_proxies in the settings doesn't name it. If that is your proxy, add it there: " +
+		"until then all visitors count as one, so that too many tries by one of them stop everybody, and decisions are kept with the proxy's address. If it isn't, there's nothing to do."}
 }
 
 func (s *Server) trusted(a netip.Addr) bool {

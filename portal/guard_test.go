@@ -9,6 +9,10 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"net/netip"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
@@ -129,13 +133,28 @@ func TestAddress(t *testing.T) {
 		{[]string{"0.0.0.0", "10.1.2.3"}, "203.0.113.7,, 10.1.2.3", "10.1.2.3"},
 		{[]string{"0.0.0.0"}, "2001:db8::7", "2001:db8::7"},
 		{[]string{"0.0.0.0"}, "::ffff:203.0.113.7", "203.0.113.7"},
-		{[]string{"0.0.0.0"}, "203.0.113.7:4711", "0.0.0.0"},
+		{[]string{"0.0.0.0"}, "203.0.113.7:4711", "203.0.113.7"}, // some proxies add the port
+		{[]string{"0.0.0.0"}, "[2001:db8::7]:4711", "2001:db8::7"},
+		{[]string{"0.0.0.0"}, "[2001:db8::7]", "2001:db8::7"},
+		{[]string{"0.0.0.0"}, `198.51.100.1, "[2001:db8::7]:80"`, "2001:db8::7"},
+		{[]string{"0.0.0.0"}, "fe80::1%eth0", "fe80::1"},
+		{[]string{"0.0.0.0"}, "203.0.113.7, unknown", "0.0.0.0"},
+		{[]string{"0.0.0.0"}, "203.0.113.7, _hidden", "0.0.0.0"},
+		{[]string{"0.0.0.0"}, "203.0.113.7, [2001:db8::7", "0.0.0.0"},
+		{[]string{"0.0.0.0"}, "203.0.113.7, ", "0.0.0.0"},
+		{[]string{"0.0.0.0"}, "203.0.113.7\n198.51.100.1", "198.51.100.1"}, // a line for each proxy
+		{[]string{"0.0.0.0", "10.0.0.0/8"}, "192.0.2.1\n192.0.2.2, 203.0.113.7\n10.1.2.3", "203.0.113.7"},
+		{[]string{"0.0.0.0"}, "203.0.113.7\nunknown", "0.0.0.0"},
 		{[]string{"0.0.0.0"}, strings.Repeat("1", 3000), "0.0.0.0"},
 	} {
 		d := base.with(func(c *Config) { c.TrustedProxies = x.trusted })
 		var got string
 		d.s.App().Get("/where", func(c *fiber.Ctx) error { got = d.s.address(c); return nil })
-		d.get("/where", "X-Forwarded-For", x.forward)
+		r := httptest.NewRequest(http.MethodGet, "/where", nil)
+		for line := range strings.SplitSeq(x.forward, "\n") {
+			r.Header.Add("X-Forwarded-For", line)
+		}
+		d.send(r)
 		require.Equal(t, x.want, got, "%+v", x)
 	}
 	cfg := base.s.cfg
@@ -143,6 +162,83 @@ func TestAddress(t *testing.T) {
 	_, err := New(cfg)
 	require.ErrorContains(t, err, "the proxy")
 	require.ErrorContains(t, err, "127.0.0.1")
+}
+
+// A proxy that adds a line of its own, as HAProxy does, leaves the client's line before it: who changes that
+// line with every try is still one network.
+func TestForgedForwardingLines(t *testing.T) {
+	d := newDesk(t).with(func(c *Config) { c.Ask, c.AskFor, c.TrustedProxies = 3, 10*time.Minute, []string{"127.0.0.1"} })
+	address := d.serve()
+	try := func(lines ...string) int {
+		sent := "POST /find HTTP/1.1\r\nHost: desk.example\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 8\r\n"
+		for _, l := range lines {
+			sent += "X-Forwarded-For: " + l + "\r\n"
+		}
+		return raw(t, address, sent+"\r\nnumber=x").StatusCode
+	}
+	for i := range 5 {
+		want := 422
+		if i >= 3 {
+			want = 429
+		}
+		require.Equal(t, want, try("8.8.40."+strconv.Itoa(i), "203.0.113.7"), "a line each, try %d", i)
+		require.Equal(t, want, try("8.8.40."+strconv.Itoa(i)+", 203.0.113.8"), "in one line, try %d", i)
+		require.Equal(t, want, try("8.8.40."+strconv.Itoa(i)+"\r\nx-forwarded-for: 8.8.41.1", "203.0.113.9"), "three lines, try %d", i)
+	}
+}
+
+// The same through a real HAProxy with "option forwardfor".
+func TestBehindHAProxy(t *testing.T) {
+	bin, err := exec.LookPath("haproxy")
+	if err != nil && os.Getenv("CI") == "" {
+		t.Skip("HAProxy is not installed")
+	}
+	require.NoError(t, err)
+	d := newDesk(t).with(func(c *Config) { c.Ask, c.AskFor, c.TrustedProxies = 3, 10*time.Minute, []string{"127.0.0.1"} })
+	address := d.serve()
+	front, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer front.Close()
+	f, err := front.(*net.TCPListener).File() // it takes over what listens already, so nobody waits for it
+	require.NoError(t, err)
+	defer f.Close()
+	settings := filepath.Join(t.TempDir(), "haproxy.cfg")
+	require.NoError(t, os.WriteFile(settings, []byte("defaults\n mode http\n option forwardfor\n timeout client 30s\n timeout server 30s\n timeout connect 30s\n"+
+		"frontend f\n bind fd@3\n default_backend b\nbackend b\n server s "+address+"\n"), 0o600))
+	proxy := exec.Command(bin, "-db", "-f", settings)
+	proxy.ExtraFiles = []*os.File{f}
+	require.NoError(t, proxy.Start())
+	defer func() { _ = proxy.Process.Kill(); _ = proxy.Wait() }()
+	for i := range 5 {
+		resp := rawFrom(t, "127.0.0.2", front.Addr().String(), "POST /find HTTP/1.1\r\nHost: desk.example\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 8\r\n"+
+			"X-Forwarded-For: 8.8.40."+strconv.Itoa(i)+"\r\n\r\nnumber=x")
+		require.Equal(t, i >= 3, resp.StatusCode == 429, "try %d: %d", i, resp.StatusCode)
+	}
+}
+
+// A proxy that nobody named makes one of all visitors: the log says so once, and the owner reads it.
+func TestAProxyThatNobodyNamed(t *testing.T) {
+	d := newDesk(t).with(func(c *Config) { c.TrustedProxies = []string{"10.0.0.0/8"} })
+	address := d.serve()
+	get := func(more string) {
+		require.Equal(t, 200, raw(t, address, "GET / HTTP/1.1\r\nHost: desk.example\r\n"+more+"\r\n").StatusCode)
+	}
+	get("")
+	require.Empty(t, d.s.Warnings(), "a visitor without a proxy")
+	stranger := netip.MustParseAddr("203.0.113.7")
+	d.s.unnamed.outside.Store(&stranger) // as a stranger who sends the header
+	require.Contains(t, d.s.Warnings()[0], "203.0.113.7")
+	for range 3 {
+		get("X-Forwarded-For: 198.51.100.1\r\n")
+	}
+	require.Len(t, d.s.Warnings(), 1)
+	require.Contains(t, d.s.Warnings()[0], "127.0.0.1", "the proxy in the house, whoever else sent the header first")
+	require.Equal(t, 1, strings.Count(d.log.String(), "trusted_proxies"), "%s", d.log.String())
+
+	named := newDesk(t).with(func(c *Config) { c.TrustedProxies = []string{"127.0.0.0/8"} })
+	address = named.serve()
+	get("X-Forwarded-For: 198.51.100.1\r\n")
+	require.Empty(t, named.s.Warnings())
 }
 
 func TestNetwork(t *testing.T) {
@@ -329,7 +425,13 @@ func protected(t *testing.T, h http.Header, what string) {
 // raw sends bytes on a connection of its own and reads the head of one answer.
 func raw(t testing.TB, address, sent string) *http.Response {
 	t.Helper()
-	c, err := net.Dial("tcp", address)
+	return rawFrom(t, "127.0.0.1", address, sent)
+}
+
+// rawFrom is raw from another address of this machine.
+func rawFrom(t testing.TB, from, address, sent string) *http.Response {
+	t.Helper()
+	c, err := (&net.Dialer{LocalAddr: &net.TCPAddr{IP: net.ParseIP(from)}}).Dial("tcp", address)
 	require.NoError(t, err)
 	defer c.Close()
 	require.NoError(t, c.SetDeadline(time.Now().Add(30*time.Second)))

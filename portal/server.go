@@ -88,6 +88,7 @@ type Server struct {
 	key    []byte // signs CSRF fields
 
 	proxies []netip.Prefix
+	unnamed unnamed
 
 	work   sync.WaitGroup // what goes on after an answer; see later
 	mu     sync.Mutex

@@ -32,7 +32,7 @@ var asvs = map[string]struct {
 	"V2.3.2":  {tests: "TestTheChargeNeverExceedsWhatWasAgreed TestADepositComesBeforeTheWork"},
 	"V2.3.3":  {tests: "refusedLeavesNothing TestKilledAtAnyMoment"},
 	"V2.3.4":  {tests: "deciding manyWriters TestADecisionCountsOnce"},
-	"V2.4.1":  {tests: "TestAsk TestAskAtOnce TestTryingLinks TestSharedPortalsCountTriesTogether TestGuessingFromManyAddresses"},
+	"V2.4.1":  {tests: "TestAsk TestAskAtOnce TestTryingLinks TestSharedPortalsCountTriesTogether TestGuessingFromManyAddresses TestForgedForwardingLines TestBehindHAProxy"},
 	"V2.4.2":  {decision: "2026-11-25: not followed (level 3). A decision takes three deliberate steps and can be taken back; a person who is quick is no attack."},
 	"V3.2.1":  {tests: "TestHeadersOnEveryAnswer"},
 	"V3.3.1":  {tests: "TestSignIn"},

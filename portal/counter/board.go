@@ -28,6 +28,8 @@ type boardPage struct {
 	More string
 	// Found counts the rows shown.
 	Found int
+	// Warnings are for the owner.
+	Warnings []string
 }
 
 func (*boardPage) Template() string { return "board.html" }
@@ -209,6 +211,9 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 		return err
 	}
 	v := &boardPage{Page: x.s.Page(c, "The bench"), Ended: ended}
+	if v.Staff.Role == workflow.RoleOwner {
+		v.Warnings = x.s.Warnings()
+	}
 	running, over := 0, 0
 	known := false
 	for _, s := range workflow.Stages {

@@ -1,6 +1,8 @@
 package counter
 
 import (
+	"net/http"
+	"net/http/httptest"
 	"regexp"
 	"strings"
 	"testing"
@@ -265,6 +267,18 @@ func TestFirstLook(t *testing.T) {
 }
 
 // TestPlacesOnTheBoardComeBack: a page of the board goes on exactly where the last one ended.
+// What is wrong with how the portal is reached stands on the owner's board, and nobody else's.
+func TestOwnersAreWarned(t *testing.T) {
+	d := newDesk(t)
+	for _, login := range []string{"olga", "rosa", "nils"} {
+		v := d.as(login)
+		r := httptest.NewRequest(http.MethodGet, "/", nil)
+		r.Header.Set("X-Forwarded-For", "198.51.100.1")
+		v.send(r)
+		require.Equal(t, login == "olga", strings.Contains(v.get("/counter").body, "trusted_proxies"), login)
+	}
+}
+
 func TestPlacesOnTheBoardComeBack(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n, err := workflow.NewJobNumber(strings.NewReader(rapid.StringN(64, 64, -1).Draw(t, "random")))
