@@ -55,7 +55,7 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 	}
 	d.tried(e, fate, now.Sub(begin))
 	s := workflow.Settlement{State: d.verdict(e, fate, now), Attempt: workflow.Attempt{At: now, Result: string(fate), Words: FirstLine(words)}}
-	var record workflow.Command
+	var cmd workflow.Command
 	switch s.State {
 	case workflow.EntryQueued:
 		s.Body = done.Body
@@ -72,11 +72,11 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 		}
 		fallthrough
 	default:
-		if done.Record != nil {
-			record = done.Record(f)
+		if done.Command != nil {
+			cmd = done.Command(f)
 		}
 	}
-	d.settle(ctx, log, e, s, record)
+	d.settle(ctx, log, e, s, cmd)
 }
 
 // attempt has the channel carry an entry. It does not panic.

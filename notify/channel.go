@@ -13,8 +13,8 @@ import (
 // Channel carries entries of the outbox to where they go: one carries email, one each hook's messages, one
 // pushes, one effects. A dispatcher serves one channel.
 type Channel interface {
-	// Via names the entries that it carries.
-	Via() workflow.Via
+	// Serves names the entries that it carries.
+	Serves() workflow.Channel
 	// Attempt carries one entry of a service's shop, about its job as it stands now. An error is a [*Failure],
 	// a [*Later], a [*Skip] or [ErrLapsed]; any other counts as [PutOff]. Since a lease can run out or a
 	// process die, the same entry may be attempted again after it was carried.
@@ -27,9 +27,9 @@ type Done struct {
 	Words string
 	// Body is kept with the entry for its next attempt; nil leaves what is there.
 	Body []byte
-	// Record, if set, returns what the job is told when the entry has come to its end, nil for nothing: why
+	// Command, if set, returns what the job records when the entry has come to its end, nil for nothing: why
 	// is nil if it was accepted, else it says why the receiver has ended or the entry is given up.
-	Record func(why *Failure) workflow.Command
+	Command func(why *Failure) workflow.Command
 }
 
 // Later is an entry that is not attempted yet: Fate is [Held] or [Paced].

@@ -18,7 +18,7 @@ import (
 // carrier is a channel that does what a test wants.
 type carrier func(e *workflow.Entry) (notify.Done, error)
 
-func (carrier) Via() workflow.Via { return "" }
+func (carrier) Serves() workflow.Channel { return workflow.Email }
 
 func (c carrier) Attempt(_ context.Context, _ *workflow.Service, _ *workflow.Job, e *workflow.Entry) (notify.Done, error) {
 	return c(e)
@@ -42,7 +42,7 @@ func TestWhatAChannelSays(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			d := notifytest.NewDesk(t, notifytest.NewClock(time.Date(2026, 11, 2, 14, 0, 0, 0, time.UTC)).Now)
 			n := d.Book()
-			x := notify.New(notify.Config{Service: d.Svc, Channel: carrier(func(*workflow.Entry) (notify.Done, error) { return notify.Done{Record: told}, c.err })})
+			x := notify.New(notify.Config{Service: d.Svc, Channel: carrier(func(*workflow.Entry) (notify.Done, error) { return notify.Done{Command: told}, c.err })})
 			require.NoError(t, x.Flush(t.Context()))
 			e := d.Entries(n)[0]
 			require.Equal(t, c.state, e.State)

@@ -89,8 +89,8 @@ func New(cfg Config) *Dispatcher {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	if via := cfg.Channel.Via(); via != "" {
-		cfg.Log = cfg.Log.With("way", string(via))
+	if channel := cfg.Channel.Serves(); channel != workflow.Email {
+		cfg.Log = cfg.Log.With("way", string(channel))
 	}
 	d := &Dispatcher{cfg: cfg, wake: make(chan struct{}, 1)}
 	d.away.first, d.away.most, d.away.jitter = cfg.AwayGap, cfg.MostAwayGap, d.jitter
@@ -269,7 +269,7 @@ func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.En
 	}
 	lease, err := d.token()
 	if err == nil {
-		entries, err = d.cfg.Service.Claim(ctx, workflow.Claim{Via: d.cfg.Channel.Via(), Now: now, Until: now.Add(d.cfg.Lease), Limit: n, Lease: lease})
+		entries, err = d.cfg.Service.Claim(ctx, workflow.Claim{Channel: d.cfg.Channel.Serves(), Now: now, Until: now.Add(d.cfg.Lease), Limit: n, Lease: lease})
 	}
 	d.began(len(entries))
 	if err != nil || len(entries) == 0 {
@@ -278,7 +278,7 @@ func (d *Dispatcher) claim(ctx context.Context, most int) (entries []workflow.En
 	if err != nil || len(entries) > 0 {
 		return entries, time.Time{}, err
 	}
-	again, err = d.cfg.Service.NextEntry(ctx, d.cfg.Channel.Via())
+	again, err = d.cfg.Service.NextEntry(ctx, d.cfg.Channel.Serves())
 	return nil, again, err
 }
 
@@ -334,9 +334,9 @@ func (d *Dispatcher) jitter(want time.Duration) time.Duration {
 	return want - want/5 + want/10000*part
 }
 
-// settle ends the claim. With a record, event and settlement are one commit. What can't be settled
+// settle ends the claim. With a command, event and settlement are one commit. What can't be settled
 // stays leased and is claimed again when the lease runs out: a repeat, never a loss.
-func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.Entry, s workflow.Settlement, record workflow.Command) {
+func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.Entry, s workflow.Settlement, cmd workflow.Command) {
 	// Even a stop that ran out of grace writes down what happened: it is what keeps a mail from being
 	// sent twice.
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 30*time.Second)
@@ -346,10 +346,10 @@ func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.E
 	gap := 50 * time.Millisecond
 	for try := 0; ; try++ {
 		var err error
-		if record != nil {
+		if cmd != nil {
 			_, err = svc.Do(ctx, workflow.Order{
 				Job: e.Job, By: workflow.Actor{Role: workflow.RoleSystem, ID: "dispatcher"},
-				Commands: []workflow.Command{record}, Settle: &s,
+				Commands: []workflow.Command{cmd}, Settle: &s,
 			})
 		} else {
 			err = svc.Settle(ctx, s)
@@ -357,20 +357,20 @@ func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.E
 		switch {
 		case err == nil:
 			return
-		case record == nil && errors.Is(err, workflow.ErrConflict):
+		case cmd == nil && errors.Is(err, workflow.ErrConflict):
 			log.Warn("the lease was lost to another dispatcher; the mail may be sent twice, with one Message-ID", "state", s.State)
 			return
-		case record != nil && errors.Is(err, workflow.ErrConflict) && try < 3:
+		case cmd != nil && errors.Is(err, workflow.ErrConflict) && try < 3:
 			continue // lost against another step of the job
-		case record != nil && workflow.CodeOf(err) != workflow.CodeInternal:
+		case cmd != nil && workflow.CodeOf(err) != workflow.CodeInternal:
 			// The job won't have the event. The entry must be settled all the same, or it would be sent
 			// again and again.
 			log.Error("a delivery could not be written into the job's history", "cause", err)
-			record = nil
+			cmd = nil
 			continue
-		case try >= 8 && record != nil && ctx.Err() == nil:
+		case try >= 8 && cmd != nil && ctx.Err() == nil:
 			log.Error("a delivery could not be written into the job's history; the outbox is told all the same", "cause", err)
-			record, try = nil, 4
+			cmd, try = nil, 4
 			continue
 		case try >= 8 || ctx.Err() != nil:
 			log.Error("an outbox entry could not be settled; it is claimed again when its lease runs out", "state", s.State, "cause", err)

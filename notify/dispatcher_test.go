@@ -490,7 +490,7 @@ func TestNothingForErasedPersons(t *testing.T) {
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
 		require.Len(t, d.w.sent(), before, "not a byte")
 		for _, e := range d.Entries(n) {
-			require.True(t, e.Via == workflow.Effects || e.State == workflow.EntryBuried)
+			require.True(t, e.Channel == workflow.Effects || e.State == workflow.EntryBuried)
 		}
 		require.Empty(t, d.Job(n).Undelivered(), "and nobody is told to telephone")
 	})

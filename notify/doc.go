@@ -53,7 +53,7 @@
 //
 // # Channels
 //
-// An entry goes by one channel ([workflow.Via]), and each has a dispatcher of its own over the same outbox:
+// An entry goes by one channel ([workflow.Channel]), and each has a dispatcher of its own over the same outbox:
 // email (package mail), the shop's own systems (package hook), browsers that asked for it (package push), and
 // effects, which leave nothing ([EffectsConfig]). What comes back is read by package inbox. A [Channel] is one
 // method that carries an entry; claims, order, gaps and what becomes of a try are the dispatcher's. What is

@@ -17,8 +17,8 @@ func EffectsConfig(service *workflow.Service) Config {
 	return Config{Service: service, Channel: effects{}, Apart: true, MostGap: time.Hour, GiveUpAfter: math.MaxInt64}
 }
 
-// Via implements [Channel].
-func (effects) Via() workflow.Via { return workflow.Effects }
+// Serves implements [Channel].
+func (effects) Serves() workflow.Channel { return workflow.Effects }
 
 // Attempt implements [Channel]: it takes the effect.
 func (effects) Attempt(ctx context.Context, s *workflow.Service, j *workflow.Job, e *workflow.Entry) (Done, error) {

@@ -93,7 +93,7 @@ func TestErasingTakesThePhotos(t *testing.T) {
 		require.Contains(t, log.String(), "the disk is away", "a failure is in the log")
 		waiting := func() (out []workflow.Entry) {
 			for _, e := range d.Entries(n) {
-				if e.Via == workflow.Effects && e.State == workflow.EntryQueued {
+				if e.Channel == workflow.Effects && e.State == workflow.EntryQueued {
 					out = append(out, e)
 				}
 			}

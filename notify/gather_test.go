@@ -22,7 +22,7 @@ import (
 type telling struct{}
 
 func (telling) Compose(_ context.Context, j *workflow.Job, e *workflow.Entry) (*mail.Message, error) {
-	told, _ := j.Told(e)
+	told, _ := j.Gathered(e)
 	var text strings.Builder
 	for _, x := range told {
 		fmt.Fprintf(&text, "%s\n", x.ID)
@@ -106,7 +106,7 @@ func TestGatheredAndQuiet(t *testing.T) {
 				mail = rec.With
 			}
 			require.Contains(r, order, mail)
-			told, _ := j.Told(&workflow.Entry{ID: mail, Kind: j.Notice(mail).Kind})
+			told, _ := j.Gathered(&workflow.Entry{ID: mail, Kind: j.Notice(mail).Kind})
 			if slices.ContainsFunc(told, func(e workflow.Entry) bool { return e.ID == rec.ID }) {
 				require.Contains(r, face[mail], rec.ID)
 			}

@@ -114,11 +114,11 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 		W: w, Revision: q.Revision, Digest: q.Digest, State: q.State, Answerable: q.Answerable(now) && j.Stage == workflow.StageAwaitingApproval,
 		Note: q.Note, Reason: q.Reason, Issued: w.DateTime(q.IssuedAt, loc), Expires: w.DateTime(q.ExpiresAt, loc), Consent: q.Words,
 	}
-	if v.State == workflow.QuoteOpen && !now.Before(q.ExpiresAt) {
-		v.State = workflow.QuoteExpired
+	if v.State == workflow.RevisionOpen && !now.Before(q.ExpiresAt) {
+		v.State = workflow.RevisionExpired
 	}
 	v.StateWords = w.T("quote.state."+string(v.State), v.Expires)
-	if v.State == workflow.QuoteOpen && !v.Answerable {
+	if v.State == workflow.RevisionOpen && !v.Answerable {
 		v.StateWords = w.T("quote.state.soon")
 	} else if v.Answerable {
 		m := &statusMaker{j, shop, now, w, loc}
@@ -129,7 +129,7 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 	taxed := false
 	for i := range q.Options {
 		o := optionView(&q.Options[i], w)
-		o.Approved = q.State == workflow.QuoteApproved && q.Approved == o.Key
+		o.Approved = q.State == workflow.RevisionApproved && q.Approved == o.Key
 		if x := &q.Options[i]; q.Answerable(now) && x.WorkingDays > 0 {
 			if at, ok := shop.Calendar.CloseOf(now, x.WorkingDays); ok {
 				o.By = w.T("option.by", w.Day(at, loc))
@@ -504,15 +504,15 @@ func (*QuoteEnded) Template() string { return "customer/ended.html" }
 
 // QuoteEndedOf says what became of the revision that a link was for.
 func QuoteEndedOf(page Page, j *workflow.Job, revision int, w *locale.Words) *QuoteEnded {
-	state := workflow.QuoteSuperseded
+	state := workflow.RevisionSuperseded
 	if revision >= 1 && revision <= len(j.Quotes) {
 		state = j.Quotes[revision-1].State
 	}
 	switch {
-	case state == workflow.QuoteOpen && j.Ended():
-		state = workflow.QuoteWithdrawn
-	case state == workflow.QuoteOpen:
-		state = workflow.QuoteExpired
+	case state == workflow.RevisionOpen && j.Ended():
+		state = workflow.RevisionWithdrawn
+	case state == workflow.RevisionOpen:
+		state = workflow.RevisionExpired
 	}
 	key := "ended." + string(state)
 	return &QuoteEnded{Page: page, Heading: w.T(key), Message: w.T(key + ".more"), Next: w.T("ended.next")}

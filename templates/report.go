@@ -127,7 +127,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 			o := optionView(&q.Options[i], w)
 			v.Ways = append(v.Ways, WayView{o.Key, o.Title, o.Total, o.Days})
 		}
-		if q.State == workflow.QuoteOpen {
+		if q.State == workflow.RevisionOpen {
 			v.QuoteStands = w.T("report.quote.stands", w.DateTime(q.ExpiresAt, loc))
 		}
 	}

@@ -182,7 +182,7 @@ func TestQuoteEndsInTheCustomersZone(t *testing.T) {
 	require.Equal(t, "This quote is open. It stands until Wed 2 December 2026, 07:47 Halifax time. (Where you are: 11:47, Lisbon time.)", v.StateWords)
 	require.True(t, v.Answerable)
 	late := QuoteOf(j, j.Quote(), b.s.Shop, b.now.AddDate(0, 0, 15), locale.For("en"))
-	require.Equal(t, workflow.QuoteExpired, late.State)
+	require.Equal(t, workflow.RevisionExpired, late.State)
 	require.False(t, late.Answerable)
 	require.Contains(t, late.StateWords, "ran out")
 }

@@ -54,8 +54,8 @@ func TestEveryValueHasItsWords(t *testing.T) {
 	keys = append(keys, keysOf("option.", "", workflow.OptionKinds...)...)
 	keys = append(keys, keysOf("line.", "", money.LineKinds...)...)
 	keys = append(keys, keysOf("quote.prices.", "", money.BeforeTax, money.WithTax)...)
-	states := []workflow.QuoteState{workflow.QuoteApproved, workflow.QuoteDeclined, workflow.QuoteWithdrawn, workflow.QuoteSuperseded, workflow.QuoteExpired}
-	keys = append(keys, keysOf("quote.state.", "", append(states, workflow.QuoteOpen)...)...)
+	states := []workflow.QuoteState{workflow.RevisionApproved, workflow.RevisionDeclined, workflow.RevisionWithdrawn, workflow.RevisionSuperseded, workflow.RevisionExpired}
+	keys = append(keys, keysOf("quote.state.", "", append(states, workflow.RevisionOpen)...)...)
 	keys = append(keys, keysOf("ended.", ".more", states...)...)
 	keys = append(keys, keysOf("tried.", "", workflow.FaultReproduced, workflow.FaultNotReproduced, workflow.FaultIntermittent)...)
 	keys = append(keys, keysOf("tried.not_tried.", "", workflow.NotTriedReasons...)...)

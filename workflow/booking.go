@@ -97,7 +97,7 @@ func (p *JobBooked) fold(j *Job, e *Event) {
 	j.Shop, j.Number, j.Stage, j.StageSince, j.BookedAt = e.Shop, e.Job, StageBooked, e.At, e.At
 	j.Customer, j.Device, j.Fault, j.Follows, j.Limit, j.Inbound = p.Customer, p.Device, p.Fault, p.Follows, p.Limit, p.Inbound
 	j.Fee = p.Fee
-	j.tell(e, 0)
+	j.addMoment(e, 0)
 }
 
 func guardNew(g *gate) {

@@ -8,30 +8,32 @@ import (
 	"time"
 )
 
-// Via is the way an entry goes: "" is mail. Others are a channel, which one dispatcher serves, and after a
-// slash which of several receivers within it: "hook:till", "push/3". It is of small letters, digits and
-// "-", "_", ":", "/".
-type Via string
+// Channel is what carries an entry, and after a slash to which of several receivers: "hook:till", "push/3". It
+// is of small letters, digits and "-", "_", ":", "/".
+type Channel string
 
-// Channel is the part before the slash: what a [Claim] asks for.
-func (v Via) Channel() Via {
-	c, _, _ := strings.Cut(string(v), "/")
-	return Via(c)
+// Email is the channel of emails.
+const Email Channel = ""
+
+// Base returns the part before the slash: what one dispatcher serves, and a [Claim] asks for.
+func (c Channel) Base() Channel {
+	base, _, _ := strings.Cut(string(c), "/")
+	return Channel(base)
 }
 
-// Check reports a way that no store keeps.
-func (v Via) Check() error {
-	for _, r := range v {
+// Check reports a channel that no store keeps.
+func (c Channel) Check() error {
+	for _, r := range c {
 		if (r < 'a' || r > 'z') && (r < '0' || r > '9') && !strings.ContainsRune("-_:/", r) {
-			return fmt.Errorf("there is no way %q", string(v))
+			return fmt.Errorf("there is no channel %q", string(c))
 		}
 	}
 	return nil
 }
 
-// by makes an entry of another way.
-func (e Entry) by(v Via) Entry {
-	e.Via, e.ID = v, e.ID+"-"+string(v)
+// by makes an entry of another channel.
+func (e Entry) by(c Channel) Entry {
+	e.Channel, e.ID = c, e.ID+"-"+string(c)
 	return e
 }
 
@@ -48,12 +50,12 @@ const (
 type Entry struct {
 	Shop ShopID    `json:"shop"`
 	Job  JobNumber `json:"job"`
-	// ID is stable and unique within the shop: "<job>-<seq>-<kind>", with "-<way>" after it if the entry is
-	// no mail. The Message-ID is made of it.
-	ID   string     `json:"id"`
-	Via  Via        `json:"via,omitempty"`
-	Seq  int64      `json:"seq"`
-	Kind NoticeKind `json:"kind"`
+	// ID is stable and unique within the shop: "<job>-<seq>-<kind>", with "-<channel>" after it if the entry
+	// is no email. The Message-ID is made of it.
+	ID      string     `json:"id"`
+	Channel Channel    `json:"via,omitempty"`
+	Seq     int64      `json:"seq"`
+	Kind    NoticeKind `json:"kind"`
 	// Ref is the number of what the notice is about: report, quote revision, promise, message.
 	Ref int `json:"ref,omitempty"`
 	// Quote is the revision whose options the mail shows, 0 for none.
@@ -94,23 +96,22 @@ type Settlement struct {
 
 // Claim says what a dispatcher wants.
 type Claim struct {
-	// Via is the channel that it serves.
-	Via   Via
-	Now   time.Time
-	Until time.Time // when the lease runs out
-	Limit int
+	Channel Channel // that it serves
+	Now     time.Time
+	Until   time.Time // when the lease runs out
+	Limit   int
 	// Lease is the token that the claimed entries carry, unique to this claim.
 	Lease string
 }
 
-// SendOtherAgain puts an entry that went another way than mail, and was given up, back in its queue. Error:
-// ErrNotFound. (A mail is put back by [SendAgain], which the job's history tells.)
+// SendOtherAgain puts an entry that went by another channel than email, and was given up, back in its queue. Error:
+// ErrNotFound. (An email is put back by [SendAgain], which the job's history tells.)
 func (s *Service) SendOtherAgain(ctx context.Context, n JobNumber, id string) error {
 	entries, err := s.Entries(ctx, n)
 	if err != nil {
 		return err
 	}
-	if !slices.ContainsFunc(entries, func(e Entry) bool { return e.ID == id && e.Via != "" }) {
+	if !slices.ContainsFunc(entries, func(e Entry) bool { return e.ID == id && e.Channel != Email }) {
 		return &Error{Code: CodeNotFound, Message: "There is no such message on this job."}
 	}
 	return s.store.Requeue(ctx, s.Shop.ID, id, s.Now().UTC())

@@ -46,7 +46,7 @@ type JobReady struct {
 
 func (p *JobReady) fold(j *Job, e *Event) {
 	j.Ready = &Ready{At: e.At, Note: p.Note}
-	j.tell(e, 0)
+	j.addMoment(e, 0)
 }
 
 // Uncollected is a notice about goods that wait to be collected, or to be paid for.
@@ -142,5 +142,5 @@ func (p *CollectionAsked) fold(j *Job, e *Event) {
 	u := p.Uncollected
 	u.At = e.At
 	j.Uncollected = append(j.Uncollected, u)
-	j.tell(e, u.Number)
+	j.addMoment(e, u.Number)
 }

@@ -191,7 +191,7 @@ func (p *DeviceMadeSafe) fold(j *Job, e *Event) {
 	m := p.MadeSafe
 	m.At = e.At
 	j.MadeSafe = &m
-	j.tell(e, 0)
+	j.addMoment(e, 0)
 }
 
 // SafeToReturn returns how the device was made safe, nil if it was not, or has been opened since.

@@ -379,7 +379,7 @@ func leavingOf(t *testing.T, events []*Event) leaving {
 			l.findings[p.Finding.ID] = append(l.findings[p.Finding.ID], p.Finding)
 		case *FindingWithdrawn:
 			l.withdrawn[p.ID] = true
-		case *StayedShut:
+		case *DeviceStayedShut:
 			require.False(t, l.worked)
 			l.opened, l.shut = false, e.Seq
 		case *TestDone:

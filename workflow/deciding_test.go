@@ -49,7 +49,7 @@ func TestAnAnswerCanBeTakenBackInTime(t *testing.T) {
 	b.refuses(CodeConflict, customer, UndoDecision{Digest: "other"})
 	j = b.do(customer, undo)
 	require.Equal(t, StageAwaitingApproval, j.Stage)
-	require.Equal(t, QuoteOpen, j.Quote().State)
+	require.Equal(t, RevisionOpen, j.Quote().State)
 	require.NotNil(t, j.running("approval"), "the clock stands still again")
 	require.Zero(t, j.Charge(b.s.Shop).Minor)
 	require.Nil(t, j.AnswerTo(1))
@@ -96,10 +96,10 @@ func TestConsentToRecyclingTakesEffectWhenItCantBeTakenBackAnyMore(t *testing.T)
 	yes := Decide{Verdict: VerdictApprove, Digest: j.Quote().Digest, Option: "A", Name: "Mira Osei"}
 	j = b.do(customer, yes)
 	require.Equal(t, StageAwaitingApproval, j.Stage)
-	require.Equal(t, QuoteApproved, j.Quote().State)
+	require.Equal(t, RevisionApproved, j.Quote().State)
 	b.refuses(CodeRefused, counter, Go{To: StageWithdrawn})
 	j = b.do(customer, UndoDecision{Digest: yes.Digest})
-	require.Equal(t, QuoteOpen, j.Quote().State)
+	require.Equal(t, RevisionOpen, j.Quote().State)
 	yes.Round = 1
 	b.do(customer, yes)
 	j = b.passes(31 * time.Minute)
@@ -119,7 +119,7 @@ func TestTakingAFurtherApprovalBackRestoresTheEarlierOne(t *testing.T) {
 	require.Equal(t, int64(17250), j.Charge(b.s.Shop).Minor)
 	j = b.do(customer, UndoDecision{Digest: j.Quote().Digest})
 	require.Equal(t, int64(11500), j.Charge(b.s.Shop).Minor)
-	require.Equal(t, []QuoteState{QuoteApproved, QuoteOpen}, []QuoteState{j.Quotes[0].State, j.Quotes[1].State})
+	require.Equal(t, []QuoteState{RevisionApproved, RevisionOpen}, []QuoteState{j.Quotes[0].State, j.Quotes[1].State})
 	b.checkHistory()
 }
 
@@ -241,7 +241,7 @@ func TestFollowUpsAndTheLastNotice(t *testing.T) {
 	start := len(b.store.notices)
 	loc := b.s.Shop.Calendar.Location()
 	var got []string
-	for b.job().Quote().State == QuoteOpen {
+	for b.job().Quote().State == RevisionOpen {
 		at := b.job().WakeAt(b.s.Shop)
 		require.False(t, at.IsZero())
 		b.now = at

@@ -95,7 +95,7 @@ func (t *turn) call(n *CallNote) (*Call, error) {
 // Approved returns the approved revision and option in force, nil if there is none.
 func (j *Job) Approved() (*Quote, *Option) {
 	for i := len(j.Quotes) - 1; i >= 0; i-- {
-		if q := &j.Quotes[i]; q.State == QuoteApproved {
+		if q := &j.Quotes[i]; q.State == RevisionApproved {
 			return q, q.Option(q.Approved)
 		}
 	}
@@ -105,7 +105,7 @@ func (j *Job) Approved() (*Quote, *Option) {
 // declined reports whether the last answer that stands was a no.
 func (j *Job) declined() bool {
 	q := j.Quote()
-	return q != nil && q.State == QuoteDeclined
+	return q != nil && q.State == RevisionDeclined
 }
 
 // Undone counts the answers to a revision that were taken back. An answer names it as its round, so
@@ -156,7 +156,7 @@ func (j *Job) waitsUntil(shop *Shop, q *Quote, d *Decision) time.Time {
 // consent to recycling. Zero if there is none.
 func (j *Job) pendingUntil(shop *Shop) time.Time {
 	q := j.Quote()
-	if j.Stage != StageAwaitingApproval || q == nil || q.State != QuoteApproved {
+	if j.Stage != StageAwaitingApproval || q == nil || q.State != RevisionApproved {
 		return time.Time{}
 	}
 	d, o := j.AnswerTo(q.Revision), q.Option(q.Approved)
@@ -227,16 +227,16 @@ func (c Decide) decide(t *turn) error {
 	if c.Verdict != VerdictAsk && c.Round != t.j.Undone(q.Revision) {
 		return &Error{Code: CodeConflict, Reason: "quote_round", Message: "An earlier answer to this quote was taken back. Nothing was decided now; please look at the quote again."}
 	}
-	if last := t.j.AnswerTo(q.Revision); last != nil && q.State != QuoteOpen {
+	if last := t.j.AnswerTo(q.Revision); last != nil && q.State != RevisionOpen {
 		if last.Verdict == c.Verdict && last.Option == c.Option {
 			return nil // the same answer again: it counts once
 		}
 		return &Error{Code: CodeConflict, Reason: "quote_answered", Message: "This quote was answered already, and that answer stands. Write to the bench if it should change."}
 	}
 	switch {
-	case q.State == QuoteWithdrawn:
+	case q.State == RevisionWithdrawn:
 		return &Error{Code: CodeGone, Reason: "quote_withdrawn", Message: "The bench has taken this quote back. Nothing was decided; you will hear from us."}
-	case q.State == QuoteExpired || !t.now.Before(q.ExpiresAt):
+	case q.State == RevisionExpired || !t.now.Before(q.ExpiresAt):
 		return &Error{Code: CodeGone, Reason: "quote_expired", Message: "This quote has run out, so it can't be answered any more. Write to the bench for a new one."}
 	case t.j.Stage != StageAwaitingApproval:
 		return refused("This quote is not waiting for an answer.").because("quote_not_open")
@@ -338,17 +338,17 @@ func (p *DecisionMade) fold(j *Job, e *Event) {
 		switch d.Verdict {
 		case VerdictApprove:
 			for i := range j.Quotes {
-				if j.Quotes[i].State == QuoteApproved {
-					j.Quotes[i].State = QuoteSuperseded
+				if j.Quotes[i].State == RevisionApproved {
+					j.Quotes[i].State = RevisionSuperseded
 				}
 			}
-			q.State, q.Approved = QuoteApproved, d.Option
+			q.State, q.Approved = RevisionApproved, d.Option
 			j.Charged, j.ChargedWhy = nil, ""
 		case VerdictDecline:
-			q.State = QuoteDeclined
+			q.State = RevisionDeclined
 		}
 	}
-	j.tell(e, len(j.Decisions))
+	j.addMoment(e, len(j.Decisions))
 }
 
 // UndoDecision takes the answer to the current revision back: within the shop's waiting time, and only
@@ -431,24 +431,24 @@ func (p *DecisionUndone) fold(j *Job, e *Event) {
 		j.Decisions[p.Decision-1].UndoneAt = e.At
 	}
 	if q := j.revision(p.Revision); q != nil {
-		q.State, q.Approved = QuoteOpen, ""
+		q.State, q.Approved = RevisionOpen, ""
 	}
 	if q := j.revision(p.Restores); q != nil && q.Approved != "" {
-		q.State = QuoteApproved
+		q.State = RevisionApproved
 	}
 	j.Outcome = ""
-	j.tell(e, p.Decision)
+	j.addMoment(e, p.Decision)
 }
 
 // takenBack reports whether the last answer to the current, open revision was taken back.
 func (j *Job) takenBack() bool {
 	q := j.Quote()
-	return q != nil && q.State == QuoteOpen && j.Undone(q.Revision) > 0
+	return q != nil && q.State == RevisionOpen && j.Undone(q.Revision) > 0
 }
 
-// Record is a decision's evidence as it is exported: what was shown, to whom it had been sent, who answered
-// what, when, and from where. Anybody can take the digest of Terms anew (RFC 8785, SHA-256) and compare.
-type Record struct {
+// DecisionRecord is a decision's evidence as it is exported: what was shown, to whom it had been sent, who
+// answered what, when, and from where. Anybody can take the digest of Terms anew (RFC 8785, SHA-256) and compare.
+type DecisionRecord struct {
 	Job      JobNumber `json:"job"`
 	Shop     ShopID    `json:"shop"`
 	Decision int       `json:"decision"`
@@ -477,12 +477,12 @@ type Record struct {
 	Terms QuoteTerms `json:"terms"`
 }
 
-// Records returns the evidence of every decision on the job, in order.
-func (j *Job) Records() []Record {
-	out := []Record{}
+// DecisionRecords returns the evidence of every decision on the job, in order.
+func (j *Job) DecisionRecords() []DecisionRecord {
+	out := []DecisionRecord{}
 	for i := range j.Decisions {
 		d := &j.Decisions[i]
-		r := Record{
+		r := DecisionRecord{
 			Job: j.Number, Shop: j.Shop, Decision: i + 1, Verdict: d.Verdict, Revision: d.Revision, Digest: d.Digest, Option: d.Option, Total: d.Total,
 			Shown: d.Shown.Text, Words: d.Words.Text, Name: d.Name.Text, Language: d.Language, At: d.At, By: d.By, SentTo: d.SentTo.Text,
 			Address: d.Address.Text, Agent: d.Agent.Text, UndoneAt: d.UndoneAt,
@@ -505,11 +505,11 @@ func guardWithinLimit(g *gate) {
 	q := g.j.Quote()
 	_, approved := g.j.Approved()
 	switch {
-	case approved != nil && approved.repairs() && q.State != QuoteOpen:
+	case approved != nil && approved.repairs() && q.State != RevisionOpen:
 		// Approved before, and back at the bench: the approval still covers its total.
 	case g.j.Limit == nil:
 		g.need(false, "The customer agreed to no limit beforehand, so the quote needs their approval.")
-	case q == nil || (q.State != QuoteOpen && q.State != QuoteApproved):
+	case q == nil || (q.State != RevisionOpen && q.State != RevisionApproved):
 		g.need(false, "Issue a quote first.")
 	default:
 		g.need(q.withinLimit(g.j) != nil, "No repair in the quote is within the limit of %s that the customer agreed to beforehand.", g.j.Limit)
@@ -518,8 +518,8 @@ func guardWithinLimit(g *gate) {
 
 func guardApproved(g *gate) {
 	q := g.j.Quote()
-	g.need(q != nil && q.State == QuoteApproved, "The customer has not approved the current revision of the quote.")
-	if q != nil && q.State == QuoteApproved {
+	g.need(q != nil && q.State == RevisionApproved, "The customer has not approved the current revision of the quote.")
+	if q != nil && q.State == RevisionApproved {
 		o := q.Option(q.Approved)
 		g.need(o != nil && o.repairs(), "The option that was approved is not a repair.")
 	}
@@ -527,7 +527,7 @@ func guardApproved(g *gate) {
 
 func guardBackToBench(g *gate) {
 	q := g.j.Quote()
-	withdrawn := q == nil || q.State == QuoteWithdrawn || q.State == QuoteExpired
+	withdrawn := q == nil || q.State == RevisionWithdrawn || q.State == RevisionExpired
 	asked := false
 	for _, msg := range g.j.Messages {
 		asked = asked || (msg.Question && !msg.Answered)
@@ -540,8 +540,8 @@ func guardDeclined(g *gate) {
 		return
 	}
 	q := g.j.Quote()
-	ok := q != nil && (q.State == QuoteDeclined || q.State == QuoteExpired)
-	if q != nil && q.State == QuoteApproved {
+	ok := q != nil && (q.State == RevisionDeclined || q.State == RevisionExpired)
+	if q != nil && q.State == RevisionApproved {
 		o := q.Option(q.Approved)
 		ok = o != nil && o.Kind == OptionReturn
 	}
@@ -555,7 +555,7 @@ func guardTakenBack(g *gate) {
 func guardRecycled(g *gate) {
 	q := g.j.Quote()
 	ok := false
-	if q != nil && q.State == QuoteApproved {
+	if q != nil && q.State == RevisionApproved {
 		o := q.Option(q.Approved)
 		ok = o != nil && o.Kind == OptionRecycle
 	}

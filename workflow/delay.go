@@ -149,7 +149,7 @@ func (p *DelayTold) fold(j *Job, e *Event) {
 	j.overtakeDelays()
 	j.Delays = append(j.Delays, Delay{DelayTerms: p.Terms, Digest: p.Digest})
 	j.DelayNote = nil
-	j.tell(e, p.Terms.Number)
+	j.addMoment(e, p.Terms.Number)
 }
 
 // overtakeDelays closes questions about a delay that nobody needs to answer any more.
@@ -180,12 +180,12 @@ func (p *DelayAnswered) fold(j *Job, e *Event) {
 	if p.Choice == DelayReturn {
 		// Without cost: nothing that was quoted is done or charged.
 		for i := range j.Quotes {
-			if q := &j.Quotes[i]; q.State == QuoteOpen || q.State == QuoteApproved {
-				q.State, q.Approved = QuoteDeclined, ""
+			if q := &j.Quotes[i]; q.State == RevisionOpen || q.State == RevisionApproved {
+				q.State, q.Approved = RevisionDeclined, ""
 			}
 		}
 	}
-	j.tell(e, p.Number)
+	j.addMoment(e, p.Number)
 }
 
 // choosable are the stages in which having it back unrepaired is still a choice.

@@ -28,7 +28,7 @@ func (c RecordDelivery) decide(t *turn) error {
 		}
 	}
 	if c.Buried != "" {
-		return t.record(&NoticeGivenUp{ID: c.ID, Reason: c.Buried, With: c.With})
+		return t.record(&NoticeBuried{ID: c.ID, Reason: c.Buried, With: c.With})
 	}
 	return t.record(&NoticeDelivered{c.ID, c.With})
 }
@@ -45,15 +45,15 @@ func (p *NoticeDelivered) fold(j *Job, e *Event) {
 	})
 }
 
-// NoticeGivenUp: it could not be delivered; the counter telephones. Reason is in our own words: a server's
+// NoticeBuried: it could not be delivered; the counter telephones. Reason is in our own words: a server's
 // may hold an address, which must not stand in a history that is never changed.
-type NoticeGivenUp struct {
+type NoticeBuried struct {
 	ID     string   `json:"id"`
 	Reason string   `json:"reason"`
 	With   []string `json:"with,omitempty"`
 }
 
-func (p *NoticeGivenUp) fold(j *Job, e *Event) {
+func (p *NoticeBuried) fold(j *Job, e *Event) {
 	j.noticesIn(p.ID, p.With, func(n *NoticeRecord) { n.BuriedAt, n.Reason, n.ToldAt = e.At, p.Reason, time.Time{} })
 }
 

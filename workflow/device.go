@@ -89,10 +89,10 @@ func (c NoteShut) decide(t *turn) error {
 			}
 		}
 	}
-	return t.record(&StayedShut{})
+	return t.record(&DeviceStayedShut{})
 }
 
-// StayedShut says that nobody had opened the device.
-type StayedShut struct{}
+// DeviceStayedShut says that nobody had opened the device.
+type DeviceStayedShut struct{}
 
-func (p *StayedShut) fold(j *Job, e *Event) { j.tell(e, 0) }
+func (p *DeviceStayedShut) fold(j *Job, e *Event) { j.addMoment(e, 0) }

@@ -11,6 +11,9 @@
 // salted digests ([Sealed]). Nothing here reads a clock or draws randomness: both are passed in.
 // The package knows nothing of the web, of mail, or of how things are stored.
 //
+// Some words of the code: to record is to add an event, and a record is what is kept of one thing. What is
+// told, the customer reads. A channel carries entries of the outbox. A payload is named after its kind.
+//
 // # Decisions
 //
 //   - 2026-11-25: Personal data is sealed: events and stored jobs hold salted digests, a vault per job the

@@ -320,7 +320,7 @@ type DutyWaived struct {
 func (p *DutyWaived) fold(j *Job, e *Event) {
 	if d := j.duty(p.ID); d != nil {
 		d.Waived = p.Reason
-		j.tell(e, p.ID)
+		j.addMoment(e, p.ID)
 	}
 }
 

@@ -16,7 +16,7 @@ import (
 //
 //   - 2026-11-30: An effect is never given up, and waits for no other. Rejected: doing it in the handler
 //     after the commit, where a crash, an outage of the bucket or another door leaves it undone for ever.
-const Effects Via = "effect"
+const Effects Channel = "effect"
 
 // The effects. Each is the kind of its entry.
 const (

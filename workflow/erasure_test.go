@@ -41,7 +41,7 @@ func (d *drafts) DeleteKey(_ context.Context, _ ShopID, _, key string) error {
 // effects are the kinds of the effects that were committed, in order.
 func (b *bench) effects() (out []NoticeKind) {
 	for _, e := range b.store.notices {
-		if e.Via == Effects {
+		if e.Channel == Effects {
 			out = append(out, e.Kind)
 		}
 	}

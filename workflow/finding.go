@@ -225,7 +225,7 @@ func (p *FindingNoted) fold(j *Job, e *Event) {
 		return
 	}
 	j.Findings = append(j.Findings, f)
-	j.tell(e, f.ID)
+	j.addMoment(e, f.ID)
 }
 
 // WithdrawFinding takes a finding back; it stays in the history.

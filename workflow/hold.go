@@ -84,7 +84,7 @@ type HoldPlaced struct {
 
 func (p *HoldPlaced) fold(j *Job, e *Event) {
 	j.Holds = append(j.Holds, Hold{Reason: p.Reason, Note: p.Note, From: e.At})
-	j.tell(e, len(j.Holds))
+	j.addMoment(e, len(j.Holds))
 }
 
 // LiftHold ends the hold in force.
@@ -106,6 +106,6 @@ type HoldLifted struct{}
 func (p *HoldLifted) fold(j *Job, e *Event) {
 	if h := j.Hold(); h != nil {
 		h.To = e.At
-		j.tell(e, len(j.Holds))
+		j.addMoment(e, len(j.Holds))
 	}
 }

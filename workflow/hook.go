@@ -20,8 +20,8 @@ type Hook struct {
 	Events []EventKind
 }
 
-// Via is the channel of the hook's entries.
-func (h *Hook) Via() Via { return "hook:" + Via(h.Name) }
+// Channel is the channel of the hook's entries.
+func (h *Hook) Channel() Channel { return "hook:" + Channel(h.Name) }
 
 // HookEvents is the table of the events that the shop's systems are told of: what a customer is told, and
 // what a system that keeps books or a display needs beside it. The type of the message is the event's kind.
@@ -40,7 +40,7 @@ func (t *turn) hookEntries(events []*Event) (out []Entry) {
 	for _, e := range events {
 		for i := range t.shop.Hooks {
 			if h := &t.shop.Hooks[i]; h.wants(e.Kind()) {
-				out = append(out, t.j.entry(e, NoticeKind(e.Kind()), 0, 0).by(h.Via()))
+				out = append(out, t.j.entry(e, NoticeKind(e.Kind()), 0, 0).by(h.Channel()))
 			}
 		}
 	}

@@ -239,7 +239,7 @@ type FaultTried struct {
 
 func (p *FaultTried) fold(j *Job, e *Event) {
 	j.Reproduction = &Reproduction{Result: p.Result, Why: p.Why, Note: p.Note, At: e.At}
-	j.tell(e, 0)
+	j.addMoment(e, 0)
 }
 
 func guardReceived(g *gate) {

@@ -165,7 +165,8 @@ type Moment struct {
 	To   Stage `json:"to,omitempty"`
 }
 
-func (j *Job) tell(e *Event, ref int) {
+// addMoment adds an event to the story.
+func (j *Job) addMoment(e *Event, ref int) {
 	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: e.Kind(), By: e.By.Role, Ref: ref})
 }
 

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"math/rand/v2"
 	"os"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -181,7 +182,7 @@ func TestWithdrawnAndExpiredQuotesCantBeApproved(t *testing.T) {
 	j = b.passes(4 * 24 * time.Hour)
 	require.Equal(t, 1, j.Quote().Reminded)
 	j = b.passes(12 * 24 * time.Hour)
-	require.Equal(t, QuoteExpired, j.Quote().State)
+	require.Equal(t, RevisionExpired, j.Quote().State)
 	require.Equal(t, 1, j.Quote().Reminded, "a server that was away past the expiry sends no late reminder")
 	b.refuses(CodeGone, customer, yes)
 	require.Nil(t, j.Link(link.Decide, b.now))
@@ -367,6 +368,7 @@ func TestTableIsSound(t *testing.T) {
 	}
 	for name, k := range kinds {
 		require.Equal(t, name, KindOf(k.make()))
+		require.Equal(t, strings.NewReplacer(".", "", "_", "").Replace(string(name)), strings.ToLower(reflect.TypeOf(k.make()).Elem().Name()), "a payload is named after its kind")
 	}
 }
 

@@ -80,5 +80,5 @@ func (p *MessageSent) fold(j *Job, e *Event) {
 		}
 	}
 	j.Messages = append(j.Messages, Message{ID: p.ID, By: e.By, Text: p.Text, At: e.At, Question: p.Question})
-	j.tell(e, p.ID)
+	j.addMoment(e, p.ID)
 }

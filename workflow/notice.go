@@ -124,8 +124,8 @@ var noticeRules = []noticeRule{
 	on(NoticeFindings, "a findings report was sent", nil, func(_ *Job, p *ReportSent) int { return p.Number }).optional(),
 	on(NoticeQuote, "the first quote", func(_ *Event, p *QuoteIssued) bool { return p.Terms.Revision == 1 }, quoteRef),
 	on(NoticeFurtherQuote, "a later revision", nil, quoteRef),
-	on[*QuoteTakenBack](NoticeQuoteWithdrawn, "the bench took a quote back", nil, nil),
-	on[*QuoteLapsed](NoticeExpired, "nobody answered in time", nil, nil),
+	on[*QuoteWithdrawn](NoticeQuoteWithdrawn, "the bench took a quote back", nil, nil),
+	on[*QuoteExpired](NoticeExpired, "nobody answered in time", nil, nil),
 	on(NoticeLastNotice, "a quote is about to run out", func(_ *Event, p *QuoteReminded) bool { return p.Last }, nil),
 	on[*QuoteReminded](NoticeReminder, "a quote waits for an answer", nil, nil),
 	on(NoticeDecision, "yes, no or a question came in", nil, func(j *Job, _ *DecisionMade) int { return len(j.Decisions) }),
@@ -351,9 +351,9 @@ var topics = map[NoticeKind]string{
 	NoticePromiseMoved: "promise", NoticeBreach: "promise", NoticeLink: "link",
 }
 
-// Told lists all that one mail tells: its own notice and those that go with it, in order, without what is
-// out of date by then. with names all that it settles beside its own.
-func (j *Job) Told(e *Entry) (told []Entry, with []string) {
+// Gathered returns all that one email tells: its own notice and those that go with it, in order, without what
+// is out of date by then. with names all that it settles beside its own.
+func (j *Job) Gathered(e *Entry) (gathered []Entry, with []string) {
 	all := []Entry{*e}
 	for i := range j.Notices {
 		if n := &j.Notices[i]; n.With == e.ID {
@@ -373,10 +373,10 @@ func (j *Job) Told(e *Entry) (told []Entry, with []string) {
 			}
 		}
 		if !later {
-			told = append(told, x)
+			gathered = append(gathered, x)
 		}
 	}
-	return told, with
+	return gathered, with
 }
 
 // seq returns the sequence number of the event that the notice is about.

@@ -77,7 +77,7 @@ func TestToldWithoutWhatIsOutOfDate(t *testing.T) {
 			j.Notices = append(j.Notices, NoticeRecord{ID: fmt.Sprintf("K7M2QX8-%d-%s", 4+i, k), Kind: k, With: e.ID})
 		}
 		j.Notices = append(j.Notices, NoticeRecord{ID: "K7M2QX8-99-message", Kind: NoticeMessage})
-		told, settled := j.Told(e)
+		told, settled := j.Gathered(e)
 		require.Len(t, settled, len(kinds), "all of them are settled")
 		var out []NoticeKind
 		for _, x := range told {
@@ -122,10 +122,10 @@ func TestHooksAreToldAtOnce(t *testing.T) {
 	b.s.Shop.Hooks = []Hook{{Name: "till"}}
 	b.s.Shop.Gather, b.s.Shop.Quiet = time.Hour, Quiet{9 * 60, 8 * 60}
 	b.do(counter, booking)
-	channels := map[Via]bool{}
+	channels := map[Channel]bool{}
 	for _, e := range b.store.notices {
-		channels[e.Via.Channel()] = true
-		if e.Via != "" {
+		channels[e.Channel.Base()] = true
+		if e.Channel != "" {
 			require.Equal(t, e.MadeAt, e.NotBefore)
 			continue
 		}

@@ -178,7 +178,7 @@ type PaymentRecorded struct {
 
 func (p *PaymentRecorded) fold(j *Job, e *Event) {
 	j.Payments = append(j.Payments, Payment{Amount: p.Amount, Kind: p.For, How: p.How, At: e.At})
-	j.tell(e, len(j.Payments))
+	j.addMoment(e, len(j.Payments))
 }
 
 // SetCharge charges less than what was approved: the work came to less, or part of it was not done.
@@ -217,7 +217,7 @@ type ChargeSet struct {
 func (p *ChargeSet) fold(j *Job, e *Event) {
 	a := p.Amount
 	j.Charged, j.ChargedWhy = &a, p.Reason
-	j.tell(e, 0)
+	j.addMoment(e, 0)
 }
 
 // cardLike reports whether a text holds what may be a card number: groups of digits, with spaces or

@@ -202,7 +202,7 @@ func (p *PhotoAdded) fold(j *Job, e *Event) {
 	photo := p.Photo
 	photo.At = e.At
 	j.Photos = append(j.Photos, photo)
-	j.tell(e, photo.ID)
+	j.addMoment(e, photo.ID)
 }
 
 // DescribePhoto changes what is said about, or drawn on, a picture.

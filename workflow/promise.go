@@ -123,7 +123,7 @@ func (p *PromiseMade) fold(j *Job, e *Event) {
 	x := p.Promise
 	x.MadeAt = e.At
 	j.Promises = append(j.Promises, x)
-	j.tell(e, x.Number)
+	j.addMoment(e, x.Number)
 }
 
 // instant is the step of time in events.
@@ -167,7 +167,7 @@ type PromiseBreached struct {
 func (p *PromiseBreached) fold(j *Job, e *Event) {
 	if p.Number >= 1 && p.Number <= len(j.Promises) {
 		j.Promises[p.Number-1].BreachedAt = p.DueAt
-		j.tell(e, p.Number)
+		j.addMoment(e, p.Number)
 	}
 }
 

@@ -10,7 +10,7 @@ import (
 )
 
 // Push is the channel of entries to browsers.
-const Push Via = "push"
+const Push Channel = "push"
 
 // MostSubscriptions is how many browsers may be told of one job.
 const MostSubscriptions = 10
@@ -29,16 +29,16 @@ type Subscription struct {
 	EndedAt time.Time `json:"ended_at,omitzero"`
 }
 
-// Via is the lane of the subscription's entries.
-func (s *Subscription) Via() Via { return Push + "/" + Via(strconv.Itoa(s.Number)) }
+// Channel is the lane of the subscription's entries.
+func (s *Subscription) Channel() Channel { return Push + "/" + Channel(strconv.Itoa(s.Number)) }
 
 // Live reports whether it is told of the job.
 func (s *Subscription) Live() bool { return s.EndedAt.IsZero() && s.Endpoint.Text != "" }
 
 // SubscriptionOf returns the subscription that an entry goes to, nil if there is none or it has ended.
-func (j *Job) SubscriptionOf(v Via) *Subscription {
+func (j *Job) SubscriptionOf(c Channel) *Subscription {
 	for i := range j.Subscriptions {
-		if s := &j.Subscriptions[i]; s.Via() == v && s.Live() {
+		if s := &j.Subscriptions[i]; s.Channel() == c && s.Live() {
 			return s
 		}
 	}
@@ -55,7 +55,7 @@ func (t *turn) pushEntries(made []wanted) (out []Entry) {
 		}
 		for i := range t.j.Subscriptions {
 			if s := &t.j.Subscriptions[i]; s.Live() {
-				e := n.Entry.by(s.Via())
+				e := n.Entry.by(s.Channel())
 				e.NotBefore = t.shop.Awake(&t.j.Customer, e.MadeAt).Truncate(time.Millisecond)
 				out = append(out, e)
 			}

@@ -87,12 +87,12 @@ func digestOf(what string, v any) (string, error) {
 type QuoteState string
 
 const (
-	QuoteOpen       QuoteState = "open"
-	QuoteApproved   QuoteState = "approved"
-	QuoteDeclined   QuoteState = "declined"
-	QuoteWithdrawn  QuoteState = "withdrawn"  // by the bench
-	QuoteSuperseded QuoteState = "superseded" // a newer revision took its place
-	QuoteExpired    QuoteState = "expired"
+	RevisionOpen       QuoteState = "open"
+	RevisionApproved   QuoteState = "approved"
+	RevisionDeclined   QuoteState = "declined"
+	RevisionWithdrawn  QuoteState = "withdrawn"  // by the bench
+	RevisionSuperseded QuoteState = "superseded" // a newer revision took its place
+	RevisionExpired    QuoteState = "expired"
 )
 
 // Quote is one revision of the priced options.
@@ -145,7 +145,7 @@ func (q *Quote) firstRepair() *Option {
 
 // Answerable reports whether a decision on this revision can still be taken at an instant.
 func (q *Quote) Answerable(now time.Time) bool {
-	return q.State == QuoteOpen && now.Before(q.ExpiresAt)
+	return q.State == RevisionOpen && now.Before(q.ExpiresAt)
 }
 
 // Quote returns the current revision, nil if none was issued.
@@ -260,11 +260,11 @@ type QuoteIssued struct {
 }
 
 func (p *QuoteIssued) fold(j *Job, e *Event) {
-	if q := j.Quote(); q != nil && q.State == QuoteOpen {
-		q.State = QuoteSuperseded
+	if q := j.Quote(); q != nil && q.State == RevisionOpen {
+		q.State = RevisionSuperseded
 	}
-	j.Quotes = append(j.Quotes, Quote{QuoteTerms: p.Terms, Digest: p.Digest, State: QuoteOpen})
-	j.tell(e, p.Terms.Revision)
+	j.Quotes = append(j.Quotes, Quote{QuoteTerms: p.Terms, Digest: p.Digest, State: RevisionOpen})
+	j.addMoment(e, p.Terms.Revision)
 }
 
 // WithdrawQuote takes the open revision back, and the job with it to diagnosing.
@@ -275,14 +275,14 @@ type WithdrawQuote struct {
 
 func (c WithdrawQuote) decide(t *turn) error {
 	q := t.j.Quote()
-	if q == nil || q.State != QuoteOpen || (c.Revision != 0 && q.Revision != c.Revision) {
+	if q == nil || q.State != RevisionOpen || (c.Revision != 0 && q.Revision != c.Revision) {
 		return refused("There is no open quote to withdraw; the customer may have answered it just now.")
 	}
 	reason, err := text("reason", "The reason", c.Reason, true)
 	if err != nil {
 		return err
 	}
-	if err := t.record(&QuoteTakenBack{q.Revision, reason}); err != nil {
+	if err := t.record(&QuoteWithdrawn{q.Revision, reason}); err != nil {
 		return err
 	}
 	if err := t.revokeLinks(link.Decide); err != nil {
@@ -294,22 +294,22 @@ func (c WithdrawQuote) decide(t *turn) error {
 	return nil
 }
 
-// QuoteTakenBack withdraws the current revision.
-type QuoteTakenBack struct {
+// QuoteWithdrawn withdraws the current revision.
+type QuoteWithdrawn struct {
 	Revision int    `json:"revision"`
 	Reason   string `json:"reason"`
 }
 
-func (p *QuoteTakenBack) fold(j *Job, e *Event) {
+func (p *QuoteWithdrawn) fold(j *Job, e *Event) {
 	if q := j.revision(p.Revision); q != nil {
-		q.State, q.TakenBack = QuoteWithdrawn, p.Reason
-		j.tell(e, p.Revision)
+		q.State, q.TakenBack = RevisionWithdrawn, p.Reason
+		j.addMoment(e, p.Revision)
 	}
 }
 
 // expiresAt returns when the open quote runs out, zero if there is none.
 func (j *Job) expiresAt(*Shop) time.Time {
-	if q := j.Quote(); q != nil && q.State == QuoteOpen {
+	if q := j.Quote(); q != nil && q.State == RevisionOpen {
 		return q.ExpiresAt
 	}
 	return time.Time{}
@@ -317,7 +317,7 @@ func (j *Job) expiresAt(*Shop) time.Time {
 
 // lapse lets the open quote run out.
 func (t *turn) lapse() error {
-	if err := t.record(&QuoteLapsed{t.j.Quote().Revision}); err != nil {
+	if err := t.record(&QuoteExpired{t.j.Quote().Revision}); err != nil {
 		return err
 	}
 	if err := t.revokeLinks(link.Decide); err != nil {
@@ -336,7 +336,7 @@ func (t *turn) remind(last bool) error {
 // day after its issue, zero if not again. From the last notice on nothing more is sent.
 func (j *Job) remindAt(shop *Shop) time.Time {
 	q := j.Quote()
-	if q == nil || q.State != QuoteOpen || j.Stage != StageAwaitingApproval || q.LastNotice || q.Reminded >= len(shop.RemindDays) {
+	if q == nil || q.State != RevisionOpen || j.Stage != StageAwaitingApproval || q.LastNotice || q.Reminded >= len(shop.RemindDays) {
 		return time.Time{}
 	}
 	at, ok := shop.Calendar.OpeningOf(q.IssuedAt, shop.RemindDays[q.Reminded])
@@ -353,7 +353,7 @@ func (j *Job) remindAt(shop *Shop) time.Time {
 // opening of the working day that is so many working days before the one it runs out on.
 func (j *Job) lastNoticeAt(shop *Shop) time.Time {
 	q := j.Quote()
-	if q == nil || q.State != QuoteOpen || j.Stage != StageAwaitingApproval || q.LastNotice || shop.LastNoticeDays <= 0 {
+	if q == nil || q.State != RevisionOpen || j.Stage != StageAwaitingApproval || q.LastNotice || shop.LastNoticeDays <= 0 {
 		return time.Time{}
 	}
 	day, ok := shop.Calendar.AddWorkingDays(shop.Calendar.Date(q.ExpiresAt), -shop.LastNoticeDays)
@@ -382,15 +382,15 @@ func (p *QuoteReminded) fold(j *Job, e *Event) {
 	}
 }
 
-// QuoteLapsed is a revision that nobody answered in time.
-type QuoteLapsed struct {
+// QuoteExpired is a revision that nobody answered in time.
+type QuoteExpired struct {
 	Revision int `json:"revision"`
 }
 
-func (p *QuoteLapsed) fold(j *Job, e *Event) {
+func (p *QuoteExpired) fold(j *Job, e *Event) {
 	if q := j.revision(p.Revision); q != nil {
-		q.State = QuoteExpired
-		j.tell(e, p.Revision)
+		q.State = RevisionExpired
+		j.addMoment(e, p.Revision)
 	}
 }
 
@@ -462,7 +462,7 @@ func guardFurther(g *gate) {
 		return
 	}
 	q := g.j.Quote()
-	if q == nil || q.State != QuoteOpen || q.Revision < 2 {
+	if q == nil || q.State != RevisionOpen || q.Revision < 2 {
 		g.need(false, "Issue a new revision of the quote first.")
 		return
 	}

@@ -35,7 +35,7 @@ func (c DoWork) decide(t *turn) error {
 		return err
 	}
 	if t.j.Stage == StageRepairing {
-		if q := t.j.Quote(); q != nil && q.State == QuoteOpen {
+		if q := t.j.Quote(); q != nil && q.State == RevisionOpen {
 			return refused("A further quote waits for an answer: work above the approved total stops until then. Move the job to awaiting approval, or withdraw the quote.")
 		}
 	}
@@ -77,7 +77,7 @@ func (p *WorkDone) fold(j *Job, e *Event) {
 	w := p.Work
 	w.At = e.At
 	j.Work = append(j.Work, w)
-	j.tell(e, w.ID)
+	j.addMoment(e, w.ID)
 }
 
 func guardNotCured(g *gate) {
@@ -101,6 +101,6 @@ func guardTesting(g *gate) {
 	}
 	g.need(g.j.WorkedSince(), "Record what was done since the device came back to the bench.")
 	if q := g.j.Quote(); q != nil {
-		g.need(q.State != QuoteOpen, "A further quote waits for an answer; move the job to awaiting approval, or withdraw the quote.")
+		g.need(q.State != RevisionOpen, "A further quote waits for an answer; move the job to awaiting approval, or withdraw the quote.")
 	}
 }

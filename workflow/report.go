@@ -126,7 +126,7 @@ func (p *ReportSent) fold(j *Job, e *Event) {
 		}
 	}
 	j.Reports = append(j.Reports, r)
-	j.tell(e, r.Number)
+	j.addMoment(e, r.Number)
 }
 
 // QuoteWith returns the quote that goes with a report: the last one issued from its sending until the next
@@ -139,7 +139,7 @@ func (j *Job) QuoteWith(r *Report) *Quote {
 	var out *Quote
 	for i := range j.Quotes {
 		q := &j.Quotes[i]
-		if !q.IssuedAt.Before(r.SentAt) && (next.IsZero() || q.IssuedAt.Before(next)) && q.State != QuoteWithdrawn {
+		if !q.IssuedAt.Before(r.SentAt) && (next.IsZero() || q.IssuedAt.Before(next)) && q.State != RevisionWithdrawn {
 			out = q
 		}
 	}
@@ -161,5 +161,5 @@ func (j *Job) ReportWith(q *Quote) int {
 func guardAwaiting(g *gate) {
 	g.need(len(g.j.Reports) > 0, "Send a findings report first.")
 	q := g.j.Quote()
-	g.need(q != nil && q.State == QuoteOpen, "Issue a quote first.")
+	g.need(q != nil && q.State == RevisionOpen, "Issue a quote first.")
 }

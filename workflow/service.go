@@ -281,6 +281,6 @@ func (s *Service) Settle(ctx context.Context, x Settlement) error {
 }
 
 // NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
-func (s *Service) NextEntry(ctx context.Context, channel Via) (time.Time, error) {
+func (s *Service) NextEntry(ctx context.Context, channel Channel) (time.Time, error) {
 	return s.store.NextEntry(ctx, s.Shop.ID, channel)
 }

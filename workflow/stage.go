@@ -219,7 +219,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 		moved.Outcome = outcome
 	}
 	if row.From == StageDiagnosing && to == StageRepairing {
-		if q := j.Quote(); q != nil && q.State == QuoteOpen {
+		if q := j.Quote(); q != nil && q.State == RevisionOpen {
 			if err := t.approveWithinLimit(q); err != nil {
 				return err
 			}

@@ -206,7 +206,7 @@ func (j *Job) need(shop *Shop, now time.Time) Need {
 		return Need{Kind: NeedDecide, Why: WhyDecide, By: q.ExpiresAt}
 	case j.askedOf() != nil:
 		return Need{Kind: NeedAnswer, Why: WhyMessage}
-	case awaiting && (q.State == QuoteExpired || q.State == QuoteOpen):
+	case awaiting && (q.State == RevisionExpired || q.State == RevisionOpen):
 		return Need{Kind: NeedAnswer, Why: WhyExpired, Since: q.ExpiresAt}
 	case j.ToChoose(now) != nil:
 		return Need{Kind: NeedChoose, Why: WhyChoose, By: j.Delay().AnswerBy}

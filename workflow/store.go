@@ -173,7 +173,7 @@ type Outbox interface {
 	EntriesIn(ctx context.Context, shop ShopID, state EntryState, limit int) ([]Entry, error)
 	// NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is
 	// queued.
-	NextEntry(ctx context.Context, shop ShopID, channel Via) (time.Time, error)
+	NextEntry(ctx context.Context, shop ShopID, channel Channel) (time.Time, error)
 	// Requeue puts a buried entry back in the queue at an instant. Error: ErrNotFound.
 	Requeue(ctx context.Context, shop ShopID, id string, at time.Time) error
 }

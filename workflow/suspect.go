@@ -492,7 +492,7 @@ func (p *CheckDone) fold(j *Job, e *Event) {
 			c := p.Check
 			c.At = e.At
 			j.Suspects[i].Checks = append(j.Suspects[i].Checks, c)
-			j.tell(e, p.Suspect)
+			j.addMoment(e, p.Suspect)
 		}
 	}
 }
@@ -505,7 +505,7 @@ func guardNothingToRepair(g *gate) {
 		"Say whether no fault was found, the checks themselves cured it, what was wrong lay outside the device, or it is beyond repair.")
 	g.explained()
 	if q := g.j.Quote(); q != nil {
-		g.need(q.State != QuoteOpen, "A quote is still open; withdraw it first.")
+		g.need(q.State != RevisionOpen, "A quote is still open; withdraw it first.")
 	}
 	done := g.outcome == OutcomeBeyondRepair && len(g.j.Findings) > 0
 	for _, s := range g.j.Suspects {

@@ -119,7 +119,7 @@ func (p *TestDone) fold(j *Job, e *Event) {
 	t := p.Test
 	t.At = e.At
 	j.Tests = append(j.Tests, t)
-	j.tell(e, len(j.Tests))
+	j.addMoment(e, len(j.Tests))
 }
 
 func guardTestFailed(g *gate) {

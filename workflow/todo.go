@@ -69,7 +69,7 @@ func (j *Job) Todo(shop *Shop, r Role) []Todo {
 	case StageDiagnosing:
 		q := j.Quote()
 		add(finding, j.ChecksTodo(), Todo{Kind: TodoReport, State: todoState(len(j.Reports) > 0)},
-			Todo{Kind: TodoQuote, State: todoState(q != nil && (q.State == QuoteOpen || q.State == QuoteApproved))})
+			Todo{Kind: TodoQuote, State: todoState(q != nil && (q.State == RevisionOpen || q.State == RevisionApproved))})
 	case StageAwaitingApproval:
 		add(Todo{Kind: TodoAnswer}, Todo{Kind: TodoQuote}, finding)
 	case StageRepairing:

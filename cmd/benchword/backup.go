@@ -96,7 +96,7 @@ func backupShared(ctx context.Context, shop workflow.ShopID, where StoreSettings
 		m := newMover(shop, a, b, out)
 		t, err := m.copy(ctx)
 		if err == nil {
-			m.tell("copied to "+to, t)
+			m.report("copied to "+to, t)
 			fmt.Fprintln(out, "Keep it as safe as the original: who has it has the links.")
 		}
 		return plain(err)
@@ -139,7 +139,7 @@ func runRestore(ctx context.Context, args []string, _ io.Reader, out, errOut io.
 		m.over = *over
 		t, err := m.copy(ctx)
 		if err == nil {
-			m.tell("restored to "+b.name, t)
+			m.report("restored to "+b.name, t)
 			fmt.Fprintln(out, "Mails that went out after the backup was made may go out once more, under the same Message-ID. Start the shop now.")
 		}
 		return plain(err)
@@ -173,7 +173,7 @@ func checkBackup(ctx context.Context, folder string, out io.Writer) error {
 		if err != nil {
 			return fmt.Errorf("the backup %s is damaged: %w", folder, plain(err))
 		}
-		m.tell("checked", t)
+		m.report("checked", t)
 		switch {
 		case len(t.Other) > 0:
 			return fmt.Errorf("the state of job %s is not what its events come to: somebody changed one of them, or the backup is of another version of benchword", t.Other[0])

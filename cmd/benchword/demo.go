@@ -225,7 +225,7 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 	go func() { _ = mailbox.serve(box) }()
 	defer func() { err = errors.Join(err, mailbox.close()) }()
 
-	if err := d.tell(ctx, out, base, "http://"+box.Addr().String(), began); err != nil {
+	if err := d.addresses(ctx, out, base, "http://"+box.Addr().String(), began); err != nil {
 		return errors.Join(err, srv.store.Close())
 	}
 	return srv.run(ctx, l)
@@ -279,8 +279,8 @@ func addDemoStaff(ctx context.Context, s *workflow.Service, hired time.Time) err
 	return nil
 }
 
-// tell prints the addresses; it opens nothing by itself.
-func (d *demo) tell(ctx context.Context, out io.Writer, base, mailbox string, began time.Time) error {
+// addresses prints the addresses; it opens nothing by itself.
+func (d *demo) addresses(ctx context.Context, out io.Writer, base, mailbox string, began time.Time) error {
 	address := func(p *play) (string, error) {
 		j, err := d.service.Job(ctx, p.number)
 		if err != nil {

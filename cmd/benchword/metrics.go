@@ -50,8 +50,8 @@ func (m *metrics) register(r prometheus.Registerer) { r.MustRegister(m, m.attemp
 
 // tried takes a try into the figures.
 func (m *metrics) tried(e *workflow.Entry, fate notify.Fate, _ time.Duration) {
-	m.attempts.WithLabelValues(channelOf(e.Via), string(fate)).Inc()
-	if fate == notify.Accepted && e.Via == "" {
+	m.attempts.WithLabelValues(channelOf(e.Channel), string(fate)).Inc()
+	if fate == notify.Accepted && e.Channel == workflow.Email {
 		due := e.MadeAt
 		if len(e.Attempts) == 0 && e.NotBefore.After(due) {
 			due = e.NotBefore
@@ -88,7 +88,7 @@ func (m *metrics) Collect(to chan<- prometheus.Metric) {
 		all, err := m.service.EntriesIn(ctx, state, among)
 		found := map[string][]workflow.Entry{"mail": nil}
 		for _, e := range all {
-			found[channelOf(e.Via)] = append(found[channelOf(e.Via)], e)
+			found[channelOf(e.Channel)] = append(found[channelOf(e.Channel)], e)
 		}
 		for way, entries := range found {
 			if err != nil {
@@ -111,11 +111,11 @@ func (m *metrics) Collect(to chan<- prometheus.Metric) {
 }
 
 // channelOf names the channel of an entry.
-func channelOf(v workflow.Via) string {
+func channelOf(v workflow.Channel) string {
 	if v == "" {
 		return "mail"
 	}
-	return string(v.Channel())
+	return string(v.Base())
 }
 
 // handler answers Prometheus.

@@ -333,7 +333,7 @@ func (m *mover) move(ctx context.Context) (err error) {
 	if err = m.to.store.Hold(ctx, m.shop, ""); err != nil {
 		return err
 	}
-	m.tell("moved", t)
+	m.report("moved", t)
 	return nil
 }
 
@@ -352,8 +352,8 @@ func (m *mover) copy(ctx context.Context) (t store.Tally, err error) {
 	return t, m.to.store.Hold(ctx, m.shop, "")
 }
 
-// tell says what there was.
-func (m *mover) tell(what string, t store.Tally) {
+// report says what there was.
+func (m *mover) report(what string, t store.Tally) {
 	fmt.Fprintf(m.out, "%s %s: %d jobs, %d events, %d notices, %d links, %d keys (%s), %d photo files (%s). Every chain and every photo was checked.\n",
 		m.shop, what, t.Jobs, t.Events, t.Entries, t.Links, t.Keys, bytesOf(t.Bytes), m.files, bytesOf(m.bytes))
 	if m.lost > 0 {

@@ -200,11 +200,11 @@ func (s *stage) showsOld(n workflow.JobNumber, facts oldFacts) {
 // sendsOld lets what waits go out: emails of every fate, webhooks, and a push as far as the browser's own service.
 func (s *stage) sendsOld(told *atomic.Int64) {
 	t, ctx, svc := s.t, s.t.Context(), s.srv.service
-	waiting := map[workflow.Via]int{}
+	waiting := map[workflow.Channel]int{}
 	queued, err := svc.EntriesIn(ctx, workflow.EntryQueued, 1000)
 	require.NoError(t, err)
 	for _, e := range queued {
-		waiting[e.Via.Channel()]++
+		waiting[e.Channel.Base()]++
 	}
 	require.Greater(t, waiting[""], 4)
 	require.Positive(t, waiting["hook:till"])
@@ -221,11 +221,11 @@ func (s *stage) sendsOld(told *atomic.Int64) {
 	}
 	require.NoError(t, s.srv.channels[0].Flush(ctx))
 	require.EqualValues(t, waiting["hook:till"], told.Load())
-	pushes, err := svc.Claim(ctx, workflow.Claim{Via: workflow.Push, Now: s.clock.now().Add(48 * time.Hour), Until: s.clock.now().Add(49 * time.Hour), Limit: 10, Lease: "a test"})
+	pushes, err := svc.Claim(ctx, workflow.Claim{Channel: workflow.Push, Now: s.clock.now().Add(48 * time.Hour), Until: s.clock.now().Add(49 * time.Hour), Limit: 10, Lease: "a test"})
 	require.NoError(t, err)
 	require.NotEmpty(t, pushes)
 	for _, e := range pushes {
-		require.NotNil(t, s.job(e.Job).SubscriptionOf(e.Via))
+		require.NotNil(t, s.job(e.Job).SubscriptionOf(e.Channel))
 	}
 }
 

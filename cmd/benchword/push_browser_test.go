@@ -108,11 +108,11 @@ func TestPushInABrowser(t *testing.T) {
 	require.NoError(t, err)
 	e := entries[len(entries)-1]
 	for _, x := range entries {
-		if x.Via == "push/1" {
+		if x.Channel == "push/1" {
 			e = x
 		}
 	}
-	require.Equal(t, workflow.Via("push/1"), e.Via)
+	require.Equal(t, workflow.Channel("push/1"), e.Channel)
 	text, err := (&push.Pushes{Writer: &mail.Writer{Service: s.srv.service}}).Text(s.srv.service, s.job(n), &e)
 	require.NoError(t, err)
 	require.Eventually(t, func() bool { mu.Lock(); defer mu.Unlock(); return worker != "" }, 30*time.Second, 10*time.Millisecond)

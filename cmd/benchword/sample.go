@@ -26,7 +26,7 @@ type sampler struct {
 type sample struct {
 	mails   *mail.Writer
 	clock   *time.Time
-	told    map[workflow.NoticeKind]sampleNotice
+	made    map[workflow.NoticeKind]sampleNotice
 	waiting *workflow.Job
 }
 
@@ -46,7 +46,7 @@ func (s *sampler) play(ctx context.Context, lang string, words *locale.Set) (*sa
 		Shop: &shop, Links: s.service.Links, Random: s.service.Random, Log: slog.New(slog.DiscardHandler),
 		Now: func() time.Time { return now },
 	}.On(memory.New())
-	out := &sample{clock: &now, told: map[workflow.NoticeKind]sampleNotice{}, mails: &mail.Writer{Service: svc, Templates: s.set, Words: words, From: s.from}}
+	out := &sample{clock: &now, made: map[workflow.NoticeKind]sampleNotice{}, mails: &mail.Writer{Service: svc, Templates: s.set, Words: words, From: s.from}}
 	var n workflow.JobNumber
 	seen := map[string]bool{}
 	do := func(by workflow.Actor, commands ...workflow.Command) (*workflow.Job, error) {
@@ -61,8 +61,8 @@ func (s *sampler) play(ctx context.Context, lang string, words *locale.Set) (*sa
 			return nil, err
 		}
 		for _, e := range entries {
-			if _, known := out.told[e.Kind]; !known && !seen[e.ID] {
-				out.told[e.Kind] = sampleNotice{j, e}
+			if _, known := out.made[e.Kind]; !known && !seen[e.ID] {
+				out.made[e.Kind] = sampleNotice{j, e}
 			}
 			seen[e.ID] = true
 		}
@@ -219,12 +219,12 @@ func (s *sampler) mail(ctx context.Context, words *locale.Set, lang string, kind
 	if err != nil {
 		return nil, nil, err
 	}
-	told, ok := x.told[kind]
+	kept, ok := x.made[kind]
 	if !ok {
 		return nil, nil, &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no sample of this mail."}
 	}
-	*x.clock = told.entry.MadeAt
-	return x.mails.PreviewEntry(ctx, told.job, &told.entry)
+	*x.clock = kept.entry.MadeAt
+	return x.mails.PreviewEntry(ctx, kept.job, &kept.entry)
 }
 
 // job implements [counter.Config]'s SampleJob.

@@ -13,13 +13,13 @@ import (
 type waker struct {
 	service *workflow.Service
 	log     *slog.Logger
-	told    chan struct{}
+	sooner  chan struct{}
 	// pack, if set, packs some jobs that ended long ago, and returns how many.
 	pack func(ctx context.Context) (int, error)
 }
 
 func newWaker(s *workflow.Service, log *slog.Logger) *waker {
-	return &waker{service: s, log: log, told: make(chan struct{}, 1)}
+	return &waker{service: s, log: log, sooner: make(chan struct{}, 1)}
 }
 
 // packedAtOnce bounds how many jobs are packed before the clock is looked at again.
@@ -28,7 +28,7 @@ const packedAtOnce = 500
 // wake tells the waker that an instant may have changed. It never blocks.
 func (w *waker) wake() {
 	select {
-	case w.told <- struct{}{}:
+	case w.sooner <- struct{}{}:
 	default:
 	}
 }
@@ -75,7 +75,7 @@ func (w *waker) run(ctx context.Context) {
 		case <-ctx.Done():
 			timer.Stop()
 			return
-		case <-w.told:
+		case <-w.sooner:
 		case <-timer.C:
 		}
 		timer.Stop()

@@ -368,7 +368,7 @@ func (s *server) health(ctx context.Context) (map[string]string, error) {
 		return out, err
 	}
 	for _, e := range waiting {
-		if e.Via == workflow.Effects && len(e.Attempts) > 0 {
+		if e.Channel == workflow.Effects && len(e.Attempts) > 0 {
 			// It is tried again for ever, and the outbox page says of which job.
 			out["photos"] = "what was to be removed could not be since " + e.MadeAt.UTC().Format(time.RFC3339)
 			break

@@ -164,8 +164,8 @@ type quote struct {
 	ExpiresAt time.Time               `json:"expires_at"`
 }
 
-// Via implements [notify.Channel].
-func (h *Hook) Via() workflow.Via { return (&workflow.Hook{Name: h.Name}).Via() }
+// Serves implements [notify.Channel].
+func (h *Hook) Serves() workflow.Channel { return (&workflow.Hook{Name: h.Name}).Channel() }
 
 // Attempt implements [notify.Channel].
 func (h *Hook) Attempt(ctx context.Context, s *workflow.Service, j *workflow.Job, e *workflow.Entry) (notify.Done, error) {

@@ -114,7 +114,7 @@ func (h *hooked) flush(d *notify.Dispatcher) { require.NoError(h.T, d.Flush(cont
 
 func (h *hooked) waits(n workflow.JobNumber) (out []workflow.Entry) {
 	for _, e := range h.Entries(n) {
-		if e.Via == "hook:till" && e.State == workflow.EntryQueued {
+		if e.Channel == "hook:till" && e.State == workflow.EntryQueued {
 			out = append(out, e)
 		}
 	}
@@ -174,7 +174,7 @@ func TestHooksAreSigned(t *testing.T) {
 func TestHooksRepeatWithOneID(t *testing.T) {
 	h := newHooked(t)
 	n := h.Book()
-	claimed, err := h.Store.ClaimEntries(t.Context(), h.Svc.Shop.ID, workflow.Claim{Via: h.hook.Via(), Now: h.now, Until: h.now.Add(4 * time.Minute), Limit: 10, Lease: "killed"})
+	claimed, err := h.Store.ClaimEntries(t.Context(), h.Svc.Shop.ID, workflow.Claim{Channel: h.hook.Serves(), Now: h.now, Until: h.now.Add(4 * time.Minute), Limit: 10, Lease: "killed"})
 	require.NoError(t, err)
 	require.Len(t, claimed, 1)
 	_, err = h.hook.Attempt(t.Context(), h.Svc, h.Job(n), &claimed[0])
@@ -198,11 +198,11 @@ func TestHooksRepeatWithOneID(t *testing.T) {
 // letters is a channel of email that writes none.
 type letters struct{ carried []string }
 
-func (*letters) Via() workflow.Via { return "" }
+func (*letters) Serves() workflow.Channel { return workflow.Email }
 
 func (l *letters) Attempt(_ context.Context, _ *workflow.Service, _ *workflow.Job, e *workflow.Entry) (notify.Done, error) {
 	l.carried = append(l.carried, e.ID)
-	return notify.Done{Record: func(*notify.Failure) workflow.Command { return workflow.RecordDelivery{ID: e.ID} }}, nil
+	return notify.Done{Command: func(*notify.Failure) workflow.Command { return workflow.RecordDelivery{ID: e.ID} }}, nil
 }
 
 // A system that is away holds up no mail, and a mail server that is away no webhook.
@@ -219,7 +219,7 @@ func TestHooksAndMailsDoNotWaitForEachOther(t *testing.T) {
 	h.flush(emails)
 	require.Len(t, mails.carried, 2)
 	for _, e := range h.Entries(n) {
-		if e.Via == "" {
+		if e.Channel == workflow.Email {
 			require.Equal(t, workflow.EntrySent, e.State)
 		}
 	}
@@ -360,9 +360,9 @@ func TestHookEvents(t *testing.T) {
 	h.Svc.Shop.Hooks = []workflow.Hook{{Name: "till", Events: []workflow.EventKind{"message.sent"}}, {Name: "books"}}
 	n := h.Book()
 	h.Write(n)
-	ways := map[workflow.Via][]workflow.NoticeKind{}
+	ways := map[workflow.Channel][]workflow.NoticeKind{}
 	for _, e := range h.Entries(n) {
-		ways[e.Via] = append(ways[e.Via], e.Kind)
+		ways[e.Channel] = append(ways[e.Channel], e.Kind)
 	}
 	require.Equal(t, []workflow.NoticeKind{"message.sent"}, ways["hook:till"])
 	require.Equal(t, []workflow.NoticeKind{"job.booked", "message.sent"}, ways["hook:books"])

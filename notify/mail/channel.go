@@ -42,17 +42,17 @@ type Channel struct {
 
 var _ notify.Channel = (*Channel)(nil)
 
-// Via implements [notify.Channel].
-func (*Channel) Via() workflow.Via { return "" }
+// Serves implements [notify.Channel].
+func (*Channel) Serves() workflow.Channel { return workflow.Email }
 
 // Attempt implements [notify.Channel].
 func (c *Channel) Attempt(ctx context.Context, s *workflow.Service, j *workflow.Job, e *workflow.Entry) (done notify.Done, err error) {
-	told := workflow.RecordDelivery{ID: e.ID}
-	done.Record = func(why *notify.Failure) workflow.Command {
+	delivery := workflow.RecordDelivery{ID: e.ID}
+	done.Command = func(why *notify.Failure) workflow.Command {
 		if why != nil {
-			told.Buried = reason(why)
+			delivery.Buried = reason(why)
 		}
-		return told
+		return delivery
 	}
 	m, err := notify.Write(func() (*Message, error) { return c.prepare(ctx, s, j, e) })
 	if err != nil {
@@ -61,7 +61,7 @@ func (c *Channel) Attempt(ctx context.Context, s *workflow.Service, j *workflow.
 	if notify.Lapsed(s, e) {
 		return done, notify.ErrLapsed
 	}
-	told.With = m.With
+	delivery.With = m.With
 	if done.Words, err = c.send(ctx, m); err != nil && notify.FailureOf(err).Fate == notify.Unknown {
 		done.Body = m.keep()
 	}
@@ -85,10 +85,10 @@ func (c *Channel) prepare(ctx context.Context, s *workflow.Service, j *workflow.
 	if m, err := kept(e.Body); err == nil && !m.withdrawn(j, s.Now()) {
 		return m, nil
 	}
-	told, with := j.Told(e)
+	gathered, with := j.Gathered(e)
 	if !tried(e) {
 		var err error
-		if j, err = asOf(ctx, s, j, told[len(told)-1]); err != nil {
+		if j, err = asOf(ctx, s, j, gathered[len(gathered)-1]); err != nil {
 			return nil, &notify.Failure{Fate: notify.PutOff, Words: "The job's history could not be read just now.", Err: err}
 		}
 	}

@@ -168,7 +168,7 @@ func (m *Writer) Preview(ctx context.Context, j *workflow.Job, kind workflow.Not
 	switch kind {
 	case workflow.NoticeFindings:
 		e.Ref = len(j.Reports)
-		if q := j.Quote(); q != nil && e.Ref > 0 && q.State == workflow.QuoteOpen && !q.IssuedAt.Before(j.Reports[e.Ref-1].SentAt) {
+		if q := j.Quote(); q != nil && e.Ref > 0 && q.State == workflow.RevisionOpen && !q.IssuedAt.Before(j.Reports[e.Ref-1].SentAt) {
 			e.Quote = q.Revision
 		}
 	case workflow.NoticeQuote, workflow.NoticeFurtherQuote:
@@ -243,7 +243,7 @@ var weight = map[workflow.NoticeKind]int{
 
 // leading returns the notice that a mail is headed by, and the others that it tells.
 func leading(j *workflow.Job, e *workflow.Entry) (*workflow.Entry, []workflow.Entry) {
-	told, _ := j.Told(e)
+	told, _ := j.Gathered(e)
 	first := 0
 	rank := func(x *workflow.Entry) int {
 		if x.Quote > 0 {

@@ -147,8 +147,8 @@ type message struct {
 	text                                text
 }
 
-// Via implements [notify.Channel].
-func (*Pushes) Via() workflow.Via { return workflow.Push }
+// Serves implements [notify.Channel].
+func (*Pushes) Serves() workflow.Channel { return workflow.Push }
 
 // Attempt implements [notify.Channel].
 func (p *Pushes) Attempt(ctx context.Context, s *workflow.Service, j *workflow.Job, e *workflow.Entry) (notify.Done, error) {
@@ -156,7 +156,7 @@ func (p *Pushes) Attempt(ctx context.Context, s *workflow.Service, j *workflow.J
 	if err != nil {
 		return notify.Done{}, err
 	}
-	done := notify.Done{Record: func(why *notify.Failure) workflow.Command {
+	done := notify.Done{Command: func(why *notify.Failure) workflow.Command {
 		if why != nil && why.Fate == notify.Gone {
 			return workflow.EndSubscription{Number: m.number}
 		}
@@ -177,7 +177,7 @@ func (p *Pushes) Text(s *workflow.Service, j *workflow.Job, e *workflow.Entry) (
 
 func (p *Pushes) compose(s *workflow.Service, j *workflow.Job, e *workflow.Entry) (*message, error) {
 	now := s.Now()
-	sub := j.SubscriptionOf(e.Via)
+	sub := j.SubscriptionOf(e.Channel)
 	if sub == nil {
 		return nil, &notify.Skip{Fate: notify.Gone, Why: "Not sent: the browser is told no more."}
 	}

@@ -218,7 +218,7 @@ func (p *pushed) subscribe(t testing.TB, n workflow.JobNumber, path string) *rec
 
 func (p *pushed) waits(n workflow.JobNumber) (out []workflow.Entry) {
 	for _, e := range p.Entries(n) {
-		if e.Via.Channel() == workflow.Push && e.State == workflow.EntryQueued {
+		if e.Channel.Base() == workflow.Push && e.State == workflow.EntryQueued {
 			out = append(out, e)
 		}
 	}

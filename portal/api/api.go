@@ -485,7 +485,7 @@ func (a *api) notices(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	entries = slices.DeleteFunc(entries, func(e workflow.Entry) bool { return e.Via == workflow.Effects }) // told to nobody
+	entries = slices.DeleteFunc(entries, func(e workflow.Entry) bool { return e.Channel == workflow.Effects }) // told to nobody
 	if entries == nil {
 		entries = []workflow.Entry{}
 	}

@@ -217,7 +217,7 @@ func (a *api) view(j *workflow.Job) *Job {
 			out.Photos = append(out.Photos, p)
 		}
 	}
-	for _, r := range j.Records() {
+	for _, r := range j.DecisionRecords() {
 		out.Decisions = append(out.Decisions, Decision{
 			Verdict: r.Verdict, Revision: r.Revision, Digest: r.Digest, Option: r.Option, Name: r.Name, Words: r.Words,
 			Total: r.Total, At: r.At, By: r.By, Address: r.Address, Agent: r.Agent, SentTo: r.SentTo, Shown: r.Shown,

@@ -23,7 +23,7 @@ type checksPage struct {
 	Symptom  string
 	// SymptomWords is the symptom as staff read it.
 	SymptomWords string
-	Tell         *form
+	SymptomForm  *form
 	// Next is the check that is proposed, nil if none is left; Plans are the others that can be done.
 	Next  *planView
 	Plans []planView
@@ -143,9 +143,9 @@ var checksTask = &task{
 		}
 	},
 	view: func(r *request) (templates.View, error) {
-		v := &checksPage{Photos: photoViews(r.job, r.shop()), Tell: r.formTo("symptom")}
-		if !v.Tell.Bad() {
-			v.Tell.Values.Set("symptom", r.job.Symptom)
+		v := &checksPage{Photos: photoViews(r.job, r.shop()), SymptomForm: r.formTo("symptom")}
+		if !v.SymptomForm.Bad() {
+			v.SymptomForm.Values.Set("symptom", r.job.Symptom)
 		}
 		if len(r.job.Suspects) > 0 {
 			v.Plan = r.formTo("check-plan")

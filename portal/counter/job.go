@@ -191,7 +191,7 @@ func alertsOf(j *workflow.Job, base jobBase, shop *workflow.Shop) []alert {
 		}
 		out = append(out, alert{"caution", words + "Unplug, let it discharge and measure before touching; local rules and licensed practice come first.", "", ""})
 	}
-	if q := j.Quote(); q != nil && q.State == workflow.QuoteExpired && j.Stage == workflow.StageAwaitingApproval {
+	if q := j.Quote(); q != nil && q.State == workflow.RevisionExpired && j.Stage == workflow.StageAwaitingApproval {
 		out = append(out, alert{"quote", "The quote ran out without an answer. Send a new one, or telephone.", base.To("quote"), "New quote"})
 	}
 	return out

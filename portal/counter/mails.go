@@ -44,7 +44,7 @@ type hookView struct{ Name, Off, Waiting string }
 // outboxRowOf makes the row of an outbox entry.
 func outboxRowOf(j *workflow.Job, e *workflow.Entry, shop *workflow.Shop, now time.Time) outboxRow {
 	k := newClock(shop, now)
-	if e.Via != "" {
+	if e.Channel != workflow.Email {
 		return outboxRow{noticeView: k.other(j, e), Number: j.Number, Job: j.Number.Shown(), URL: "/counter/job/" + string(j.Number) + "#notices", Device: j.Device.Name(), Person: j.Customer.Name.Text}
 	}
 	n := j.Notice(e.ID)
@@ -102,10 +102,10 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 	}
 	more := len(entries) > among
 	entries = entries[:min(len(entries), among)]
-	off, waiting := map[workflow.Via]bool{}, map[workflow.Via]int{}
+	off, waiting := map[workflow.Channel]bool{}, map[workflow.Channel]int{}
 	if state == workflow.EntryQueued {
 		for i := range entries {
-			waiting[entries[i].Via]++
+			waiting[entries[i].Channel]++
 		}
 	}
 	for _, h := range x.s.Shop().Hooks {
@@ -113,18 +113,18 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 		if err != nil {
 			return err
 		}
-		off[h.Via()] = is != nil && state == workflow.EntryQueued
-		v.Hooks = append(v.Hooks, hookViewOf(h.Name, is, waiting[h.Via()], more, x.s.Shop(), x.s.Now()))
+		off[h.Channel()] = is != nil && state == workflow.EntryQueued
+		v.Hooks = append(v.Hooks, hookViewOf(h.Name, is, waiting[h.Channel()], more, x.s.Shop(), x.s.Now()))
 	}
 	mails := outboxList{ID: "mails", Heading: mailStateWords[state], Cut: more}
 	others := outboxList{ID: "others", Heading: "Other ways than mail", Cut: more}
 	seen := map[workflow.JobNumber]*workflow.Job{}
 	for i := range entries {
 		e, list := &entries[i], &mails
-		if e.Via != "" {
+		if e.Channel != workflow.Email {
 			list = &others
 		}
-		if off[e.Via] {
+		if off[e.Channel] {
 			continue
 		}
 		if len(list.Rows) == mailsShown {

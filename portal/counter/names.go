@@ -134,12 +134,12 @@ var lineWords = map[money.LineKind]string{
 }
 
 var quoteStateWords = map[workflow.QuoteState]string{
-	workflow.QuoteOpen:       "open",
-	workflow.QuoteApproved:   "approved",
-	workflow.QuoteDeclined:   "declined",
-	workflow.QuoteWithdrawn:  "taken back",
-	workflow.QuoteSuperseded: "replaced",
-	workflow.QuoteExpired:    "run out",
+	workflow.RevisionOpen:       "open",
+	workflow.RevisionApproved:   "approved",
+	workflow.RevisionDeclined:   "declined",
+	workflow.RevisionWithdrawn:  "taken back",
+	workflow.RevisionSuperseded: "replaced",
+	workflow.RevisionExpired:    "run out",
 }
 
 var verdictWords = map[workflow.Verdict]string{

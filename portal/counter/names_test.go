@@ -39,7 +39,7 @@ func TestCounterHasWordsForEverything(t *testing.T) {
 	require.Len(t, originChoices, len(workflow.Origins))
 	require.Len(t, certaintyChoices, len(workflow.Certainties))
 	require.Len(t, lineChoices, len(money.LineKinds)+len(money.Grades))
-	for _, s := range []workflow.QuoteState{workflow.QuoteOpen, workflow.QuoteApproved, workflow.QuoteDeclined, workflow.QuoteWithdrawn, workflow.QuoteSuperseded, workflow.QuoteExpired} {
+	for _, s := range []workflow.QuoteState{workflow.RevisionOpen, workflow.RevisionApproved, workflow.RevisionDeclined, workflow.RevisionWithdrawn, workflow.RevisionSuperseded, workflow.RevisionExpired} {
 		require.NotEmpty(t, quoteStateWords[s], s)
 	}
 	for _, r := range []workflow.Role{workflow.RoleBench, workflow.RoleCounter, workflow.RoleOwner, workflow.RoleCustomer, workflow.RoleSystem} {

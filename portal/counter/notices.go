@@ -44,7 +44,7 @@ func (k clockOf) notices(j *workflow.Job, entries []workflow.Entry) []noticeView
 		out = append(out, k.notice(j, n, byID[n.ID]))
 	}
 	for i := range slices.Backward(entries) {
-		if e := &entries[i]; e.Via != "" {
+		if e := &entries[i]; e.Channel != workflow.Email {
 			out = append(out, k.other(j, e))
 		}
 	}
@@ -61,7 +61,7 @@ var effectWords = map[workflow.NoticeKind]string{
 func (k clockOf) other(j *workflow.Job, e *workflow.Entry) noticeView {
 	v := k.notice(j, &workflow.NoticeRecord{ID: e.ID, Kind: e.Kind, At: e.MadeAt, Due: e.NotBefore}, e)
 	v.Task, v.Again, v.Other = false, false, e.State == workflow.EntryBuried
-	if e.Via == workflow.Effects {
+	if e.Channel == workflow.Effects {
 		if v.Words = effectWords[e.Kind]; e.State == workflow.EntrySent {
 			v.Fate, v.FateWords = "sent", "done "+k.at(e.Attempts[len(e.Attempts)-1].At)
 		} else if len(v.Tries) > 0 {
@@ -69,7 +69,7 @@ func (k clockOf) other(j *workflow.Job, e *workflow.Entry) noticeView {
 		}
 		return v
 	}
-	name, hook := strings.CutPrefix(string(e.Via), "hook:")
+	name, hook := strings.CutPrefix(string(e.Channel), "hook:")
 	if hook {
 		v.Way, v.Words = "to your system “"+name+"”", string(e.Kind)
 	} else {

@@ -64,7 +64,7 @@ type quoteLineRow struct {
 }
 
 func (k clockOf) quote(j *workflow.Job, q *workflow.Quote) revision {
-	v := revision{QuoteView: templates.QuoteOf(j, q, k.shop, k.now, k.w), StateName: quoteStateWords[q.State], Open: q.State == workflow.QuoteOpen}
+	v := revision{QuoteView: templates.QuoteOf(j, q, k.shop, k.now, k.w), StateName: quoteStateWords[q.State], Open: q.State == workflow.RevisionOpen}
 	for _, d := range j.Decisions {
 		if d.Revision != q.Revision {
 			continue

@@ -82,7 +82,7 @@ func Check(c *workflow.Commit) error {
 		if n.Shop != c.Shop || n.Job != c.Job || !strings.HasPrefix(n.ID, string(c.Job)+"-") {
 			return fmt.Errorf("commit of %s: notice %q is not this job's", c.Job, n.ID)
 		}
-		if err := n.Via.Check(); err != nil {
+		if err := n.Channel.Check(); err != nil {
 			return fmt.Errorf("commit of %s: notice %q: %w", c.Job, n.ID, err)
 		}
 		if n.Seq <= c.Expect || n.Seq > c.State.Version {

@@ -190,7 +190,7 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 	}
 	if c.Hasten {
 		for _, e := range j.entries {
-			if e.State == workflow.EntryQueued && e.Via == "" && e.NotBefore.After(cut(c.State.ChangedAt)) {
+			if e.State == workflow.EntryQueued && e.Channel == workflow.Email && e.NotBefore.After(cut(c.State.ChangedAt)) {
 				e.NotBefore = cut(c.State.ChangedAt)
 			}
 		}
@@ -554,13 +554,13 @@ func settle(e *workflow.Entry, s *workflow.Settlement) {
 }
 
 // heads returns the first queued entry of every lane of a channel that has one.
-func (p *shop) heads(channel workflow.Via) []*workflow.Entry {
+func (p *shop) heads(channel workflow.Channel) []*workflow.Entry {
 	var out []*workflow.Entry
 	for _, j := range p.jobs {
-		led := map[workflow.Via]bool{}
+		led := map[workflow.Channel]bool{}
 		for _, e := range j.entries {
-			if e.State == workflow.EntryQueued && e.Via.Channel() == channel && !led[e.Via] {
-				led[e.Via] = true
+			if e.State == workflow.EntryQueued && e.Channel.Base() == channel && !led[e.Channel] {
+				led[e.Channel] = true
 				out = append(out, e)
 			}
 		}
@@ -587,9 +587,9 @@ func (s *Store) ClaimEntries(ctx context.Context, id workflow.ShopID, c workflow
 	if err := p.kept(); err != nil {
 		return nil, err
 	}
-	ready := slices.DeleteFunc(p.heads(c.Via), func(e *workflow.Entry) bool { return readyAt(e).After(c.Now) })
+	ready := slices.DeleteFunc(p.heads(c.Channel), func(e *workflow.Entry) bool { return readyAt(e).After(c.Now) })
 	slices.SortFunc(ready, func(a, b *workflow.Entry) int {
-		return cmp.Or(readyAt(a).Compare(readyAt(b)), cmp.Compare(a.Job, b.Job), cmp.Compare(a.Via, b.Via))
+		return cmp.Or(readyAt(a).Compare(readyAt(b)), cmp.Compare(a.Job, b.Job), cmp.Compare(a.Channel, b.Channel))
 	})
 	var out []workflow.Entry
 	for _, e := range first(ready, c.Limit) {
@@ -659,7 +659,7 @@ func (s *Store) EntriesIn(ctx context.Context, id workflow.ShopID, state workflo
 }
 
 // NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
-func (s *Store) NextEntry(ctx context.Context, id workflow.ShopID, channel workflow.Via) (time.Time, error) {
+func (s *Store) NextEntry(ctx context.Context, id workflow.ShopID, channel workflow.Channel) (time.Time, error) {
 	p, err := s.open(ctx, id)
 	if err != nil {
 		return time.Time{}, err

@@ -302,11 +302,11 @@ func readEvent(shop workflow.ShopID, n workflow.JobNumber, seq int64, line strin
 	}, nil
 }
 
-// record is all that the hash of a job holds.
-type record map[string]string
+// hash is all that the hash of a job holds.
+type hash map[string]string
 
 // vault returns the values behind the digests.
-func (r record) vault() workflow.Vault {
+func (r hash) vault() workflow.Vault {
 	v := workflow.Vault{}
 	for f, x := range r {
 		if digest, ok := unseal(f); ok {
@@ -316,7 +316,7 @@ func (r record) vault() workflow.Vault {
 	return v
 }
 
-func (s *Store) record(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) (r record, err error) {
+func (s *Store) hash(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) (r hash, err error) {
 	err = s.read(ctx, func(c driver.UniversalClient) (err error) {
 		r, err = c.HGetAll(ctx, of(shop).job(n)).Result()
 		return err
@@ -326,7 +326,7 @@ func (s *Store) record(ctx context.Context, shop workflow.ShopID, n workflow.Job
 
 // Job returns a job as it stands, unsealed.
 func (s *Store) Job(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) (*workflow.Job, error) {
-	r, err := s.record(ctx, shop, n)
+	r, err := s.hash(ctx, shop, n)
 	if err != nil {
 		return nil, fmt.Errorf("job %s: %w", n, err)
 	}
@@ -373,7 +373,7 @@ func (s *Store) Events(ctx context.Context, shop workflow.ShopID, n workflow.Job
 	if err != nil {
 		return nil, fmt.Errorf("events of %s: %w", n, err)
 	}
-	r, all := record(job.Val()), lines.Val()
+	r, all := hash(job.Val()), lines.Val()
 	if packed := r["Z"]; packed != "" {
 		p, err := openPack(packed)
 		if err != nil {

@@ -49,7 +49,7 @@ func (k keys) word(w string) string { return k.tag + ":" + w }
 func (k keys) wakes() string        { return k.tag + "wakes" }
 func (k keys) changed() string      { return k.tag + "changed" }
 func (k keys) queue() string        { return k.tag + "queue" }
-func (k keys) channel(v workflow.Via) string {
+func (k keys) channel(v workflow.Channel) string {
 	if v == "" {
 		return k.queue()
 	}

@@ -26,17 +26,17 @@ func lostLease(id string) error {
 
 // static is what never changes of an entry.
 type static struct {
-	Seq   int64               `json:"s"`
-	Kind  workflow.NoticeKind `json:"k"`
-	Ref   int                 `json:"r,omitempty"`
-	Quote int                 `json:"q,omitempty"`
-	Made  string              `json:"m,omitempty"`
-	Via   workflow.Via        `json:"v,omitempty"` // the functions look for it
+	Seq     int64               `json:"s"`
+	Kind    workflow.NoticeKind `json:"k"`
+	Ref     int                 `json:"r,omitempty"`
+	Quote   int                 `json:"q,omitempty"`
+	Made    string              `json:"m,omitempty"`
+	Channel workflow.Channel    `json:"v,omitempty"` // the functions look for it
 }
 
 // encodeEntry returns a new entry as the function takes it.
 func encodeEntry(n *workflow.Entry) ([]any, error) {
-	m, err := json.Marshal(static{n.Seq, n.Kind, n.Ref, n.Quote, ms(n.MadeAt), n.Via})
+	m, err := json.Marshal(static{n.Seq, n.Kind, n.Ref, n.Quote, ms(n.MadeAt), n.Channel})
 	if err != nil {
 		return nil, err
 	}
@@ -67,7 +67,7 @@ func decodeEntry(shop workflow.ShopID, n workflow.JobNumber, id, m, status, atte
 	if len(parts) != 3 {
 		return e, fmt.Errorf("entry %s: its state is %q", id, status)
 	}
-	e.Seq, e.Kind, e.Ref, e.Quote, e.MadeAt, e.Via = x.Seq, x.Kind, x.Ref, x.Quote, instant(x.Made), x.Via
+	e.Seq, e.Kind, e.Ref, e.Quote, e.MadeAt, e.Channel = x.Seq, x.Kind, x.Ref, x.Quote, instant(x.Made), x.Channel
 	e.State, e.NotBefore, e.LeaseUntil = workflow.EntryState(parts[0]), instant(parts[1]), instant(parts[2])
 	var err error
 	e.Attempts, err = decodeAttempts(attempts)
@@ -92,7 +92,7 @@ func (s *Store) ClaimEntries(ctx context.Context, shop workflow.ShopID, c workfl
 		return nil, ctx.Err()
 	}
 	k := of(shop)
-	answer, err := s.change(ctx, false, "claim", []string{k.channel(c.Via)}, c.Now.UnixMilli(), c.Until.UnixMilli(), c.Limit, c.Lease, k.outbox(""), string(c.Via))
+	answer, err := s.change(ctx, false, "claim", []string{k.channel(c.Channel)}, c.Now.UnixMilli(), c.Until.UnixMilli(), c.Limit, c.Lease, k.outbox(""), string(c.Channel))
 	if err == nil && said(answer, 0) == "held" {
 		err = heldBack(answer)
 	}
@@ -269,6 +269,6 @@ func (s *Store) looked(ctx context.Context, shop workflow.ShopID, state workflow
 }
 
 // NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
-func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID, channel workflow.Via) (time.Time, error) {
+func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID, channel workflow.Channel) (time.Time, error) {
 	return s.first(ctx, of(shop).channel(channel))
 }

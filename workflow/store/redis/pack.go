@@ -20,7 +20,7 @@ import (
 
 // pack is what a job comes to once it is packed: what its hash, its events and its outbox were.
 type pack struct {
-	Job    record            `json:"-"`
+	Job    hash              `json:"-"`
 	Events []string          `json:"-"`
 	Outbox map[string]string `json:"-"`
 }
@@ -85,7 +85,7 @@ func openPack(text string) (*pack, error) {
 		}
 		return n
 	}
-	p := &pack{Job: record{}, Outbox: map[string]string{}}
+	p := &pack{Job: hash{}, Outbox: map[string]string{}}
 	for n := size(); n > 0 && bad == nil; n-- {
 		p.Events = append(p.Events, get())
 	}
@@ -144,7 +144,7 @@ func (s *Store) pack(ctx context.Context, shop workflow.ShopID, n workflow.JobNu
 			return false, nil
 		}
 	}
-	p := pack{Job: record{}, Events: events.Val(), Outbox: box.Val()}
+	p := pack{Job: hash{}, Events: events.Val(), Outbox: box.Val()}
 	for f, v := range job.Val() {
 		if f == "s" || f[0] == '$' {
 			p.Job[f] = v
@@ -160,7 +160,7 @@ func (s *Store) pack(ctx context.Context, shop workflow.ShopID, n workflow.JobNu
 
 // Unpack undoes what Pack did to a job. One that is not packed is left as it is.
 func (s *Store) Unpack(ctx context.Context, shop workflow.ShopID, n workflow.JobNumber) error {
-	r, err := s.record(ctx, shop, n)
+	r, err := s.hash(ctx, shop, n)
 	if err != nil || r["Z"] == "" {
 		return err
 	}

@@ -191,7 +191,7 @@ func (s *Store) wholes(ctx context.Context, shop workflow.ShopID, numbers []work
 	}
 	var out []workflow.Whole
 	for i, n := range numbers {
-		r := record(jobs[i].Val())
+		r := hash(jobs[i].Val())
 		if r["v"] == "" {
 			continue
 		}
@@ -204,7 +204,7 @@ func (s *Store) wholes(ctx context.Context, shop workflow.ShopID, numbers []work
 	return out, nil
 }
 
-func decodeWhole(shop workflow.ShopID, n workflow.JobNumber, r record, lines []string, box map[string]string) (w workflow.Whole, err error) {
+func decodeWhole(shop workflow.ShopID, n workflow.JobNumber, r hash, lines []string, box map[string]string) (w workflow.Whole, err error) {
 	row, err := decodeRow(n, r["x"])
 	if err != nil {
 		return w, err

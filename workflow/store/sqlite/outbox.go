@@ -19,7 +19,7 @@ func scanEntry(scan func(...any) error, more ...any) (e workflow.Entry, err erro
 	var made, notBefore int64
 	var attempts sql.NullString
 	var until sql.NullInt64
-	if err := scan(append([]any{&e.Shop, &e.Job, &e.ID, &e.Via, &e.Seq, &e.Kind, &e.Ref, &e.Quote, &made, &notBefore, &e.State, &attempts, &e.Lease, &until}, more...)...); err != nil {
+	if err := scan(append([]any{&e.Shop, &e.Job, &e.ID, &e.Channel, &e.Seq, &e.Kind, &e.Ref, &e.Quote, &made, &notBefore, &e.State, &attempts, &e.Lease, &until}, more...)...); err != nil {
 		return e, err
 	}
 	e.MadeAt, e.NotBefore, e.LeaseUntil = time.UnixMilli(made).UTC(), time.UnixMilli(notBefore).UTC(), instant(until)
@@ -55,8 +55,8 @@ func (t *tx) queue(job int64, entries []workflow.Entry) error {
 		}
 		if err := t.exec("INSERT INTO outbox (job, "+entryColumns+`, body, head)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ? AND NOT EXISTS (SELECT 1 FROM outbox WHERE job = ? AND via = ? AND head = 1))`,
-			job, string(n.Shop), string(n.Job), n.ID, string(n.Via), n.Seq, string(n.Kind), n.Ref, n.Quote, n.MadeAt.UnixMilli(), n.NotBefore.UnixMilli(),
-			string(n.State), attempts, n.Lease, stamp(n.LeaseUntil), body, n.State == workflow.EntryQueued, job, string(n.Via)); err != nil {
+			job, string(n.Shop), string(n.Job), n.ID, string(n.Channel), n.Seq, string(n.Kind), n.Ref, n.Quote, n.MadeAt.UnixMilli(), n.NotBefore.UnixMilli(),
+			string(n.State), attempts, n.Lease, stamp(n.LeaseUntil), body, n.State == workflow.EntryQueued, job, string(n.Channel)); err != nil {
 			return err
 		}
 	}
@@ -153,7 +153,7 @@ func (s *Store) ClaimEntries(ctx context.Context, shop workflow.ShopID, c workfl
 		var ready []int64
 		out = nil
 		err := t.each("SELECT "+entryColumns+", body, entry FROM outbox WHERE shop = ? AND channel = ? AND head = 1 AND ready_at <= ? ORDER BY ready_at, number, via LIMIT ?",
-			[]any{string(shop), string(c.Via), c.Now.UnixMilli(), c.Limit}, func(scan func(...any) error) error {
+			[]any{string(shop), string(c.Channel), c.Now.UnixMilli(), c.Limit}, func(scan func(...any) error) error {
 				var body []byte
 				var entry int64
 				e, err := scanEntry(scan, &body, &entry)
@@ -223,7 +223,7 @@ func (s *Store) EntriesIn(ctx context.Context, shop workflow.ShopID, state workf
 }
 
 // NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
-func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID, channel workflow.Via) (time.Time, error) {
+func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID, channel workflow.Channel) (time.Time, error) {
 	var at sql.NullInt64
 	_, err := s.read.one(ctx, "SELECT ready_at FROM outbox WHERE shop = ? AND channel = ? AND head = 1 ORDER BY ready_at LIMIT 1", []any{string(shop), string(channel)}, &at)
 	return instant(at), err

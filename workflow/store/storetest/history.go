@@ -105,9 +105,9 @@ func Tell(c *workflow.Commit, kind workflow.NoticeKind) *workflow.Entry {
 }
 
 // TellBy is Tell for an entry that goes another way.
-func TellBy(c *workflow.Commit, kind workflow.NoticeKind, via workflow.Via) *workflow.Entry {
+func TellBy(c *workflow.Commit, kind workflow.NoticeKind, channel workflow.Channel) *workflow.Entry {
 	e := Tell(c, kind)
-	e.Via, e.ID = via, e.ID+"-"+string(via)
+	e.Channel, e.ID = channel, e.ID+"-"+string(channel)
 	return e
 }
 

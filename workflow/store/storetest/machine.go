@@ -19,8 +19,8 @@ import (
 	"pgregory.net/rapid"
 )
 
-// ways are those that entries go, mail first and most often.
-var ways = []workflow.Via{"", "hook:till", "push/1", "push/2"}
+// channels are those of entries, email first and most often.
+var channels = []workflow.Channel{"", "hook:till", "push/1", "push/2"}
 
 // runs keeps the shops of one run apart from those of another in the same store.
 var runs atomic.Int64
@@ -122,9 +122,9 @@ func (m *pair) commit(r *rapid.T) {
 	for i := range c.Notices {
 		c.Notices[i].NotBefore = c.Notices[i].NotBefore.Add(time.Duration(rapid.IntRange(0, 30).Draw(r, "later")) * time.Minute)
 	}
-	for _, via := range ways[1:] {
-		if len(c.Events) > 0 && rapid.IntRange(0, 3).Draw(r, "tell "+string(via)) == 0 {
-			TellBy(c, workflow.NoticeReady, via)
+	for _, channel := range channels[1:] {
+		if len(c.Events) > 0 && rapid.IntRange(0, 3).Draw(r, "tell "+string(channel)) == 0 {
+			TellBy(c, workflow.NoticeReady, channel)
 		}
 	}
 	c.Hasten = rapid.IntRange(0, 5).Draw(r, "hasten") == 0
@@ -182,7 +182,7 @@ func (m *pair) settlement(r *rapid.T, shop workflow.ShopID) workflow.Settlement 
 }
 
 func (m *pair) claim(r *rapid.T) {
-	c := workflow.Claim{Via: rapid.SampledFrom(ways).Draw(r, "channel").Channel(), Now: m.now, Until: m.now.Add(time.Duration(rapid.IntRange(1, 60).Draw(r, "lease")) * time.Minute), Limit: rapid.IntRange(1, 3).Draw(r, "limit"), Lease: "lease " + strconv.Itoa(len(m.leases))}
+	c := workflow.Claim{Channel: rapid.SampledFrom(channels).Draw(r, "channel").Base(), Now: m.now, Until: m.now.Add(time.Duration(rapid.IntRange(1, 60).Draw(r, "lease")) * time.Minute), Limit: rapid.IntRange(1, 3).Draw(r, "limit"), Lease: "lease " + strconv.Itoa(len(m.leases))}
 	m.leases = append(m.leases, c.Lease)
 	shop := m.shop(r)
 	got, err := m.got.ClaimEntries(m.ctx, shop, c)
@@ -309,7 +309,7 @@ func (m *pair) read(r *rapid.T, s workflow.Store, shop workflow.ShopID) map[stri
 	put("due", due, err)
 	wake, err := s.NextWake(m.ctx, shop)
 	put("next wake", wake, err)
-	for _, channel := range []workflow.Via{"", "hook:till", "push", "none"} {
+	for _, channel := range []workflow.Channel{"", "hook:till", "push", "none"} {
 		next, err := s.NextEntry(m.ctx, shop, channel)
 		put("next entry "+string(channel), next, err)
 	}

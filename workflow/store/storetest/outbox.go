@@ -15,12 +15,12 @@ func claim(t *test, now, until time.Time, limit int, lease string) []workflow.En
 	return claimBy(t, "", now, until, limit, lease)
 }
 
-func claimBy(t *test, channel workflow.Via, now, until time.Time, limit int, lease string) []workflow.Entry {
+func claimBy(t *test, channel workflow.Channel, now, until time.Time, limit int, lease string) []workflow.Entry {
 	t.Helper()
-	got, err := t.store.ClaimEntries(t.ctx, shop, workflow.Claim{Via: channel, Now: now, Until: until, Limit: limit, Lease: lease})
+	got, err := t.store.ClaimEntries(t.ctx, shop, workflow.Claim{Channel: channel, Now: now, Until: until, Limit: limit, Lease: lease})
 	require.NoError(t, err)
 	for _, e := range got {
-		require.Equal(t, channel, e.Via.Channel())
+		require.Equal(t, channel, e.Channel.Base())
 		require.Equal(t, lease, e.Lease)
 		require.Equal(t, until, e.LeaseUntil)
 		require.Equal(t, workflow.EntryQueued, e.State)
@@ -38,7 +38,7 @@ func nextEntry(t *test, want time.Time) {
 	nextBy(t, "", want)
 }
 
-func nextBy(t *test, channel workflow.Via, want time.Time) {
+func nextBy(t *test, channel workflow.Channel, want time.Time) {
 	t.Helper()
 	got, err := t.store.NextEntry(t.ctx, shop, channel)
 	require.NoError(t, err)
@@ -256,7 +256,7 @@ func outboxFates(t *test) {
 
 // What was given up goes back into its lane with the event that says so, or not at all.
 func outboxRequeueWithEvent(t *test) {
-	const push = workflow.Via("push/1")
+	const push = workflow.Channel("push/1")
 	h, theirs := NewHistory(shop, Number(1)), t.bookedIn(other, 1)
 	book := h.Book("Mira Osei", "film scanner", "Hums.")
 	pushed := TellBy(book, workflow.NoticeBooked, push).ID
@@ -266,8 +266,8 @@ func outboxRequeueWithEvent(t *test) {
 	t.commit(neighbour, booked)
 	now := Begin.Add(time.Hour)
 	until := now.Add(time.Minute)
-	bury := func(s workflow.ShopID, via workflow.Via, lease string) {
-		claimed, err := t.store.ClaimEntries(t.ctx, s, workflow.Claim{Via: via, Now: now, Until: until, Limit: 10, Lease: lease})
+	bury := func(s workflow.ShopID, channel workflow.Channel, lease string) {
+		claimed, err := t.store.ClaimEntries(t.ctx, s, workflow.Claim{Channel: channel, Now: now, Until: until, Limit: 10, Lease: lease})
 		require.NoError(t, err)
 		for _, e := range claimed {
 			require.NoError(t, t.store.SettleEntry(t.ctx, s, workflow.Settlement{Entry: e.ID, Lease: lease, State: workflow.EntryBuried, Attempt: workflow.Attempt{At: now, Result: "refused"}}))
@@ -275,7 +275,7 @@ func outboxRequeueWithEvent(t *test) {
 	}
 	for _, s := range []workflow.ShopID{shop, other} {
 		bury(s, "", "a")
-		bury(s, push.Channel(), "b")
+		bury(s, push.Base(), "b")
 	}
 	t.commit(h, h.Write("is sent"))
 	is := claim(t, now, until, 1, "c")[0]
@@ -327,7 +327,7 @@ func outboxRequeueWithEvent(t *test) {
 	}
 	require.Equal(t, untouched, look(t, other, now, theirs.Job))
 	require.Equal(t, []string{mail}, ids(claim(t, now, until, 10, "d")), "it stands before those that came after it")
-	require.Equal(t, []string{pushed}, ids(claimBy(t, push.Channel(), now, until, 10, "e")))
+	require.Equal(t, []string{pushed}, ids(claimBy(t, push.Base(), now, until, 10, "e")))
 
 	// In the step that gives it up it goes back at once; a step that was done puts nothing back again.
 	require.ErrorAs(t, t.store.Commit(t.ctx, c), new(*workflow.AlreadyDone))
@@ -381,21 +381,21 @@ func outboxHastened(t *test) {
 
 // Each way has an order of its own: what waits, fails or is leased in one holds up nothing in another.
 func outboxLanes(t *test) {
-	const till, books, push = workflow.Via("hook:till"), workflow.Via("hook:books"), workflow.Via("push")
+	const till, books, push = workflow.Channel("hook:till"), workflow.Channel("hook:books"), workflow.Channel("push")
 	h := NewHistory(shop, Number(1))
 	book := h.Book("Mira Osei", "film scanner", "Hums.")
 	TellBy(book, "job.booked", till)
 	t.commit(h, book)
 	second := h.Write("second")
-	for _, via := range []workflow.Via{till, "push/1", "push/2", books} {
-		TellBy(second, workflow.NoticeMessage, via)
+	for _, channel := range []workflow.Channel{till, "push/1", "push/2", books} {
+		TellBy(second, workflow.NoticeMessage, channel)
 	}
 	t.commit(h, second)
 	now := h.Now
 	until := now.Add(time.Minute)
-	id := func(e *workflow.Commit, kind workflow.NoticeKind, via workflow.Via) string {
+	id := func(e *workflow.Commit, kind workflow.NoticeKind, channel workflow.Channel) string {
 		for _, n := range e.Notices {
-			if n.Via == via && n.Kind == kind {
+			if n.Channel == channel && n.Kind == kind {
 				return n.ID
 			}
 		}
@@ -405,11 +405,11 @@ func outboxLanes(t *test) {
 	entries, err := t.store.Entries(t.ctx, shop, h.Job)
 	require.NoError(t, err)
 	require.Len(t, entries, 7)
-	var ways []workflow.Via
+	var channels []workflow.Channel
 	for _, e := range entries {
-		ways = append(ways, e.Via)
+		channels = append(channels, e.Channel)
 	}
-	require.ElementsMatch(t, []workflow.Via{"", "", till, till, books, "push/1", "push/2"}, ways)
+	require.ElementsMatch(t, []workflow.Channel{"", "", till, till, books, "push/1", "push/2"}, channels)
 
 	nextBy(t, "push", second.Notices[1].NotBefore)
 	nextBy(t, "hook", time.Time{})
@@ -424,7 +424,7 @@ func outboxLanes(t *test) {
 	other := claimBy(t, push, now, until, 10, "push b")
 	require.Len(t, other, 1, "several lanes of one channel and job are under way at once")
 	require.Empty(t, claimBy(t, push, now, until, 10, "push c"))
-	for _, channel := range []workflow.Via{"", till, books, push} {
+	for _, channel := range []workflow.Channel{"", till, books, push} {
 		nextBy(t, channel, until)
 	}
 
@@ -467,17 +467,17 @@ func outboxLanes(t *test) {
 	entries, err = t.store.Entries(t.ctx, shop, o.Job)
 	require.NoError(t, err)
 	for _, e := range entries {
-		if e.Via != "" {
+		if e.Channel != workflow.Email {
 			require.Equal(t, night.Notices[1].NotBefore, e.NotBefore)
 		} else {
 			require.False(t, e.NotBefore.After(asked.State.ChangedAt))
 		}
 	}
 
-	for _, via := range []workflow.Via{"Hook", "hook:till\"", "push 1", "push\n"} {
+	for _, channel := range []workflow.Channel{"Hook", "hook:till\"", "push 1", "push\n"} {
 		c := o.Write("no way")
-		TellBy(c, workflow.NoticeMessage, via)
-		require.Error(t, t.store.Commit(t.ctx, c), string(via))
+		TellBy(c, workflow.NoticeMessage, channel)
+		require.Error(t, t.store.Commit(t.ctx, c), string(channel))
 	}
 }
 

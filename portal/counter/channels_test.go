@@ -10,16 +10,16 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// What goes another way than mail is seen on the job and in the outbox, sent again by the desk, and asks nobody
+// What goes by another channel than email is seen on the job and in the outbox, sent again by the desk, and asks nobody
 // to telephone.
-func TestOtherWaysAtTheCounter(t *testing.T) {
+func TestOtherChannelsAtTheCounter(t *testing.T) {
 	d := newDesk(t)
 	ctx := context.Background()
 	svc := d.svc
 	svc.Shop.Hooks = []workflow.Hook{{Name: "till", Events: []workflow.EventKind{"job.booked"}}, {Name: "books", Events: []workflow.EventKind{"message.sent", "job.booked"}}}
 	d.booked()
 	now := svc.Now()
-	claimed, err := svc.Claim(ctx, workflow.Claim{Via: "hook:till", Now: now, Until: now.Add(time.Minute), Limit: 1, Lease: "a"})
+	claimed, err := svc.Claim(ctx, workflow.Claim{Channel: "hook:till", Now: now, Until: now.Add(time.Minute), Limit: 1, Lease: "a"})
 	require.NoError(t, err)
 	require.Len(t, claimed, 1)
 	require.NoError(t, svc.Settle(ctx, workflow.Settlement{Entry: claimed[0].ID, Lease: "a", State: workflow.EntryBuried, Attempt: workflow.Attempt{At: now, Result: "given up", Words: "404 Not Found <x>"}}))
