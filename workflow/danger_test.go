@@ -9,11 +9,12 @@ import (
 	"time"
 
 	"benchword/workflow/catalogue"
+	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
 )
 
-// The sequences that a master technician tried and that went through (reviews/trade.md, marked "seen").
+// The sequences that a master technician tried and that went through.
 
 func (b *bench) onTheBench(s Screening) *Job {
 	b.t.Helper()
@@ -468,9 +469,9 @@ func (l leaving) holds(t *testing.T, shop *Shop) {
 // Over random jobs with mains or cells, nothing leaves as repaired without the tests and duties that its screening,
 // its findings and the work on it call for, whatever is tried on the way; and nothing with a damaged cell is posted.
 func TestNothingLeavesUnsafe(t *testing.T) {
-	seeds, ways := uint64(120), []string{"repaired", "posted", "made safe", "with a danger", "cell out", "returned_unrepaired"}
-	if testing.Short() {
-		seeds, ways = 16, ways[:2]
+	seeds, ways := uint64(longtest.Times(1200, 120, 16)), []string{"repaired", "posted", "made safe", "with a danger", "cell out", "returned_unrepaired"}
+	if seeds < 120 {
+		ways = ways[:2]
 	}
 	entries := strings.Fields("cell_swollen cell_pierced fuse_bridged fuse_wrong live_part_bare earth_open insulator_missing mains_lead_damaged tube_broken mould_inside surge_part_burnt flux_residue heatsink_dry lead_worn case_scratched liquid_traces")
 	left := map[string]int{}

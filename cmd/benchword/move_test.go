@@ -193,7 +193,7 @@ func TestATransferIsKilledAtAnyMoment(t *testing.T) {
 	shared := t.TempDir()
 	args := []string{"move", "--config", config, "--from", s.data, "--to", r.URL(), "--data", shared}
 	killed := 0
-	for range longtest.Times(12, 4, 0) {
+	for range longtest.Times(12, 4, 1) {
 		child := exec.Command(os.Args[0])
 		child.Env = append(os.Environ(), runCommand+"="+strings.Join(args, "\n"))
 		require.NoError(t, child.Start())

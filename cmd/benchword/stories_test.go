@@ -30,6 +30,7 @@ import (
 	"benchword/portal"
 	"benchword/templates/locale"
 	"benchword/workflow"
+	"benchword/workflow/longtest"
 	"benchword/workflow/store/redis/redistest"
 
 	"github.com/stretchr/testify/require"
@@ -222,7 +223,7 @@ func TestStories(t *testing.T) {
 	if testing.Short() {
 		t.Skip("two shops play the same at once below")
 	}
-	playAll(t, newStage)
+	playAll(t, 1, newStage)
 }
 
 // TestStoriesOnTwoNodes plays them against two portals and two notifiers on one Redis: each request goes to
@@ -230,7 +231,7 @@ func TestStories(t *testing.T) {
 func TestStoriesOnTwoNodes(t *testing.T) {
 	t.Parallel()
 	r := redistest.Start(t)
-	playAll(t, func(t testing.TB) *stage {
+	playAll(t, 3, func(t testing.TB) *stage {
 		require.NoError(t, r.Client(t).FlushAll(context.Background()).Err())
 		return newStageAsking(t, 0, func(s *stage) { s.redis = r.URL() })
 	})
@@ -240,7 +241,7 @@ func TestStoriesOnTwoNodes(t *testing.T) {
 // and each shop's customer reads what they would read if there were no other.
 func TestStoriesOfTwoShops(t *testing.T) {
 	t.Parallel()
-	playTogether(t, func(t testing.TB) []*stage { return newTown(t, 0, "").stages })
+	playTogether(t, 3, func(t testing.TB) []*stage { return newTown(t, 0, "").stages })
 }
 
 // TestStoriesOfTwoShopsOnRedis plays them where one process has the pages of both shops and another one
@@ -251,21 +252,26 @@ func TestStoriesOfTwoShopsOnRedis(t *testing.T) {
 	}
 	t.Parallel()
 	r := redistest.Start(t)
-	playTogether(t, func(t testing.TB) []*stage {
+	playTogether(t, 4, func(t testing.TB) []*stage {
 		require.NoError(t, r.Client(t).FlushAll(context.Background()).Err())
 		return newTown(t, 0, r.URL()).stages
 	})
 }
 
-func playAll(t *testing.T, stageOf func(t testing.TB) *stage) {
-	playTogether(t, func(t testing.TB) []*stage { return []*stage{stageOf(t)} })
+func playAll(t *testing.T, every int, stageOf func(t testing.TB) *stage) {
+	playTogether(t, every, func(t testing.TB) []*stage { return []*stage{stageOf(t)} })
 }
 
-func playTogether(t *testing.T, stagesOf func(t testing.TB) []*stage) {
+// playTogether plays one story in every at a desk.
+func playTogether(t *testing.T, every int, stagesOf func(t testing.TB) []*stage) {
 	files, err := filepath.Glob("../../testdata/stories/*.txtar")
 	require.NoError(t, err)
 	require.NotEmpty(t, files)
-	for _, path := range files {
+	share := longtest.Share(t, every)
+	for i, path := range files {
+		if !share(i) {
+			continue
+		}
 		t.Run(strings.TrimSuffix(filepath.Base(path), ".txtar"), func(t *testing.T) {
 			ar, err := txtar.ParseFile(path)
 			require.NoError(t, err)

@@ -113,7 +113,11 @@ func TestPagesInABrowser(t *testing.T) {
 	if *screens != "" {
 		looks = append(looks, look{390, "dark"}, look{1280, "light"})
 	}
+	share := longtest.Share(t, 4)
 	for n, name := range slices.Sorted(maps.Keys(pages)) {
+		if *screens == "" && !share(n/2) {
+			continue
+		}
 		path := pages[name]
 		sources[name] = []byte(olga.page(path).body)
 		for i, view := range looks {

@@ -1,7 +1,9 @@
-// Package longtest says how often tests repeat what they check. What is checked is the same in each run.
+// Package longtest says how much of what is alike a test looks at: how many kills, seeds, pages. What is checked of
+// each is the same in every run.
 package longtest
 
 import (
+	"math/rand/v2"
 	"os"
 	"testing"
 )
@@ -9,13 +11,28 @@ import (
 // Long reports whether everything is tried as often as there is a number for: .ci/run long sets BENCHWORD_LONG.
 func Long() bool { return os.Getenv("BENCHWORD_LONG") != "" }
 
-// Times returns how often something is tried: in a long run, in a usual one, with -short.
-func Times(long, usual, short int) int {
+// Whole reports whether none of what is alike is left to another run: .ci/run sets CI. At a desk, where somebody
+// waits for the answer, each run takes a share.
+func Whole() bool { return Long() || os.Getenv("CI") != "" }
+
+// Times returns how often something is tried: in a long run, in the gate, and with -short or at a desk.
+func Times(long, gate, few int) int {
 	switch {
 	case Long():
 		return long
-	case testing.Short():
-		return short
+	case Whole() && !testing.Short():
+		return gate
 	}
-	return usual
+	return few
+}
+
+// Share returns which of many like things this run looks at, by their place: each of them in the gate, one in every
+// at a desk. It logs where that began.
+func Share(t testing.TB, every int) func(place int) bool {
+	if Whole() {
+		return func(int) bool { return true }
+	}
+	first := rand.IntN(every)
+	t.Logf("at a desk: one in %d, from number %d", every, first)
+	return func(place int) bool { return place%every == first }
 }
