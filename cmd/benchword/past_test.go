@@ -11,8 +11,8 @@ import (
 
 	"benchword/portal/portaltest"
 	"benchword/workflow"
-	"benchword/workflow/longtest"
 	"benchword/workflow/link"
+	"benchword/workflow/longtest"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
