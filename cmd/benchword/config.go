@@ -175,6 +175,8 @@ type InboxSettings struct {
 	User         string `toml:"user" example:"bench@harbour.example"`
 	PasswordFile string `toml:"password_file" validate:"omitempty,file" example:"/run/secrets/imap"`
 	Folder       string `toml:"folder" validate:"max=200" example:"INBOX"`
+	// Authority names the server that is believed about senders.
+	Authority string `toml:"authserv_id" validate:"omitempty,fqdn" example:"mx.example.net"`
 }
 
 // ReadSettings reads and checks shop.toml. A wrong setting is named with its line, what is wrong with

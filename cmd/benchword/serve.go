@@ -99,7 +99,7 @@ func (s *Settings) transport() (*mail.SMTP, error) {
 func (m *InboxSettings) inbox() (*inbox.Inbox, error) {
 	switch {
 	case m.Maildir != "":
-		return &inbox.Inbox{Box: inbox.Maildir{Path: m.Maildir}}, nil
+		return &inbox.Inbox{Box: inbox.Maildir{Path: m.Maildir}, Authority: m.Authority}, nil
 	case m.Host == "":
 		return nil, nil
 	}
@@ -120,7 +120,7 @@ func (m *InboxSettings) inbox() (*inbox.Inbox, error) {
 	if box.Password, err = secretIn(m.PasswordFile, "the mailbox's password"); err != nil {
 		return nil, err
 	}
-	return &inbox.Inbox{Box: box}, nil
+	return &inbox.Inbox{Box: box, Authority: m.Authority}, nil
 }
 
 // signers reads the keys that sign mails.

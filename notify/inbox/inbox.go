@@ -12,6 +12,7 @@ package inbox
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -24,15 +25,19 @@ import (
 	"benchword/notify/mail"
 	"benchword/templates/locale"
 	"benchword/workflow"
+	"benchword/workflow/evidence"
 )
 
 // Mailbox is where mails come in: a [Maildir] or an [IMAP] mailbox.
 type Mailbox interface {
-	// Each returns every mail that nobody has dealt with, the oldest first. What deal answers decides:
-	// true, it is done with; false, it is left for a person and not given again; an error, it is given
-	// again the next time.
-	Each(ctx context.Context, deal func(raw []byte) (done bool, err error)) error
+	// Each returns every mail that nobody has dealt with, the oldest first, within a bounded time.
+	Each(ctx context.Context, deal Deal) error
 }
+
+// Deal acts on one mail, within the look that ctx is for. What it answers decides: true, it is done with;
+// false, it is left for a person and not given again; an error, it is given again the next time, and those
+// behind it are not held up.
+type Deal func(ctx context.Context, raw []byte) (done bool, err error)
 
 // Desk takes the pictures in that come with a reply.
 type Desk interface {
@@ -49,7 +54,8 @@ type Desk interface {
 //   - All else is left in the mailbox for a person.
 //
 // Nothing that comes in leads to a mail that goes out, so there can be no loop. A mail is acted on once,
-// however often it is read.
+// however often it is read. What its pictures cost is bounded, by mail and by sender; those beyond it are
+// left out. A mail that fails twice is left for a person.
 type Inbox struct {
 	Service *workflow.Service
 	Box     Mailbox
@@ -58,9 +64,41 @@ type Inbox struct {
 	Domain string
 	// Words are what customers read; nil means the usual texts.
 	Words *locale.Set
+	// Authority is the authserv-id (RFC 8601) of the server that is believed about senders, "" for none.
+	Authority string
 	// Every is how often it is looked into; 0 means a minute.
 	Every time.Duration
-	Log   *slog.Logger
+	// Budget is what the pictures of one mail may cost, Hourly those of one sender within an hour; zero fields
+	// mean the usual.
+	Budget, Hourly Budget
+	Log            *slog.Logger
+
+	failed map[string]bool   // mails that failed once
+	spent  map[string]*spent // by sender
+}
+
+// Budget bounds what pictures cost: the time of reading them, and their pixels.
+type Budget struct {
+	Time   time.Duration
+	Pixels int64
+}
+
+// The usual budgets: a dozen photos of a good telephone fit into a mail, and a few such mails into an hour. A
+// mail's time is well within a look at the mailbox.
+var (
+	usualBudget = Budget{30 * time.Second, 200e6}
+	usualHourly = Budget{time.Minute, 600e6}
+)
+
+// or returns the budget with the fields that are missing.
+func (b Budget) or(usual Budget) Budget {
+	return Budget{cmp.Or(b.Time, usual.Time), cmp.Or(b.Pixels, usual.Pixels)}
+}
+
+// spent is what is left of a sender's hour.
+type spent struct {
+	left  Budget
+	until time.Time
 }
 
 // rememberFor is how long a mail is remembered as acted on.
@@ -86,20 +124,43 @@ func (b *Inbox) Run(ctx context.Context) {
 	}
 }
 
-// Look deals with what has come in.
+// Look deals with what has come in. One look is taken at a time.
 func (b *Inbox) Look(ctx context.Context) error {
-	return b.Box.Each(ctx, func(raw []byte) (bool, error) { return b.deal(ctx, raw) })
+	return b.Box.Each(ctx, func(look context.Context, raw []byte) (bool, error) {
+		sum := sha256.Sum256(raw)
+		once := "mail-" + hex.EncodeToString(sum[:20])
+		done, err := b.deal(look, raw, once)
+		switch {
+		case err == nil:
+			delete(b.failed, once)
+		case ctx.Err() != nil || errors.Is(err, workflow.ErrUnavailable):
+			// not the mail's fault
+		case b.failed[once]:
+			b.Log.Error("a mail failed twice; it is left in the mailbox", "cause", err)
+			delete(b.failed, once)
+			return false, nil
+		case len(b.failed) >= mostFailed:
+			clear(b.failed)
+		default:
+			if b.failed == nil {
+				b.failed = map[string]bool{}
+			}
+			b.failed[once] = true
+		}
+		return done, err
+	})
 }
 
+// mostFailed bounds the mails that are remembered as failed once.
+const mostFailed = 10_000
+
 // deal acts on one mail.
-func (b *Inbox) deal(ctx context.Context, raw []byte) (done bool, err error) {
+func (b *Inbox) deal(ctx context.Context, raw []byte, once string) (done bool, err error) {
 	l, err := ReadLetter(bytes.NewReader(raw))
 	if err != nil {
 		b.Log.Warn("a mail that came in can't be read; it is left in the mailbox", "cause", err)
 		return false, nil
 	}
-	sum := sha256.Sum256(raw)
-	once := "mail-" + hex.EncodeToString(sum[:20])
 	switch {
 	case len(l.Bounces) > 0:
 		return b.bounce(ctx, l, once)
@@ -110,45 +171,57 @@ func (b *Inbox) deal(ctx context.Context, raw []byte) (done bool, err error) {
 }
 
 // ours reports whether a Message-ID is one that we give.
-func (b *Inbox) ours(id string) bool {
-	_, _, ok := b.names(id)
-	return ok
+func (b *Inbox) ours(id string) bool { return b.name(id).job != "" }
+
+// named is what one of our Message-IDs names.
+type named struct {
+	job    workflow.JobNumber
+	notice string // "" for the job's thread
+	marked bool   // nobody could guess it
 }
 
-// names takes one of our Message-IDs apart: "<job>-<seq>-<kind>@domain", with ".2" and so on before
-// the @ if it is not the notice's first, or "<job>.job@domain".
-func (b *Inbox) names(id string) (n workflow.JobNumber, notice string, ok bool) {
+// name takes a Message-ID apart: the left side is that of [mail.MessageName], or "<job>.job".
+func (b *Inbox) name(id string) (x named) {
 	left, ok := strings.CutSuffix(strings.ToLower(id), "@"+strings.ToLower(b.Domain))
 	if !ok {
-		return "", "", false
+		return x
 	}
 	left = id[:len(left)]
 	job, thread := strings.CutSuffix(left, ".job")
 	if !thread {
+		x.notice, x.marked = mail.ReadMessageName(b.Service, left)
 		job, _, _ = strings.Cut(left, "-")
-		notice, _, _ = strings.Cut(left, ".")
 	}
 	n, err := workflow.ParseJobNumber(job)
-	return n, notice, err == nil
+	if err != nil {
+		return named{}
+	}
+	x.job = n
+	return x
 }
 
-// of returns the job that a mail is about, nil if it is about none.
-func (b *Inbox) of(ctx context.Context, l *Letter) (*workflow.Job, string, error) {
+// of returns the job that a mail is about, nil if it is about none. It is marked if any of the Message-IDs
+// that name this job is.
+func (b *Inbox) of(ctx context.Context, l *Letter) (j *workflow.Job, about named, err error) {
 	for _, ref := range l.Refs {
-		n, notice, ok := b.names(ref)
-		if !ok {
+		x := b.name(ref)
+		switch {
+		case x.job == "":
+			continue
+		case j != nil:
+			about.marked = about.marked || x.job == j.Number && x.marked
 			continue
 		}
-		j, err := b.Service.Job(ctx, n)
+		found, err := b.Service.Job(ctx, x.job)
 		switch {
 		case errors.Is(err, workflow.ErrNotFound):
 			continue
 		case err != nil:
-			return nil, "", err
+			return nil, x, err
 		}
-		return j, notice, nil
+		j, about = found, x
 	}
-	return nil, "", nil
+	return j, about, nil
 }
 
 func (b *Inbox) do(ctx context.Context, j *workflow.Job, by workflow.Actor, once string, commands ...workflow.Command) error {
@@ -163,13 +236,15 @@ func (b *Inbox) do(ctx context.Context, j *workflow.Job, by workflow.Actor, once
 	return err
 }
 
-// bounce records a failure that is about one of our notices and its customer's address: a forged one
-// would have to know both.
+// bounce records a failure that is about one of our notices and its customer's address. A forged one would
+// have to know the Message-ID, which can't be guessed; one that names an ID from before there were marks tells
+// the counter, but does not say that the address is dead.
 func (b *Inbox) bounce(ctx context.Context, l *Letter, once string) (bool, error) {
-	j, notice, err := b.of(ctx, l)
+	j, about, err := b.of(ctx, l)
 	if err != nil {
 		return false, err
 	}
+	notice := about.notice
 	if j == nil || !j.Erased.IsZero() || j.Notice(notice) == nil {
 		return false, nil
 	}
@@ -190,7 +265,7 @@ func (b *Inbox) bounce(ctx context.Context, l *Letter, once string) (bool, error
 		if !x.Failed() {
 			continue
 		}
-		reason, dead := "The mail was accepted and then came back. "+mail.Refusal(x.Code, x.Status, ""), strings.HasPrefix(x.Status, "5.1.") || strings.HasPrefix(x.Status, "5.2.1")
+		reason, dead := "The mail was accepted and then came back. "+mail.Refusal(x.Code, x.Status, ""), about.marked && (strings.HasPrefix(x.Status, "5.1.") || strings.HasPrefix(x.Status, "5.2.1"))
 		if strings.HasPrefix(x.Status, "4.") {
 			reason = "The mail was accepted, tried for days by the mail servers, and then came back. Please telephone the customer."
 		}
@@ -212,23 +287,9 @@ func (b *Inbox) reply(ctx context.Context, l *Letter, once string) (bool, error)
 	}
 	by := workflow.Actor{Role: workflow.RoleCustomer, ID: "mail"}
 	w := b.Words.For(j.Customer.Language)
-	var photos []workflow.Command
-	lost := l.LeftOut
-	for _, p := range l.Pictures {
-		if b.Desk == nil {
-			lost++
-			continue
-		}
-		photo, err := b.Desk.Take(ctx, j.Shop, j.Number, bytes.NewReader(p))
-		if err != nil {
-			if ctx.Err() != nil || workflow.CodeOf(err) == workflow.CodeInternal {
-				return false, err
-			}
-			lost++
-			continue
-		}
-		photo.Kind, photo.Caption = workflow.PhotoEvidence, w.T("reply.photo")
-		photos = append(photos, workflow.AddPhoto{Photo: photo})
+	photos, lost, err := b.pictures(ctx, j, l)
+	if err != nil {
+		return false, err
 	}
 	text := l.Text
 	if text == "" && len(photos)+lost == 0 {
@@ -254,4 +315,63 @@ func (b *Inbox) reply(ctx context.Context, l *Letter, once string) (bool, error)
 		return false, nil
 	}
 	return err == nil, err
+}
+
+// pictures takes the pictures of a mail in, as far as they are within the budgets of the mail and of its
+// sender. It counts those that were left out.
+func (b *Inbox) pictures(ctx context.Context, j *workflow.Job, l *Letter) (photos []workflow.Command, lost int, err error) {
+	lost = l.LeftOut
+	mail, hour := b.Budget.or(usualBudget), b.hour(l.From)
+	caption := b.Words.For(j.Customer.Language).T("reply.photo")
+	for _, p := range l.Pictures {
+		h, err := evidence.Inspect(p)
+		left := Budget{min(mail.Time, hour.Time), min(mail.Pixels, hour.Pixels) - h.Pixels()}
+		if err != nil || b.Desk == nil || left.Time <= 0 || left.Pixels < 0 {
+			lost++
+			continue
+		}
+		began := b.Service.Now()
+		bounded, cancel := context.WithTimeout(ctx, left.Time)
+		photo, err := b.Desk.Take(bounded, j.Shop, j.Number, bytes.NewReader(p))
+		late := bounded.Err() != nil
+		cancel()
+		took := b.Service.Now().Sub(began)
+		if late {
+			took = max(took, left.Time)
+		}
+		for _, of := range []*Budget{&mail, hour} {
+			of.Time, of.Pixels = of.Time-took, of.Pixels-h.Pixels()
+		}
+		switch {
+		case ctx.Err() != nil:
+			return nil, 0, ctx.Err()
+		case err != nil && (late || workflow.CodeOf(err) != workflow.CodeInternal):
+			lost++
+			continue
+		case err != nil:
+			return nil, 0, err
+		}
+		photo.Kind, photo.Caption = workflow.PhotoEvidence, caption
+		photos = append(photos, workflow.AddPhoto{Photo: photo})
+	}
+	return photos, lost, nil
+}
+
+// hour returns what is left of a sender's hour.
+func (b *Inbox) hour(sender string) *Budget {
+	now := b.Service.Now()
+	for k, s := range b.spent {
+		if !now.Before(s.until) {
+			delete(b.spent, k)
+		}
+	}
+	if b.spent == nil {
+		b.spent = map[string]*spent{}
+	}
+	s := b.spent[sender]
+	if s == nil {
+		s = &spent{b.Hourly.or(usualHourly), now.Add(time.Hour)}
+		b.spent[sender] = s
+	}
+	return &s.left
 }

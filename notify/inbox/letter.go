@@ -30,6 +30,7 @@ const (
 	maxPictures   = 12
 	maxReports    = 50
 	maxRefs       = 100
+	maxStamps     = 50
 )
 
 // Letter is a received mail, taken apart. All of it is what a stranger wrote.
@@ -38,6 +39,9 @@ type Letter struct {
 	ID string
 	// From is the address of the sender, in small letters.
 	From string
+	// Stamps are what servers on the way found about the sender (Authentication-Results), the topmost first. Ask
+	// [Letter.Proof].
+	Stamps []string
 	// Refs are the Message-IDs that it answers, or that the mail it sends back had, newest first.
 	Refs []string
 	// Auto marks a mail that a machine wrote (RFC 3834): nothing may answer it, and it says nothing.
@@ -50,6 +54,9 @@ type Letter struct {
 	LeftOut int
 	// Bounces are the reports of a delivery status notification (RFC 3464).
 	Bounces []Bounce
+
+	// oneSender: From names one address, so that all programs show the same one.
+	oneSender bool
 }
 
 // Bounce is what a mail server reports about one recipient (RFC 3464).
@@ -86,10 +93,13 @@ func ReadLetter(r io.Reader) (l *Letter, err error) {
 	h := e.Header
 	l.ID = firstID(h.Get("Message-Id"))
 	if a, err := netmail.ParseAddressList(h.Get("From")); err == nil && len(a) > 0 {
-		l.From = strings.ToLower(a[0].Address)
+		l.From, l.oneSender = strings.ToLower(a[0].Address), len(a) == 1 && len(h.Values("From")) == 1
 	} else if a, _, ok := strings.Cut(h.Get("From"), "<"); ok {
 		rest := h.Get("From")[len(a)+1:]
 		l.From = strings.ToLower(strings.TrimSuffix(strings.TrimSpace(rest), ">"))
+	}
+	for f := h.FieldsByKey("Authentication-Results"); f.Next() && len(l.Stamps) < maxStamps; {
+		l.Stamps = append(l.Stamps, f.Value())
 	}
 	l.Auto = automatic(h)
 	l.refer(h.Get("In-Reply-To"))

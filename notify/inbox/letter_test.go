@@ -24,6 +24,7 @@ import (
 	"github.com/emersion/go-imap/v2"
 	"github.com/emersion/go-imap/v2/imapserver"
 	"github.com/emersion/go-imap/v2/imapserver/imapmemserver"
+	"github.com/emersion/go-msgauth/authres"
 	"github.com/stretchr/testify/require"
 )
 
@@ -110,7 +111,7 @@ type desked struct {
 	in  *Inbox
 }
 
-func newInbox(t *testing.T) *desked {
+func newInbox(t testing.TB) *desked {
 	d := &desked{bench: newBench(t), dir: t.TempDir()}
 	for _, f := range []string{"new", "cur", "tmp"} {
 		require.NoError(t, os.Mkdir(filepath.Join(d.dir, f), 0o755))
@@ -206,7 +207,7 @@ func TestReplies(t *testing.T) {
 
 func TestBounces(t *testing.T) {
 	d := newInbox(t)
-	id := d.job().Notices[1].ID
+	id := mail.MessageName(d.Svc, d.job().Notices[1].ID)
 	failed := "Reporting-MTA: dns; post.example\n\nFinal-Recipient: rfc822; maud@example.org\nAction: %s\nStatus: %s\nDiagnostic-Code: smtp; 550 5.1.1 no such person maud@example.org\n"
 	version := d.job().Version
 	require.Equal(t, "done", d.comes(notification(fmt.Sprintf(failed, "delayed", "4.4.1"), id+"@bench.example")))
@@ -223,22 +224,44 @@ func TestBounces(t *testing.T) {
 	require.NotContains(t, j.Undelivered()[0].Reason, "maud")
 	require.Equal(t, j.Customer.Email.Digest, j.DeadAddress)
 	require.Equal(t, version+1, j.Version, "once")
-	d.do(counter, workflow.NoteTold{ID: id})
+	d.do(counter, workflow.NoteTold{ID: d.job().Notices[1].ID})
 	require.Empty(t, d.job().Undelivered())
 
 	// A mail that was too large says nothing of the address (RFC 3463: 5.3.4).
-	big := d.job().Notices[0].ID
+	big := mail.MessageName(d.Svc, d.job().Notices[0].ID)
 	require.Equal(t, "done", d.comes(notification(fmt.Sprintf(failed, "failed", "5.3.4"), big+"@bench.example")))
 	require.Contains(t, d.job().Undelivered()[0].Reason, "too large")
+}
+
+// Who only knows job number and address can forge a bounce by an ID as earlier versions gave them: the counter
+// hears of it, and the address is not given up.
+func TestABounceThatCouldBeForged(t *testing.T) {
+	for _, mark := range []string{"", ".aaaabbbbccccdddd"} {
+		d := newInbox(t)
+		id := d.job().Notices[1].ID + mark
+		require.Equal(t, "done", d.comes(notification("Reporting-MTA: dns; post.example\n\nFinal-Recipient: rfc822; maud@example.org\nAction: failed\nStatus: 5.1.1\n", id+"@bench.example")))
+		require.Len(t, d.job().Undelivered(), 1)
+		require.Empty(t, d.job().DeadAddress)
+	}
 }
 
 // A bounce of a mail that took another's place is about the same notice.
 func TestABounceOfAMailThatWasBuiltAnew(t *testing.T) {
 	d := newInbox(t)
-	n, notice, ok := d.in.names(string(d.n) + "-4-received.2@Bench.example")
-	require.True(t, ok)
-	require.Equal(t, d.n, n)
-	require.Equal(t, string(d.n)+"-4-received", notice)
+	id := string(d.n) + "-4-received"
+	for name, marked := range map[string]bool{
+		mail.MessageName(d.Svc, id) + "@bench.example": true, mail.MessageName(d.Svc, id) + ".2@Bench.example": true,
+		id + "@bench.example": false, id + ".2@bench.example": false, id + ".aaaabbbbccccdddd@bench.example": false, id + ".@bench.example": false,
+		mail.MessageName(d.Svc, string(d.n)+"-5-received")[len(id):] + "@bench.example": false,
+	} {
+		x := d.in.name(name)
+		if strings.HasPrefix(name, id) {
+			require.Equal(t, named{d.n, id, marked}, x, name)
+		} else {
+			require.Equal(t, named{}, x, name)
+		}
+	}
+	require.Equal(t, named{job: d.n}, d.in.name(string(d.n)+".job@bench.example"))
 }
 
 // Final-Recipient is not written in xtext, Original-Recipient is (RFC 3464 section 2.3, RFC 3461 section 4):
@@ -247,7 +270,7 @@ func TestBouncesOfPlusAddresses(t *testing.T) {
 	for _, about := range []string{"Final-Recipient: rfc822; maud+de@example.org", "Original-Recipient: rfc822; maud+2Bde@example.org\nFinal-Recipient: rfc822; 4711@elsewhere.example"} {
 		d := newInbox(t)
 		d.do(counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Osei", Email: "maud+de@example.org"}})
-		id := d.job().Notices[1].ID
+		id := mail.MessageName(d.Svc, d.job().Notices[1].ID)
 		require.Equal(t, "done", d.comes(notification("Reporting-MTA: dns; post.example\n\n"+about+"\nAction: failed\nStatus: 5.1.1\nDiagnostic-Code: smtp; 550 5.1.1 unknown\n", id+"@bench.example")), about)
 		require.Len(t, d.job().Undelivered(), 1)
 	}
@@ -257,6 +280,29 @@ func TestBouncesOfPlusAddresses(t *testing.T) {
 // and neither is read again.
 func TestIMAP(t *testing.T) {
 	d := newInbox(t)
+	put := d.overIMAP(0)
+	box := d.in.Box.(*IMAP)
+	put(d.answer("maud@example.org", "By IMAP.", nil))
+	put(d.answer("mallory@example.org", "Not me.", nil))
+	put("no mail")
+	require.NoError(t, d.in.Look(t.Context()))
+	j := d.job()
+	require.Equal(t, "By IMAP.", j.Messages[len(j.Messages)-1].Text.Text)
+	version := j.Version
+	read := 0
+	require.NoError(t, box.Each(t.Context(), func(context.Context, []byte) (bool, error) { read++; return true, nil }))
+	require.Zero(t, read)
+	put(d.answer("maud@example.org", "Once more.", nil))
+	require.Error(t, box.Each(t.Context(), func(context.Context, []byte) (bool, error) { return false, io.ErrUnexpectedEOF }))
+	require.NoError(t, d.in.Look(t.Context()), "after an error it is given again")
+	require.Greater(t, d.job().Version, version)
+	box.Password = "wrong"
+	require.Error(t, d.in.Look(t.Context()))
+}
+
+// overIMAP lets the inbox read a mailbox of an independent server, and returns what delivers into it.
+func (d *desked) overIMAP(timeout time.Duration) (put func(raw string)) {
+	t := d.t
 	user := imapmemserver.NewUser("desk", "s3cret")
 	require.NoError(t, user.Create("INBOX", nil))
 	mem := imapmemserver.New()
@@ -271,29 +317,13 @@ func TestIMAP(t *testing.T) {
 	require.NoError(t, err)
 	done := make(chan error, 1)
 	go func() { done <- s.Serve(ln) }()
-	defer func() { require.NoError(t, s.Close()); <-done }()
-	put := func(raw string) {
-		_, err := user.Append("INBOX", literal{strings.NewReader(raw)}, &imap.AppendOptions{Time: time.Now()})
+	t.Cleanup(func() { require.NoError(t, s.Close()); <-done })
+	d.in.Box = &IMAP{Host: "127.0.0.1", Port: ln.Addr().(*net.TCPAddr).Port, Encryption: mail.Plain, User: "desk", Password: "s3cret", Timeout: timeout}
+	return func(raw string) {
+		d.nth++
+		_, err = user.Append("INBOX", literal{strings.NewReader(raw)}, &imap.AppendOptions{Time: time.Now()})
 		require.NoError(t, err)
 	}
-	put(d.answer("maud@example.org", "By IMAP.", nil))
-	put(d.answer("mallory@example.org", "Not me.", nil))
-	put("no mail")
-	box := &IMAP{Host: "127.0.0.1", Port: ln.Addr().(*net.TCPAddr).Port, Encryption: mail.Plain, User: "desk", Password: "s3cret"}
-	d.in.Box = box
-	require.NoError(t, d.in.Look(t.Context()))
-	j := d.job()
-	require.Equal(t, "By IMAP.", j.Messages[len(j.Messages)-1].Text.Text)
-	version := j.Version
-	read := 0
-	require.NoError(t, box.Each(t.Context(), func([]byte) (bool, error) { read++; return true, nil }))
-	require.Zero(t, read)
-	put(d.answer("maud@example.org", "Once more.", nil))
-	require.Error(t, box.Each(t.Context(), func([]byte) (bool, error) { return false, io.ErrUnexpectedEOF }))
-	require.NoError(t, d.in.Look(t.Context()), "after an error it is given again")
-	require.Greater(t, d.job().Version, version)
-	box.Password = "wrong"
-	require.Error(t, d.in.Look(t.Context()))
 }
 
 type literal struct{ *strings.Reader }
@@ -324,6 +354,199 @@ func hostile() map[string]string {
 		"status +":  notification("Original-Envelope-Id: +ZZ+4\n\nAction: failed\nFinal-Recipient: utf-8; \\x{FFFFFFFF}\\x{41\nStatus: 5", "x"),
 		"from":      "From: <<<>\r\n\r\nx",
 		"from list": "From: " + strings.Repeat("a@b, ", 10000) + "\r\n\r\nx",
+	}
+}
+
+// slowDesk takes pictures in, each of which takes its time by the clock or never ends.
+type slowDesk struct {
+	clock *notifytest.Clock
+	takes time.Duration // 0: it never ends
+	took  int
+	err   error
+}
+
+func (s *slowDesk) Take(ctx context.Context, _ workflow.ShopID, _ workflow.JobNumber, r io.Reader) (workflow.Photo, error) {
+	s.took++
+	if s.err != nil {
+		return workflow.Photo{}, s.err
+	}
+	if s.takes == 0 {
+		<-ctx.Done()
+		return workflow.Photo{}, ctx.Err()
+	}
+	s.clock.Move(s.takes)
+	b, err := io.ReadAll(r)
+	sum := fmt.Sprintf("%064x", len(b)*1000+s.took)
+	c := workflow.Copy{Digest: sum, Width: 640, Height: 480}
+	return workflow.Photo{Original: sum, Large: c, Small: c}, err
+}
+
+// pictured is a customer's answer with so many pictures.
+func (d *desked) pictured(text string, pictures int) string {
+	part := "--=_b\r\nContent-Type: image/jpeg\r\nContent-Transfer-Encoding: base64\r\n\r\n" + base64.StdEncoding.EncodeToString(notifytest.Picture(100, 100, 9)) + "\r\n"
+	return strings.Replace(d.answer("maud@example.org", text, nil), "--=_b--\r\n", strings.Repeat(part, pictures)+"--=_b--\r\n", 1)
+}
+
+// last returns the words of the newest message.
+func (d *desked) last() string {
+	j := d.job()
+	return j.Messages[len(j.Messages)-1].Text.Text
+}
+
+// A mail whose pictures never come to an end holds nobody up: it is told without them, and what lies behind
+// it is read in the same look.
+func TestAMailOfPicturesThatNeverEnd(t *testing.T) {
+	for _, imap := range []bool{false, true} {
+		d := newInbox(t)
+		slow := &slowDesk{clock: d.clock}
+		d.in.Desk, d.in.Budget = slow, Budget{Time: 50 * time.Millisecond}
+		put := d.put
+		if imap {
+			put = d.overIMAP(3 * time.Second)
+		}
+		put(d.pictured("See the pictures.", 12))
+		put(d.answer("maud@example.org", "A plain question behind it.", nil))
+		require.NoError(t, d.in.Look(t.Context()))
+		require.Equal(t, "A plain question behind it.", d.last())
+		j := d.job()
+		require.Contains(t, j.Messages[len(j.Messages)-2].Text.Text, "(pictures that could not be read: 12)")
+		require.Equal(t, 1, slow.took, "one was enough to use the mail's time up")
+		version := j.Version
+		require.NoError(t, d.in.Look(t.Context()))
+		require.Equal(t, version, d.job().Version, "neither is read again")
+	}
+}
+
+// What a sender's pictures may cost is bounded within a mail and within an hour, in time and in pixels.
+func TestPicturesHaveABudget(t *testing.T) {
+	d := newInbox(t)
+	slow := &slowDesk{clock: d.clock, takes: 10 * time.Second}
+	d.in.Desk = slow
+	for i, want := range []int{3, 3, 0} { // half a minute a mail, and a minute an hour
+		slow.took = 0
+		require.Equal(t, "done", d.comes(d.pictured(fmt.Sprint("Mail ", i), 5)))
+		require.Equal(t, want, slow.took)
+		require.Contains(t, d.last(), fmt.Sprintf("could not be read: %d)", 5-want))
+	}
+	d.clock.Move(time.Hour)
+	slow.took = 0
+	require.Equal(t, "done", d.comes(d.pictured("An hour later", 2)))
+	require.Equal(t, 2, slow.took)
+
+	d = newInbox(t)
+	slow = &slowDesk{clock: d.clock, takes: time.Millisecond}
+	d.in.Desk, d.in.Budget, d.in.Hourly = slow, Budget{Pixels: 35_000}, Budget{Pixels: 50_000}
+	for i, want := range []int{3, 2, 0} {
+		slow.took = 0
+		require.Equal(t, "done", d.comes(d.pictured(fmt.Sprint("Mail ", i), 5)))
+		require.Equal(t, want, slow.took)
+	}
+}
+
+// A mail that fails is tried twice and then left for a person; those behind it are not held up, and an
+// outage of ours is nobody's failure.
+func TestAMailThatFails(t *testing.T) {
+	for _, imap := range []bool{false, true} {
+		d := newInbox(t)
+		slow := &slowDesk{clock: d.clock, err: workflow.ErrUnavailable}
+		d.in.Desk = slow
+		put := d.put
+		if imap {
+			put = d.overIMAP(0)
+		}
+		put(d.pictured("See the pictures.", 1))
+		for range 3 {
+			require.ErrorIs(t, d.in.Look(t.Context()), workflow.ErrUnavailable)
+		}
+		slow.err, slow.took = io.ErrUnexpectedEOF, 0
+		put(d.answer("maud@example.org", "A plain question behind it.", nil))
+		require.ErrorIs(t, d.in.Look(t.Context()), io.ErrUnexpectedEOF)
+		require.Equal(t, "A plain question behind it.", d.last(), "in the first look")
+		require.NoError(t, d.in.Look(t.Context()), "the second try is the last")
+		require.NoError(t, d.in.Look(t.Context()))
+		require.Equal(t, 2, slow.took)
+	}
+}
+
+// put delivers a mail into the Maildir.
+func (d *desked) put(raw string) {
+	d.nth++
+	require.NoError(d.t, os.WriteFile(filepath.Join(d.dir, "new", fmt.Sprintf("%010d.M1P1.host", d.nth)), []byte(raw), 0o600))
+}
+
+// What the shop's own mail server says of the sender, as RFC 8601 has it; and what senders write to look like it.
+func TestProof(t *testing.T) {
+	const id = "mx.example.net"
+	for _, x := range []struct {
+		stamps string
+		want   Proof
+	}{
+		{"", NotProven},
+		{"mx.example.net; dmarc=pass header.from=example.org", Proven},
+		{"MX.example.NET 1; spf=fail smtp.mailfrom=example.org; dmarc=pass (p=reject) header.from=example.org", Proven},
+		{"mx.example.net; dkim=pass header.d=example.org; dmarc=fail header.from=example.org", NotProven},
+		{"mx.example.net; dmarc=fail header.from=example.org; dkim=pass header.d=example.org", NotProven},
+		{"mx.example.net; none", NotProven},
+		{"mx.example.net; spf=pass smtp.mailfrom=example.org", NotProven},
+		{"mx.example.net; dkim=pass (2048-bit key; unprotected) header.d=example.org header.i=@example.org", Proven},
+		{"mx.example.net; dkim=fail header.d=example.org; dkim=pass header.d=Example.org; dmarc=none", Proven},
+		{"mx.example.net; dkim=pass header.d=evil.example", NotProven},
+		{"mx.example.net; dkim=pass header.d=ample.org", NotProven},
+		{"mx.example.net; dkim=pass header.d=org.evil.example", NotProven},
+		{"mx.example.net; dkim=pass header.d=", NotProven},
+		{"mx.example.net; dmarc=temperror", NotProven},
+		{"mx.example.net; dmarc=permerror", NotProven},
+		{"other.example; dmarc=pass", NotProven},
+		{"other.example; dmarc=pass|mx.example.net; dmarc=pass", Proven},
+		{"mx.example.net; dmarc=fail|mx.example.net; dmarc=pass", NotProven}, // the lower one is the sender's own
+		{"mx.example.net; spf=none|mx.example.net; dmarc=pass", NotProven},
+		{"mx.example.net.evil.example; dmarc=pass", NotProven},
+		// Words that the sender chose, within what the server writes.
+		{`mx.example.net; spf=fail smtp.mailfrom="x; dmarc=pass"@example.org`, NotProven},
+		{`mx.example.net; spf=fail smtp.mailfrom="x\"; dmarc=pass"@example.org`, NotProven},
+		{"mx.example.net; spf=fail (of x; dmarc=pass (y) ; dmarc=pass) smtp.mailfrom=x", NotProven},
+		{`mx.example.net; spf=fail (x\); dmarc=pass) smtp.mailfrom=x`, NotProven},
+		{"mx.example.net (; dmarc=pass", NotProven},
+		{"mx.example.net; dmarc", NotProven},
+		{"mx.example.net; dmarc = (yes) pass", Proven},
+		{`"mx.example.net"; dmarc/1=pass`, Proven},
+	} {
+		head := ""
+		for stamp := range strings.SplitSeq(x.stamps, "|") {
+			if stamp != "" {
+				head += "Authentication-Results: " + strings.Replace(stamp, "; ", ";\r\n\t", 1) + "\r\n"
+			}
+		}
+		l, err := ReadLetter(strings.NewReader(head + "From: Maud <maud@example.org>\r\n\r\nx"))
+		require.NoError(t, err)
+		require.Equal(t, x.want, l.Proof(id), x.stamps)
+		require.Equal(t, NotLooked, l.Proof(""), x.stamps)
+		for _, from := range []string{"From: maud@example.org, eve@evil.example\r\n", "From: maud@example.org\r\nFrom: eve@evil.example\r\n", "From: Maud <maud@example.org\r\n"} {
+			l, err := ReadLetter(strings.NewReader(head + from + "\r\nx"))
+			require.NoError(t, err)
+			require.Equal(t, NotProven, l.Proof(id), from)
+		}
+	}
+	// The example of RFC 8601 that is full of comments (appendix B.6, from memory).
+	by, results := readResults("foo.example.net (foobar) 1 (baz);\r\n dkim (Because I like it) / 1 (One yay) = (wait for it) fail\r\n" +
+		" policy (A dot can go here) . (like that) expired\r\n (this surprised me) = (as I wasn't expecting it) 1362471462")
+	require.Equal(t, "foo.example.net", by)
+	require.Equal(t, []result{{"dkim", "fail", map[string]string{"policy.expired": "1362471462"}}}, results)
+	// On lines without comments and quotes, an independent reader finds the same.
+	for _, line := range []string{"example.com; spf=pass smtp.mailfrom=example.net", "example.com; auth=pass smtp.auth=sender@example.net; dkim=fail reason=bad header.d=a.example; dmarc=pass header.from=b.example", "example.org 1; none"} {
+		by, results := readResults(line)
+		id, theirs, err := authres.Parse(line)
+		require.NoError(t, err)
+		require.Equal(t, id, by)
+		require.Len(t, results, len(theirs))
+		for i, r := range theirs {
+			switch r := r.(type) {
+			case *authres.DKIMResult:
+				require.Equal(t, result{"dkim", string(r.Value), map[string]string{"reason": r.Reason, "header.d": r.Domain}}, results[i])
+			case *authres.DMARCResult:
+				require.Equal(t, result{"dmarc", string(r.Value), map[string]string{"header.from": r.From}}, results[i])
+			}
+		}
 	}
 }
 
@@ -369,15 +592,19 @@ func FuzzReadLetter(f *testing.F) {
 		}
 	}
 	f.Add([]byte(notification("Final-Recipient: rfc822; maud@example.org\nAction: failed\nStatus: 5.1.1\n", "H7K3M9X-4-received@bench.example")))
+	f.Add([]byte("From: maud@example.org\r\nAuthentication-Results: mx.example 1 (x); dkim=pass (\"\") header.d=example.org; dmarc=fail\r\n\r\nx"))
+	in := &Inbox{Service: newBench(f).Svc, Domain: "bench.example"}
 	f.Fuzz(func(t *testing.T, raw []byte) {
 		l, err := ReadLetter(bytes.NewReader(raw))
 		if err != nil {
 			return
 		}
 		within(t, l)
-		_, notice, ok := (&Inbox{Domain: "bench.example"}).names(l.ID)
-		if ok && notice != "" {
-			require.True(t, strings.HasPrefix(l.ID, notice))
+		if x := in.name(l.ID); x.job != "" {
+			require.True(t, strings.HasPrefix(l.ID, x.notice))
+		}
+		if p := l.Proof("mx.example"); p == Proven {
+			require.Contains(t, strings.ToLower(strings.Join(l.Stamps, "")), "pass")
 		}
 	})
 }

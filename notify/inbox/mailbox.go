@@ -1,7 +1,6 @@
 package inbox
 
 import (
-	"benchword/notify/mail"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -14,6 +13,9 @@ import (
 	"strconv"
 	"time"
 
+	"benchword/notify/mail"
+	"benchword/workflow"
+
 	"github.com/emersion/go-imap/v2"
 	"github.com/emersion/go-imap/v2/imapclient"
 )
@@ -25,15 +27,18 @@ type Maildir struct{ Path string }
 var _ Mailbox = Maildir{}
 
 // Each implements [Mailbox]. Names begin with the instant of delivery, so their order is that of arrival.
-func (m Maildir) Each(ctx context.Context, deal func([]byte) (bool, error)) error {
+func (m Maildir) Each(ctx context.Context, deal Deal) error {
+	ctx, cancel := context.WithTimeout(ctx, lookFor)
+	defer cancel()
 	fresh := filepath.Join(m.Path, "new")
 	names, err := os.ReadDir(fresh)
 	if err != nil {
 		return fmt.Errorf("the Maildir can't be read: %w", err)
 	}
+	var errs []error
 	for _, n := range names {
 		if ctx.Err() != nil {
-			return ctx.Err()
+			return errors.Join(append(errs, ctx.Err())...)
 		}
 		if !n.Type().IsRegular() || n.Name()[0] == '.' {
 			continue
@@ -48,8 +53,11 @@ func (m Maildir) Each(ctx context.Context, deal func([]byte) (bool, error)) erro
 		}
 		done := false
 		if err == nil {
-			if done, err = deal(raw); err != nil {
-				return err
+			if done, err = deal(ctx, raw); err != nil {
+				if errs = append(errs, err); hopeless(err) {
+					break
+				}
+				continue
 			}
 		}
 		flags := ":2,"
@@ -60,8 +68,11 @@ func (m Maildir) Each(ctx context.Context, deal func([]byte) (bool, error)) erro
 			return fmt.Errorf("a mail that was read can't be put aside: %w", err)
 		}
 	}
-	return nil
+	return errors.Join(errs...)
 }
+
+// hopeless reports whether the other mails of a look would fail as this one did.
+func hopeless(err error) bool { return errors.Is(err, workflow.ErrUnavailable) }
 
 func readFile(path string) ([]byte, error) {
 	f, err := os.Open(path)
@@ -86,17 +97,20 @@ type IMAP struct {
 	User, Password string
 	// Folder is INBOX if empty.
 	Folder string
-	// Timeout is for one look into it; 0 means 2 min.
+	// Timeout is for one look into it; 0 means lookFor.
 	Timeout time.Duration
 }
+
+// lookFor is how long one look at a mailbox may take.
+const lookFor = 2 * time.Minute
 
 var _ Mailbox = (*IMAP)(nil)
 
 // Each implements [Mailbox].
-func (m *IMAP) Each(ctx context.Context, deal func([]byte) (bool, error)) (err error) {
+func (m *IMAP) Each(ctx context.Context, deal Deal) (err error) {
 	timeout := m.Timeout
 	if timeout <= 0 {
-		timeout = 2 * time.Minute
+		timeout = lookFor
 	}
 	ctx, cancel := context.WithTimeout(ctx, timeout)
 	defer cancel()
@@ -142,16 +156,20 @@ func (m *IMAP) Each(ctx context.Context, deal func([]byte) (bool, error)) (err e
 	if err != nil {
 		return fmt.Errorf("the mailbox can't be searched: %w", err)
 	}
+	var errs []error
 	for _, uid := range found.AllUIDs() {
-		if err := m.one(c, uid, deal); err != nil {
-			return err
+		if err := m.one(ctx, c, uid, deal); err != nil {
+			errs = append(errs, err)
+			if ctx.Err() != nil || hopeless(err) {
+				return errors.Join(errs...)
+			}
 		}
 	}
-	return c.Logout().Wait()
+	return errors.Join(append(errs, c.Logout().Wait())...)
 }
 
 // one deals with one mail. Its size is asked for first: what is too large is not fetched.
-func (m *IMAP) one(c *imapclient.Client, uid imap.UID, deal func([]byte) (bool, error)) error {
+func (m *IMAP) one(ctx context.Context, c *imapclient.Client, uid imap.UID, deal Deal) error {
 	set := imap.UIDSetNum(uid)
 	sizes, err := c.Fetch(set, &imap.FetchOptions{RFC822Size: true, UID: true}).Collect()
 	if err != nil || len(sizes) == 0 {
@@ -167,7 +185,7 @@ func (m *IMAP) one(c *imapclient.Client, uid imap.UID, deal func([]byte) (bool, 
 		if len(got) == 0 {
 			return nil
 		}
-		if done, err = deal(got[0].FindBodySection(section)); err != nil {
+		if done, err = deal(ctx, got[0].FindBodySection(section)); err != nil {
 			return err
 		}
 	}

@@ -213,7 +213,7 @@ func TestAgainstPostfix(t *testing.T) {
 		ids["<"+l.ID+">"] = true
 	}
 	for _, e := range entries {
-		require.True(t, ids["<"+e.ID+"@bench.example>"], e.ID)
+		require.True(t, ids["<"+mail.MessageName(b.Svc, e.ID)+"@bench.example>"], e.ID)
 	}
 
 	// The bounce that Postfix wrote is read from the Maildir that it lies in.
@@ -247,5 +247,5 @@ func TestAgainstPostfix(t *testing.T) {
 		require.NoError(t, err)
 		order = append(order, m.Header.Get("Message-ID"))
 	}
-	require.Equal(t, "<"+state(maud).ID+"@bench.example>", order[3], "the last one last")
+	require.Equal(t, "<"+mail.MessageName(b.Svc, state(maud).ID)+"@bench.example>", order[3], "the last one last")
 }

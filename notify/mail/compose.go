@@ -85,9 +85,9 @@ func (m *Writer) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry
 	if err != nil {
 		return nil, err
 	}
-	name := shop.Name
+	name, id := shop.Name, MessageName(m.Service, e.ID)
 	p := Parts{
-		ID: e.ID + "@" + domain, Thread: string(j.Number) + ".job@" + domain,
+		ID: id + "@" + domain, Thread: string(j.Number) + ".job@" + domain,
 		Date: e.MadeAt.In(shop.Calendar.Location()),
 		From: netmail.Address{Name: name, Address: m.from()}, ReplyTo: shop.Email,
 		To:      netmail.Address{Name: j.Customer.Name.Text, Address: j.Customer.Email.Text},
@@ -98,7 +98,7 @@ func (m *Writer) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry
 		p.Unsubscribe = w.view.Choose
 	}
 	if was, err := kept(e.Body); err == nil {
-		p.Before, p.ID = replaced(e, was.ID, domain)
+		p.Before, p.ID = replaced(id, was.ID, domain)
 	}
 	out, err := Build(p, m.Signers...)
 	if err == nil {

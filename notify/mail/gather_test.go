@@ -38,7 +38,7 @@ func TestStepsWithinMinutesAreOneMail(t *testing.T) {
 	require.Contains(t, m.Text, "Power supply, 24 V", "what was in the parcel")
 	require.Contains(t, m.HTML, "A word beside the report.")
 	require.True(t, strings.HasPrefix(m.Header.Get("Message-ID"), "<"+string(b.n)))
-	require.Contains(t, m.Header.Get("Message-ID"), "-received@", "the first notice names the email, so that repeats are known by it")
+	require.Contains(t, m.Header.Get("Message-ID"), "-received.", "the first notice names the email, so that repeats are known by it")
 	require.Empty(t, flush())
 	require.Empty(t, b.job().Undelivered())
 	for _, n := range b.job().Notices {

@@ -75,21 +75,41 @@ func standing(j *workflow.Job, now time.Time) map[string]bool {
 func linkHeld(g *workflow.LinkGrant) string { return "link " + g.ID }
 func photoHeld(p *workflow.Photo) string    { return "photo " + p.Large.Digest }
 
+// MessageName is the left side of the Message-IDs of an entry's emails: its id, and a mark that can't be
+// guessed, so that what answers it, or reports that it came back, has seen it.
+func MessageName(s *workflow.Service, entry string) string {
+	return entry + "." + s.Links.Mark(string(s.Shop.ID), entry)
+}
+
+// ReadMessageName takes a left side apart. Those of earlier versions carry no mark; then marked is false. The
+// number of a mail that took another's place is passed over.
+func ReadMessageName(s *workflow.Service, name string) (entry string, marked bool) {
+	entry, mark, _ := strings.Cut(name, ".")
+	mark, _, _ = strings.Cut(mark, ".")
+	return entry, s.Links.Marked(string(s.Shop.ID), entry, mark)
+}
+
 // replaced returns the Message-IDs that a notice's mails have had up to and with the one given, and the one
-// for a mail that takes its place: "<entry>@domain", "<entry>.2@domain", "<entry>.3@domain" …
-func replaced(e *workflow.Entry, last, domain string) (before []string, next string) {
-	name := func(n int) string {
-		if n == 1 {
-			return e.ID + "@" + domain
+// for a mail that takes its place: "<name>@domain", "<name>.2@domain", "<name>.3@domain" …
+func replaced(name, last, domain string) (before []string, next string) {
+	left, _, _ := strings.Cut(last, "@")
+	base, n := left, 1
+	if i := strings.LastIndexByte(left, '.'); i >= 0 && len(left)-i < 8 { // a mark is longer
+		if k, err := strconv.Atoi(left[i+1:]); err == nil && k > 1 {
+			base, n = left[:i], k
 		}
-		return e.ID + "." + strconv.Itoa(n) + "@" + domain
 	}
-	left, _, _ := strings.Cut(strings.TrimPrefix(last, e.ID), "@")
-	n, _ := strconv.Atoi(strings.TrimPrefix(left, "."))
-	for i := 1; i < max(n, 1); i++ {
-		before = append(before, name(i))
+	for i := range n - 1 {
+		before = append(before, numbered(base, i+1)+"@"+domain)
 	}
-	return append(before, last), name(max(n, 1) + 1)
+	return append(before, last), numbered(name, n+1) + "@" + domain
+}
+
+func numbered(name string, n int) string {
+	if n == 1 {
+		return name
+	}
+	return name + "." + strconv.Itoa(n)
 }
 
 // keep packs the mail for the outbox: one line of envelope, and the message.

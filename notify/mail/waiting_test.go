@@ -127,7 +127,7 @@ var (
 func TestAMailThatWasPutOffIsBuiltAnew(t *testing.T) {
 	for _, fault := range []smtptest.Fault{greylisted, full} {
 		t.Run(string(fault.At), func(t *testing.T) {
-			id := func(w *waiting) string { return "<" + w.entry("received").ID + "@bench.example>" }
+			id := func(w *waiting) string { return "<" + MessageName(w.svc, w.entry("received").ID) + "@bench.example>" }
 			one := func(w *waiting) opened {
 				t.Helper()
 				got := w.flush(2 * time.Minute)
@@ -217,7 +217,7 @@ func TestAMailThatMayHaveArrived(t *testing.T) {
 	start := func(t *testing.T) (w *waiting, id, raw string) {
 		w = newWaiting(t)
 		w.received(cut)
-		return w, w.entry("received").ID, w.raw()
+		return w, MessageName(w.svc, w.entry("received").ID), w.raw()
 	}
 	again := func(t *testing.T, w *waiting) opened {
 		t.Helper()
@@ -284,7 +284,7 @@ func TestAMailThatMayHaveArrived(t *testing.T) {
 			case "address":
 				require.Contains(t, o.Header.Get("To"), "right@example.org")
 			}
-			require.False(t, w.job().Notice(id).DeliveredAt.IsZero())
+			require.False(t, w.job().Notice(w.entry("received").ID).DeliveredAt.IsZero())
 		})
 	}
 	t.Run("erased", func(t *testing.T) {
@@ -348,10 +348,10 @@ func TestMailsThatAnEarlierVersionKept(t *testing.T) {
 			got := w.flush(0)
 			require.Len(t, got, 1)
 			require.Empty(t, got[0].Inline)
-			want := "<" + e.ID + "@bench.example>"
+			want := "<" + MessageName(w.svc, e.ID) + "@bench.example>"
 			if fate == notify.Unknown {
 				require.Equal(t, want, got[0].Header.Get("In-Reply-To"))
-				want = "<" + e.ID + ".2@bench.example>"
+				want = "<" + MessageName(w.svc, e.ID) + ".2@bench.example>"
 			}
 			require.Equal(t, want, got[0].Header.Get("Message-ID"))
 		})

@@ -41,6 +41,9 @@ type Header struct {
 	largest int64 // pixels of the largest thing to be decoded, which may exceed coded
 }
 
+// Pixels returns how many pixels are to be decoded, which may be more than are shown.
+func (h *Header) Pixels() int64 { return h.largest }
+
 type size struct{ w, h int }
 
 func (s size) pixels() int64 { return int64(s.w) * int64(s.h) }

@@ -250,3 +250,26 @@ func (m *Maker) Token(shop, job string, p Purpose, id string) (Token, error) {
 	copy(t.b[:], mac.Sum(nil))
 	return t, nil
 }
+
+// markBytes make a mark of 16 characters.
+const markBytes = 10
+
+// Mark returns 16 characters that only a holder of the newest key can make of a shop's name for something: what
+// carries them was written here.
+func (m *Maker) Mark(shop, name string) string { return m.newest.mark(shop, name) }
+
+// Marked reports whether a mark was made of the name by any of the keys.
+func (m *Maker) Marked(shop, name, mark string) bool {
+	for _, k := range m.keys {
+		if hmac.Equal([]byte(k.mark(shop, name)), []byte(mark)) {
+			return true
+		}
+	}
+	return false
+}
+
+func (k Key) mark(shop, name string) string {
+	mac := hmac.New(sha256.New, k.secret[:])
+	_, _ = io.WriteString(mac, strings.Join([]string{"benchword mark 1", shop, name}, "\x00"))
+	return alphabet.EncodeToString(mac.Sum(nil)[:markBytes])
+}
