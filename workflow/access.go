@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"cmp"
 	"reflect"
 	"slices"
 )
@@ -56,6 +57,16 @@ var access = func() map[reflect.Type][]Role {
 
 // RolesFor returns the roles that may give a command.
 func RolesFor(c Command) []Role { return slices.Clone(access[reflect.TypeOf(c)]) }
+
+// Commands returns every command as it is without a word in it, by name.
+func Commands() []Command {
+	var out []Command
+	for t := range access {
+		out = append(out, reflect.Zero(t).Interface().(Command))
+	}
+	slices.SortFunc(out, func(a, b Command) int { return cmp.Compare(reflect.TypeOf(a).Name(), reflect.TypeOf(b).Name()) })
+	return out
+}
 
 // Permits reports whether a role may give a command.
 func Permits(c Command, r Role) bool { return forbid(c, r) == nil }

@@ -1,6 +1,9 @@
 package workflow
 
-import "slices"
+import (
+	"maps"
+	"slices"
+)
 
 // TodoKind names something that is done at a stage.
 type TodoKind string
@@ -27,6 +30,12 @@ var todoGives = map[TodoKind]Command{
 	TodoQuote: IssueQuote{}, TodoAnswer: Decide{}, TodoWork: DoWork{}, TodoDuties: DoDuty{}, TodoTests: DoTest{}, TodoSafe: MakeSafe{},
 	TodoReady: DeclareReady{}, TodoPacking: Pack{},
 }
+
+// TodoKinds returns what can be to do, by name.
+func TodoKinds() []TodoKind { return slices.Sorted(maps.Keys(todoGives)) }
+
+// Gives returns the command that it comes down to.
+func (k TodoKind) Gives() Command { return todoGives[k] }
 
 // TodoState says how far it is.
 type TodoState string

@@ -277,7 +277,7 @@ func everyAction(t *testing.T, d *desk) {
 			require.Equal(t, 404, g.StatusCode, n+rest)
 			g.problem(t)
 		}
-		for _, x := range actions {
+		for _, x := range routes {
 			g := d.ask(http.MethodPost, "/jobs/"+n+"/"+x.Name, []byte(`{}`), append(d.as(owner), "Content-Type", "application/json")...)
 			require.Contains(t, []int{404, 409, 422}, g.StatusCode, n+x.Name)
 			if x.Name == "link" {

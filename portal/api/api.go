@@ -6,7 +6,7 @@
 // which has a role as a person has. Errors are RFC 9457 problem documents. A POST with an
 // Idempotency-Key is done once: a repeat gets the first answer, the same key with another body is
 // refused. If-Match with a job's version (its ETag) refuses to act on a job that has changed since.
-// The document at /api/v1/openapi.json is made from the same table that the routes are, and the tests
+// The document at /api/v1/openapi.json is made from the same list as the routes ([action.List]), and the tests
 // hold every request and answer to it.
 package api
 
@@ -25,74 +25,32 @@ import (
 	"time"
 
 	"benchword/portal"
+	"benchword/portal/action"
 	"benchword/workflow"
 
 	"github.com/gofiber/fiber/v2"
 )
 
-// action is one thing that can be done to a job.
-type action struct {
-	Name    string // the last part of the address
-	Summary string
-	make    func() any // a command, or a [request] for one
-}
-
 // request is a body that is not a command as it stands, because part of it is worked out here.
 type request interface {
-	command(a *api, c *fiber.Ctx, n workflow.JobNumber) (task, error)
+	command(a *api, c *fiber.Ctx, n workflow.JobNumber) (workflow.Command, error)
 }
 
-// task is a command to be taken.
-type task struct {
-	cmd workflow.Command
+// requests are the actions that take one.
+var requests = map[string]request{
+	"photo-description": &PhotoDescription{}, "symptom": &Symptom{}, "quote": &Quote{}, "decision": &Answer{}, "delay-choice": &DelayChoice{},
 }
 
-// actions is the table that routes and document are made from.
-var actions = []action{
-	{"contents", "List what was in the parcel, with the serial number.", func() any { return new(workflow.ListContents) }},
-	{"screening", "Answer the safety screening.", func() any { return new(workflow.AnswerScreening) }},
-	{"condition", "Note the condition on arrival.", func() any { return new(workflow.NoteCondition) }},
-	{"fault", "Say whether the customer's fault was reproduced.", func() any { return new(workflow.TryFault) }},
-	{"photo-description", "Change a photo's kind, caption, description or marks.", func() any { return new(PhotoDescription) }},
-	{"photo-removal", "Take a photo off the pages.", func() any { return new(workflow.RemovePhoto) }},
-	{"symptom", "Say what the device does; its usual suspects and their checks come with it.", func() any { return new(Symptom) }},
-	{"suspects", "Name a candidate cause of the fault.", func() any { return new(workflow.NameSuspect) }},
-	{"check-plans", "Plan a check: its minutes, and what it says of suspects.", func() any { return new(workflow.PlanCheck) }},
-	{"checks", "Record a check of a suspect.", func() any { return new(workflow.DoCheck) }},
-	{"findings", "Note a finding, or correct one.", func() any { return new(workflow.NoteFinding) }},
-	{"finding-withdrawal", "Take a finding back.", func() any { return new(workflow.WithdrawFinding) }},
-	{"duties", "Raise a duty.", func() any { return new(workflow.RaiseDuty) }},
-	{"duty-done", "Settle a duty.", func() any { return new(workflow.DoDuty) }},
-	{"duty-waiver", "Waive a duty, with a reason that the customer will read.", func() any { return new(workflow.WaiveDuty) }},
-	{"made-safe", "Write down how a device that goes back unrepaired was made safe (owner).", func() any { return new(workflow.MakeSafe) }},
-	{"stayed-shut", "Say that nobody has opened the device.", func() any { return new(workflow.NoteShut) }},
-	{"report", "Send a findings report.", func() any { return new(workflow.SendReport) }},
-	{"quote", "Issue the next revision of the quote.", func() any { return new(Quote) }},
-	{"quote-withdrawal", "Take the open quote back.", func() any { return new(workflow.WithdrawQuote) }},
-	{"decision", "Write down a decision that the customer gave by telephone.", func() any { return new(Answer) }},
-	{"decision-undo", "Take a decision back that the customer takes back in time.", func() any { return new(workflow.UndoDecision) }},
-	{"charge", "Charge less than the customer agreed to.", func() any { return new(workflow.SetCharge) }},
-	{"payments", "Record money that came in, or went back.", func() any { return new(workflow.RecordPayment) }},
-	{"hold", "Place a hold.", func() any { return new(workflow.PlaceHold) }},
-	{"hold-end", "Lift the hold.", func() any { return new(workflow.LiftHold) }},
-	{"promise", "Tell the customer a new date, with its reason.", func() any { return new(workflow.MovePromise) }},
-	{"delay", "Say why a promise is late, and a new date if there is one; before the breach it is kept for then.", func() any { return new(workflow.ExplainDelay) }},
-	{"delay-choice", "Write down what the customer chose after a missed promise.", func() any { return new(DelayChoice) }},
-	{"level", "Choose the level of service.", func() any { return new(workflow.ChooseLevel) }},
-	{"work", "Record what was done.", func() any { return new(workflow.DoWork) }},
-	{"tests", "Record one run of a test.", func() any { return new(workflow.DoTest) }},
-	{"ready", "Tell the customer that it is done and tested.", func() any { return new(workflow.DeclareReady) }},
-	{"packing", "Account for the contents.", func() any { return new(workflow.Pack) }},
-	{"shipment", "Write down the parcel number, or that it is handed over.", func() any { return new(workflow.PrepareShipment) }},
-	{"move", "Move the job along a row of the table.", func() any { return new(workflow.Go) }},
-	{"messages", "Write to the customer.", func() any { return new(workflow.SendMessage) }},
-	{"customer", "Correct how the customer is reached, and the limit agreed to.", func() any { return new(workflow.ChangeCustomer) }},
-	{"link", "Mail the customer the link again.", func() any { return new(workflow.AskLink) }},
-	{"link-revocation", "End every look link and make a new one.", func() any { return new(workflow.RevokeLinks) }},
-	{"notice-again", "Send a mail again that was given up.", func() any { return new(workflow.SendAgain) }},
-	{"notice-told", "Tick a mail off that did not arrive: the customer was told in another way.", func() any { return new(workflow.NoteTold) }},
-	{"notice-choice", "Choose which mails the customer gets.", func() any { return new(workflow.ChooseNotices) }},
-	{"erasure", "Erase the person (owner).", func() any { return new(workflow.ErasePerson) }},
+// routes are the actions whose routes and operations are made from the list.
+var routes = slices.DeleteFunc(slices.Clone(action.List), func(x action.Action) bool { return x.Name == "" })
+
+// bodyOf returns an empty body of an action: its command, or a [request] for one.
+func bodyOf(x action.Action) any {
+	var v any = x.Command
+	if r, ok := requests[x.Name]; ok {
+		v = r
+	}
+	return reflect.New(reflect.Indirect(reflect.ValueOf(v)).Type()).Interface()
 }
 
 // onceFor is how long an Idempotency-Key is remembered.
@@ -116,7 +74,7 @@ func Mount(s *portal.Server) {
 	g.Get("/jobs/:number/events", need, a.events)
 	g.Get("/jobs/:number/notices", need, a.notices)
 	g.Post("/jobs/:number/photos", need, a.photo)
-	for _, x := range actions {
+	for _, x := range routes {
 		g.Post("/jobs/:number/"+x.Name, need, a.act(x))
 	}
 }
@@ -230,7 +188,7 @@ type step struct {
 	job    workflow.JobNumber // "" to begin one
 	status int                // of the answer
 	said   []byte             // what a repeat must say again
-	make   func() (task, error)
+	make   func() (workflow.Command, error)
 }
 
 // do takes a step and answers with the job, or as the first time.
@@ -243,11 +201,11 @@ func (a *api) do(c *fiber.Ctx, x step) error {
 	if err != nil {
 		return err
 	}
-	t, err := x.make()
+	cmd, err := x.make()
 	if err != nil {
 		return err
 	}
-	o := workflow.Order{Job: x.job, By: a.s.Actor(c), Commands: []workflow.Command{t.cmd}, Expect: version, Once: once}
+	o := workflow.Order{Job: x.job, By: a.s.Actor(c), Commands: []workflow.Command{cmd}, Expect: version, Once: once}
 	var keep error
 	o.Result = func(j *workflow.Job) []byte {
 		var b, body []byte
@@ -308,24 +266,24 @@ func (a *api) book(c *fiber.Ctx) error {
 	if err := read(c, cmd); err != nil {
 		return err
 	}
-	return a.do(c, step{status: fiber.StatusCreated, said: c.Body(), make: func() (task, error) { return task{cmd: cmd}, nil }})
+	return a.do(c, step{status: fiber.StatusCreated, said: c.Body(), make: func() (workflow.Command, error) { return cmd, nil }})
 }
 
-func (a *api) act(x action) fiber.Handler {
+func (a *api) act(x action.Action) fiber.Handler {
 	return func(c *fiber.Ctx) error {
 		n, err := a.number(c)
 		if err != nil {
 			return err
 		}
-		body := x.make()
+		body := bodyOf(x)
 		if err := read(c, body); err != nil {
 			return err
 		}
-		return a.do(c, step{job: n, status: fiber.StatusOK, said: c.Body(), make: func() (task, error) {
+		return a.do(c, step{job: n, status: fiber.StatusOK, said: c.Body(), make: func() (workflow.Command, error) {
 			if r, ok := body.(request); ok {
 				return r.command(a, c, n)
 			}
-			return task{cmd: body.(workflow.Command)}, nil
+			return body.(workflow.Command), nil
 		}})
 	}
 }
@@ -509,8 +467,8 @@ func (a *api) photo(c *fiber.Ctx) error {
 	p.Kind, p.Caption, p.Alt = workflow.PhotoKind(c.FormValue("kind")), c.FormValue("caption"), c.FormValue("alt")
 	// Not the body as it came: between two parts stands another line each time.
 	said := fmt.Appendf(nil, "%q", []string{p.Original, string(p.Kind), p.Caption, p.Alt})
-	return a.do(c, step{job: n, status: fiber.StatusOK, said: said, make: func() (task, error) {
-		return task{cmd: &workflow.AddPhoto{Photo: p}}, nil
+	return a.do(c, step{job: n, status: fiber.StatusOK, said: said, make: func() (workflow.Command, error) {
+		return &workflow.AddPhoto{Photo: p}, nil
 	}})
 }
 

@@ -23,16 +23,16 @@ type PhotoDescription struct {
 
 // command has the copies that people see made anew if the blurred areas change: what is to be unreadable
 // must be gone from them.
-func (d *PhotoDescription) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (task, error) {
+func (d *PhotoDescription) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (workflow.Command, error) {
 	before, err := a.s.Service().Job(c.UserContext(), n)
 	if err != nil {
-		return task{}, err
+		return nil, err
 	}
 	cmd := workflow.DescribePhoto{ID: d.ID, Kind: d.Kind, Caption: d.Caption, Alt: d.Alt, Pair: d.Pair, Marks: d.Marks}
 	if err := a.s.Redraw(c.UserContext(), before, &cmd); err != nil {
-		return task{}, err
+		return nil, err
 	}
-	return task{cmd: cmd}, nil
+	return cmd, nil
 }
 
 // Symptom is what the device does, in the catalogue's terms.
@@ -41,13 +41,13 @@ type Symptom struct {
 }
 
 // command adds what the shop's own jobs say.
-func (s *Symptom) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (task, error) {
+func (s *Symptom) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (workflow.Command, error) {
 	j, err := a.s.Service().Job(c.UserContext(), n)
 	if err != nil {
-		return task{}, err
+		return nil, err
 	}
 	past, err := a.s.Service().Past(c.UserContext(), j.Device.Kind, s.Symptom)
-	return task{cmd: workflow.NoteSymptom{Symptom: s.Symptom, Past: past}}, err
+	return workflow.NoteSymptom{Symptom: s.Symptom, Past: past}, err
 }
 
 // Answer is a decision that the customer gave by telephone, as staff write it down.
@@ -68,15 +68,15 @@ type Answer struct {
 }
 
 // command adds the evidence: who wrote it down.
-func (d *Answer) command(a *api, c *fiber.Ctx, _ workflow.JobNumber) (task, error) {
+func (d *Answer) command(a *api, c *fiber.Ctx, _ workflow.JobNumber) (workflow.Command, error) {
 	var call *workflow.CallNote
 	if d.Called != "" || !d.CalledAt.IsZero() {
 		call = &workflow.CallNote{At: d.CalledAt, Number: d.Called}
 	}
-	return task{cmd: workflow.Decide{
+	return workflow.Decide{
 		Round: d.Round, Call: call, Verdict: d.Verdict, Digest: d.Digest, Option: d.Option, Name: d.Name, Words: d.Words,
 		Agent: strings.TrimSpace("written down by " + a.s.Actor(c).ID + ". " + d.Agent),
-	}}, nil
+	}, nil
 }
 
 // DelayChoice is what the customer chose by telephone after a missed promise, as staff write it down.
@@ -89,8 +89,8 @@ type DelayChoice struct {
 }
 
 // command adds the evidence: who wrote it down.
-func (d *DelayChoice) command(a *api, c *fiber.Ctx, _ workflow.JobNumber) (task, error) {
-	return task{cmd: workflow.AnswerDelay{Choice: d.Choice, Digest: d.Digest, Agent: strings.TrimSpace("written down by " + a.s.Actor(c).ID + ". " + d.Agent)}}, nil
+func (d *DelayChoice) command(a *api, c *fiber.Ctx, _ workflow.JobNumber) (workflow.Command, error) {
+	return workflow.AnswerDelay{Choice: d.Choice, Digest: d.Digest, Agent: strings.TrimSpace("written down by " + a.s.Actor(c).ID + ". " + d.Agent)}, nil
 }
 
 // Quote is a revision of the quote as a caller writes it: the lines; totals, taxes and keys are worked
@@ -119,7 +119,7 @@ type QuoteOption struct {
 	Deposit *money.Amount `json:"deposit,omitempty"`
 }
 
-func (q *Quote) command(*api, *fiber.Ctx, workflow.JobNumber) (task, error) {
+func (q *Quote) command(*api, *fiber.Ctx, workflow.JobNumber) (workflow.Command, error) {
 	out := workflow.IssueQuote{Note: q.Note, Reason: q.Reason, Days: q.Days, NoFee: q.NoFee}
 	for _, o := range q.Options {
 		out.Options = append(out.Options, workflow.Option{
@@ -127,5 +127,5 @@ func (q *Quote) command(*api, *fiber.Ctx, workflow.JobNumber) (task, error) {
 			WorkingDays: o.WorkingDays, WarrantyDays: o.WarrantyDays, Deposit: o.Deposit, Price: money.Request{Lines: o.Lines},
 		})
 	}
-	return task{cmd: out}, nil
+	return out, nil
 }

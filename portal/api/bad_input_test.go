@@ -337,20 +337,20 @@ func TestIfMatch(t *testing.T) {
 
 // What can't be read is refused in plain words, and never takes the server down.
 func FuzzBodies(f *testing.F) {
-	for i := range actions {
+	for i := range routes {
 		f.Add(uint8(i), `{"text":"x","id":1,"items":[{"text":"a","device":true}],"options":[{"kind":"repair","lines":[{"quantity":"1"}]}]}`)
 		f.Add(uint8(i), `{"to":"testing","by":"2026-01-01T00:00:00Z","finding":{"origin":"wear"},"duty":null,"test":{"at":1}}`)
 	}
 	f.Add(uint8(0), "[")
 	f.Add(uint8(1), "\xff{")
-	for i := range actions {
+	for i := range routes {
 		f.Add(uint8(i), " ")
 	}
 	d := newDesk(f)
 	d.booked()
 	f.Fuzz(func(t *testing.T, which uint8, body string) {
 		d.t = t
-		x := actions[int(which)%len(actions)]
+		x := routes[int(which)%len(routes)]
 		g := d.post(owner, x.Name, body)
 		switch {
 		case g.StatusCode < 300:

@@ -146,8 +146,8 @@ func Document() ([]byte, error) {
 			"responses": object{"200": plain("A list for people."), "default": problem},
 		}},
 	}
-	for _, x := range actions {
-		cmd := x.make()
+	for _, x := range routes {
+		cmd := bodyOf(x)
 		paths["/jobs/{number}/"+x.Name] = object{"post": object{
 			"operationId": "do" + typeName(cmd), "summary": x.Summary, "parameters": []any{number, once, match},
 			"requestBody": body(reflect.ValueOf(cmd).Elem().Interface()),

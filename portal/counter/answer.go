@@ -35,8 +35,8 @@ func (r *request) callAt(name string) time.Time {
 
 // answerTask writes down what the customer said on the telephone.
 var answerTask = &task{
-	path: "answer", gives: workflow.Decide{}, fields: map[string]string{"call": "when"},
-	fill: func(r *request) { r.form.Values.Set("name", r.job.Customer.Name.Text) },
+	fields: map[string]string{"call": "when"},
+	fill:   func(r *request) { r.form.Values.Set("name", r.job.Customer.Name.Text) },
 	view: func(r *request) (templates.View, error) {
 		v := &answerPage{jobBase: r.title("Telephone answer")}
 		if q := r.job.Quote(); q != nil {

@@ -2,6 +2,7 @@ package counter
 
 import (
 	"html/template"
+	"slices"
 	"strings"
 	"time"
 
@@ -51,8 +52,8 @@ type jobBase struct {
 	templates.Page
 	Card jobCard
 	Form *form
-	// Counter and Owner say what the reader's role includes beyond the bench.
-	Counter, Owner bool
+	// Counter says that the reader's role includes what reaches the customer.
+	Counter bool
 }
 
 // To returns an address below the job's page.
@@ -95,8 +96,7 @@ func jobBaseOf(page templates.Page, j *workflow.Job, shop *workflow.Shop, now ti
 	c.Urgency, c.Promise = k.standing(j)
 	p := jobBase{Page: page, Card: c}
 	if s := page.Staff; s != nil {
-		p.Owner = s.Role == workflow.RoleOwner
-		p.Counter = p.Owner || s.Role == workflow.RoleCounter
+		p.Counter = slices.Contains(counterUp, s.Role)
 	}
 	return p
 }

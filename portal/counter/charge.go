@@ -17,7 +17,7 @@ type chargePage struct {
 func (*chargePage) Template() string { return "charge.html" }
 
 var chargeTask = &task{
-	path: "charge", gives: workflow.SetCharge{}, then: "payment",
+	then: "payment",
 	view: func(r *request) (templates.View, error) {
 		w := locale.For("en")
 		return &chargePage{

@@ -129,7 +129,7 @@ func (v *checksPage) Weigh(j *workflow.Job, shop *workflow.Shop) error {
 }
 
 var checksTask = &task{
-	path: "checks", then: "checks",
+	then:   "checks",
 	fields: map[string]string{"text": "check", "suspect": "suspect"},
 	fill: func(r *request) {
 		if len(r.job.Suspects) == 0 {
@@ -201,7 +201,7 @@ var checksTask = &task{
 }
 
 var symptomTask = &task{
-	path: "symptom", on: checksTask, then: "checks",
+	then: "checks",
 	read: func(r *request) ([]workflow.Command, error) {
 		past, err := r.x.s.Service().Past(r.c.UserContext(), r.job.Device.Kind, r.value("symptom"))
 		if err != nil {
@@ -213,7 +213,7 @@ var symptomTask = &task{
 }
 
 var planTask = &task{
-	path: "check-plan", on: checksTask, then: "checks",
+	then:   "checks",
 	fields: map[string]string{"suspect": "about", "text": "what"},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.PlanCheck{

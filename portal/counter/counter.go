@@ -15,6 +15,7 @@ import (
 	"sync"
 
 	"benchword/portal"
+	"benchword/portal/action"
 	"benchword/templates"
 	"benchword/templates/locale"
 	"benchword/workflow"
@@ -91,16 +92,16 @@ func Mount(s *portal.Server, cfg Config) error {
 	j.Get("/report/preview/mail", anybody, x.previewMail)
 	j.Post("/quote/total", anybody, x.quoteTotal)
 	j.Post("/photos/one", anybody, x.photoOne)
-	for _, t := range x.tasks() {
+	for _, t := range tasks() {
 		need := anybody
-		if t.gives != nil {
-			need = s.Need(workflow.RolesFor(t.gives)...)
+		if !t.Draft {
+			need = s.Need(workflow.RolesFor(t.Command)...)
 		}
 		if t.view != nil {
-			j.Get("/"+t.path, need, x.show(t))
+			j.Get("/"+t.Form, need, x.show(t))
 		}
 		if t.read != nil {
-			j.Post("/"+t.path, need, x.post(t))
+			j.Post("/"+t.Form, need, x.post(t))
 		}
 	}
 	j.Get("/report/:n.pdf", anybody, x.showSentPaper)
@@ -113,12 +114,33 @@ func (x *counter) render(c *fiber.Ctx, status int, v templates.View) error {
 	return x.s.RenderFrom(x.pages, c, status, v)
 }
 
-// tasks lists every form on a job.
-func (x *counter) tasks() []*task {
-	return []*task{
-		intakeTask, lookTask, photosTask, photoWordsTask, photoTask, photoRemoveTask, findingTask, correctTask, withdrawTask, checksTask, symptomTask, planTask,
-		workTask, dutiesTask, dutyDoneTask, dutyWaiveTask, safeTask, testsTask, shutTask, readyTask, packingTask, holdTask, liftTask,
-		reportTask, previewTask, sendTask, quoteTask, takeBackTask, answerTask, undoTask, chargeTask,
-		promiseTask, delayTask, delayChoiceTask, levelTask, paymentTask, customerTask, lettersTask, linkTask, linkRevokeTask, linkMailTask, noticesTask, againTask, toldTask, eraseTask, moveTask,
+// taskBy returns how each form of the list of actions is shown and read here.
+func taskBy() map[string]*task {
+	return map[string]*task{
+		"intake": intakeTask, "look": lookTask, "photos": photosTask, "photos/words": photoWordsTask, "photo/:id": photoTask,
+		"photo/:id/remove": photoRemoveTask, "finding": findingTask, "finding/:id": correctTask, "finding/:id/withdraw": withdrawTask, "checks": checksTask,
+		"symptom": symptomTask, "check-plan": planTask, "work": workTask, "duties": dutiesTask, "duty/done": dutyDoneTask, "duty/waive": dutyWaiveTask,
+		"safe": safeTask, "tests": testsTask, "shut": shutTask, "ready": readyTask, "packing": packingTask, "hold": holdTask, "hold/lift": liftTask,
+		"report": reportTask, "report/preview": previewTask, "report/send": sendTask, "quote": quoteTask, "quote/back": takeBackTask, "answer": answerTask,
+		"undo": undoTask, "charge": chargeTask, "promise": promiseTask, "delay": delayTask, "delay/choice": delayChoiceTask, "level": levelTask,
+		"payment": paymentTask, "customer": customerTask, "letters": lettersTask, "link": linkTask, "link/revoke": linkRevokeTask, "link/mail": linkMailTask,
+		"notices": noticesTask, "notices/again": againTask, "notices/told": toldTask, "erase": eraseTask, "move/:to": moveTask,
 	}
+}
+
+// tasks returns every form on a job, in the order of the list of actions.
+func tasks() []*task {
+	var out []*task
+	by := taskBy()
+	for _, a := range action.List {
+		t := by[a.Form]
+		if t == nil || t.Form != "" {
+			continue // it has no form, or an action before has the same
+		}
+		made := *t
+		made.Action, made.on = a, by[a.On]
+		by[a.Form] = &made
+		out = append(out, &made)
+	}
+	return out
 }

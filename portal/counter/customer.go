@@ -15,7 +15,7 @@ type customerPage struct {
 func (*customerPage) Template() string { return "customer.html" }
 
 var customerTask = &task{
-	path: "customer", gives: workflow.ChangeCustomer{}, stale: true,
+	stale: true,
 	fill: func(r *request) {
 		c, v := r.job.Customer, r.form.Values
 		v.Set("name", c.Name.Text)

@@ -70,7 +70,7 @@ func (r *request) delayPage() *delayPage {
 }
 
 var delayTask = &task{
-	path: "delay", gives: workflow.ExplainDelay{}, stale: true,
+	stale: true,
 	fill: func(r *request) {
 		n := r.job.Prepared()
 		if n == nil {
@@ -99,7 +99,6 @@ var delayTask = &task{
 }
 
 var delayChoiceTask = &task{
-	path: "delay/choice", on: delayTask, gives: workflow.AnswerDelay{},
 	read: func(r *request) ([]workflow.Command, error) {
 		how := strings.TrimSpace(r.value("how"))
 		if how == "" {

@@ -70,7 +70,7 @@ func (k clockOf) duties(j *workflow.Job) []dutyRow {
 }
 
 var dutiesTask = &task{
-	path: "duties", then: "duties",
+	then:   "duties",
 	fields: map[string]string{"text": "duty"},
 	fill:   func(r *request) { r.form.Values.Set("before", string(workflow.StageShipped)) },
 	view:   func(r *request) (templates.View, error) { return r.dutiesPage(), nil },
@@ -102,7 +102,7 @@ func (r *request) dutiesPage() *dutiesPage {
 }
 
 var dutyDoneTask = &task{
-	path: "duty/done", on: dutiesTask, then: "duties",
+	then: "duties",
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.DoDuty{ID: r.number("id", "The duty")}}, nil
 	},
@@ -110,7 +110,7 @@ var dutyDoneTask = &task{
 }
 
 var dutyWaiveTask = &task{
-	path: "duty/waive", on: dutiesTask, then: "duties", gives: workflow.WaiveDuty{},
+	then:   "duties",
 	fields: map[string]string{"duty": "id"},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.WaiveDuty{ID: r.number("id", "The duty"), Reason: r.value("reason")}}, nil

@@ -13,7 +13,6 @@ type erasePage struct{ jobBase }
 func (*erasePage) Template() string { return "erase.html" }
 
 var eraseTask = &task{
-	path: "erase", gives: workflow.ErasePerson{},
 	view: func(r *request) (templates.View, error) {
 		return &erasePage{jobBase: r.title("Erase the person")}, nil
 	},

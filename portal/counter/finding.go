@@ -145,7 +145,6 @@ func (r *request) findingPage(id int) *findingPage {
 }
 
 var findingTask = &task{
-	path:   "finding",
 	fields: map[string]string{"photo": "photo"},
 	fill: func(r *request) {
 		r.form.Values.Set("origin", string(workflow.OriginUnknown))
@@ -180,7 +179,7 @@ var findingTask = &task{
 }
 
 var correctTask = &task{
-	path: "finding/:id", stale: true,
+	stale: true,
 	fill: func(r *request) {
 		f := r.job.Finding(r.param("id"))
 		if f == nil {
@@ -216,7 +215,6 @@ var correctTask = &task{
 }
 
 var withdrawTask = &task{
-	path: "finding/:id/withdraw", on: correctTask,
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.WithdrawFinding{ID: r.param("id"), Reason: r.value("reason")}}, nil
 	},

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"benchword/portal/action"
 	"benchword/workflow"
 	"benchword/workflow/link"
 
@@ -603,11 +604,10 @@ func TestEveryPageInEveryStage(t *testing.T) {
 	plays := map[string]func() *workflow.Job{
 		"booked": d.booked, "received": d.received, "diagnosing": d.explained, "awaiting": d.awaiting, "repairing": d.repairing, "testing": d.testing, "shipped": d.shipped,
 	}
-	x := &counter{s: d.s}
 	paths := []string{"", "history", "report/preview", "report/1", "finding/1", "photo/1", "move/diagnosing", "move/testing", "move/shipped", "move/withdrawn"}
-	for _, k := range x.tasks() {
-		if k.view != nil && !strings.Contains(k.path, ":") {
-			paths = append(paths, k.path)
+	for _, k := range tasks() {
+		if k.view != nil && !strings.Contains(k.Form, ":") {
+			paths = append(paths, k.Form)
 		}
 	}
 	people := map[string]*visitor{"nils": d.as("nils"), "rosa": d.as("rosa"), "olga": d.as("olga")}
@@ -645,17 +645,16 @@ func wellMade(t *testing.T, g got) {
 // stage: no answer is a failure of ours, and no text comes back unescaped.
 func TestEmptyAndHostileForms(t *testing.T) {
 	d := newDesk(t)
-	x := &counter{s: d.s}
 	olga := d.as("olga")
 	hostile := "\"'><script>alert(1)</script>{{.}}\x00\r\n\u202e" + strings.Repeat("ü", 9000)
 	for name, play := range map[string]func() *workflow.Job{"booked": d.booked, "diagnosing": d.explained, "awaiting": d.awaiting, "testing": d.testing, "shipped": d.shipped} {
-		for _, k := range x.tasks() {
-			if k.read == nil || k.path == "erase" {
+		for _, k := range tasks() {
+			if k.read == nil || k.Form == "erase" {
 				continue
 			}
 			d.n = ""
 			play()
-			at := d.url(strings.NewReplacer(":id", "1", ":to", "diagnosing").Replace(k.path))
+			at := d.url(strings.NewReplacer(":id", "1", ":to", "diagnosing").Replace(k.Form))
 			g := olga.post(at)
 			require.Less(t, g.StatusCode, 500, "%s %s: %s", name, at, d.log)
 			page := olga.get(at)
@@ -718,4 +717,21 @@ func TestARefusedFormComesBackBesideTheOther(t *testing.T) {
 	require.GreaterOrEqual(t, gone.StatusCode, 400)
 	require.Contains(t, gone.body, `class="errors"`)
 	require.NotContains(t, gone.body, `action="`+choice+`"`)
+}
+
+// The forms here are those of the list of actions: none is missing, and none is beside it.
+func TestFormsAreThoseOfTheList(t *testing.T) {
+	by := taskBy()
+	for _, a := range action.List {
+		if a.Form != "" {
+			require.Contains(t, by, a.Form)
+		}
+	}
+	all := tasks()
+	require.Len(t, all, len(by), "a form is not in the list")
+	for _, k := range all {
+		require.Equal(t, k.On == "", k.on == nil, k.Form)
+		require.Equal(t, k.On == "", k.view != nil, "%s has a page of its own, or stands on another", k.Form)
+		require.True(t, k.view != nil || k.read != nil, k.Form)
+	}
 }

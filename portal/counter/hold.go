@@ -16,7 +16,6 @@ type holdPage struct {
 func (*holdPage) Template() string { return "hold.html" }
 
 var holdTask = &task{
-	path: "hold",
 	view: func(r *request) (templates.View, error) {
 		v := &holdPage{jobBase: r.title("Hold")}
 		v.Holds = jobPageOf(r.base, r.job, nil, r.shop(), r.now()).Holds
@@ -32,7 +31,6 @@ var holdTask = &task{
 }
 
 var liftTask = &task{
-	path: "hold/lift", on: holdTask,
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.LiftHold{}}, nil },
 	said: "The hold is lifted; the clock runs.",
 }

@@ -23,7 +23,6 @@ func (*intakePage) Template() string { return "intake.html" }
 const spareRows = 3
 
 var intakeTask = &task{
-	path:   "intake",
 	fields: map[string]string{"items": "item", "lithium": "lithium", "to": ""},
 	stale:  true,
 	fill: func(r *request) {

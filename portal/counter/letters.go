@@ -14,7 +14,6 @@ type lettersPage struct {
 func (*lettersPage) Template() string { return "letters.html" }
 
 var lettersTask = &task{
-	path: "letters", gives: workflow.SendMessage{},
 	view: func(r *request) (templates.View, error) {
 		v := &lettersPage{jobBase: r.title("Letters")}
 		v.Letters = jobPageOf(r.base, r.job, nil, r.shop(), r.now()).Letters

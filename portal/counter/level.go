@@ -57,7 +57,7 @@ func (k clockOf) targets(j *workflow.Job) []targetView {
 }
 
 var levelTask = &task{
-	path: "level", gives: workflow.ChooseLevel{}, stale: true,
+	stale: true,
 	fill: func(r *request) {
 		if l := r.job.Level; l != nil {
 			r.form.Values.Set("level", l.Key)

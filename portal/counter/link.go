@@ -24,7 +24,6 @@ type linkPage struct {
 func (*linkPage) Template() string { return "link.html" }
 
 var linkTask = &task{
-	path: "link", gives: workflow.RevokeLinks{},
 	view: func(r *request) (templates.View, error) {
 		if !r.job.Erased.IsZero() {
 			return nil, &workflow.Error{Code: workflow.CodeGone, Message: "The person was erased from this job, and every link with it."}
@@ -49,13 +48,13 @@ var linkTask = &task{
 }
 
 var linkRevokeTask = &task{
-	path: "link/revoke", on: linkTask, gives: workflow.RevokeLinks{}, then: "link",
+	then: "link",
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.RevokeLinks{}}, nil },
 	said: "Every link that was out has ended. This is the new one.",
 }
 
 var linkMailTask = &task{
-	path: "link/mail", on: linkTask, gives: workflow.AskLink{}, then: "link",
+	then: "link",
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.AskLink{}}, nil },
 	said: "The link is on its way by mail.",
 }

@@ -16,7 +16,7 @@ type lookPage struct {
 func (*lookPage) Template() string { return "look.html" }
 
 var lookTask = &task{
-	path: "look", fields: map[string]string{"to": ""},
+	fields: map[string]string{"to": ""},
 	fill: func(r *request) {
 		r.form.Values.Set("condition", r.job.Condition)
 		if t := r.job.Reproduction; t != nil {

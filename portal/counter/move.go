@@ -121,7 +121,6 @@ func (r *request) moveTo() workflow.Stage {
 // moveTask is a row of the transition table. The job's page has a button for those that need no words;
 // the others, and those that are refused, have a page.
 var moveTask = &task{
-	path: "move/:to",
 	view: func(r *request) (templates.View, error) {
 		to := r.moveTo()
 		v := &movePage{ToWords: stageWords[to]}

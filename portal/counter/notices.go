@@ -146,7 +146,6 @@ func (k clockOf) notice(j *workflow.Job, n *workflow.NoticeRecord, e *workflow.E
 }
 
 var noticesTask = &task{
-	path: "notices", gives: workflow.NoteTold{},
 	fill: func(r *request) { r.form.Values.Set("choice", string(r.job.Choice())) },
 	view: func(r *request) (templates.View, error) {
 		if !r.job.Erased.IsZero() {
@@ -162,7 +161,6 @@ var noticesTask = &task{
 
 // againTask and toldTask are the buttons beside a mail that was given up.
 var againTask = &task{
-	path: "notices/again", on: noticesTask, gives: workflow.SendAgain{},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.SendAgain{ID: r.value("id")}}, nil
 	},
@@ -170,7 +168,6 @@ var againTask = &task{
 }
 
 var toldTask = &task{
-	path: "notices/told", on: noticesTask, gives: workflow.NoteTold{},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.NoteTold{ID: r.value("id")}}, nil
 	},

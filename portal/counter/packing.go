@@ -47,7 +47,6 @@ func (r packRow) Words() string {
 }
 
 var packingTask = &task{
-	path:   "packing",
 	fields: map[string]string{"note": "items", "fate": "items", "to": ""},
 	fill: func(r *request) {
 		v := r.form.Values

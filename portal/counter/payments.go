@@ -18,7 +18,7 @@ type paymentsPage struct {
 func (*paymentsPage) Template() string { return "payments.html" }
 
 var paymentTask = &task{
-	path: "payment", gives: workflow.RecordPayment{}, then: "payment",
+	then: "payment",
 	view: func(r *request) (templates.View, error) {
 		v := &paymentsPage{jobBase: r.title("Payments"), Currency: string(r.shop().Currency)}
 		all := jobPageOf(r.base, r.job, nil, r.shop(), r.now())

@@ -42,7 +42,7 @@ const spareMarks = 3
 func markPrefix(i int) string { return "m" + strconv.Itoa(i) + "." }
 
 var photoTask = &task{
-	path: "photo/:id", stale: true, then: "photos",
+	stale: true, then: "photos",
 	fields: map[string]string{"marks": "m0.kind", "photo": ""},
 	fill: func(r *request) {
 		p := r.job.Photo(r.param("id"))
@@ -160,7 +160,7 @@ func (r *request) photoPage() (*photoPage, error) {
 }
 
 var photoRemoveTask = &task{
-	path: "photo/:id/remove", on: photoTask, then: "photos",
+	then: "photos",
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.RemovePhoto{ID: r.param("id"), Reason: r.value("reason")}}, nil
 	},

@@ -182,7 +182,6 @@ func (x *counter) photoFile(c *fiber.Ctx) error {
 }
 
 var photosTask = &task{
-	path: "photos",
 	fill: func(r *request) { r.form.Values.Set("kind", string(kindFor(r.job.Stage))) },
 	view: func(r *request) (templates.View, error) { return r.photoList(), nil },
 	read: func(r *request) ([]workflow.Command, error) {
@@ -218,7 +217,7 @@ func (r *request) photoList() *photosPage {
 }
 
 var photoWordsTask = &task{
-	path: "photos/words", on: photosTask, then: "photos",
+	then: "photos",
 	read: func(r *request) ([]workflow.Command, error) {
 		var out []workflow.Command
 		for i := range r.job.Photos {

@@ -111,7 +111,6 @@ func (r *request) thenChoices(k *coming) []choice {
 
 // previewTask shows what the drafts would send.
 var previewTask = &task{
-	path: "report/preview",
 	view: func(r *request) (templates.View, error) {
 		k, err := r.coming("")
 		if err != nil {
@@ -152,7 +151,7 @@ var previewTask = &task{
 
 // sendTask sends report and quote as they were looked at, and moves the job on, in one step.
 var sendTask = &task{
-	path: "report/send", on: previewTask, gives: workflow.SendReport{}, stale: true,
+	stale:  true,
 	fields: map[string]string{"to": "then", "short": "", "text": "", "title": "", "lines": "", "options": "", "reason": "", "kind": ""},
 	read: func(r *request) ([]workflow.Command, error) {
 		k, err := r.coming(r.value("then"))

@@ -32,7 +32,7 @@ func (r *request) date(field string) (time.Time, bool) {
 }
 
 var promiseTask = &task{
-	path: "promise", gives: workflow.MovePromise{}, stale: true,
+	stale: true,
 	view: func(r *request) (templates.View, error) {
 		v := &promisePage{jobBase: r.title("Promise")}
 		v.Promises = jobPageOf(r.base, r.job, nil, r.shop(), r.now()).Promises

@@ -506,7 +506,6 @@ func (r *request) quotePage() (*quotePage, error) {
 }
 
 var quoteTask = &task{
-	path: "quote",
 	view: func(r *request) (templates.View, error) { return r.quotePage() },
 	read: func(r *request) ([]workflow.Command, error) {
 		do := r.value("do")
@@ -546,7 +545,6 @@ var quoteTask = &task{
 }
 
 var takeBackTask = &task{
-	path: "quote/back", on: quoteTask, gives: workflow.WithdrawQuote{},
 	fields: map[string]string{"reason": "back_reason"},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.WithdrawQuote{Revision: r.number("revision", "The revision"), Reason: r.value("back_reason")}}, nil

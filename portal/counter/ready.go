@@ -15,7 +15,6 @@ type readyPage struct {
 func (*readyPage) Template() string { return "ready.html" }
 
 var readyTask = &task{
-	path: "ready", gives: workflow.DeclareReady{},
 	view: func(r *request) (templates.View, error) {
 		v := &readyPage{}
 		v.jobBase = r.title("Ready")

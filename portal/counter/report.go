@@ -116,7 +116,7 @@ func in(s workflow.Stage, of []workflow.Stage) bool {
 }
 
 var reportTask = &task{
-	path: "report", then: "report",
+	then: "report",
 	view: func(r *request) (templates.View, error) {
 		d, err := r.x.draft(r.c.UserContext(), r.job, draftReport)
 		if err != nil {

@@ -15,7 +15,6 @@ type safePage struct {
 func (*safePage) Template() string { return "safe.html" }
 
 var safeTask = &task{
-	path: "safe", gives: workflow.MakeSafe{},
 	view: func(r *request) (templates.View, error) {
 		v := &safePage{jobBase: r.title("Made safe to go back")}
 		for _, d := range r.job.Dangers(r.shop()) {

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"benchword/portal"
+	"benchword/portal/action"
 	"benchword/templates"
 	"benchword/workflow"
 
@@ -23,13 +24,11 @@ import (
 
 // task is one form on one job.
 type task struct {
-	// path stands below the job's address.
-	path string
-	// gives is the command that the form leads to, for who may see it; nil for a form that all staff may.
-	gives workflow.Command
+	// Action is the first that the form is for; it comes from the list.
+	action.Action
 	// fill sets the form's values before anything was typed.
 	fill func(r *request)
-	// view makes the page; nil for a form that stands on the page of another task, on.
+	// view makes the page; nil for a form that stands on the page of another task.
 	view func(r *request) (templates.View, error)
 	// read turns what was typed into commands; it may add sentences to the form instead.
 	read func(r *request) ([]workflow.Command, error)
@@ -41,7 +40,7 @@ type task struct {
 	then string
 	// stale refuses the step if the job has changed since the form was made.
 	stale bool
-	on    *task
+	on    *task // see [action.Action.On]
 }
 
 // request is one visit to a task's page.
@@ -181,7 +180,7 @@ func (x *counter) show(t *task) fiber.Handler {
 // render shows the task's page. A form that stands on another task's page is shown there, and what was said
 // about it stands above the main form where the page does not hold it any more.
 func (r *request) render(status int) error {
-	path := func(t *task) string { return strings.ReplaceAll(t.path, ":id", strconv.Itoa(r.param("id"))) }
+	path := func(t *task) string { return strings.ReplaceAll(t.Form, ":id", strconv.Itoa(r.param("id"))) }
 	if on := r.task.on; on != nil {
 		r.beside, r.besideTo, r.task, r.refused = r.form, path(r.task), on, false
 		r.form = r.x.form(r.c, r.base.To(path(on)))

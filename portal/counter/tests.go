@@ -89,13 +89,12 @@ func requiredTests(j *workflow.Job, shop *workflow.Shop) []string {
 
 // shutTask says that nobody has opened the device, so that it needs no safety test.
 var shutTask = &task{
-	path: "shut", on: testsTask, then: "tests",
+	then: "tests",
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.NoteShut{}}, nil },
 	said: "Noted: it stayed shut.",
 }
 
 var testsTask = &task{
-	path: "tests",
 	view: func(r *request) (templates.View, error) {
 		v := &testsPage{}
 		v.jobBase = r.title("Tests")

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 
+	"benchword/portal/action"
 	"benchword/templates"
 	"benchword/workflow"
 )
@@ -25,20 +26,13 @@ type barStep struct {
 	Main bool
 }
 
-// todoWords name what is to do, todoPaths where it is done.
-var todoWords = map[workflow.TodoKind]string{
-	workflow.TodoIntake: "Open the parcel", workflow.TodoLook: "First look", workflow.TodoFinding: "Photo + finding", workflow.TodoChecks: "Suspects and checks",
-	workflow.TodoReport: "Findings report", workflow.TodoQuote: "Quote", workflow.TodoAnswer: "Write down a telephone answer", workflow.TodoWork: "What was done",
-	workflow.TodoDuties: "Duties", workflow.TodoTests: "Tests", workflow.TodoSafe: "Made safe to go back", workflow.TodoReady: "Tell the customer that it is ready",
-	workflow.TodoPacking: "Pack and post",
-}
-
 // missingWords say what an intake or a first look lacks.
 var missingWords = map[string]string{"contents": "contents", "photo": "an arrival photo", "screening": "the safety answers", "condition": "condition", "fault": "does the fault show?"}
 
 // todoOf puts something to do into words: what is there, or what is missing.
 func (k clockOf) todoOf(j *workflow.Job, t workflow.Todo, base jobBase) todo {
-	out := todo{Words: todoWords[t.Kind], URL: base.To(string(t.Kind))}
+	act := action.At(string(t.Kind))
+	out := todo{Words: act.Words, URL: base.To(act.Page())}
 	switch t.State {
 	case workflow.TodoDone:
 		out.State = "done"
@@ -128,7 +122,7 @@ func (k clockOf) todoOf(j *workflow.Job, t workflow.Todo, base jobBase) todo {
 			out.StateWords = "packed, parcel " + cmp.Or(j.Shipment.Parcel, "handed over in person")
 		}
 	}
-	if (t.Kind == workflow.TodoReport || t.Kind == workflow.TodoQuote) && !base.Counter {
+	if act.Draft && !act.May(base.role()) {
 		out.StateWords += "; the counter sends it"
 	}
 	return out
@@ -137,34 +131,36 @@ func (k clockOf) todoOf(j *workflow.Job, t workflow.Todo, base jobBase) todo {
 // tasks lists what can be done on a job: what its stage asks for, in the order in which it is done, and
 // what is always there. What the reader's role does not include is left out.
 func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
-	task := func(path, words, state, stateWords string) todo {
-		return todo{Words: words, URL: base.To(path), State: state, StateWords: stateWords}
-	}
-	counterOnly := func(list *[]todo, t ...todo) {
-		if base.Counter {
-			*list = append(*list, t...)
+	add := func(form, state, stateWords string) {
+		if a := action.At(form); a.May(base.role()) {
+			more = append(more, todo{Words: a.Words, URL: base.To(a.Page()), State: state, StateWords: stateWords})
 		}
+	}
+	page := func(path, words, stateWords string) {
+		more = append(more, todo{Words: words, URL: base.To(path), StateWords: stateWords})
 	}
 	duties := false
 	for _, t := range j.Todo(k.shop, base.role()) {
 		stage = append(stage, k.todoOf(j, t, base))
 		duties = duties || t.Kind == workflow.TodoDuties
 	}
-	also := func(t workflow.Todo) todo {
-		t.State = workflow.TodoFree
-		return k.todoOf(j, t, base)
+	also := func(list ...workflow.Todo) {
+		for _, t := range list {
+			if t.State = workflow.TodoFree; action.At(string(t.Kind)).May(base.role()) {
+				more = append(more, k.todoOf(j, t, base))
+			}
+		}
 	}
+	report := workflow.Todo{Kind: workflow.TodoReport}
 	switch j.Stage {
 	case workflow.StageDiagnosing:
 		more = append(more, k.todoOf(j, j.IntakeTodo(), base), k.todoOf(j, j.LookTodo(), base))
 	case workflow.StageAwaitingApproval:
-		more = append(more, also(j.ChecksTodo()))
+		also(j.ChecksTodo())
 	case workflow.StageRepairing:
-		more = append(more, also(j.ChecksTodo()))
-		counterOnly(&more, also(workflow.Todo{Kind: workflow.TodoReport}))
+		also(j.ChecksTodo(), report)
 	case workflow.StageTesting:
-		more = append(more, also(workflow.Todo{Kind: workflow.TodoFinding}), also(workflow.Todo{Kind: workflow.TodoWork}))
-		counterOnly(&more, also(workflow.Todo{Kind: workflow.TodoReport}))
+		also(workflow.Todo{Kind: workflow.TodoFinding}, workflow.Todo{Kind: workflow.TodoWork}, report)
 	}
 	photos := 0
 	for _, p := range j.Photos {
@@ -173,46 +169,51 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 		}
 	}
 	if !j.Ended() {
-		more = append(more, task("photos", "Photos", "", templates.Count(photos, "photo", "photos")))
+		add("photos", "", templates.Count(photos, "photo", "photos"))
 		if !duties {
-			more = append(more, also(j.DutiesTodo()))
+			also(j.DutiesTodo())
 		}
 	}
 	if j.Erased.IsZero() {
-		counterOnly(&more, task("letters", "Letters", "", templates.Count(len(j.Messages), "letter", "letters")))
+		add("letters", "", templates.Count(len(j.Messages), "letter", "letters"))
 	}
 	switch j.Stage {
 	case workflow.StageReceived, workflow.StageDiagnosing, workflow.StageRepairing, workflow.StageTesting:
-		if j.Hold() != nil {
-			more = append(more, task("hold", "Lift the hold", "", "for "+holdWords[j.Hold().Reason]))
+		if h := j.Hold(); h != nil {
+			add("hold/lift", "", "for "+holdWords[h.Reason])
 		} else {
-			more = append(more, task("hold", "Put on hold", "", "for parts, customer, carrier or payment"))
+			add("hold", "", "for parts, customer, carrier or payment")
 		}
 	}
 	if !j.Ended() && j.Stage != workflow.StageBooked {
-		counterOnly(&more, task("promise", "Move the promised date", "", templates.Count(len(j.Promises), "date", "dates")+" told"))
-		if j.Promise() != nil {
-			counterOnly(&more, k.delayTask(j, base))
+		add("promise", "", templates.Count(len(j.Promises), "date", "dates")+" told")
+		switch {
+		case j.Promise() == nil:
+		case j.Unexplained():
+			add("delay", "todo", "not said yet")
+		case j.Prepared() != nil:
+			add("delay", "", "written, in case it is missed")
+		default:
+			add("delay", "", "what the customer reads if the date is missed")
 		}
 	}
 	if j.Level != nil && !j.Ended() {
-		counterOnly(&more, task("level", "Level of service", "", j.Level.Name))
+		add("level", "", j.Level.Name)
 	}
-	counterOnly(&more, task("payment", "Payments", "", templates.Count(len(j.Payments), "payment", "payments")))
+	add("payment", "", templates.Count(len(j.Payments), "payment", "payments"))
 	if len(j.Quotes) > 0 {
-		more = append(more, task("decisions", "Decisions and papers", "", templates.Count(len(j.Decisions), "answer", "answers")))
+		page("decisions", "Decisions and papers", templates.Count(len(j.Decisions), "answer", "answers"))
 	}
 	if k.now.Before(j.UndoUntil(k.shop)) {
-		counterOnly(&more, task("undo", "Take the answer back", "", "while its time lasts"))
+		add("undo", "", "while its time lasts")
 	}
 	if j.Erased.IsZero() {
-		counterOnly(&more,
-			task("customer", "Customer", "", "name, address, limit"),
-			task("link", "Customer’s link", "", "read out, copy, mail again, end"))
+		add("customer", "", "name, address, limit")
+		add("link", "", "read out, copy, mail again, end")
 	}
-	more = append(more, task("history", "History", "", templates.Count(int(j.Version), "event", "events")))
-	if base.Owner && j.Ended() && j.Erased.IsZero() {
-		more = append(more, task("erase", "Erase the person", "", "keeps the figures"))
+	page("history", "History", templates.Count(int(j.Version), "event", "events"))
+	if j.Ended() && j.Erased.IsZero() {
+		add("erase", "", "keeps the figures")
 	}
 	return stage, more
 }
@@ -251,16 +252,4 @@ func barOf(j *workflow.Job, v *jobPage) []barStep {
 		out[0].Main = true
 	}
 	return out
-}
-
-// delayTask is the way to the form about a delay.
-func (k clockOf) delayTask(j *workflow.Job, base jobBase) todo {
-	t := todo{Words: "Why it is late", URL: base.To("delay"), StateWords: "what the customer reads if the date is missed"}
-	switch {
-	case j.Unexplained():
-		t.State, t.StateWords = "todo", "not said yet"
-	case j.Prepared() != nil:
-		t.StateWords = "written, in case it is missed"
-	}
-	return t
 }

@@ -18,7 +18,6 @@ type undoPage struct {
 func (*undoPage) Template() string { return "undo.html" }
 
 var undoTask = &task{
-	path: "undo", gives: workflow.UndoDecision{},
 	view: func(r *request) (templates.View, error) {
 		v := &undoPage{jobBase: r.title("Take an answer back")}
 		if until := r.job.UndoUntil(r.shop()); r.now().Before(until) {

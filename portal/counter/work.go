@@ -21,7 +21,6 @@ type workPage struct {
 func (*workPage) Template() string { return "work.html" }
 
 var workTask = &task{
-	path: "work",
 	view: func(r *request) (templates.View, error) {
 		v := &workPage{Photos: photoViews(r.job, r.shop())}
 		for _, f := range r.job.Findings {
