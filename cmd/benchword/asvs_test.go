@@ -81,7 +81,7 @@ var asvs = map[string]struct {
 	"V14.2.8": {tests: "TestMetadataIsGone TestNoCopyKeepsMetadata", decision: "2026-11-25: originals keep their metadata, as evidence, and are never served to customers."},
 	"V14.3.1": {decision: "2026-11-25: pages of staff are not stored (V14.3.2), so there is nothing to clear; the counter keeps no data in the browser."},
 	"V14.3.2": {tests: "TestGetsChangeNothing TestEveryPageInEveryStage"},
-	"V15.2.2": {tests: "TestMemoryIsBounded TestAThousandLivePages TestGate"},
+	"V15.2.2": {tests: "TestMemoryIsBounded TestAThousandLivePages TestGate TestAPictureThatTakesTooMuch TestMutatedPictures TestPicturesHaveABudget"},
 	"V15.4.1": {tests: "TestHubAtOnce TestAskAtOnce TestAtOnce"},
 	"V15.4.2": {tests: "deciding staleVersion TestDirStaysInside"},
 	"V16.2.5": {tests: "TestNothingShowsATokenByAccident TestAttacks"},

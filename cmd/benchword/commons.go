@@ -22,6 +22,7 @@ type commons struct {
 	portal    *portal.Common
 	copies    *mail.Copies
 	desk      *evidence.Desk
+	pictures  *evidence.Workers
 	renewing  chan struct{}
 
 	// many says that these are shared: then stores are closed by close, and not with a shop.
@@ -50,8 +51,10 @@ func (o *opening[T]) get(open func() (T, error)) (T, error) {
 }
 
 func newCommons() *commons {
+	pictures := evidence.NewWorkers()
 	return &commons{
-		templates: templates.Load, portal: portal.NewCommon(), copies: &mail.Copies{}, desk: evidence.NewDesk(nil), renewing: make(chan struct{}, 1),
+		templates: templates.Load, portal: portal.NewCommon(), copies: &mail.Copies{}, renewing: make(chan struct{}, 1),
+		desk: evidence.NewDesk(nil).Apart(pictures), pictures: pictures,
 		stores: map[redis.Options]*opening[*redis.Store]{}, buckets: map[bucketKey]*opening[*bucket.Bucket]{},
 	}
 }
@@ -119,6 +122,7 @@ func (c *commons) forget() {
 
 // close releases what was shared, after the shops.
 func (c *commons) close() error {
+	c.pictures.Close()
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	var errs []error

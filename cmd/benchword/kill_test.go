@@ -25,6 +25,7 @@ import (
 	"benchword/notify/smtptest"
 	"benchword/portal"
 	"benchword/workflow"
+	"benchword/workflow/evidence"
 	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
@@ -35,6 +36,7 @@ import (
 const serveFolder = "BENCHWORD_TEST_SERVE"
 
 func TestMain(m *testing.M) {
+	evidence.WorkIfWorker()
 	if dir := os.Getenv(serveFolder); dir != "" {
 		ctx, _ := signal.NotifyContext(context.Background(), syscall.SIGTERM)
 		if _, err := os.Stat(filepath.Join(dir, deploymentName)); err == nil {

@@ -10,6 +10,8 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+
+	"benchword/workflow/evidence"
 )
 
 // command is one sub-command. run returns an error whose text is a plain sentence for the person at
@@ -44,6 +46,7 @@ func init() {
 }
 
 func main() {
+	evidence.WorkIfWorker()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))

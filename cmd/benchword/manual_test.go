@@ -107,6 +107,7 @@ func TestTheManualListsWhatThereIs(t *testing.T) {
 	f.Describe(described)
 	f.attempts.Describe(described)
 	f.accepted.Describe(described)
+	workersEnded(nil).Describe(described)
 	close(described)
 	var names []string
 	for d := range described {

@@ -10,6 +10,7 @@ import (
 
 	"benchword/notify"
 	"benchword/workflow"
+	"benchword/workflow/evidence"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
@@ -107,6 +108,26 @@ func (m *metrics) Collect(to chan<- prometheus.Metric) {
 	by(m.buried, workflow.EntryBuried, func(given []workflow.Entry) float64 { return float64(len(given)) })
 	if m.dispatcher != nil {
 		gauge(m.away, since(m.dispatcher().AwaySince), nil)
+	}
+}
+
+// workersEnded gives the processes for pictures that had to be ended, of all shops of the process.
+func workersEnded(w *evidence.Workers) prometheus.Collector {
+	return endings{w, prometheus.NewDesc("benchword_picture_processes_ended_total", "Processes ended by a picture that took too much of them, by cause; the picture was refused.", []string{"cause"}, nil)}
+}
+
+type endings struct {
+	workers *evidence.Workers
+	desc    *prometheus.Desc
+}
+
+// Describe implements [prometheus.Collector].
+func (e endings) Describe(to chan<- *prometheus.Desc) { to <- e.desc }
+
+// Collect implements [prometheus.Collector].
+func (e endings) Collect(to chan<- prometheus.Metric) {
+	for i, n := range e.workers.Ended() {
+		to <- prometheus.MustNewConstMetric(e.desc, prometheus.CounterValue, float64(n), evidence.Endings[i])
 	}
 }
 

@@ -33,6 +33,7 @@ func TestMetrics(t *testing.T) {
 		return m[1]
 	}
 	require.Equal(t, "0", value(`benchword_outbox_oldest_seconds{way="mail"}`))
+	require.Equal(t, "0", value(`benchword_picture_processes_ended_total{cause="memory"}`))
 	s.post.Fail(smtptest.Fault{At: smtptest.AtRcpt, Reply: "450 4.2.0 later", Times: 1})
 	n, ok := sendWord(s.base, s.tokens["counter"], "", "It hums.")
 	require.True(t, ok)

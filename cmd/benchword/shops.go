@@ -206,6 +206,7 @@ func openShops(ctx context.Context, all []*member, s *shops) error {
 	s.common = newCommons()
 	s.common.many = true
 	s.registry = prometheus.NewRegistry()
+	s.registry.MustRegister(workersEnded(s.common.pictures))
 	if s.now == nil {
 		s.now = time.Now
 	}

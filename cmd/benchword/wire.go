@@ -10,6 +10,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"strconv"
 	"sync"
 	"time"
 
@@ -118,6 +119,8 @@ func linkKeys(path string) (*link.Maker, error) {
 type server struct {
 	*core
 	desk       *evidence.Desk
+	pictures   *evidence.Workers
+	alone      bool // nobody shares them
 	portal     *portal.Server
 	dispatcher *notify.Dispatcher
 	channels   channels
@@ -231,7 +234,10 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 			return s.shared.Pack(ctx, p.shop.ID, p.now().AddDate(0, 0, -p.store.PackDays), packedAtOnce)
 		}
 	}
-	s.desk = p.common.desk.For(h.blobs)
+	s.desk, s.pictures, s.alone = p.common.desk.For(h.blobs), p.common.pictures, !p.common.many
+	if s.alone {
+		s.metrics.registry.MustRegister(workersEnded(s.pictures))
+	}
 	h.service.Pictures = s.desk
 	if s.inbox, err = p.inbox.inbox(); err != nil {
 		return nil, err
@@ -326,6 +332,9 @@ func (s *server) begin(ctx context.Context) {
 // end waits for what was begun, and closes the shop.
 func (s *server) end() error {
 	s.work.Wait()
+	if s.alone {
+		s.pictures.Close()
+	}
 	return errors.Join(s.transport.Close(), s.store.Close())
 }
 
@@ -360,6 +369,12 @@ func (s *server) health(ctx context.Context) (map[string]string, error) {
 		return out, err
 	}
 	out["database"] = "ok"
+	ended := s.pictures.Ended()
+	for i, n := range ended {
+		if n > 0 {
+			out["pictures_ended_by_"+evidence.Endings[i]] = strconv.FormatInt(n, 10) // it was refused; nothing is lost
+		}
+	}
 	if !s.roles.notifier {
 		return out, nil
 	}

@@ -122,3 +122,39 @@ func BenchmarkBurn(b *testing.B) {
 		}
 	}
 }
+
+// What a process of its own costs beside decoding here, in turns: a photo of 12 megapixels, and a small one.
+//
+//	go test -run '^$' -bench Apart -benchtime 10x ./workflow/evidence
+//
+// Figures: see [Workers].
+func BenchmarkApart(b *testing.B) {
+	small := image.NewGray(image.Rect(0, 0, 640, 480))
+	for i := range small.Pix {
+		small.Pix[i] = byte(i * i >> 8)
+	}
+	var out bytes.Buffer
+	if err := jpeg.Encode(&out, small, nil); err != nil {
+		b.Fatal(err)
+	}
+	w := NewWorkers()
+	defer w.Close()
+	here := NewDesk(&Memory{})
+	apart := here.Apart(w)
+	for name, file := range map[string][]byte{"12MP": photo12(b), "small": out.Bytes()} {
+		b.Run(name, func(b *testing.B) {
+			var took [2]time.Duration
+			for range b.N {
+				for i, d := range []*Desk{here, apart} {
+					began := time.Now()
+					if _, err := d.Take(b.Context(), "harbour", "XVG0ZXM", bytes.NewReader(file)); err != nil {
+						b.Fatal(err)
+					}
+					took[i] += time.Since(began)
+				}
+			}
+			b.ReportMetric(float64(took[1])/float64(took[0]), "apart/here")
+			b.ReportMetric(float64(took[0].Microseconds())/float64(b.N), "us-here")
+		})
+	}
+}

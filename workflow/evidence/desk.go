@@ -41,6 +41,7 @@ type Desk struct {
 	blobs  Blobs
 	limits Limits
 	*gates
+	workers *Workers // nil: in this process
 }
 
 // gates are what desks of one process wait at.
@@ -73,7 +74,7 @@ func NewDeskWith(blobs Blobs, l Limits) *Desk {
 }
 
 // For returns a desk for other blobs that keeps to the same limits together with this one.
-func (d *Desk) For(blobs Blobs) *Desk { return &Desk{blobs, d.limits, d.gates} }
+func (d *Desk) For(blobs Blobs) *Desk { return &Desk{blobs, d.limits, d.gates, d.workers} }
 
 // Picture is a photo that was taken in.
 type Picture struct {
@@ -191,7 +192,12 @@ func (d *Desk) work(ctx context.Context, r io.Reader, marks []workflow.Mark, the
 		return err
 	}
 	defer d.memory.leave(takes)
-	large, small, err := h.copies(ctx, b, marks)
+	var large, small copied
+	if d.workers != nil {
+		large, small, err = d.workers.copies(ctx, d.limits.Memory, b, marks)
+	} else {
+		large, small, err = h.copies(ctx, b, marks)
+	}
 	if err != nil {
 		return err
 	}

@@ -17,6 +17,9 @@
 //   - Blobs are named by their SHA-256 within a job's folder, so a write repeated is a write done once,
 //     one job's erasure touches no other's, and a file that rots on the disk is noticed when it is read.
 //
+// A server gives its desk [Workers]: pictures are then decoded in processes of their own, which a picture can
+// end, and the server goes on.
+//
 // Marks are drawn in two ways that look alike: [SVG] for a page, [Burn] for a mail.
 //
 // HEIC is decoded in Go too, by package hevc, a tile at a time: a phone's 48 megapixels take little more memory

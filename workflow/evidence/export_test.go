@@ -23,3 +23,15 @@ func (m *Memory) Empty() bool {
 	}
 	return true
 }
+
+// KillIdle ends the workers that wait, as somebody else would.
+func (w *Workers) KillIdle() {
+	for range cap(w.places) {
+		x := <-w.places
+		if x != nil {
+			_ = x.cmd.Process.Kill()
+			_, _ = x.cmd.Process.Wait()
+		}
+		w.places <- x
+	}
+}
