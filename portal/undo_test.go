@@ -23,10 +23,10 @@ func TestTakingAnAnswerBack(t *testing.T) {
 	d.svc.Shop.UndoFor = 30 * time.Minute
 	at := d.toAwaiting()
 	answer := d.yes(at)
-	require.Contains(t, d.post(at+"/review", answer...).body, "Once it is sent you can take it back for 30 minutes")
+	require.Contains(t, d.post(at+"/review", answer...).body, "You can take this answer back until we begin")
 	require.Equal(t, 303, d.post(at, append(answer, "round", "0")...).StatusCode)
 	receipt := d.get(at + "/done")
-	require.Contains(t, receipt.body, "You can take this answer back until")
+	require.Contains(t, receipt.body, "You can take this answer back until we begin")
 	require.Contains(t, d.get(at).body, at+"/done")
 
 	// The evidence: what stood above the button, and where it went and came from.
@@ -60,7 +60,7 @@ func TestTakingAnAnswerBack(t *testing.T) {
 	d.do(bench, workflow.DoWork{Text: "Renewed it"})
 	late := d.post(at+"/undo", "digest", digest, "round", "1", "undo", "yes")
 	require.Equal(t, 409, late.StatusCode)
-	require.Contains(t, late.body, "The bench has begun")
+	require.Contains(t, late.body, "We’ve begun")
 	require.NotContains(t, d.get(at+"/done").body, "Take the answer back")
 }
 

@@ -75,6 +75,14 @@ type OptionView struct {
 	Caption, HeadLine, HeadAmount, NetName, TotalName, ExcludedName string
 }
 
+// recycles is what a key has more for consent to recycling, which takes effect at a named instant.
+func (o *OptionView) recycles() string {
+	if o != nil && o.Kind == workflow.OptionRecycle {
+		return ".recycle"
+	}
+	return ""
+}
+
 // LineView is a line of an option.
 type LineView struct {
 	KindName, Text string
@@ -118,6 +126,9 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 		v.State = workflow.RevisionExpired
 	}
 	v.StateWords = w.T("quote.state."+string(v.State), v.Expires)
+	if v.State == workflow.RevisionOpen && j.Undone(q.Revision) > 0 {
+		v.StateWords = w.T("quote.state.again", v.Expires)
+	}
 	if v.State == workflow.RevisionOpen && !v.Answerable {
 		v.StateWords = w.T("quote.state.soon")
 	} else if v.Answerable {
@@ -387,8 +398,12 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 		v.Option, v.Consent = &ov, q.Words
 	}
 	v.Next = NextAfter(j, q, verdict, option, shop, w)
-	if shop.UndoFor > 0 {
-		v.Next = append(v.Next, w.T("review.undo", w.Duration(shop.UndoFor)))
+	switch o := q.Option(option); {
+	case shop.UndoFor <= 0:
+	case verdict == workflow.VerdictApprove && o != nil && o.Kind == workflow.OptionRecycle:
+		v.Next = append(v.Next, w.T("review.undo.recycle", w.Duration(shop.UndoFor)))
+	default:
+		v.Next = append(v.Next, w.T("review.undo", w.DateTime(q.ExpiresAt, zoneOf(shop))))
 	}
 	v.Round = j.Undone(q.Revision)
 	return v
@@ -446,7 +461,7 @@ func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision,
 	if q := j.Quote(); q.Revision == d.Revision {
 		v.Round = j.Undone(q.Revision)
 		if until := j.UndoUntil(shop); now.Before(until) {
-			v.Undo = w.T("undo.until", w.DateTime(until, loc))
+			v.Undo = w.T("undo.until"+v.Option.recycles(), w.DateTime(until, loc))
 		}
 		v.PayURL, v.Pay = payLink(j, shop, w)
 	}

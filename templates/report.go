@@ -137,6 +137,9 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	v.Cautions = append(v.Cautions, CautionsOf(j, w)...)
 	if v.Next == "" {
 		v.Next = w.T("report.next." + string(j.Stage))
+		if j.Queued() {
+			v.Next = w.T("report.next." + string(j.Standing(shop, now).Where))
+		}
 	}
 	return v
 }

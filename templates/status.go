@@ -256,7 +256,9 @@ func (m *statusMaker) rail() []RailStep {
 		case i < at:
 			step.State = "left-out"
 		}
-		step.StateWords = m.w.T("rail." + step.State)
+		if step.StateWords = m.w.T("rail." + step.State); i == at && j.Queued() {
+			step.StateWords = m.w.T("rail.queued")
+		}
 		out = append(out, step)
 	}
 	return out

@@ -60,7 +60,9 @@ func TestStatusAlongTheWay(t *testing.T) {
 	b = newBench(t)
 	b.repairing()
 	s = b.status()
-	require.Equal(t, "On the bench, being repaired", s.Where)
+	require.Equal(t, "In the queue for the bench", s.Where)
+	require.Contains(t, railOf(s), "repairing here")
+	require.Equal(t, "in the queue", s.Rail[4].StateWords)
 	require.Equal(t, "It leaves us by Fri 4 December", s.When)
 	require.Equal(t, []string{"The date moved from Tue 1 December to Fri 4 December, because the clock stood still while we waited for you, from Wed 18 November to Sat 21 November."}, s.WhenWhy)
 

@@ -26,7 +26,7 @@ type MomentView struct {
 var milestones = map[workflow.EventKind]bool{
 	workflow.KindJobBooked: true, workflow.KindStageMoved: true, workflow.KindReportSent: true, workflow.KindQuoteIssued: true,
 	workflow.KindDecisionMade: true, workflow.KindDecisionUndone: true, workflow.KindCollectionAsked: true, workflow.KindPromiseMade: true,
-	workflow.KindPromiseBreached: true, workflow.KindDelayAnswered: true, workflow.KindHoldPlaced: true, workflow.KindJobReady: true,
+	workflow.KindPromiseBreached: true, workflow.KindDelayAnswered: true, workflow.KindHoldPlaced: true, workflow.KindWorkBegun: true, workflow.KindJobReady: true,
 }
 
 // story tells what happened, newest first. Photos that came one after the other within the hour make one
@@ -40,8 +40,8 @@ func (m *statusMaker) story(base string, urls PhotoURLs) []MomentView {
 	}
 	lastPhotos := time.Time{}
 	for k, x := range j.Story {
-		if x.To == workflow.StageAwaitingApproval && k > 0 && j.Story[k-1].Kind == workflow.KindQuoteIssued && j.Story[k-1].At.Equal(x.At) {
-			continue // the quote going out says it already
+		if x.To == workflow.StageAwaitingApproval && k > 0 && j.Story[k-1].At.Equal(x.At) && (j.Story[k-1].Kind == workflow.KindQuoteIssued || j.Story[k-1].Kind == workflow.KindDecisionUndone) {
+			continue // the quote going out, or the answer taken back, says it already
 		}
 		v := MomentView{Seq: x.Seq, Milestone: milestones[x.Kind], Machine: x.At.UTC().Format(time.RFC3339), When: w.T("story.when", m.day(x.At), w.Clock(x.At, m.loc))}
 		if x.Kind == workflow.KindPhotoAdded {
@@ -124,6 +124,10 @@ var steps = map[workflow.EventKind]step{
 	},
 	workflow.KindStageMoved: func(m *statusMaker, x workflow.Moment, _ string) (text, quote string) {
 		switch {
+		case x.Queued && x.To == workflow.StageRepairing:
+			return "", "" // the decision says it already
+		case x.Queued:
+			return m.w.T("story.stage.returning"), ""
 		case x.From == workflow.StageTesting && (x.To == workflow.StageDiagnosing || x.To == workflow.StageRepairing):
 			return m.w.T("story.stage.back"), ""
 		case x.To == workflow.StageTesting && m.j.Outcome == workflow.OutcomeUnrepaired && x.From == workflow.StageAwaitingApproval:
@@ -194,14 +198,19 @@ var steps = map[workflow.EventKind]step{
 			return "", ""
 		}
 		q := nth(m.j.Quotes, d.Revision)
+		if d.WithinLimit() {
+			key += ".within_limit"
+		} else {
+			key += "." + string(d.Verdict)
+		}
 		if d.Verdict != workflow.VerdictApprove || d.Total == nil || q == nil {
-			return m.w.T(key + "." + string(d.Verdict)), ""
+			return m.w.T(key), ""
 		}
 		title := d.Option
 		if o := q.Option(d.Option); o != nil {
 			title = o.Title
 		}
-		return m.w.T(key+".approve", title, m.w.Money(*d.Total)), ""
+		return m.w.T(key, title, m.w.Money(*d.Total)), ""
 	},
 	workflow.KindDecisionUndone: plainStep,
 	workflow.KindChargeSet: func(m *statusMaker, _ workflow.Moment, key string) (text, quote string) {
@@ -270,6 +279,9 @@ var steps = map[workflow.EventKind]step{
 	},
 	workflow.KindHoldPlaced: holdStep,
 	workflow.KindHoldLifted: holdStep,
+	workflow.KindWorkBegun: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
+		return m.w.T(key + "." + string(x.From)), ""
+	},
 	workflow.KindWorkDone: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		d := nth(m.j.Work, x.Ref)
 		if d == nil {

@@ -42,7 +42,8 @@ func TestAnAnswerCanBeTakenBackInTime(t *testing.T) {
 	b.toAwaiting()
 	j := b.approve()
 	d := j.AnswerTo(1)
-	require.Equal(t, d.At.Add(30*time.Minute), j.UndoUntil(b.s.Shop))
+	require.Equal(t, j.Quote().ExpiresAt, j.UndoUntil(b.s.Shop), "as long as the bench has not begun")
+	b.now = b.now.Add(3 * 24 * time.Hour)
 	require.Equal(t, "mira@post.example", d.SentTo.Text)
 	undo := UndoDecision{Digest: j.Quote().Digest, Address: "192.0.2.7", Agent: "a browser"}
 	b.refuses(CodeForbidden, technician, undo)
@@ -65,14 +66,15 @@ func TestAnAnswerCanBeTakenBackInTime(t *testing.T) {
 	require.Empty(t, j.Outcome)
 	j = b.do(customer, Decide{Verdict: VerdictApprove, Digest: undo.Digest, Option: "A", Name: "Mira Osei", Round: 2})
 	require.Equal(t, StageRepairing, j.Stage)
-	b.now = b.now.Add(30 * time.Minute)
-	b.refuses(CodeRefused, customer, UndoDecision{Digest: undo.Digest, Round: 2})
+	b.now = j.Quote().ExpiresAt
+	b.refuses(CodeRefused, customer, UndoDecision{Digest: undo.Digest, Round: 2}) // it could not be answered any more
 	b.checkHistory()
 }
 
 func TestAnAnswerStandsOnceTheBenchHasBegun(t *testing.T) {
 	for name, begin := range map[string][]Command{
 		"work": {DoWork{Text: "Renewed the capacitor"}}, "parts ordered": {PlaceHold{Reason: HoldParts}}, "moved on": {Go{To: StageDiagnosing, Reason: "Another look"}},
+		"said so": {Begin{}}, "a photo": {photo(PhotoBefore)}, "a check": {DoCheck{Suspect: 1, Check: Check{Text: "Looked again", Outcome: CheckConfirmed}}},
 	} {
 		b := newBench(t).undoable()
 		b.toAwaiting()

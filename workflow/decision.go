@@ -49,9 +49,6 @@ type Decision struct {
 	UndoneAt time.Time `json:"undone_at,omitzero"`
 	// Replaced is the revision whose approval it took the place of, 0 for none.
 	Replaced int `json:"replaced,omitempty"`
-	// WorkBefore and TestsBefore count what had been done when it came.
-	WorkBefore  int `json:"work_before,omitempty"`
-	TestsBefore int `json:"tests_before,omitempty"`
 }
 
 // Call is an answer given by telephone, as 16 CCR 2722 wants it noted: date and time, the number
@@ -108,6 +105,14 @@ func (j *Job) declined() bool {
 	return q != nil && q.State == RevisionDeclined
 }
 
+// standingYes returns the decision that approved what is in force, nil if nothing is.
+func (j *Job) standingYes() *Decision {
+	if q, _ := j.Approved(); q != nil {
+		return j.AnswerTo(q.Revision)
+	}
+	return nil
+}
+
 // Undone counts the answers to a revision that were taken back. An answer names it as its round, so
 // that a form sent again after the answer was taken back does not give it anew.
 func (j *Job) Undone(revision int) int {
@@ -130,26 +135,25 @@ func (j *Job) AnswerTo(revision int) *Decision {
 	return nil
 }
 
-// UndoUntil returns until when the standing answer to the current revision can be taken back, zero if
-// it can't: the shop sets no waiting time, or the bench has begun. It does not look at the time.
+// UndoUntil returns until when the standing answer to the current revision can be taken back, unless the bench
+// begins before: as long as the quote would stand, for taken back it could not be answered after that; consent to
+// recycling, until it takes effect. It is zero if it can't be taken back: the shop lets nobody, or the bench has
+// begun. It does not look at the time.
 func (j *Job) UndoUntil(shop *Shop) time.Time {
 	q := j.Quote()
 	if q == nil || shop.UndoFor <= 0 {
 		return time.Time{}
 	}
 	d := j.AnswerTo(q.Revision)
-	if d == nil || d.WithinLimit() || j.begun(d) {
+	switch pending := j.pendingUntil(shop); {
+	case d == nil || d.WithinLimit():
 		return time.Time{}
+	case !pending.IsZero():
+		return pending
+	case j.Queued():
+		return q.ExpiresAt
 	}
-	return j.waitsUntil(shop, q, d)
-}
-
-func (j *Job) waitsUntil(shop *Shop, q *Quote, d *Decision) time.Time {
-	until := d.At.Add(shop.UndoFor)
-	if until.After(q.ExpiresAt) {
-		until = q.ExpiresAt // taken back, it could not be answered any more
-	}
-	return until
+	return time.Time{}
 }
 
 // pendingUntil returns when an answer takes effect that waits because its step could not be undone:
@@ -163,31 +167,14 @@ func (j *Job) pendingUntil(shop *Shop) time.Time {
 	if d == nil || o == nil || o.Kind != OptionRecycle {
 		return time.Time{}
 	}
-	return j.waitsUntil(shop, q, d)
+	if until := d.At.Add(shop.UndoFor); until.Before(q.ExpiresAt) {
+		return until
+	}
+	return q.ExpiresAt
 }
 
 // WithinLimit reports whether nobody was asked: the limit agreed to beforehand was the approval.
 func (d *Decision) WithinLimit() bool { return d.By.Role != RoleCustomer && d.Name.Empty() }
-
-// begun reports whether the bench has done something about an answer: from then on it stands.
-func (j *Job) begun(d *Decision) bool {
-	switch j.Stage {
-	case StageRepairing:
-		if d.Verdict != VerdictApprove {
-			return true
-		}
-	case StageTesting, StageAwaitingApproval:
-	default:
-		return true
-	}
-	if o := j.Quotes[d.Revision-1].Option(d.Option); j.Stage == StageTesting && o != nil && o.repairs() {
-		return true
-	}
-	if h := j.Hold(); h != nil && h.Reason != HoldPayment && !h.From.Before(d.At) {
-		return true // parts may be on their way
-	}
-	return len(j.Work) > d.WorkBefore || len(j.Tests) > d.TestsBefore || len(j.Packed) > 0 || j.Shipment != nil || j.Ready != nil
-}
 
 // Decide is the customer's answer to a revision of the quote, by link, or by telephone as staff
 // write it down.
@@ -329,7 +316,6 @@ type DecisionMade struct {
 func (p *DecisionMade) fold(j *Job, e *Event) {
 	d := p.Decision
 	d.At, d.By = e.At, e.By
-	d.WorkBefore, d.TestsBefore = len(j.Work), len(j.Tests)
 	if old, _ := j.Approved(); old != nil && d.Verdict == VerdictApprove {
 		d.Replaced = old.Revision
 	}
@@ -351,8 +337,8 @@ func (p *DecisionMade) fold(j *Job, e *Event) {
 	j.addMoment(e, len(j.Decisions))
 }
 
-// UndoDecision takes the answer to the current revision back: within the shop's waiting time, and only
-// while the bench has not begun. The revision is then open again.
+// UndoDecision takes the answer to the current revision back, while the bench has not begun. The revision is
+// then open again.
 type UndoDecision struct {
 	// Digest names the revision, Round which answer to it: the number taken back before.
 	Digest string `json:"digest"`
@@ -380,9 +366,9 @@ func (c UndoDecision) decide(t *turn) error {
 		return refused("There is no answer to take back.").because("undo_none")
 	case t.shop.UndoFor <= 0 || d.WithinLimit():
 		return refused("This answer stands. Write to the bench if it should change.").because("undo_stands")
-	case t.j.begun(d):
+	case !t.j.Queued() && t.j.pendingUntil(t.shop).IsZero():
 		return refused("The bench has begun, so this answer stands. Write to the bench at once if it should change.").because("undo_begun")
-	case !t.now.Before(t.j.waitsUntil(t.shop, q, d)):
+	case !t.now.Before(t.j.UndoUntil(t.shop)):
 		return refused("The time to take this answer back is over, so it stands. Write to the bench if it should change.").because("undo_late")
 	}
 	p := &DecisionUndone{Revision: q.Revision}

@@ -41,11 +41,11 @@
 //   - 2026-11-25: A level of service is copied into the job with its promise, price and targets, so that a
 //     change in the settings changes no agreement. Warnings, missed targets and the forecast's flag are
 //     events, made by exact alarms.
-//   - 2026-11-25: An answer can be taken back for a while (undo_minutes), until the bench has begun: work, a
-//     test, packing, parts on order. The table has "testing to awaiting approval" for a no that is taken
-//     back. What can't be undone (recycling) takes effect when that time is over. Rejected: holding every
-//     answer back, which costs the bench half an hour each time. An answer names its round, so that a form
-//     sent again after that starts nothing anew.
+//   - 2026-11-25: An answer can be taken back until the bench begins, however long that is ([Job.UndoUntil]). The
+//     table has "testing to awaiting approval" for a no that is taken back. What can't be undone (recycling) takes
+//     effect when undo_minutes are over. Rejected: holding every answer back, which costs the bench half an hour
+//     each time; and, on 2026-11-30, undo_minutes for every answer, which ended while nobody had begun. An answer
+//     names its round, so that a form sent again after that starts nothing anew.
 //   - 2026-11-25: A charge is what was approved, or less, never more ([Job.Authorised]). After a no it is the
 //     diagnostic fee that was announced on booking, if any; the counter can charge less with a reason that
 //     the customer reads.

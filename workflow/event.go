@@ -273,6 +273,7 @@ const (
 	KindHoldLifted        EventKind = "hold.lifted"
 	KindClockPaused       EventKind = "clock.paused"
 	KindClockResumed      EventKind = "clock.resumed"
+	KindWorkBegun         EventKind = "work.begun"
 	KindWorkDone          EventKind = "work.done"
 	KindTestDone          EventKind = "test.done"
 	KindJobReady          EventKind = "job.ready"
@@ -341,6 +342,7 @@ var kinds = map[EventKind]kindOf{
 	KindHoldLifted:        of[HoldLifted](),
 	KindClockPaused:       of[ClockPaused](),
 	KindClockResumed:      of[ClockResumed](),
+	KindWorkBegun:         of[WorkBegun](),
 	KindWorkDone:          of[WorkDone](),
 	KindTestDone:          of[TestDone](),
 	KindJobReady:          of[JobReady](),

@@ -28,7 +28,7 @@ func (h *Hook) Channel() Channel { return "hook:" + Channel(h.Name) }
 var HookEvents = []EventKind{
 	KindJobBooked, KindStageMoved, KindReportSent, KindQuoteIssued, KindQuoteWithdrawn, KindQuoteReminded, KindQuoteExpired,
 	KindDecisionMade, KindDecisionUndone, KindChargeSet, KindPaymentRecorded, KindPromiseMade, KindPromiseWarned, KindPromiseAtRisk, KindPromiseBreached,
-	KindDelayTold, KindDelayAnswered, KindHoldPlaced, KindHoldLifted, KindJobReady, KindCollectionAsked, KindMessageSent, KindPersonErased,
+	KindDelayTold, KindDelayAnswered, KindHoldPlaced, KindHoldLifted, KindWorkBegun, KindJobReady, KindCollectionAsked, KindMessageSent, KindPersonErased,
 }
 
 func (h *Hook) wants(k EventKind) bool {

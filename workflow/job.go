@@ -24,6 +24,10 @@ type Job struct {
 	OutcomeWhy string `json:"outcome_why,omitempty"`
 	// StageSince is when the job came to its stage.
 	StageSince time.Time `json:"stage_since"`
+	// QueuedAt is since when what was decided waits for the bench, zero once it has begun, and where nothing
+	// waits; BegunAt is when it began.
+	QueuedAt   time.Time `json:"queued_at,omitzero"`
+	BegunAt    time.Time `json:"begun_at,omitzero"`
 	BookedAt   time.Time `json:"booked_at"`
 	ReceivedAt time.Time `json:"received_at,omitzero"`
 	// EndedAt is when the job was shipped or withdrawn.
@@ -160,9 +164,11 @@ type Moment struct {
 	Kind EventKind `json:"kind"`
 	By   Role      `json:"by"`
 	Ref  int       `json:"ref,omitempty"`
-	// From and To are stages, for stage.moved.
+	// From and To are stages, for stage.moved; work.begun has the stage in which it began in From.
 	From Stage `json:"from,omitempty"`
 	To   Stage `json:"to,omitempty"`
+	// Queued marks a move after which the bench has not begun yet.
+	Queued bool `json:"queued,omitempty"`
 }
 
 // addMoment adds an event to the story.

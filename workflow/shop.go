@@ -50,8 +50,8 @@ type Shop struct {
 	// LastNoticeDays is how many working days before a quote runs out the last notice about it is sent,
 	// 0 for none.
 	LastNoticeDays int
-	// UndoFor is how long an answer to a quote can be taken back while the bench has not begun, 0 for
-	// not at all.
+	// UndoFor is how long consent to recycling waits before it takes effect. With 0 it takes effect at once, and
+	// no answer to a quote can be taken back; else each can until the bench begins.
 	UndoFor time.Duration
 	// Consent is the sentence agreed to on approving, by language; [ConsentWords] where there is none.
 	Consent map[string]string

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"benchword/workflow/link"
 	"benchword/workflow/promiseclock"
@@ -214,7 +215,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	if len(g.missing) > 0 {
 		return &Error{Code: CodeRefused, Message: g.missing[0], Missing: g.missing}
 	}
-	moved := &StageMoved{From: j.Stage, To: to, Reason: reason}
+	moved := &StageMoved{From: j.Stage, To: to, Reason: reason, Queued: to == StageTesting && j.returning()}
 	if to == StageTesting || to == StageShipped || to == StageWithdrawn {
 		moved.Outcome = outcome
 	}
@@ -223,10 +224,12 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 			if err := t.approveWithinLimit(q); err != nil {
 				return err
 			}
+			moved.Queued = true
 		}
 	}
 	from := j.Stage
 	if from == StageAwaitingApproval {
+		moved.Queued = to == StageRepairing || to == StageTesting
 		if err := t.resume("approval"); err != nil {
 			return err
 		}
@@ -268,10 +271,15 @@ type StageMoved struct {
 	To      Stage   `json:"to"`
 	Outcome Outcome `json:"outcome,omitempty"`
 	Reason  string  `json:"reason,omitempty"`
+	// Queued: what was decided waits for the bench to begin.
+	Queued bool `json:"queued,omitempty"`
 }
 
 func (p *StageMoved) fold(j *Job, e *Event) {
-	j.Stage, j.StageSince = p.To, e.At
+	j.Stage, j.StageSince, j.QueuedAt, j.BegunAt = p.To, e.At, time.Time{}, time.Time{}
+	if p.Queued {
+		j.QueuedAt = e.At
+	}
 	if p.Outcome != "" {
 		if j.Outcome != p.Outcome {
 			j.OutcomeWhy = ""
@@ -292,7 +300,7 @@ func (p *StageMoved) fold(j *Job, e *Event) {
 		j.EndedAt, j.EndReason = e.At, p.Reason
 		j.overtakeDelays()
 	}
-	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: e.Kind(), By: e.By.Role, From: p.From, To: p.To})
+	j.Story = append(j.Story, Moment{Seq: e.Seq, At: e.At, Kind: e.Kind(), By: e.By.Role, From: p.From, To: p.To, Queued: p.Queued})
 }
 
 // Diagram returns the table as a Mermaid state diagram.

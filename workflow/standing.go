@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"cmp"
 	"time"
 
 	"benchword/workflow/money"
@@ -18,7 +19,7 @@ type Standing struct {
 	Need    Need  `json:"need"`
 	Date    Date  `json:"date"`
 	Money   Owed  `json:"money"`
-	// Next is the stage that usually follows, "" where nothing does.
+	// Next is the stage that usually follows, or the one that waits for the bench to begin, "" where nothing does.
 	Next Stage `json:"next,omitempty"`
 }
 
@@ -29,8 +30,11 @@ const (
 	WhereBooked     Where = "booked"
 	WhereReceived   Where = "received"
 	WhereDiagnosing Where = "diagnosing"
-	WhereAwaiting   Where = "awaiting_approval" // a quote waits for the customer
-	WhereQuestion   Where = "question"          // the customer's question about it waits for the bench
+	WhereAwaiting   Where = "awaiting_approval"   // a quote waits for the customer
+	WhereQuestion   Where = "question"            // the customer's question about it waits for the bench
+	WhereQueued     Where = "queued"              // they said yes; the bench has not begun
+	WhereWithin     Where = "queued_within_limit" // the same, within the limit agreed beforehand
+	WhereReturning  Where = "queued_return"       // it goes back unrepaired; the bench has not begun closing it up
 	WhereRepairing  Where = "repairing"
 	WhereTesting    Where = "testing"
 	WhereReady      Where = "ready"           // the customer was told that it is done
@@ -162,16 +166,27 @@ func (j *Job) where() (Where, time.Time) {
 		if j.OpenQuestion() != nil {
 			return WhereQuestion, j.StageSince
 		}
+	case StageRepairing:
+		switch d := j.standingYes(); {
+		case !j.Queued():
+			return WhereRepairing, cmp.Or(j.BegunAt, j.StageSince)
+		case d != nil && d.WithinLimit():
+			return WhereWithin, j.QueuedAt
+		}
+		return WhereQueued, j.QueuedAt
 	case StageTesting:
+		since := cmp.Or(j.BegunAt, j.StageSince)
 		switch {
+		case j.Queued():
+			return WhereReturning, j.QueuedAt
 		case j.Ready != nil:
 			return WhereReady, j.Ready.At
 		case j.OutcomeWhy != "":
-			return Where(j.Outcome), j.StageSince
+			return Where(j.Outcome), since
 		case j.Outcome == OutcomeUnrepaired:
-			return WhereClosing, j.StageSince
+			return WhereClosing, since
 		case j.Outcome == OutcomeNoFault:
-			return WhereNoFault, j.StageSince
+			return WhereNoFault, since
 		}
 	case StageShipped:
 		if j.Shipment != nil && j.Shipment.InPerson {
@@ -360,9 +375,11 @@ func (j *Job) moved(shop *Shop, now time.Time) []DateMove {
 
 // next returns the stage that usually follows.
 func (j *Job) next() Stage {
-	switch j.Stage {
-	case StageShipped, StageWithdrawn:
+	switch {
+	case j.Ended():
 		return ""
+	case j.Queued():
+		return j.Stage
 	}
 	return Stages[j.Stage.Rank()+1]
 }

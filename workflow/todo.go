@@ -16,6 +16,7 @@ const (
 	TodoReport  TodoKind = "report"
 	TodoQuote   TodoKind = "quote"
 	TodoAnswer  TodoKind = "answer" // the customer's, by telephone
+	TodoBegin   TodoKind = "begin"  // what was decided
 	TodoWork    TodoKind = "work"
 	TodoDuties  TodoKind = "duties"
 	TodoTests   TodoKind = "tests"
@@ -27,7 +28,7 @@ const (
 // todoGives is the command that each of them comes down to: whose role does not include it is not asked.
 var todoGives = map[TodoKind]Command{
 	TodoIntake: ListContents{}, TodoLook: TryFault{}, TodoFinding: NoteFinding{}, TodoChecks: DoCheck{}, TodoReport: SendReport{},
-	TodoQuote: IssueQuote{}, TodoAnswer: Decide{}, TodoWork: DoWork{}, TodoDuties: DoDuty{}, TodoTests: DoTest{}, TodoSafe: MakeSafe{},
+	TodoQuote: IssueQuote{}, TodoAnswer: Decide{}, TodoBegin: Begin{}, TodoWork: DoWork{}, TodoDuties: DoDuty{}, TodoTests: DoTest{}, TodoSafe: MakeSafe{},
 	TodoReady: DeclareReady{}, TodoPacking: Pack{},
 }
 
@@ -82,12 +83,18 @@ func (j *Job) Todo(shop *Shop, r Role) []Todo {
 	case StageAwaitingApproval:
 		add(Todo{Kind: TodoAnswer}, Todo{Kind: TodoQuote}, finding)
 	case StageRepairing:
+		if j.Queued() {
+			add(Todo{Kind: TodoBegin, State: TodoOpen})
+		}
 		add(Todo{Kind: TodoWork, State: todoState(j.WorkedSince())}, finding)
 		if duties.All > 0 {
 			add(duties)
 		}
 		add(Todo{Kind: TodoQuote})
 	case StageTesting:
+		if j.Queued() {
+			add(Todo{Kind: TodoBegin, State: TodoOpen})
+		}
 		tests := j.testsTodo(shop)
 		add(tests)
 		if duties.All > 0 {

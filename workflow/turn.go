@@ -40,6 +40,11 @@ type turn struct {
 func (t *turn) record(p Payload) error { return t.recordBy(t.by, p) }
 
 func (t *turn) recordBy(by Actor, p Payload) error {
+	if t.j.Queued() && by.Role != RoleCustomer && by.Role != RoleSystem && begins(p) {
+		if err := t.recordBy(by, &WorkBegun{}); err != nil {
+			return err
+		}
+	}
 	wire, data, err := encodePayload(p)
 	if err != nil {
 		return err

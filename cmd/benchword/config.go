@@ -104,7 +104,8 @@ type QuoteSettings struct {
 	Remind []int `toml:"remind_after_working_days" validate:"max=5,dive,min=1,max=60" example:"[2, 5]"`
 	// Last is how many working days before it runs out the last notice goes out, 0 for none.
 	Last int `toml:"last_notice_working_days" validate:"min=0,max=60" example:"1"`
-	// Undo is how many minutes an answer can be taken back while the bench has not begun, 0 for not at all.
+	// Undo is how many minutes consent to recycling waits before it takes effect. With 0 no answer can be taken
+	// back; else each can until the bench begins.
 	Undo int `toml:"undo_minutes" validate:"min=0,max=1440" example:"30"`
 }
 

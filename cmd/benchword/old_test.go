@@ -33,6 +33,7 @@ import (
 
 // kindsSince are the kinds of events that are younger than the data in testdata/old, each with its reason.
 var kindsSince = map[workflow.EventKind]string{
+	workflow.KindWorkBegun:      "2026-11-30: approved is not begun; the bench says when it begins",
 	workflow.KindDeviceMadeSafe: "2026-11-30: that capacitors were discharged and cells isolated is said before anything else",
 	workflow.KindDeviceShut:     "2026-11-30: a device that stayed shut needs no safety test",
 }

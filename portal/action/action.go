@@ -63,6 +63,7 @@ var List = []Action{
 	{Command: workflow.ExplainDelay{}, Name: "delay", Summary: "Say why a promise is late, and a new date if there is one; before the breach it is kept for then.", Form: "delay", Words: "Why it is late"},
 	{Command: workflow.AnswerDelay{}, Name: "delay-choice", Summary: "Write down what the customer chose after a missed promise.", Form: "delay/choice", On: "delay"},
 	{Command: workflow.ChooseLevel{}, Name: "level", Summary: "Choose the level of service.", Form: "level", Words: "Level of service"},
+	{Command: workflow.Begin{}, Name: "begin", Summary: "Say that the bench begins what the customer decided; work, a part on order, a photo, a check, a test or packing say it too.", Form: "begin", Words: "Begin"},
 	{Command: workflow.DoWork{}, Name: "work", Summary: "Record what was done.", Form: "work", Words: "What was done"},
 	{Command: workflow.DoTest{}, Name: "tests", Summary: "Record one run of a test.", Form: "tests", Words: "Tests"},
 	{Command: workflow.NoteShut{}, Name: "stayed-shut", Summary: "Say that nobody has opened the device.", Form: "shut", On: "tests"},

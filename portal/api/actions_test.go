@@ -201,6 +201,9 @@ func everyAction(t *testing.T, d *desk) {
 	j = d.done(counter, "charge", `{"amount":"120.00","reason":"It took less time"}`)
 	require.Equal(t, "-13.00 CAD", j.Balance.String())
 
+	require.Equal(t, workflow.WhereQueued, j.Standing.Where)
+	require.Equal(t, workflow.WhereRepairing, d.done(bench, "begin", `{}`).Standing.Where)
+	d.refused(409, bench, "begin", `{}`)
 	d.refused(422, bench, "work", `{"text":"Renewed C7","findings":[9]}`)
 	d.done(bench, "work", `{"text":"Renewed C7","findings":[1],"photos":[2],"duties":[1]}`)
 	d.done(bench, "move", `{"to":"testing"}`)

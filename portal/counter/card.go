@@ -70,6 +70,9 @@ func jobBaseOf(page templates.Page, j *workflow.Job, shop *workflow.Shop, now ti
 		StageWords: stageWords[j.Stage], Since: k.at(j.StageSince), Outcome: outcomeWords[j.Outcome], Inbound: j.Inbound,
 		Ended: j.Ended(), Erased: !j.Erased.IsZero(),
 	}
+	if j.Queued() {
+		c.StageWords = "In the queue"
+	}
 	if c.Person == "" {
 		c.Person = "person erased"
 	}

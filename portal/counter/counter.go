@@ -119,7 +119,7 @@ func taskBy() map[string]*task {
 	return map[string]*task{
 		"intake": intakeTask, "look": lookTask, "photos": photosTask, "photos/words": photoWordsTask, "photo/:id": photoTask,
 		"photo/:id/remove": photoRemoveTask, "finding": findingTask, "finding/:id": correctTask, "finding/:id/withdraw": withdrawTask, "checks": checksTask,
-		"symptom": symptomTask, "check-plan": planTask, "work": workTask, "duties": dutiesTask, "duty/done": dutyDoneTask, "duty/waive": dutyWaiveTask,
+		"symptom": symptomTask, "check-plan": planTask, "begin": beginTask, "work": workTask, "duties": dutiesTask, "duty/done": dutyDoneTask, "duty/waive": dutyWaiveTask,
 		"safe": safeTask, "tests": testsTask, "shut": shutTask, "ready": readyTask, "packing": packingTask, "hold": holdTask, "hold/lift": liftTask,
 		"report": reportTask, "report/preview": previewTask, "report/send": sendTask, "quote": quoteTask, "quote/back": takeBackTask, "answer": answerTask,
 		"undo": undoTask, "charge": chargeTask, "promise": promiseTask, "delay": delayTask, "delay/choice": delayChoiceTask, "level": levelTask,

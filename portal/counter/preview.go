@@ -104,7 +104,7 @@ func (r *request) thenChoices(k *coming) []choice {
 	}
 	out := []choice{{Value: string(workflow.StageAwaitingApproval), Words: "Wait for the customer’s answer"}}
 	if r.job.Stage == workflow.StageDiagnosing && r.job.Limit != nil {
-		out = append(out, choice{Value: string(workflow.StageRepairing), Words: "Start the repair, within the limit agreed beforehand"})
+		out = append(out, choice{Value: string(workflow.StageRepairing), Words: "Go ahead with the repair, within the limit agreed beforehand"})
 	}
 	return append(out, stay)
 }

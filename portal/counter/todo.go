@@ -87,6 +87,8 @@ func (k clockOf) todoOf(j *workflow.Job, t workflow.Todo, base jobBase) todo {
 		}
 	case workflow.TodoAnswer:
 		out.StateWords = "yes, no, or a question"
+	case workflow.TodoBegin:
+		out.StateWords = "in the queue since " + k.day(j.QueuedAt)
 	case workflow.TodoWork:
 		if out.StateWords = "nothing written down yet"; len(j.Work) > 0 || t.State == workflow.TodoFree {
 			out.StateWords = templates.Count(len(j.Work), "entry", "entries")
@@ -205,7 +207,7 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 		page("decisions", "Decisions and papers", templates.Count(len(j.Decisions), "answer", "answers"))
 	}
 	if k.now.Before(j.UndoUntil(k.shop)) {
-		add("undo", "", "while its time lasts")
+		add("undo", "", "until the bench begins")
 	}
 	if j.Erased.IsZero() {
 		add("customer", "", "name, address, limit")

@@ -17,7 +17,7 @@ func views() []templates.View {
 		&answerPage{}, &boardPage{}, &chargePage{}, &checksPage{}, &customerPage{}, &decisionsPage{}, &delayPage{},
 		&dutiesPage{}, &erasePage{}, &figuresPage{}, &findingPage{}, &historyPage{}, &holdPage{}, &hoursPage{},
 		&intakePage{}, &jobPage{}, &lettersPage{}, &levelPage{}, &linkPage{}, &lookPage{}, &mailsPage{}, &movePage{},
-		&newPage{}, &noticesPage{}, &packingPage{}, &paymentsPage{}, &photoPage{}, &photosPage{}, &previewPage{},
+		&beginPage{}, &newPage{}, &noticesPage{}, &packingPage{}, &paymentsPage{}, &photoPage{}, &photosPage{}, &previewPage{},
 		&promisePage{}, &quotePage{}, &readyPage{}, &reportPage{}, &safePage{}, &sentPage{}, &signInPage{}, &testsPage{}, &undoPage{},
 		&wordsPage{}, &workPage{},
 	}

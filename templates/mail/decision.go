@@ -23,7 +23,11 @@ func (t *teller) decision(e *workflow.Entry) part {
 	p := t.decided(d, o)
 	var undo string
 	if until := j.UndoUntil(t.Shop); d.UndoneAt.IsZero() && t.now.Before(until) {
-		undo = w.T("mail.decision.undo.until", w.DateTime(until, t.loc))
+		key := "mail.decision.undo.until"
+		if o != nil && o.Kind == workflow.OptionRecycle {
+			key = "mail.decision.undo.recycle"
+		}
+		undo = w.T(key, w.DateTime(until, t.loc))
 		if t.Decide != "" {
 			p.act, p.decides = templates.Link{Words: w.T("undo.look"), URL: t.Decide + "/done"}, true
 		}

@@ -55,14 +55,12 @@ type quoteModel struct {
 	State    string // open, approve A, approve B, decline, withdrawn, expired
 	Round    int
 	Expires  int64
-	Decided  int64
 	Changed  int64
 	Begun    bool
 }
 
 const (
 	modelStands = 2 * 24 * int64(time.Hour/time.Millisecond)
-	modelUndo   = 30 * int64(time.Minute/time.Millisecond)
 )
 
 func (s quoteModel) decided() bool {
@@ -87,7 +85,7 @@ func (s quoteModel) step(a act) (string, quoteModel) {
 		case s.State != "open", now >= s.Expires:
 			return cameGone, s
 		}
-		is.State, is.Decided, is.Begun = answer, now, false
+		is.State, is.Begun = answer, false
 		return cameDone, is
 	case doUndo:
 		switch {
@@ -95,7 +93,7 @@ func (s quoteModel) step(a act) (string, quoteModel) {
 			return cameConflict, s
 		case a.Round < s.Round:
 			return cameDone, s // taken back before; whoever asks again is told the same
-		case !s.decided(), a.Round > s.Round, s.Begun, now >= min(s.Decided+modelUndo, s.Expires):
+		case !s.decided(), a.Round > s.Round, s.Begun, now >= s.Expires:
 			return cameRefused, s
 		}
 		is.State, is.Round = "open", s.Round+1
@@ -209,7 +207,7 @@ func newDecided(t *test, shop workflow.ShopID) *decided {
 	require.NoError(t, err)
 	d := &decided{t: t, links: maker, shop: &workflow.Shop{
 		ID: shop, Name: "Harbour Bench", BaseURL: "http://localhost", Calendar: cal, Currency: "EUR", Prices: money.BeforeTax, Languages: []string{"en"},
-		QuoteDays: 2, LinkFor: time.Hour * 24 * 365, UndoFor: time.Duration(modelUndo) * time.Millisecond,
+		QuoteDays: 2, LinkFor: time.Hour * 24 * 365, UndoFor: 30 * time.Minute,
 	}}
 	counter, bench := workflow.Actor{Role: workflow.RoleCounter, ID: "ada"}, workflow.Actor{Role: workflow.RoleBench, ID: "tom"}
 	j, err := d.service(Begin).Do(t.ctx, workflow.Order{By: counter, Commands: []workflow.Command{workflow.Book{
