@@ -13,7 +13,8 @@ import (
 )
 
 // feed is a job's story as an Atom feed (RFC 4287), for whoever rather looks there than into the mail.
-// It opens by the same link as the page, tells the same, and holds no more than the newest steps.
+// It opens by the same link as the page, tells the same, and holds no more than the newest steps. Its
+// subtitle is the job's standing: where it is, and what is needed. A reader keeps it, so it names no day.
 type feed struct {
 	XMLName xml.Name    `xml:"http://www.w3.org/2005/Atom feed"`
 	Lang    string      `xml:"http://www.w3.org/XML/1998/namespace lang,attr"`
@@ -72,6 +73,9 @@ func (s *Server) showFeed(c *fiber.Ctx) error {
 		Lang: page.Words().Lang, ID: id, Title: page.T("feed.title", j.Device.Name(), t.Status.Number), Sub: t.Status.Where,
 		Updated: j.ChangedAt.UTC().Format(time.RFC3339), Author: feedAuthor{s.Shop().Name},
 		Links: []feedLink{{"self", "application/atom+xml", base + "/feed"}, {"alternate", "text/html", base}},
+	}
+	if t.Status.Need != "" {
+		f.Sub += ". " + page.T("track.need") + " " + t.Status.Need
 	}
 	for _, m := range t.Story[:min(len(t.Story), feedLength)] {
 		f.Entries = append(f.Entries, feedEntryOf(m, id, base))
