@@ -143,12 +143,12 @@ func (a answer) fill(v *templates.QuotePage) {
 	}
 }
 
-// missing lists what the answer lacks to be one.
-func (a answer) missing(v *templates.QuotePage, q *workflow.Quote) []templates.FieldError {
+// missing lists what the answer lacks to be one, as keys of sentences.
+func (a answer) missing(q *workflow.Quote) []templates.FieldError {
 	var out []templates.FieldError
 	need := func(ok bool, field, key string) {
 		if !ok {
-			out = append(out, templates.FieldError{Field: field, Message: v.T(key)})
+			out = append(out, templates.FieldError{Field: field, Message: key})
 		}
 	}
 	switch a.verdict {
@@ -166,9 +166,16 @@ func (a answer) missing(v *templates.QuotePage, q *workflow.Quote) []templates.F
 	return out
 }
 
-// unanswered shows the quote page again, with what was typed and what is wrong with it.
-func (s *Server) unanswered(c *fiber.Ctx, status int, v *templates.QuotePage, x answer, errs ...templates.FieldError) error {
+// unanswered shows the quote page again, with what was typed and what is wrong with it, as keys of sentences or
+// as these themselves.
+func (s *Server) unanswered(c *fiber.Ctx, status int, a *answerable, x answer, errs ...templates.FieldError) error {
+	v := s.quotePage(c, a)
 	x.fill(v)
+	for i := range errs {
+		if v.Words().Has(errs[i].Message) {
+			errs[i].Message = v.T(errs[i].Message)
+		}
+	}
 	v.Errors = errs
 	v.Title = v.T("form.titled", v.Title)
 	v.Asked = ""
@@ -177,12 +184,12 @@ func (s *Server) unanswered(c *fiber.Ctx, status int, v *templates.QuotePage, x 
 
 // stale refuses an answer to a revision that is not the one shown, or that can't be answered any more.
 // It reports whether it answered.
-func (s *Server) stale(c *fiber.Ctx, a *answerable, v *templates.QuotePage, x answer) (bool, error) {
+func (s *Server) stale(c *fiber.Ctx, a *answerable, x answer) (bool, error) {
 	if x.digest != a.q.Digest {
-		return true, s.unanswered(c, fiber.StatusConflict, v, answer{}, templates.FieldError{Message: v.T("error.changed")})
+		return true, s.unanswered(c, fiber.StatusConflict, a, answer{}, templates.FieldError{Message: "error.changed"})
 	}
-	if !v.Quote.Answerable {
-		return true, s.Render(c, fiber.StatusConflict, v)
+	if !a.j.Decidable(a.q, s.Now()) {
+		return true, s.Render(c, fiber.StatusConflict, s.quotePage(c, a))
 	}
 	return false, nil
 }
@@ -193,27 +200,28 @@ func (s *Server) postReview(c *fiber.Ctx) error {
 	if a == nil {
 		return err
 	}
-	v, x := s.quotePage(c, a), readAnswer(c)
-	if done, err := s.stale(c, a, v, x); done {
+	x := readAnswer(c)
+	if done, err := s.stale(c, a, x); done {
 		return err
 	}
 	if c.FormValue("back") == "yes" { // from the summary, to change something; the tick is asked for again
+		v := s.quotePage(c, a)
 		x.read = false
 		x.fill(v)
 		return s.Render(c, fiber.StatusOK, v)
 	}
-	if errs := x.missing(v, a.q); len(errs) > 0 || x.verdict == workflow.VerdictAsk {
-		return s.unanswered(c, fiber.StatusUnprocessableEntity, v, x, errs...)
+	if errs := x.missing(a.q); len(errs) > 0 || x.verdict == workflow.VerdictAsk {
+		return s.unanswered(c, fiber.StatusUnprocessableEntity, a, x, errs...)
 	}
-	return s.Render(c, fiber.StatusOK, s.review(a, v, x))
+	return s.Render(c, fiber.StatusOK, s.review(c, a, x))
 }
 
 // review is the summary of an answer: what is shown above the button, and kept with the decision.
-func (s *Server) review(a *answerable, v *templates.QuotePage, x answer) *templates.QuoteReview {
-	page := v.Page
+func (s *Server) review(c *fiber.Ctx, a *answerable, x answer) *templates.QuoteReview {
+	page := s.jobPage(c, a.j, "")
 	page.Title = page.T("review.title")
 	r := templates.ReviewOf(page, a.j, a.q, s.Shop(), x.verdict, x.option, page.Words())
-	r.Act, r.Name, r.Remark = v.Act, x.name, x.words
+	r.Act, r.Name, r.Remark = "/d/"+a.token, x.name, x.words
 	return r
 }
 
@@ -223,18 +231,18 @@ func (s *Server) postDecision(c *fiber.Ctx) error {
 	if a == nil {
 		return err
 	}
-	v, x := s.quotePage(c, a), readAnswer(c)
+	x := readAnswer(c)
 	// A yes or no that was given already, and comes again, is left to the domain to recognise.
 	if d := a.j.AnswerTo(a.q.Revision); d == nil || x.verdict == workflow.VerdictAsk {
-		if done, err := s.stale(c, a, v, x); done {
+		if done, err := s.stale(c, a, x); done {
 			return err
 		}
 	}
-	if errs := x.missing(v, a.q); len(errs) > 0 {
-		return s.unanswered(c, fiber.StatusUnprocessableEntity, v, x, errs...)
+	if errs := x.missing(a.q); len(errs) > 0 {
+		return s.unanswered(c, fiber.StatusUnprocessableEntity, a, x, errs...)
 	}
 	if x.verdict != workflow.VerdictAsk && !x.confirm {
-		return s.unanswered(c, fiber.StatusUnprocessableEntity, v, x, templates.FieldError{Message: v.T("error.again")})
+		return s.unanswered(c, fiber.StatusUnprocessableEntity, a, x, templates.FieldError{Message: "error.again"})
 	}
 	d := workflow.Decide{
 		Verdict: x.verdict, Digest: x.digest, Name: x.name, Words: x.words, Address: s.address(c), Agent: c.Get(fiber.HeaderUserAgent), Round: x.round,
@@ -243,7 +251,7 @@ func (s *Server) postDecision(c *fiber.Ctx) error {
 		d.Option = x.option
 	}
 	if x.verdict != workflow.VerdictAsk {
-		d.Shown = s.review(a, v, x).Text()
+		d.Shown = s.review(c, a, x).Text()
 	}
 	o := workflow.Order{Job: a.row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: a.row.ID}, Commands: []workflow.Command{d}}
 	if x.verdict == workflow.VerdictAsk {
@@ -272,7 +280,7 @@ func (s *Server) notDecided(c *fiber.Ctx, a *answerable, x answer, cause error) 
 	if field == "name" && x.verdict == workflow.VerdictDecline {
 		field = "decline-name"
 	}
-	return s.unanswered(c, Status(cause), s.quotePage(c, now), x, templates.FieldError{Field: field, Message: say(s.jobPage(c, now.j, "").Words(), cause)})
+	return s.unanswered(c, Status(cause), now, x, templates.FieldError{Field: field, Message: say(s.jobPage(c, now.j, "").Words(), cause)})
 }
 
 // receipt opens the receipt of a decision. It stays as long as the link would have lived, although the

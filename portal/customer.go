@@ -152,7 +152,7 @@ func (s *Server) showReport(c *fiber.Ctx) error {
 	if v.Report.Newer > 0 {
 		v.NewerURL = "/j/" + token + "/report/" + strconv.Itoa(v.Report.Newer)
 	}
-	if q := j.Quote(); row.Purpose == link.Decide && q != nil && q.Answerable(s.Now()) && j.Stage == workflow.StageAwaitingApproval {
+	if row.Purpose == link.Decide && j.Decidable(j.Quote(), s.Now()) {
 		v.Decide = "/d/" + token
 	}
 	return s.Render(c, fiber.StatusOK, v)

@@ -119,7 +119,7 @@ type TaxView struct{ Name, Amount string }
 func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.Time, w *locale.Words) QuoteView {
 	loc := zoneOf(shop)
 	v := QuoteView{
-		W: w, Revision: q.Revision, Digest: q.Digest, State: q.State, Answerable: q.Answerable(now) && j.Stage == workflow.StageAwaitingApproval,
+		W: w, Revision: q.Revision, Digest: q.Digest, State: q.State, Answerable: j.Decidable(q, now),
 		Note: q.Note, Reason: q.Reason, Issued: w.DateTime(q.IssuedAt, loc), Expires: w.DateTime(q.ExpiresAt, loc), Consent: q.Words,
 	}
 	if v.State == workflow.RevisionOpen && !now.Before(q.ExpiresAt) {
@@ -519,16 +519,6 @@ func (*QuoteEnded) Template() string { return "customer/ended.html" }
 
 // QuoteEndedOf says what became of the revision that a link was for.
 func QuoteEndedOf(page Page, j *workflow.Job, revision int, w *locale.Words) *QuoteEnded {
-	state := workflow.RevisionSuperseded
-	if revision >= 1 && revision <= len(j.Quotes) {
-		state = j.Quotes[revision-1].State
-	}
-	switch {
-	case state == workflow.RevisionOpen && j.Ended():
-		state = workflow.RevisionWithdrawn
-	case state == workflow.RevisionOpen:
-		state = workflow.RevisionExpired
-	}
-	key := "ended." + string(state)
+	key := "ended." + string(j.Became(revision))
 	return &QuoteEnded{Page: page, Heading: w.T(key), Message: w.T(key + ".more"), Next: w.T("ended.next")}
 }

@@ -404,3 +404,25 @@ func TestADayThatBeginsAtOne(t *testing.T) {
 	at := midnight(&Shop{Calendar: cal}, calendar.NewDate(2024, time.September, 8))
 	require.Equal(t, "2024-09-08T01:00:00-03:00", at.In(cal.Location()).Format(time.RFC3339))
 }
+
+// What became of a revision is said of each state, and of one that never was.
+func TestWhatBecameOfARevision(t *testing.T) {
+	j := &Job{Stage: StageDiagnosing}
+	for _, s := range []QuoteState{RevisionOpen, RevisionApproved, RevisionDeclined, RevisionWithdrawn, RevisionSuperseded, RevisionExpired} {
+		j.Quotes = append(j.Quotes, Quote{State: s})
+	}
+	became := func() (out []QuoteState) {
+		for n := range 8 {
+			out = append(out, j.Became(n))
+		}
+		return out
+	}
+	require.Equal(t, []QuoteState{"superseded", "expired", "approved", "declined", "withdrawn", "superseded", "expired", "superseded"}, became())
+	j.Stage = StageWithdrawn
+	require.Equal(t, RevisionWithdrawn, became()[1], "nobody can answer once the job has ended")
+	require.False(t, j.Decidable(nil, time.Time{}))
+	open := &Quote{QuoteTerms: QuoteTerms{ExpiresAt: time.Unix(1, 0)}, State: RevisionOpen}
+	require.False(t, j.Decidable(open, time.Time{}), "only while it waits for an answer")
+	j.Stage = StageAwaitingApproval
+	require.True(t, j.Decidable(open, time.Time{}))
+}

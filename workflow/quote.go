@@ -143,6 +143,25 @@ func (q *Quote) firstRepair() *Option {
 	return nil
 }
 
+// Decidable reports whether a decision on a revision of the job's quote can be taken at an instant.
+func (j *Job) Decidable(q *Quote, now time.Time) bool {
+	return q != nil && j.Stage == StageAwaitingApproval && q.Answerable(now)
+}
+
+// Became returns what became of a revision that nobody can decide on any more.
+func (j *Job) Became(revision int) QuoteState {
+	q := j.revision(revision)
+	switch {
+	case q == nil:
+		return RevisionSuperseded
+	case q.State == RevisionOpen && j.Ended():
+		return RevisionWithdrawn
+	case q.State == RevisionOpen:
+		return RevisionExpired
+	}
+	return q.State
+}
+
 // Answerable reports whether a decision on this revision can still be taken at an instant.
 func (q *Quote) Answerable(now time.Time) bool {
 	return q.State == RevisionOpen && now.Before(q.ExpiresAt)

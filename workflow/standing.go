@@ -215,9 +215,9 @@ func (j *Job) need(shop *Shop, now time.Time) Need {
 		return Need{Kind: NeedSend, Why: WhySend}
 	case j.Stage == StageBooked:
 		return Need{Kind: NeedNone, Why: WhyOnItsWay}
-	case awaiting && q.Answerable(now) && j.OpenQuestion() != nil:
+	case j.Decidable(q, now) && j.OpenQuestion() != nil:
 		return Need{Kind: NeedDecide, Why: WhyQuestion, By: q.ExpiresAt}
-	case awaiting && q.Answerable(now):
+	case j.Decidable(q, now):
 		return Need{Kind: NeedDecide, Why: WhyDecide, By: q.ExpiresAt}
 	case j.askedOf() != nil:
 		return Need{Kind: NeedAnswer, Why: WhyMessage}
