@@ -15,7 +15,7 @@ import (
 
 func (s *Server) bookForm(c *fiber.Ctx) *templates.BookForm {
 	shop := s.Shop()
-	v := &templates.BookForm{Page: s.publicPage(c, "base.book"), Currency: string(shop.Currency), Days: shop.PromiseDays}
+	v := &templates.BookForm{Page: s.publicPage(c, "base.book"), Currency: string(shop.Currency), Days: shop.UsualDays()}
 	if shop.Fee != nil && shop.Fee.Minor > 0 {
 		v.Fee = v.T("book.fee", v.Words().Money(*shop.Fee))
 		if shop.FeeCredited {
@@ -143,8 +143,10 @@ func (s *Server) showBooked(c *fiber.Ctx) error {
 	}
 	page := s.jobPage(c, j, "")
 	page.Title = page.T("booked.title")
+	status := templates.StatusOf(j, s.Shop(), s.Now(), page.Words())
 	return s.Render(c, fiber.StatusOK, &templates.Booked{
 		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Fault: j.Fault.Text,
-		Track: track, TrackFull: s.Shop().BaseURL + track, Mailed: j.Customer.Email.Text != "", Days: s.Shop().PromiseDays,
+		Track: track, TrackFull: s.Shop().BaseURL + track, Mailed: j.Customer.Email.Text != "",
+		When: status.When, WhenMore: status.WhenMore,
 	})
 }

@@ -45,7 +45,7 @@ func (s *Server) jobPage(c *fiber.Ctx, j *workflow.Job, title string) templates.
 
 func (s *Server) showHome(c *fiber.Ctx) error {
 	p := s.publicPage(c, "home.short")
-	return s.Render(c, fiber.StatusOK, &templates.Home{Page: p, Days: s.Shop().PromiseDays})
+	return s.Render(c, fiber.StatusOK, &templates.Home{Page: p, Days: s.Shop().UsualDays()})
 }
 
 func (s *Server) showPacking(c *fiber.Ctx) error {

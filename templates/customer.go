@@ -46,7 +46,8 @@ type Booked struct {
 	Track, TrackFull string
 	// Mailed reports that the same goes to the customer by mail.
 	Mailed bool
-	Days   int
+	// When and WhenMore say when it will be back, as the job's page does.
+	When, WhenMore string
 }
 
 // Template implements [View].

@@ -7,6 +7,7 @@ import (
 	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 )
 
 // ChoosePage is the page on which a customer chooses what is to happen after a missed promise, or reads what
@@ -43,7 +44,7 @@ func ChooseOf(page Page, j *workflow.Job, d *workflow.Delay, shop *workflow.Shop
 	page.Title = w.T("choose.title")
 	v := &ChoosePage{
 		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Act: "/c/" + token, Track: "/j/" + token, Digest: d.Digest,
-		Missed: w.T("choose.missed", m.day(d.MissedAt)), Why: cmp.Or(d.Reason, w.T("choose.why.default")), Date: NewDate(d, shop, now, w),
+		Missed: w.T("choose.missed", m.day(j.MissedDate(shop, d.Promise))), Why: cmp.Or(d.Reason, w.T("choose.why.default")), Date: NewDate(d, shop, now, w),
 		Open: d.Open(m.now) && !j.Ended(),
 	}
 	if v.Open {
@@ -73,17 +74,25 @@ func NewDate(d *workflow.Delay, shop *workflow.Shop, now time.Time, w *locale.Wo
 // levelWords says what a level of service promises, and what it costs.
 func levelWords(l *workflow.Level, shop *workflow.Shop, w *locale.Words) string {
 	promise := w.T("level.date")
-	switch {
-	case l.Promise.WorkingDays > 0:
-		promise = w.T("level.days", l.Promise.WorkingDays)
-	case l.Promise.WorkingHours > 0:
-		promise = w.T("level.hours", l.Promise.WorkingHours.String())
+	if l.Promise != (promiseclock.Quota{}) {
+		promise = quotaWords(l.Promise, shop, time.Time{}, w)
 	}
 	price := w.T("level.free")
 	if l.Fee != nil {
 		price = w.T("level.price", w.Money(feeOf(l.Fee, shop)))
 	}
 	return promise + ", " + price
+}
+
+// quotaWords says what is promised on arrival.
+func quotaWords(q promiseclock.Quota, shop *workflow.Shop, now time.Time, w *locale.Words) string {
+	switch {
+	case q.WorkingDays > 0:
+		return w.T("level.days", q.WorkingDays)
+	case q.WorkingHours > 0:
+		return w.T("level.hours", q.WorkingHours.String())
+	}
+	return w.T("when.by", w.DayAsOf(q.By, now, zoneOf(shop)))
 }
 
 func feeOf(l *money.Line, shop *workflow.Shop) money.Amount {

@@ -22,10 +22,11 @@ func DateFile(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 	if p == nil {
 		return "", false
 	}
-	due := j.DueOf(m.shop, p, m.now)
-	if due.IsZero() {
+	date := m.named()
+	if date.IsZero() {
 		return "", false
 	}
+	s := StatusOf(j, shop, now, w)
 	host := shop.BaseURL
 	if u, err := url.Parse(shop.BaseURL); err == nil && u.Hostname() != "" {
 		host = u.Hostname()
@@ -44,7 +45,7 @@ func DateFile(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 	e.SetProperty(ics.ComponentPropertyOrganizer, "mailto:"+shop.Email, ics.WithCN(plainName(shop.Name)))
 	e.SetTimeTransparency(ics.TransparencyTransparent)
 	e.SetClass(ics.ClassificationPrivate)
-	day := shop.Calendar.Date(due)
+	day := shop.Calendar.Date(date)
 	e.SetProperty(ics.ComponentPropertyDtStart, strings.ReplaceAll(day.String(), "-", ""), ics.WithValue("DATE"))
 	e.SetProperty(ics.ComponentPropertyDtEnd, strings.ReplaceAll((day+1).String(), "-", ""), ics.WithValue("DATE"))
 	key, status := "by", ics.ObjectStatusConfirmed
@@ -55,13 +56,16 @@ func DateFile(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 		key, status = "left", ics.ObjectStatusCancelled
 	case workflow.DateLate, workflow.DateReturning:
 		key, status = "late", ics.ObjectStatusTentative
-	case workflow.DatePaused:
-		key, status = "open", ics.ObjectStatusTentative
+	case workflow.DatePaused, workflow.DateOver, workflow.DateReady:
+		key, status = "says", ics.ObjectStatusTentative
 	}
 	e.SetStatus(status)
-	e.SetSummary(w.T("ical.summary."+key, locale.Capital(name), shop.Name))
+	about := []any{shop.Name, m.day(date)}
+	if key == "says" {
+		about[0] = s.When
+	}
+	e.SetSummary(w.T("ical.summary."+key, append([]any{locale.Capital(name)}, about...)...))
 	says := append([]string{j.Device.Name() + ", " + j.Number.Shown()}, m.promiseSays()...)
-	s := StatusOf(j, shop, now, w)
 	if says = append(says, s.When+". "+s.WhenMore); shop.BaseURL != "" {
 		says = append(says, w.T("ical.find", shop.BaseURL+"/find"))
 	}
@@ -80,6 +84,7 @@ func (m *statusMaker) sequence() int {
 	j := m.j
 	n := len(j.Promises) - 1
 	for _, p := range j.Promises {
+		n += len(p.Told)
 		if !p.BreachedAt.IsZero() {
 			n++
 		}

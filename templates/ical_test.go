@@ -139,9 +139,9 @@ func TestPromiseSays(t *testing.T) {
 		{"2026-11-17 17:00", "2026-11-19 17:00", "approval", "Promised for Wed 2 December. Two working days were added while we waited for your answer."},
 		// Over a weekend only Monday counts.
 		{"2026-11-20 17:00", "2026-11-23 17:00", "approval", "Promised for Tue 1 December. One working day was added while we waited for your answer."},
-		{"2026-11-17 09:30", "2026-11-17 12:30", "approval", "Promised for Tue 1 December. 3 working hours were added while we waited for your answer."},
-		{"2026-11-17 09:30", "2026-11-17 10:30", "hold", "Promised for Tue 1 December. 1 working hour was added while we waited for you."},
-		{"2026-11-17 09:30", "2026-11-17 09:45", "hold", "Promised for Tue 1 December. 15 working minutes were added while we waited for you."},
+		{"2026-11-17 09:30", "2026-11-17 12:30", "approval", "Promised for Tue 1 December."},
+		{"2026-11-17 09:30", "2026-11-17 10:30", "hold", "Promised for Tue 1 December."},
+		{"2026-11-17 09:30", "2026-11-17 09:45", "hold", "Promised for Tue 1 December."},
 		// Mon 15:00 to Wed 15:00 is two days: 2 + 8 + 6 hours.
 		{"2026-11-16 15:00", "2026-11-18 15:00", "approval", "Promised for Wed 2 December. Two working days were added while we waited for your answer."},
 		{"2026-11-16 15:00", "2026-11-18 16:30", "approval", "Promised for Thu 3 December. Two working days, 1 hour and 30 minutes were added while we waited for your answer."},

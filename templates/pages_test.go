@@ -124,7 +124,7 @@ func samplePages(t testing.TB) map[string]View {
 	out["book"] = &BookForm{Page: samplePage(w, words.T("base.book")), Days: 10, Currency: "CAD", Language: "en", Languages: []LanguageView{{"en", "English"}, {"fr", "Français"}}}
 	typed := &BookForm{Page: samplePage(w, words.T("base.book")), Days: 10, Currency: "CAD", Fault: "It hums.", Email: "mira", Errors: []FieldError{{"kind", "The kind of device is missing."}, {"email", "The e-mail address “mira” does not look complete; it should read like name@example.org."}}}
 	out["book-errors"] = typed
-	out["booked"] = &Booked{Page: samplePage(w, words.T("booked.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Fault: j.Fault.Text, Track: "/j/" + sampleToken, TrackFull: "https://status.harbour.example/j/" + sampleToken, Mailed: true, Days: 10}
+	out["booked"] = &Booked{Page: samplePage(w, words.T("booked.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Fault: j.Fault.Text, Track: "/j/" + sampleToken, TrackFull: "https://status.harbour.example/j/" + sampleToken, Mailed: true, When: "Within 10 working days of arriving", WhenMore: "The count begins when we open your parcel."}
 	out["find"] = &Find{Page: samplePage(w, words.T("find.title"))}
 	out["find-errors"] = &Find{Page: samplePage(w, words.T("find.title")), Number: "K7M", Errors: []FieldError{{"number", words.T("find.error.number")}, {"email", words.T("find.error.email")}}}
 	out["notices"] = NoticesOf(samplePage(w, words.T("notices.title")), &workflow.Job{Number: "K7M2QX8", Device: workflow.Device{Kind: "film scanner"}}, "/j/x")

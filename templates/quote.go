@@ -65,9 +65,8 @@ type OptionView struct {
 	Total string
 	// Days says how long it takes once approved, Warranty how long the work is warranted; "" if not said.
 	Days, Warranty string
-	// By says when it is done if the customer says yes today, by the shop's calendar; Deposit what is to
-	// be paid before; Within that its total was agreed to beforehand. "" if not said.
-	By, Deposit, Within string
+	// Deposit is what is to be paid before; Within says that its total was agreed to beforehand. "" if not said.
+	Deposit, Within string
 	// Repairs: the bench works on the fault.
 	Repairs  bool
 	Approved bool
@@ -141,11 +140,6 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 	for i := range q.Options {
 		o := optionView(&q.Options[i], w)
 		o.Approved = q.State == workflow.RevisionApproved && q.Approved == o.Key
-		if x := &q.Options[i]; q.Answerable(now) && x.WorkingDays > 0 {
-			if at, ok := shop.Calendar.CloseOf(now, x.WorkingDays); ok {
-				o.By = w.T("option.by", w.Day(at, loc))
-			}
-		}
 		if j.Limit != nil && o.Repairs && q.Options[i].Result.Total.Minor <= j.Limit.Minor {
 			o.Within = w.T("option.within", w.Money(*j.Limit))
 		}

@@ -6,6 +6,7 @@ import (
 	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/calendar"
+	"benchword/workflow/promiseclock"
 )
 
 // Status answers the three things that an owner wants to know, in words: where is it, do you need
@@ -30,8 +31,8 @@ type Status struct {
 	// When answers "when will it be back", WhenMore says what the date means, WhenWhy why it moved.
 	When, WhenMore string
 	WhenWhy        []string
-	// Due is the promised instant, zero where none can be named.
-	Due time.Time
+	// Date is the date that is named, or when it left; zero where none can be named.
+	Date time.Time
 	// Breached: the date in force has passed and the job is not done.
 	Breached bool
 	Ended    bool
@@ -132,52 +133,51 @@ func (m *statusMaker) need(s *Status, n workflow.Need) {
 
 func (m *statusMaker) when(s *Status, d workflow.Date) {
 	w := m.w
-	s.Due, s.Breached = d.Due, d.Missed && !m.j.Ended()
+	s.Date, s.Breached = d.At, d.Missed && !m.j.Ended()
+	day := m.day(d.At)
+	key, args := "when."+string(d.Kind), []any{day}
+	more, told := key+".more", m.day(d.Told)
 	switch d.Kind {
 	case workflow.DateClosed:
-		s.When, s.WhenMore = w.T("when.withdrawn"), w.T("when.withdrawn.more")
+		key, more = "when.withdrawn", "when.withdrawn.more"
 	case workflow.DateLeft:
-		s.When = w.T("when.shipped", m.day(d.At))
-		if m.j.Shipment != nil && m.j.Shipment.InPerson {
-			s.When = w.T("when.handed_over", m.day(d.At))
+		if key, more = "when.shipped", ""; m.j.Shipment != nil && m.j.Shipment.InPerson {
+			key = "when.handed_over"
 		}
-		if key := "when.kept"; !d.Due.IsZero() {
-			if d.Missed {
-				key = "when.missed"
-			}
-			s.WhenMore = w.T(key, m.day(d.Due))
+		switch {
+		case d.Told.IsZero():
+		case d.Missed:
+			more = "when.missed"
+		case m.shop.Calendar.Date(d.At) > m.shop.Calendar.Date(d.Told):
+			more = "when.kept.later"
+		default:
+			more = "when.kept"
 		}
 	case workflow.DateBooked:
-		s.When, s.WhenMore = w.T("when.booked", m.shop.PromiseDays), w.T("when.booked.more")
-	case workflow.DateNone:
-		s.When, s.WhenMore = w.T("when.none"), w.T("when.none.more")
-	case workflow.DateReturning:
-		s.When, s.WhenMore = w.T("when.returning"), w.T("when.returning.more", m.day(d.At))
+		s.When = quotaWords(d.Quota, m.shop, m.now, w)
 	case workflow.DateLate:
-		s.When, s.WhenMore = w.T("when.late"), w.T("when.late.more", m.day(d.At))
 		if d.Reason != "" {
-			s.WhenMore = w.T("when.late.unknown", m.day(d.At))
+			more = "when.late.unknown"
 			s.WhenWhy = append(s.WhenWhy, d.Reason)
 		}
-	case workflow.DateBy:
-		s.When = w.T("when.by", m.day(d.At))
-		s.WhenMore = w.T("when.by.more", w.Clock(d.At, m.loc), w.Zone(m.loc))
-		if their := m.theirs(d.At); their != "" {
-			s.WhenMore += " " + their
-		}
 	case workflow.DatePaused:
-		if s.When = w.T("when.paused"); !d.At.IsZero() {
-			s.When = w.T("when.paused.by", m.day(d.At))
+		if !d.At.IsZero() {
+			key, more, args = "when.if."+m.cause(d.For, d.Since), "when.if.more", []any{day, m.day(d.If)}
 		}
-		s.WhenMore = w.T("when.paused.more." + string(d.For))
+	}
+	if s.When == "" {
+		s.When = w.T(key, args...)
+	}
+	if more != "" {
+		s.WhenMore = w.T(more, told)
 	}
 	for _, x := range d.Moved {
-		s.WhenWhy = append(s.WhenWhy, m.why(x))
+		s.WhenWhy = append(s.WhenWhy, m.why(d, x))
 	}
 }
 
 // why says one thing that moved the date.
-func (m *statusMaker) why(x workflow.DateMove) string {
+func (m *statusMaker) why(d workflow.Date, x workflow.DateMove) string {
 	w := m.w
 	switch {
 	case x.Reason != "":
@@ -191,12 +191,19 @@ func (m *statusMaker) why(x workflow.DateMove) string {
 			key += ".missed"
 		}
 		return w.T(key, m.day(x.From))
+	case x.To.IsZero():
+		return w.T("why.waits", m.day(x.From), m.waitedFor(x.For), m.day(d.Since))
 	}
-	key := "why.pause." + string(x.For)
-	if x.ResumedAt.IsZero() {
-		key = "why.pausing." + string(x.For)
+	return w.T("why.waited", m.day(x.From), m.day(x.To), m.waitedFor(x.For))
+}
+
+// waitedFor lists whom the bench waited for.
+func (m *statusMaker) waitedFor(list []promiseclock.Account) string {
+	var names []string
+	for _, a := range list {
+		names = append(names, m.w.T("why.for."+string(a)))
 	}
-	return w.T(key, m.day(x.From), m.day(x.To), m.day(x.PausedAt), m.day(x.ResumedAt))
+	return m.w.List(names)
 }
 
 // theirs returns an instant in the customer's own zone where that shows another time, "" otherwise.

@@ -25,7 +25,7 @@ type MomentView struct {
 
 var milestones = map[workflow.EventKind]bool{
 	workflow.KindJobBooked: true, workflow.KindStageMoved: true, workflow.KindReportSent: true, workflow.KindQuoteIssued: true,
-	workflow.KindDecisionMade: true, workflow.KindDecisionUndone: true, workflow.KindCollectionAsked: true, workflow.KindPromiseMade: true,
+	workflow.KindDecisionMade: true, workflow.KindDecisionUndone: true, workflow.KindCollectionAsked: true, workflow.KindPromiseMade: true, workflow.KindDateTold: true,
 	workflow.KindPromiseBreached: true, workflow.KindDelayAnswered: true, workflow.KindHoldPlaced: true, workflow.KindWorkBegun: true, workflow.KindJobReady: true,
 }
 
@@ -250,14 +250,24 @@ var steps = map[workflow.EventKind]step{
 		if x.Ref > 1 {
 			key += ".moved"
 		}
-		return m.w.T(key, m.day(told)), p.Reason
+		return m.w.T(key, m.day(m.shop.DayOf(told))), p.Reason
+	},
+	workflow.KindDateTold: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
+		for i := range m.j.Promises {
+			for _, told := range m.j.Promises[i].Told {
+				if told.At.Equal(x.At) {
+					return m.w.T(key, m.day(m.shop.DayOf(told.Date))), ""
+				}
+			}
+		}
+		return "", ""
 	},
 	workflow.KindPromiseBreached: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		p := nth(m.j.Promises, x.Ref)
 		if p == nil {
 			return "", ""
 		}
-		return m.w.T(key, m.day(p.BreachedAt)), ""
+		return m.w.T(key, m.day(m.j.MissedDate(m.shop, p.Number))), ""
 	},
 	// Where the breach, or a new date, does not say it already.
 	workflow.KindDelayTold: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {

@@ -64,7 +64,8 @@ type strip struct {
 	*statusMaker
 	StripView
 	start, end, at, told, due time.Time
-	whole                     int64 // from start to end, in seconds
+	named                     time.Time // the date that is named
+	whole                     int64     // from start to end, in seconds
 	// who names who has the job.
 	who func(promiseclock.Account) string
 	alt []string
@@ -78,9 +79,12 @@ func (m *statusMaker) stripOf(staff bool) *StripView {
 		return nil
 	}
 	first := &j.Promises[0]
-	s := &strip{statusMaker: m, start: first.Starts, at: m.now, told: j.ToldOf(m.shop, first), due: j.DueOf(m.shop, p, m.now)}
+	s := &strip{statusMaker: m, start: first.Starts, at: m.now, told: j.ToldOf(m.shop, first), due: j.DueOf(m.shop, p, m.now), named: m.named()}
 	if j.Ended() {
 		s.at = j.EndedAt
+	}
+	if s.named.After(s.at) {
+		s.due = s.named // the bench works to it
 	}
 	s.end = slices.MaxFunc([]time.Time{s.due, s.at, s.told}, time.Time.Compare)
 	if s.whole = s.worked(s.end); s.due.IsZero() || s.whole <= 0 {
@@ -170,19 +174,19 @@ func (s *strip) ticks() {
 }
 
 func (s *strip) marks() {
-	mark := func(at time.Time, kind, key string) {
-		x := StripMark{tenths(s.place(at)), kind, s.w.T(key) + ": " + s.day(at)}
+	mark := func(at, named time.Time, kind, key string) {
+		x := StripMark{tenths(s.place(at)), kind, s.w.T(key) + ": " + s.day(named)}
 		s.Marks, s.alt = append(s.Marks, x), append(s.alt, x.Words)
 	}
 	if len(s.j.Promises) > 1 && !s.told.IsZero() {
-		mark(s.told, "first", "strip.mark.first")
+		mark(s.told, s.told.Add(-time.Second), "first", "strip.mark.first")
 	}
-	mark(s.due, "due", "strip.mark.due")
+	mark(s.due, s.named, "due", "strip.mark.due")
 	now := "strip.mark.now"
 	if s.j.Ended() {
 		now = "strip.mark.end"
 	}
-	mark(s.at, "now", now)
+	mark(s.at, s.at, "now", now)
 }
 
 // instant returns a date with its time of day; the page names the zone.
@@ -209,7 +213,7 @@ func (m *statusMaker) promiseSays() []string {
 	j, w := m.j, m.w
 	p := j.Promise()
 	due := j.DueOf(m.shop, p, m.now)
-	says := []string{w.T("strip.promised", m.day(due))}
+	says := []string{w.T("strip.promised", m.day(m.named()))}
 	t := j.Turnaround(m.shop, p)
 	type added struct {
 		cause   string
@@ -221,7 +225,7 @@ func (m *statusMaker) promiseSays() []string {
 		if r.For == promiseclock.AccountBench {
 			continue
 		}
-		c := m.cause(r)
+		c := m.cause(r.For, r.From)
 		l := promiseclock.LengthOf(m.shop.Calendar, r.From, r.To)
 		at := -1
 		for i := range list {
@@ -235,10 +239,10 @@ func (m *statusMaker) promiseSays() []string {
 		list[at].length, list[at].running = list[at].length.Add(l), list[at].running || r.Running && !j.Ended()
 	}
 	for _, x := range list {
-		words, key, n := amountOf(w, x.length)
-		if words == "" {
-			continue
+		if x.length.Days == 0 {
+			continue // it moves nothing that was told
 		}
+		words, key, n := amountOf(w, x.length)
 		s := locale.Capital(w.T("strip.added."+key, words, w.T("strip.cause."+x.cause), n))
 		if x.running {
 			s += " " + w.T("strip.so_far")
@@ -253,20 +257,28 @@ func (m *statusMaker) promiseSays() []string {
 	return says
 }
 
-// cause names what a pause waited for.
-func (m *statusMaker) cause(r promiseclock.Run) string {
-	switch {
-	case r.For != promiseclock.AccountCustomer:
-		return string(r.For)
-	case r.Why == "approval":
-		return "answer"
+// named returns the date that is named, the one told last where it has left.
+func (m *statusMaker) named() time.Time {
+	d := m.j.Standing(m.shop, m.now).Date
+	if m.j.Ended() || d.At.IsZero() || d.Kind == workflow.DateReady {
+		return d.Told
+	}
+	return d.At
+}
+
+// cause names what a pause from an instant on waited for.
+func (m *statusMaker) cause(a promiseclock.Account, from time.Time) string {
+	for _, p := range m.j.Pauses {
+		if p.Why == "approval" && p.From.Equal(from) {
+			return "answer"
+		}
 	}
 	for _, h := range m.j.Holds {
-		if h.Reason == workflow.HoldPayment && !h.From.After(r.From) && (h.To.IsZero() || h.To.After(r.From)) {
+		if h.Reason == workflow.HoldPayment && !h.From.After(from) && (h.To.IsZero() || h.To.After(from)) {
 			return "payment"
 		}
 	}
-	return "customer"
+	return string(a)
 }
 
 // amountOf says a length: "two working days and 3 hours". key tells days from hours, and n what the verb

@@ -143,7 +143,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	m := &statusMaker{j, shop, now, w, loc}
 	t.Promises, t.Holds = m.promises(), m.holds()
 	t.Story = m.story(base, urls)
-	if l.Outlook != nil && !j.Ended() {
+	if l.Outlook != nil && l.Outlook.Agrees(j.Standing(shop, now).Date, shop) {
 		t.Outlook, t.OutlookOf = m.outlook(l.Outlook)
 	}
 	if j.Stage != workflow.StageWithdrawn {
@@ -189,31 +189,39 @@ func first(s string, n int) string {
 	return s[:n]
 }
 
+// promises are the dates told, oldest first: each promise, and what pauses made of it.
 func (m *statusMaker) promises() []PromiseView {
 	j, w := m.j, m.w
 	var out []PromiseView
 	for i := range j.Promises {
 		p := &j.Promises[i]
-		due := j.ToldOf(m.shop, p)
-		if due.IsZero() {
-			continue
+		for k, x := range j.Tellings(m.shop, p) {
+			v := PromiseView{State: w.T("promise.replaced")}
+			switch {
+			case k > 0:
+				v.Text = w.T("promise.told", m.day(x.At), m.day(x.Date), m.waitedFor(x.For))
+			case i > 0:
+				v.Text, v.Reason = w.T("promise.later", m.day(x.At), m.day(x.Date)), p.Reason
+			default:
+				v.Text = w.T("promise.first", m.day(x.At), m.day(x.Date))
+			}
+			out = append(out, v)
 		}
-		key := "promise.later"
-		if i == 0 {
-			key = "promise.first"
+		if n := len(out) - 1; n >= 0 && !p.BreachedAt.IsZero() {
+			out[n].State = w.T("promise.missed")
 		}
-		v := PromiseView{Text: w.T(key, m.day(p.MadeAt), m.day(due)), Reason: p.Reason}
-		switch {
-		case !p.BreachedAt.IsZero():
-			v.State = w.T("promise.missed")
-		case i < len(j.Promises)-1:
-			v.State = w.T("promise.replaced")
-		case j.Stage == workflow.StageShipped:
-			v.State = w.T("promise.kept")
+	}
+	if n := len(out) - 1; n >= 0 && out[n].State == w.T("promise.replaced") {
+		switch d := j.Standing(m.shop, m.now).Date; {
+		case d.Kind == workflow.DateBy:
+			out[n].State = w.T("promise.open")
+		case d.Kind == workflow.DateLeft && !d.Missed:
+			out[n].State = w.T("promise.kept")
+		case d.Kind == workflow.DateLeft:
+			out[n].State = w.T("promise.missed")
 		default:
-			v.State = w.T("promise.open")
+			out[n].State = ""
 		}
-		out = append(out, v)
 	}
 	return out
 }

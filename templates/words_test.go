@@ -47,7 +47,7 @@ func TestEveryValueHasItsWords(t *testing.T) {
 	for _, p := range []string{"hold.", "held.", "story.hold.placed.", "story.hold.lifted."} {
 		keys = append(keys, keysOf(p, "", workflow.HoldReasons...)...)
 	}
-	for _, p := range []string{"why.pause.", "why.pausing.", "when.paused.more."} {
+	for _, p := range []string{"why.for.", "when.if."} {
 		keys = append(keys, keysOf(p, "", promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier)...)
 	}
 	keys = append(keys, keysOf("photo.alt.", "", workflow.PhotoKinds()...)...)

@@ -25,6 +25,7 @@ var alarms = []alarm{
 	{at: (*Job).expiresAt, do: (*turn).lapse},
 	{at: (*Job).lastNoticeAt, do: func(t *turn) error { return t.remind(true) }},
 	{at: (*Job).remindAt, do: func(t *turn) error { return t.remind(false) }},
+	{at: (*Job).retellAt, do: (*turn).retell},
 }
 
 // WakeAt returns the next instant at which time alone changes the job, zero if there is none.

@@ -203,7 +203,7 @@ func (t *turn) tellDelay(reason string, q promiseclock.Quota) error {
 	missed := j.Promise()
 	terms := DelayTerms{Job: j.Number, Number: len(j.Delays) + 1, Promise: missed.Number, MissedAt: missed.BreachedAt, Reason: reason, ToldAt: t.now}
 	if q != (promiseclock.Quota{}) {
-		if err := t.record(&PromiseMade{Promise{Number: len(j.Promises) + 1, Starts: t.now, Quota: q, Reason: reason}}); err != nil {
+		if err := t.promise(q, reason); err != nil {
 			return err
 		}
 		p := j.Promise()
@@ -212,7 +212,7 @@ func (t *turn) tellDelay(reason string, q promiseclock.Quota) error {
 		}
 	}
 	if j.choosable() {
-		if by, ok := t.shop.Calendar.CloseOf(t.now, t.shop.silenceDays()); ok {
+		if by := t.chooseBy(terms.NewBy); !by.IsZero() {
 			first := true
 			for _, d := range j.Delays {
 				first = first && d.Promise == terms.Promise && d.NewBy.IsZero()
@@ -235,6 +235,23 @@ func (t *turn) tellDelay(reason string, q promiseclock.Quota) error {
 	}
 	// The link outlives the choice, so that it can say what was chosen.
 	return t.issueLink(link.Choose, terms.Number, terms.AnswerBy.AddDate(0, 0, 90))
+}
+
+// chooseBy returns until when the customer can choose after a missed promise: some working days, but before
+// the day of the new date. It is zero where no closing lies between.
+func (t *turn) chooseBy(newBy time.Time) (by time.Time) {
+	c := t.shop.Calendar
+	by, _ = c.CloseOf(t.now, t.shop.silenceDays())
+	by = t.shop.DayOf(by)
+	last := midnight(t.shop, c.Date(t.shop.DayOf(newBy)))
+	if newBy.IsZero() || by.Before(last) {
+		return by
+	}
+	by = time.Time{}
+	for _, closes := range c.Stretches(t.now, last) {
+		by = t.shop.DayOf(closes)
+	}
+	return by
 }
 
 // ExplainDelay writes down why a promise is (or would be) missed, and a new date if there is one. Before

@@ -264,6 +264,7 @@ const (
 	KindPromiseBreached   EventKind = "promise.breached"
 	KindPromiseWarned     EventKind = "promise.warned"
 	KindPromiseAtRisk     EventKind = "promise.at_risk"
+	KindDateTold          EventKind = "date.told"
 	KindLevelChosen       EventKind = "level.chosen"
 	KindTargetMissed      EventKind = "target.missed"
 	KindDelayPrepared     EventKind = "delay.prepared"
@@ -333,6 +334,7 @@ var kinds = map[EventKind]kindOf{
 	KindPromiseBreached:   of[PromiseBreached](),
 	KindPromiseWarned:     of[PromiseWarned](),
 	KindPromiseAtRisk:     of[PromiseAtRisk](),
+	KindDateTold:          of[DateTold](),
 	KindLevelChosen:       of[LevelChosen](),
 	KindTargetMissed:      of[TargetMissed](),
 	KindDelayPrepared:     of[DelayPrepared](),

@@ -27,7 +27,7 @@ func (h *Hook) Channel() Channel { return "hook:" + Channel(h.Name) }
 // what a system that keeps books or a display needs beside it. The type of the message is the event's kind.
 var HookEvents = []EventKind{
 	KindJobBooked, KindStageMoved, KindReportSent, KindQuoteIssued, KindQuoteWithdrawn, KindQuoteReminded, KindQuoteExpired,
-	KindDecisionMade, KindDecisionUndone, KindChargeSet, KindPaymentRecorded, KindPromiseMade, KindPromiseWarned, KindPromiseAtRisk, KindPromiseBreached,
+	KindDecisionMade, KindDecisionUndone, KindChargeSet, KindPaymentRecorded, KindPromiseMade, KindPromiseWarned, KindPromiseAtRisk, KindPromiseBreached, KindDateTold,
 	KindDelayTold, KindDelayAnswered, KindHoldPlaced, KindHoldLifted, KindWorkBegun, KindJobReady, KindCollectionAsked, KindMessageSent, KindPersonErased,
 }
 

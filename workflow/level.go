@@ -35,6 +35,14 @@ func (l *Level) Named(lang string) string {
 	return l.Name
 }
 
+// UsualDays is the usual turnaround in working days, 0 if the shop names none.
+func (s *Shop) UsualDays() int {
+	if len(s.Levels) > 0 {
+		return s.Levels[0].Promise.WorkingDays
+	}
+	return s.PromiseDays
+}
+
 // Level finds a level by its key, nil if the shop has none such.
 func (s *Shop) Level(key string) *Level {
 	for i := range s.Levels {

@@ -131,6 +131,7 @@ var noticeRules = []noticeRule{
 	on(NoticeDecision, "yes, no or a question came in", nil, func(j *Job, _ *DecisionMade) int { return len(j.Decisions) }),
 	on[*JobReady](NoticeReady, "done and tested", nil, nil).optional(),
 	on(NoticePromiseMoved, "a new date, with its reason", func(_ *Event, p *PromiseMade) bool { return p.Promise.Number > 1 }, func(_ *Job, p *PromiseMade) int { return p.Promise.Number }).optional(),
+	on(NoticePromiseMoved, "pauses moved the date by a working day", func(_ *Event, p *DateTold) bool { return !p.Known }, func(_ *Job, p *DateTold) int { return p.Number }).optional(),
 	on(NoticeBreach, "the promised date has passed", nil, func(_ *Job, p *PromiseBreached) int { return p.Number }),
 	on(NoticeUndone, "an answer was taken back in time", nil, func(_ *Job, p *DecisionUndone) int { return p.Decision }),
 	on(NoticeUncollected, "goods wait to be collected or paid for", nil, func(_ *Job, p *CollectionAsked) int { return p.Number }),
@@ -286,7 +287,9 @@ func (t *turn) notices() (entries []Entry, hasten bool, err error) {
 type wanted struct {
 	Entry
 	// asked: the customer caused it and waits for it.
-	asked   bool
+	asked bool
+	// moved: pauses moved the date, which any other email of the step tells too.
+	moved   bool
 	instead string
 }
 
@@ -307,7 +310,7 @@ func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 			if r.On != e.Kind() || (r.when != nil && !r.when(j, e)) {
 				continue
 			}
-			n := wanted{Entry: j.entry(e, r.Notice, 0, 0), asked: e.By.Role == RoleCustomer || r.Notice == NoticeLink}
+			n := wanted{Entry: j.entry(e, r.Notice, 0, 0), asked: e.By.Role == RoleCustomer || r.Notice == NoticeLink, moved: e.Kind() == KindDateTold}
 			if r.ref != nil {
 				n.Ref = r.ref(j, e)
 			}
@@ -332,6 +335,9 @@ func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 			}
 			break
 		}
+	}
+	if len(out) > 1 { // each email says the date, and why it moved
+		out = slices.DeleteFunc(out, func(n wanted) bool { return n.moved })
 	}
 	if j.Choice() == TellEveryStep {
 		return out

@@ -20,6 +20,9 @@ type Promise struct {
 	BreachedAt time.Time `json:"breached_at,omitzero"`
 	// Warned is the last share of the quota, in percent, that the counter was warned at.
 	Warned int `json:"warned,omitempty"`
+	// Told are the dates that were told of it, the first when it was made; none of a promise that an earlier
+	// version made.
+	Told []Telling `json:"told,omitempty"`
 	// Risk is how probable the forecast said a miss is, in percent, when it raised its flag.
 	Risk int `json:"risk,omitempty"`
 }
@@ -45,15 +48,6 @@ func (j *Job) Due(shop *Shop) (due time.Time, ok bool) {
 		return time.Time{}, false
 	}
 	return j.Turnaround(shop, p).Due()
-}
-
-// firstPromise returns what is promised when the device arrives; ok is false for nothing.
-func (t *turn) firstPromise() (q promiseclock.Quota, ok bool) {
-	if l := t.j.Level; l != nil {
-		q = l.Promise
-		return q, q != promiseclock.Quota{} && (q.By.IsZero() || q.By.After(t.now))
-	}
-	return promiseclock.Quota{WorkingDays: t.shop.PromiseDays}, t.shop.PromiseDays > 0
 }
 
 // newQuota reads a new promise: a number of working days, or a date.
@@ -88,7 +82,7 @@ func (t *turn) movePromise(q promiseclock.Quota, reason string) error {
 	if p := t.j.Promise(); p != nil && !p.BreachedAt.IsZero() && !t.j.returning() {
 		return t.tellDelay(reason, q)
 	}
-	return t.record(&PromiseMade{Promise{Number: len(t.j.Promises) + 1, Starts: t.now, Quota: q, Reason: reason}})
+	return t.promise(q, reason)
 }
 
 // MovePromise tells the customer a new date, with its reason. The first promise stays on record.
@@ -213,6 +207,9 @@ func (t *turn) pause(a promiseclock.Account, why string) error {
 func (t *turn) resume(why string) error {
 	if t.j.running(why) == nil {
 		return nil
+	}
+	if p := t.j.Promise(); p != nil && t.named.IsZero() {
+		t.named = t.j.named(t.shop, p, t.shop.Calendar.Date(t.now))
 	}
 	return t.record(&ClockResumed{Why: why})
 }

@@ -339,11 +339,8 @@ func (t *turn) lapse() error {
 	if err := t.record(&QuoteExpired{t.j.Quote().Revision}); err != nil {
 		return err
 	}
-	if err := t.revokeLinks(link.Decide); err != nil {
-		return err
-	}
-	// The customer has had their time; the bench has the ball again.
-	return t.resume("approval")
+	// The clock goes on standing still: everything waits for the customer's word on how to go on.
+	return t.revokeLinks(link.Decide)
 }
 
 // remind follows the open quote up.

@@ -211,6 +211,9 @@ func (s *Service) decide(j *Job, by Actor, commands []Command) (*turn, error) {
 			return nil, err
 		}
 	}
+	if err := t.retell(); err != nil {
+		return nil, err
+	}
 	return t, t.noteRisk(s.Risk)
 }
 

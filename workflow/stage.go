@@ -253,8 +253,8 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 			return err
 		}
 	case StageReceived:
-		if q, ok := t.firstPromise(); ok && len(j.Promises) == 0 {
-			return t.record(&PromiseMade{Promise{Number: 1, Starts: t.now, Quota: q}})
+		if q, ok := j.onArrival(t.shop, t.now); ok && len(j.Promises) == 0 {
+			return t.promise(q, "")
 		}
 	case StageShipped, StageWithdrawn:
 		if err := t.noteBreach(); err != nil {

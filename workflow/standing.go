@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"benchword/workflow/money"
-	"benchword/workflow/promiseclock"
 )
 
 // Standing is what is true for the customer at an instant: where the device is, what is needed of them,
@@ -93,52 +92,6 @@ type Need struct {
 	Since time.Time `json:"since,omitzero"`
 	// Amount is what is to be paid, nil for nothing.
 	Amount *money.Amount `json:"amount,omitempty"`
-}
-
-// DateKind says what kind of date it is.
-type DateKind string
-
-const (
-	DateNone      DateKind = "none"      // nothing was promised
-	DateBooked    DateKind = "booked"    // counted from when it arrives
-	DateBy        DateKind = "by"        // promised
-	DatePaused    DateKind = "paused"    // the clock waits for somebody: as if it went on now
-	DateLate      DateKind = "late"      // missed
-	DateReturning DateKind = "returning" // missed, and the customer chose to have it back
-	DateLeft      DateKind = "left"      // it left
-	DateClosed    DateKind = "closed"    // it does not come back
-)
-
-// Date is the answer to "when will it be back".
-type Date struct {
-	Kind DateKind `json:"kind"`
-	// At is the promised instant, or when it left; zero where none can be named.
-	At time.Time `json:"at,omitzero"`
-	// Due is the instant of the promise in force, zero where none can be named.
-	Due time.Time `json:"due,omitzero"`
-	// Missed: the promise in force was missed. Reason is what the bench said to that.
-	Missed bool   `json:"missed,omitempty"`
-	Reason string `json:"reason,omitempty"`
-	// For is whom a paused clock waits for.
-	For promiseclock.Account `json:"for,omitempty"`
-	// Moved is what moved the date, oldest first.
-	Moved []DateMove `json:"moved,omitempty"`
-}
-
-// DateMove is one thing that moved the date: a new promise, or a pause of the clock.
-type DateMove struct {
-	// Promise is the number of the promise that was told before, 0 for a pause; Missed: it was missed.
-	Promise int  `json:"promise,omitempty"`
-	Missed  bool `json:"missed,omitempty"`
-	// Reason is the bench's, of the promise in force.
-	Reason string `json:"reason,omitempty"`
-	// For is whom a pause waited for; it lasted from PausedAt to ResumedAt, zero while it lasts.
-	For       promiseclock.Account `json:"for,omitempty"`
-	PausedAt  time.Time            `json:"paused_at,omitzero"`
-	ResumedAt time.Time            `json:"resumed_at,omitzero"`
-	// From and To are the date before and after.
-	From time.Time `json:"from,omitzero"`
-	To   time.Time `json:"to,omitzero"`
 }
 
 // Owed is the money as it stands.
@@ -257,120 +210,6 @@ func (j *Job) ToChoose(now time.Time) *Delay {
 		return d
 	}
 	return nil
-}
-
-func (j *Job) date(shop *Shop, now time.Time) Date {
-	p := j.Promise()
-	switch {
-	case j.Stage == StageWithdrawn:
-		return Date{Kind: DateClosed}
-	case j.Stage == StageShipped:
-		d := Date{Kind: DateLeft, At: j.EndedAt, Moved: j.moved(shop, now)}
-		if p != nil {
-			if due, ok := j.Turnaround(shop, p).Due(); ok {
-				d.Due, d.Missed = due, !p.BreachedAt.IsZero() || j.EndedAt.After(due)
-			}
-		}
-		return d
-	case p == nil && j.Stage == StageBooked && shop.PromiseDays > 0:
-		return Date{Kind: DateBooked}
-	case p == nil:
-		return Date{Kind: DateNone}
-	}
-	d := Date{Kind: DatePaused, For: j.waitsFor(), Moved: j.moved(shop, now)}
-	due, ok := j.Due(shop)
-	switch {
-	case !p.BreachedAt.IsZero() || ok && now.After(due):
-		d.Kind, d.For, d.Missed = DateLate, "", true
-		if d.Due = due; !p.BreachedAt.IsZero() {
-			d.Due = p.BreachedAt
-		}
-		if x := j.Delay(); j.returning() {
-			d.Kind = DateReturning
-		} else if x != nil && x.Promise == p.Number {
-			d.Reason = x.Reason
-		}
-		d.At = d.Due
-	case ok:
-		d.Kind, d.For, d.At, d.Due = DateBy, "", due, due
-	default:
-		// What the date would be if the clock went on this minute is worth saying.
-		if due, ok := j.Turnaround(shop, p).DueAt(now); ok {
-			d.At = due
-		}
-	}
-	return d
-}
-
-// waitsFor returns whom the clock stands still for: the latest running pause.
-func (j *Job) waitsFor() promiseclock.Account {
-	for i := len(j.Pauses) - 1; i >= 0; i-- {
-		if j.Pauses[i].To.IsZero() {
-			return j.Pauses[i].For
-		}
-	}
-	return promiseclock.AccountCustomer
-}
-
-// DueOf returns the instant at which a promise runs out as things stand: a pause that is still running counts
-// up to now. It is zero where none can be named.
-func (j *Job) DueOf(shop *Shop, p *Promise, now time.Time) time.Time {
-	if !p.BreachedAt.IsZero() {
-		return p.BreachedAt
-	}
-	due, _ := j.Turnaround(shop, p).DueAt(now)
-	return due
-}
-
-// ToldOf returns the date that was told when a promise was made: what came later moved it later.
-func (j *Job) ToldOf(shop *Shop, p *Promise) time.Time {
-	t := j.Turnaround(shop, p)
-	t.Pauses = nil
-	for _, x := range j.Pauses {
-		if x.From.Before(p.MadeAt) {
-			t.Pauses = append(t.Pauses, x)
-		}
-	}
-	due, _ := t.DueAt(p.MadeAt)
-	return due
-}
-
-// moved returns what moved the date: the promises made before, the reason of the one in force, and the
-// pauses that moved it by a day of the shop's at least.
-func (j *Job) moved(shop *Shop, now time.Time) []DateMove {
-	p := j.Promise()
-	if p == nil {
-		return nil
-	}
-	var out []DateMove
-	for i := range j.Promises[:len(j.Promises)-1] {
-		old := &j.Promises[i]
-		if told := j.ToldOf(shop, old); !told.IsZero() {
-			out = append(out, DateMove{Promise: old.Number, Missed: !old.BreachedAt.IsZero(), From: told})
-		}
-	}
-	if p.Reason != "" {
-		out = append(out, DateMove{Promise: p.Number, Reason: p.Reason})
-	}
-	t := j.Turnaround(shop, p)
-	t.Pauses = nil
-	before, ok := t.Due()
-	if !ok {
-		return out
-	}
-	for _, x := range j.Pauses {
-		// One pause more at a time, in order: the share of each is what it adds to those before it.
-		t.Pauses = append(t.Pauses, x)
-		after, ok := t.DueAt(now)
-		if !ok || !after.After(before) {
-			continue
-		}
-		if shop.Calendar.Date(before) != shop.Calendar.Date(after) {
-			out = append(out, DateMove{For: x.For, PausedAt: x.From, ResumedAt: x.To, From: before, To: after})
-		}
-		before = after
-	}
-	return out
 }
 
 // next returns the stage that usually follows.

@@ -32,6 +32,8 @@ type turn struct {
 	// requeue are given-up notices to be sent again; late one that missed the mail it was to go with.
 	requeue []string
 	late    *NoticeRecord
+	// named is the date that was named when a pause ended.
+	named time.Time
 	// askAgain is when the forecast wants to be asked again.
 	askAgain time.Time
 }

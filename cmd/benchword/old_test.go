@@ -35,6 +35,7 @@ import (
 var kindsSince = map[workflow.EventKind]string{
 	workflow.KindWorkBegun:      "2026-11-30: approved is not begun; the bench says when it begins",
 	workflow.KindDeviceMadeSafe: "2026-11-30: that capacitors were discharged and cells isolated is said before anything else",
+	workflow.KindDateTold:       "2026-11-30: the date named is the last one told, and a move is told once it comes to a working day",
 	workflow.KindDeviceShut:     "2026-11-30: a device that stayed shut needs no safety test",
 }
 

@@ -233,6 +233,7 @@ func (b *bench) everything() []told {
 	take("message_question")
 	b.clock.Move(3 * 24 * time.Hour)
 	b.do(counter, workflow.LiftHold{})
+	take("promise_moved_waited")
 	b.do(counter, workflow.MovePromise{Days: 12, Reason: "The belt had to be made to measure."})
 	take("promise_moved")
 	b.clock.Move(20 * 24 * time.Hour)
@@ -269,6 +270,7 @@ func (b *bench) everything() []told {
 	b.do(clock, workflow.Wake{})
 	take("quote_expired")
 	b.do(counter, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeUnrepaired})
+	take("promise_moved_returning")
 	b.do(counter, workflow.DoTest{Test: workflow.Test{Name: workflow.SafetyTest, Passed: true}}, workflow.DeclareReady{})
 	take("ready_unrepaired")
 	b.do(counter, workflow.Pack{Items: []workflow.PackedItem{{Item: 1, Fate: workflow.FateReturned}, {Item: 2, Fate: workflow.FateReturned}, {Item: 3, Fate: workflow.FateReturned}}},

@@ -127,6 +127,12 @@ func (k clockOf) standing(j *workflow.Job) (group, words string) {
 			words += "; " + span(left) + " are left"
 		}
 	}
+	if d := j.Standing(k.shop, k.now).Date; !d.Told.IsZero() && k.day(d.At) != k.day(k.shop.DayOf(due)) {
+		words += "; we say by " + k.day(d.At)
+		if d.Kind == workflow.DatePaused {
+			words += ", if it goes on by " + k.day(d.If)
+		}
+	}
 	return group, strings.ToUpper(words[:1]) + words[1:] + "."
 }
 

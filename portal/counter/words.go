@@ -224,13 +224,13 @@ func (x *counter) wordsPage(c *fiber.Ctx) error {
 	var v templates.View
 	switch part {
 	case "home":
-		v = &templates.Home{Page: page, Days: shop.PromiseDays}
+		v = &templates.Home{Page: page, Days: shop.UsualDays()}
 	case "find":
 		v = &templates.Find{Page: page}
 	case "book":
-		v = &templates.BookForm{Page: page, Currency: string(shop.Currency), Days: shop.PromiseDays}
+		v = &templates.BookForm{Page: page, Currency: string(shop.Currency), Days: shop.UsualDays()}
 	case "booked":
-		v = &templates.Booked{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Fault: j.Fault.Text, Track: "#", TrackFull: shop.BaseURL + "/j/…", Days: shop.PromiseDays}
+		v = &templates.Booked{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Fault: j.Fault.Text, Track: "#", TrackFull: shop.BaseURL + "/j/…"}
 	case "packing":
 		v = &templates.Packing{Page: page}
 	case "quote", "option", "line", "tax":

@@ -26,8 +26,8 @@ func (t *teller) booked(*workflow.Entry) part {
 func (t *teller) received(*workflow.Entry) part {
 	w := t.w
 	p := t.say("received", t.day(t.Job.ReceivedAt))
-	if due := t.status.Due; !due.IsZero() {
-		p.subject = w.T("mail.received.subject.by", t.device, t.day(due))
+	if d := t.date(); d.Kind == workflow.DateBy {
+		p.subject = w.T("mail.received.subject.by", t.device, t.day(d.At))
 	}
 	list := Section{Heading: w.T("mail.contents"), After: w.T("mail.received.missing")}
 	for _, c := range few(t, templates.ContentsOf(t.Job, w)) {

@@ -224,6 +224,9 @@ func (t *teller) say(key string, args ...any) part {
 	return p
 }
 
+// date is the answer to "when".
+func (t *teller) date() workflow.Date { return t.Job.Standing(t.Shop, t.now).Date }
+
 // day returns a date as it stands in a sentence.
 func (t *teller) day(at time.Time) string { return t.w.DayAsOf(at, t.now, t.loc) }
 

@@ -2,7 +2,6 @@ package mail
 
 import (
 	"cmp"
-	"time"
 
 	"benchword/templates"
 	"benchword/workflow"
@@ -15,25 +14,27 @@ func (t *teller) promiseMoved(e *workflow.Entry) part {
 		return t.link(e)
 	}
 	p := t.say("moved.open")
-	if due := t.status.Due; !due.IsZero() {
-		p = t.say("moved", t.day(due))
+	if d := t.date(); d.Kind == workflow.DateBy || d.Kind == workflow.DatePaused && !d.At.IsZero() {
+		p = t.say("moved", t.day(d.At))
 	}
 	p.saysWhy = true
 	var rows []Row
-	row := func(key string, x *workflow.Promise, at time.Time) {
-		if at.IsZero() {
-			return
+	for i := range j.Promises {
+		x := &j.Promises[i]
+		for _, told := range j.Tellings(t.Shop, x) {
+			rows = append(rows, Row{w.T("mail.moved.before"), w.Date(told.Date, t.loc)})
 		}
-		value := w.Date(at, t.loc)
-		if !x.BreachedAt.IsZero() {
-			value = w.T("mail.moved.missed", value)
+		if n := len(rows) - 1; n >= 0 && !x.BreachedAt.IsZero() {
+			rows[n].Value = w.T("mail.moved.missed", rows[n].Value)
 		}
-		rows = append(rows, Row{w.T(key), value})
 	}
-	for i := range j.Promises[:len(j.Promises)-1] {
-		row("mail.moved.before", &j.Promises[i], j.ToldOf(t.Shop, &j.Promises[i]))
+	if n := len(rows) - 1; n >= 0 {
+		rows[n].Name = w.T("mail.moved.now")
 	}
-	row("mail.moved.now", now, j.DueOf(t.Shop, now, t.now))
+	if len(now.Told) > 1 { // pauses moved it
+		p = p.with(t.paras("mail.why", t.status.WhenWhy...), []Section{{Heading: w.T("mail.moved.dates"), Rows: rows}})
+		return p
+	}
 	p = p.with(t.paras("mail.moved.why", now.Reason), []Section{{Heading: w.T("mail.moved.dates"), Rows: rows}})
 	if d := j.Delay(); d != nil && d.NewPromise == now.Number {
 		p = t.choice(p, d)
@@ -43,11 +44,7 @@ func (t *teller) promiseMoved(e *workflow.Entry) part {
 
 func (t *teller) breach(e *workflow.Entry) part {
 	j, w := t.Job, t.w
-	missed := t.status.Due
-	if e.Ref >= 1 && e.Ref <= len(j.Promises) && !j.Promises[e.Ref-1].BreachedAt.IsZero() {
-		missed = j.Promises[e.Ref-1].BreachedAt
-	}
-	p := t.say("breach", t.day(missed))
+	p := t.say("breach", t.day(j.MissedDate(t.Shop, e.Ref)))
 	p.saysWhy = true
 	d := j.Delay()
 	if d == nil {

@@ -77,6 +77,19 @@ func (f *Forecast) place(j *workflow.Job, now time.Time) (kind, stage string, wa
 	return workflow.KindKey(j.Device.Kind), string(j.Stage), f.calendar.Worked(j.StageSince, now).Hours(), true
 }
 
+// Agrees reports whether a customer may read it beside the date that they are told: it ends by that date, and
+// the clock runs; where no date stands, it is all there is. Where it contradicts the promise, the
+// counter reads it instead.
+func (o *Outlook) Agrees(d workflow.Date, shop *workflow.Shop) bool {
+	switch d.Kind {
+	case workflow.DateBy:
+		return shop.Calendar.Date(o.To) <= shop.Calendar.Date(d.At)
+	case workflow.DateNone, workflow.DateLate:
+		return true
+	}
+	return false
+}
+
 // ErrNoOutlook is the error for a job that has none: it has not arrived, or it has ended.
 var ErrNoOutlook = errors.New("the job is not on its way")
 
