@@ -29,7 +29,11 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 		if skip.Fate == Refused {
 			state = workflow.EntryBuried
 		}
-		d.settle(ctx, log, e, workflow.Settlement{State: state, Attempt: workflow.Attempt{At: begin, Result: string(skip.Fate), Words: skip.Why}}, nil)
+		var record workflow.Command
+		if skip.Told {
+			record = done.Command(nil)
+		}
+		d.settle(ctx, log, e, workflow.Settlement{State: state, Attempt: workflow.Attempt{At: begin, Result: string(skip.Fate), Words: skip.Why}}, record)
 		return
 	case errors.As(err, &later):
 		d.away.unused()
@@ -89,7 +93,7 @@ func (d *Dispatcher) attempt(ctx context.Context, e *workflow.Entry) (done Done,
 	j, err := d.cfg.Service.Job(ctx, e.Job)
 	switch {
 	case errors.Is(err, workflow.ErrNotFound):
-		return done, &Skip{Gone, "Not sent: the job is gone."}
+		return done, &Skip{Fate: Gone, Why: "Not sent: the job is gone."}
 	case err != nil:
 		return done, &Failure{Fate: PutOff, Words: "The job could not be read just now.", Err: err}
 	case Lapsed(d.cfg.Service, e):

@@ -12,10 +12,9 @@
 //     A mail that may have arrived (see Unknown below) is kept with its entry and sent again unchanged, unless
 //     something in it was withdrawn since: a link ended, a photo was removed or blurred, the address corrected.
 //     Then it is written anew under a Message-ID of its own, as a reply to the one before (RFC 5322, 3.6.4).
-//   - A mail that waits tells what is so when it leaves. One that no server has taken is written anew for each
-//     try: with the customer, links, photos, words and state of then, under its first Message-ID. Before its
-//     first try it tells the job as it stood when the notice was made, with the customer, links and photos of
-//     now: so a crash between sending and settling repeats it to the letter, if none of those has changed.
+//   - A mail tells what is so when it leaves. One that no server has taken is written anew for each try, the
+//     first one too: with the customer, links, photos, words and state of then, under its first Message-ID. What
+//     later steps made out of date is not told (workflow.Job.Moot), and a mail of nothing else is never sent.
 //   - In order per job. While an entry of a job is queued, tried or waiting, those after it wait. One
 //     that is buried holds nothing up.
 //   - Never before its time. An entry's instant is the earliest at which it is claimed. Nothing goes out
@@ -78,5 +77,8 @@
 //     event names the email that tells it. So a repeat holds the same notices, and the store's outbox knows
 //     nothing of gathering. A notice that comes too late for its email gets one of its own with the email's
 //     delivery event. Rejected: collecting at sending time, where a crash between sending and settling would
-//     repeat an email under one Message-ID with other contents.
+//     repeat an email under one Message-ID with other notices.
+//   - 2026-11-30: What an email says of its notices is the job as it stands when it leaves, at the first try too.
+//     Rejected: the job as it stood when the last notice was made, which a crash repeats to the letter but
+//     which asks for an answer that was given, and names sums and dates that have changed.
 package notify

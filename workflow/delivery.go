@@ -12,6 +12,8 @@ type RecordDelivery struct {
 	With []string `json:"with,omitempty"`
 	// Buried is the reason in plain words of our own, "" for a notice that was accepted.
 	Buried string `json:"buried,omitempty"`
+	// Moot says that nothing was sent, since later steps had made all of it out of date.
+	Moot bool `json:"moot,omitempty"`
 }
 
 func (c RecordDelivery) decide(t *turn) error {
@@ -30,18 +32,19 @@ func (c RecordDelivery) decide(t *turn) error {
 	if c.Buried != "" {
 		return t.record(&NoticeBuried{ID: c.ID, Reason: c.Buried, With: c.With})
 	}
-	return t.record(&NoticeDelivered{c.ID, c.With})
+	return t.record(&NoticeDelivered{c.ID, c.With, c.Moot})
 }
 
-// NoticeDelivered: the mail server accepted it, and those it told too.
+// NoticeDelivered: the mail server accepted it, and those it told too; or there was nothing left to tell.
 type NoticeDelivered struct {
 	ID   string   `json:"id"`
 	With []string `json:"with,omitempty"`
+	Moot bool     `json:"moot,omitempty"`
 }
 
 func (p *NoticeDelivered) fold(j *Job, e *Event) {
 	j.noticesIn(p.ID, p.With, func(n *NoticeRecord) {
-		n.DeliveredAt, n.BuriedAt, n.Reason, n.ToldAt = e.At, time.Time{}, "", time.Time{}
+		n.DeliveredAt, n.BuriedAt, n.Reason, n.ToldAt, n.Moot = e.At, time.Time{}, "", time.Time{}, p.Moot
 	})
 }
 

@@ -26,6 +26,8 @@ type NoticeRecord struct {
 	BuriedAt    time.Time `json:"buried_at,omitzero"`
 	BouncedAt   time.Time `json:"bounced_at,omitzero"`
 	Reason      string    `json:"reason,omitempty"`
+	// Moot marks one that was not sent, since later steps had made it out of date.
+	Moot bool `json:"moot,omitempty"`
 	// ToldAt is when the counter told the customer in another way.
 	ToldAt time.Time `json:"told_at,omitzero"`
 }
@@ -351,14 +353,74 @@ func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 	return need
 }
 
-// topics are what a later notice of one mail makes an earlier one of it out of date about.
+// moot says when a notice is out of date as its job stands, whatever its email tells beside it: what it says is
+// over, or another says it. A kind that is missing never is; those that say nothing of a job that has ended
+// are in overAtEnd.
+var moot = map[NoticeKind]func(j *Job, e *Entry) bool{
+	NoticeBooked:         func(j *Job, _ *Entry) bool { return j.Stage != StageBooked },
+	NoticeQuote:          notOpen,
+	NoticeFurtherQuote:   notOpen,
+	NoticeReminder:       notOpen,
+	NoticeLastNotice:     notOpen,
+	NoticeQuoteWithdrawn: func(j *Job, _ *Entry) bool { return j.Quote() != nil && j.Quote().State != RevisionWithdrawn },
+	NoticeExpired:        func(j *Job, _ *Entry) bool { return j.Quote() != nil && j.Quote().State != RevisionExpired },
+	NoticeDecision: func(j *Job, e *Entry) bool {
+		if e.Ref < 1 || e.Ref > len(j.Decisions) {
+			return false
+		}
+		d := &j.Decisions[e.Ref-1]
+		return !d.UndoneAt.IsZero() || d.Verdict == VerdictAsk && e.Ref < len(j.Decisions)
+	},
+	NoticeUndone:       notOpen,
+	NoticePromiseMoved: overtakenDate,
+	NoticeBreach:       overtakenDate,
+}
+
+var overAtEnd = []NoticeKind{
+	NoticeReceived, NoticeFindings, NoticeQuote, NoticeFurtherQuote, NoticeReminder, NoticeLastNotice, NoticeQuoteWithdrawn, NoticeExpired,
+	NoticeDecision, NoticeUndone, NoticeReady, NoticePromiseMoved, NoticeBreach, NoticeDelayAnswered, NoticeUncollected,
+}
+
+func notOpen(j *Job, e *Entry) bool {
+	n := e.Quote
+	if n == 0 {
+		n = len(j.Quotes)
+	}
+	return n >= 1 && n <= len(j.Quotes) && j.Quotes[n-1].State != RevisionOpen
+}
+
+func overtakenDate(j *Job, e *Entry) bool {
+	if e.Ref < 1 || e.Ref > len(j.Promises) {
+		return false
+	}
+	return e.Ref < len(j.Promises) || e.Kind == NoticePromiseMoved && !j.Promises[e.Ref-1].BreachedAt.IsZero()
+}
+
+// Moot reports whether a notice is out of date as the job stands.
+func (j *Job) Moot(e *Entry) bool {
+	is := moot[e.Kind]
+	return is != nil && is(j, e) || j.Ended() && slices.Contains(overAtEnd, e.Kind)
+}
+
+// now makes of a notice what there is to tell of it as the job stands; ok is false for nothing.
+func (j *Job) now(e Entry) (x Entry, ok bool) {
+	if e.Quote > 0 && e.Kind == NoticeFindings && notOpen(j, &e) {
+		e.Quote = 0
+	}
+	if e.Kind == NoticeBooked && j.Stage != StageBooked && !slices.ContainsFunc(j.Notices, func(n NoticeRecord) bool { return n.Kind == NoticeReceived }) {
+		e.Kind = NoticeReceived // which the customer did not want to be told of by itself
+	}
+	return e, !j.Moot(&e)
+}
+
+// topics are what a later notice of one email makes an earlier one of it out of date about.
 var topics = map[NoticeKind]string{
-	NoticeQuote: "quote", NoticeFurtherQuote: "quote", NoticeQuoteWithdrawn: "quote", NoticeReminder: "quote", NoticeExpired: "quote",
+	NoticeQuote: "quote", NoticeFurtherQuote: "quote", NoticeReminder: "quote", NoticeLastNotice: "quote",
 	NoticePromiseMoved: "promise", NoticeBreach: "promise", NoticeLink: "link",
 }
 
-// Gathered returns all that one email tells: its own notice and those that go with it, in order, without what
-// is out of date by then. with names all that it settles beside its own.
+// Gathered returns all that one email tells as the job stands: its own notice and those that go with it, in order,
+// without what is out of date; nothing if all of it is. with names all that it settles beside its own.
 func (j *Job) Gathered(e *Entry) (gathered []Entry, with []string) {
 	all := []Entry{*e}
 	for i := range j.Notices {
@@ -370,15 +432,11 @@ func (j *Job) Gathered(e *Entry) (gathered []Entry, with []string) {
 		}
 	}
 	for i, x := range all {
-		later := false
-		for _, y := range all[i+1:] {
+		later := slices.ContainsFunc(all[i+1:], func(y Entry) bool {
 			topic := topics[x.Kind]
-			later = later || topic != "" && topics[y.Kind] == topic
-			if y.Kind == NoticeFindings && y.Quote > 0 && topic == "quote" {
-				later = true
-			}
-		}
-		if !later {
+			return topic != "" && topics[y.Kind] == topic || y.Kind == NoticeFindings && y.Quote > 0 && topic == "quote"
+		})
+		if x, ok := j.now(x); ok && !later {
 			gathered = append(gathered, x)
 		}
 	}

@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"context"
 	"fmt"
 	"testing"
 	"time"
@@ -86,9 +87,71 @@ func TestToldWithoutWhatIsOutOfDate(t *testing.T) {
 		return out
 	}
 	require.Equal(t, []NoticeKind{NoticeQuote}, with())
-	require.Equal(t, []NoticeKind{NoticeMessage, NoticeQuoteWithdrawn}, with(NoticeMessage, NoticeQuoteWithdrawn))
 	require.Equal(t, []NoticeKind{NoticeQuote, NoticeMessage}, with(NoticeMessage))
 	require.Equal(t, []NoticeKind{NoticeQuote, NoticePromiseMoved}, with(NoticeBreach, NoticePromiseMoved))
+}
+
+// kindsTold plays steps that are gathered into one email, and returns what that tells.
+func (b *bench) kindsTold(steps ...func()) (kinds []NoticeKind) {
+	b.t.Helper()
+	b.s.Shop.Gather = time.Hour
+	n := len(b.store.notices)
+	for _, step := range steps {
+		step()
+	}
+	require.Len(b.t, b.store.notices[n:], 1, "one email")
+	j, err := b.s.Job(context.Background(), b.n)
+	require.NoError(b.t, err)
+	gathered, _ := j.Gathered(&b.store.notices[n])
+	for _, x := range gathered {
+		kinds = append(kinds, x.Kind)
+	}
+	return kinds
+}
+
+// What later steps made out of date is not told, whatever its email tells beside it.
+func TestAnEmailTellsNothingThatIsOver(t *testing.T) {
+	report := func(b *bench) func() {
+		return func() {
+			b.do(technician, NameSuspect{Text: "Supply"}, DoCheck{Suspect: 1, Check: Check{Text: "Measured", Outcome: CheckConfirmed}})
+			b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), returnOption()}}, Go{To: StageAwaitingApproval})
+		}
+	}
+	phone := func(b *bench) func() {
+		return func() {
+			j, err := b.s.Job(context.Background(), b.n)
+			require.NoError(t, err)
+			b.do(counter, Decide{Verdict: VerdictApprove, Digest: j.Quote().Digest, Option: "A", Name: "Mira Osei", Call: &CallNote{Number: "902 555 0100"}})
+		}
+	}
+	b := newBench(t)
+	b.toDiagnosing()
+	require.Equal(t, []NoticeKind{NoticeFindings, NoticeDecision}, b.kindsTold(report(b), phone(b)), "a quote that was answered is not asked for")
+	j, err := b.s.Job(context.Background(), b.n)
+	require.NoError(t, err)
+	gathered, _ := j.Gathered(&b.store.notices[len(b.store.notices)-1])
+	require.Zero(t, gathered[0].Quote, "and its report shows none")
+
+	b = newBench(t)
+	b.toDiagnosing()
+	require.Equal(t, []NoticeKind{NoticeShipped}, b.kindsTold(report(b), phone(b), func() {
+		b.do(technician, DoWork{Text: "Renewed the capacitor"}, Go{To: StageTesting})
+		b.do(technician, pass("Function"), pass(SafetyTest), packAll, PrepareShipment{Carrier: "Post", Parcel: "RR473124829CA", Serial: "h-20417"})
+		b.do(counter, Go{To: StageShipped})
+	}), "nothing else is told of what has left")
+
+	b = newBench(t)
+	b.toDiagnosing()
+	require.Equal(t, []NoticeKind{NoticeFindings, NoticeQuoteWithdrawn}, b.kindsTold(report(b), func() { b.do(counter, WithdrawQuote{Reason: "We found something cheaper."}) }))
+
+	b = newBench(t)
+	arrive := func() {
+		b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}}}, AnswerScreening{mainsPlug}, photo(PhotoArrival), Go{To: StageReceived})
+	}
+	require.Equal(t, []NoticeKind{NoticeReceived}, b.kindsTold(func() { b.do(counter, booking) }, arrive), "what is here is not asked for")
+
+	b = newBench(t)
+	require.Equal(t, []NoticeKind{NoticeReceived}, b.kindsTold(func() { b.do(counter, booking) }, func() { b.do(counter, ChooseNotices{TellWhatNeedsMe}) }, arrive), "nor from who is told only what is needed")
 }
 
 // One email tells so many notices and no more; the next one gets an email of its own.

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"maps"
 	"runtime/debug"
-	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -20,9 +19,7 @@ type Transport interface {
 	Send(ctx context.Context, m *Message) (words string, err error)
 }
 
-// Composer renders and builds a notice. For an email that is tried for the first time the job is as it stood
-// when the notice was made, with the customer, links and photos as they are now; else it is as it is now. If
-// the entry has a Body, that is an earlier email of it that may have arrived, and the new one replies to it.
+// Composer renders and builds a notice, of the job as it is now. If the entry has a Body, that is an earlier email of it that may have arrived, and the new one replies to it.
 // The same job and entry must give the same bytes.
 type Composer interface {
 	Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*Message, error)
@@ -61,14 +58,18 @@ func (c *Channel) Attempt(ctx context.Context, s *workflow.Service, j *workflow.
 	if notify.Lapsed(s, e) {
 		return done, notify.ErrLapsed
 	}
-	delivery.With = m.With
+	if delivery.With = m.With; m.Data == nil {
+		delivery.Moot = true
+		return done, &notify.Skip{Fate: notify.Gone, Why: "Not sent: later steps had made it out of date.", Told: true}
+	}
 	if done.Words, err = c.send(ctx, m); err != nil && notify.FailureOf(err).Fate == notify.Unknown {
 		done.Body = m.keep()
 	}
 	return done, err
 }
 
-// prepare returns the email of an entry: the one that was kept, or a new one.
+// prepare returns the email of an entry: the one that was kept, or a new one, without Data if there is nothing to
+// tell any more.
 func (c *Channel) prepare(ctx context.Context, s *workflow.Service, j *workflow.Job, e *workflow.Entry) (*Message, error) {
 	switch {
 	case !j.Erased.IsZero():
@@ -86,11 +87,8 @@ func (c *Channel) prepare(ctx context.Context, s *workflow.Service, j *workflow.
 		return m, nil
 	}
 	gathered, with := j.Gathered(e)
-	if !tried(e) {
-		var err error
-		if j, err = asOf(ctx, s, j, gathered[len(gathered)-1]); err != nil {
-			return nil, &notify.Failure{Fate: notify.PutOff, Words: "The job's history could not be read just now.", Err: err}
-		}
+	if len(gathered) == 0 {
+		return &Message{With: with}, nil
 	}
 	m, err := c.Composer.Compose(ctx, j, e)
 	if err == nil {
@@ -107,13 +105,6 @@ func (c *Channel) send(ctx context.Context, m *Message) (words string, err error
 		}
 	}()
 	return c.Transport.Send(ctx, m)
-}
-
-// tried reports whether the entry has been on its way before, or found the server away.
-func tried(e *workflow.Entry) bool {
-	return slices.ContainsFunc(e.Attempts, func(a workflow.Attempt) bool {
-		return !slices.Contains([]notify.Fate{notify.Held, notify.Paced, notify.Unwritten}, notify.Fate(a.Result))
-	})
 }
 
 // ready holds back what may not be sent now: at night what nobody asked for, and what is over its
@@ -150,60 +141,4 @@ func (c *Channel) place(now time.Time, domain string) time.Time {
 	}
 	c.places[domain] = at.Add(time.Minute / time.Duration(c.PerDomain))
 	return at
-}
-
-// asOf returns the job as it stood when the notice (the last one of a mail) was made, so that what a crash
-// repeats says the same; but with the customer, links and photos as they are now: a mail goes to the
-// corrected address, holds no link that was taken back, and shows no photo that was removed.
-func asOf(ctx context.Context, s *workflow.Service, now *workflow.Job, e workflow.Entry) (*workflow.Job, error) {
-	after, err := s.Events(ctx, now.Number, e.Seq)
-	if err != nil {
-		return nil, err
-	}
-	end := commitEnd(after, e.ID)
-	if end == len(after) {
-		return now, nil
-	}
-	events, err := s.Events(ctx, now.Number, 0)
-	if err != nil {
-		return nil, err
-	}
-	n := min(int(e.Seq)+end, len(events))
-	then, err := workflow.Replay(events[:n])
-	if err != nil {
-		return nil, err
-	}
-	then.Customer, then.Links = now.Customer, now.Links
-	for i := range then.Photos {
-		for _, p := range now.Photos {
-			if p.ID == then.Photos[i].ID {
-				then.Photos[i] = p
-			}
-		}
-	}
-	return then, nil
-}
-
-// commitEnd returns how many of the events that come after a notice's own belong to its commit. A commit
-// ends with the events that say which notices it made, and no commit begins with one.
-func commitEnd(after []*workflow.Event, id string) int {
-	made := func(i int) (string, bool) {
-		p, ok := after[i].Payload.(*workflow.NoticeMade)
-		if !ok {
-			return "", false
-		}
-		return p.ID, true
-	}
-	for i := range after {
-		if x, ok := made(i); !ok || x != id {
-			continue
-		}
-		for i++; i < len(after); i++ {
-			if _, ok := made(i); !ok {
-				break
-			}
-		}
-		return i
-	}
-	return len(after)
 }

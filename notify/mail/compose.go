@@ -10,6 +10,7 @@ import (
 	netmail "net/mail"
 	"slices"
 	"strings"
+	"time"
 
 	"benchword/notify"
 	"benchword/templates"
@@ -73,8 +74,7 @@ func (m *Writer) domain() (string, error) {
 	return domainOf(addr), nil
 }
 
-// Compose implements [Composer]. An entry that has been tried is told as its job stands now, another one as
-// it stood when the notice was made.
+// Compose implements [Composer].
 func (m *Writer) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry) (*Message, error) {
 	shop := m.Service.Shop
 	domain, err := m.domain()
@@ -123,9 +123,6 @@ func (m *Writer) write(ctx context.Context, j *workflow.Job, e *workflow.Entry, 
 	order, links, err := m.order(j, e)
 	if err != nil {
 		return nil, err
-	}
-	if tried(e) {
-		order.At = m.Service.Now()
 	}
 	w := &written{optional: j.Choice() == workflow.TellEveryStep}
 	for _, x := range append([]workflow.Entry{*order.Entry}, order.Also...) {
@@ -206,9 +203,9 @@ const previewID = "preview"
 // order says what the mail is about and makes its links, which it names as [standing] does.
 func (m *Writer) order(j *workflow.Job, e *workflow.Entry) (o mailview.Order, links []string, err error) {
 	shop, now := m.Service.Shop, m.Service.Now()
-	e, also := leading(j, e)
+	e, also := leading(j, e, now)
 	o = mailview.Order{
-		Job: j, Entry: e, Also: also, Shop: shop, Words: m.Words.For(j.Customer.Language),
+		Job: j, At: now, Entry: e, Also: also, Shop: shop, Words: m.Words.For(j.Customer.Language),
 		Find: shop.BaseURL + "/find", Packing: shop.BaseURL + "/packing",
 	}
 	address := func(path string, g *workflow.LinkGrant) string {
@@ -233,31 +230,37 @@ func (m *Writer) order(j *workflow.Job, e *workflow.Entry) (o mailview.Order, li
 	return o, links, err
 }
 
-// weight says which notice of several gives a mail its subject: what asks something of the reader, then
-// the end of the job.
-var weight = map[workflow.NoticeKind]int{
-	workflow.NoticeQuote: 9, workflow.NoticeFurtherQuote: 9, workflow.NoticeReminder: 9, workflow.NoticeShipped: 8, workflow.NoticeWithdrawn: 8,
-	workflow.NoticeReady: 7, workflow.NoticeExpired: 6, workflow.NoticeFindings: 6, workflow.NoticeBreach: 5, workflow.NoticePromiseMoved: 4,
-	workflow.NoticeReceived: 4, workflow.NoticeMessage: 3,
-}
-
-// leading returns the notice that a mail is headed by, and the others that it tells.
-func leading(j *workflow.Job, e *workflow.Entry) (*workflow.Entry, []workflow.Entry) {
-	told, _ := j.Gathered(e)
-	first := 0
-	rank := func(x *workflow.Entry) int {
-		if x.Quote > 0 {
-			return 9
-		}
-		return weight[x.Kind]
+// leading returns the notice that an email is headed by, and the others that it tells: the last that asks
+// something of the reader, else the last that tells how the job stands.
+func leading(j *workflow.Job, e *workflow.Entry, now time.Time) (*workflow.Entry, []workflow.Entry) {
+	gathered, _ := j.Gathered(e)
+	if len(gathered) == 0 {
+		gathered = []workflow.Entry{*e} // as it would have been: a look at what was not sent
 	}
-	for i := range told {
-		if rank(&told[i]) >= rank(&told[first]) {
+	rank := func(x *workflow.Entry) int {
+		switch x.Kind {
+		case workflow.NoticeMessage, workflow.NoticeLink:
+			return 0
+		case workflow.NoticeQuote, workflow.NoticeFurtherQuote, workflow.NoticeReminder, workflow.NoticeLastNotice, workflow.NoticeUncollected:
+			return 2
+		case workflow.NoticeBreach, workflow.NoticePromiseMoved:
+			if j.ToChoose(now) != nil {
+				return 2
+			}
+		}
+		if x.Quote > 0 {
+			return 2
+		}
+		return 1
+	}
+	first := 0
+	for i := range gathered {
+		if rank(&gathered[i]) >= rank(&gathered[first]) {
 			first = i
 		}
 	}
-	lead := told[first]
-	return &lead, slices.Delete(told, first, first+1)
+	lead := gathered[first]
+	return &lead, slices.Delete(gathered, first, first+1)
 }
 
 func (m *Writer) render(v templates.View) (string, error) {

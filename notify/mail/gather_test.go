@@ -2,6 +2,8 @@ package mail
 
 import (
 	"benchword/notify/notifytest"
+	"benchword/templates"
+	"benchword/templates/locale"
 	mailview "benchword/templates/mail"
 	"benchword/workflow"
 	"bytes"
@@ -46,6 +48,99 @@ func TestStepsWithinMinutesAreOneMail(t *testing.T) {
 	}
 }
 
+// What is gathered is told as it stands when it leaves: where, needs, sums, date and subject, with nothing that a
+// later step made out of date.
+func TestAGatheredEmailTellsOneState(t *testing.T) {
+	gathers := func() *waiting {
+		w := newWaiting(t)
+		w.svc.Shop.Gather = 30 * 24 * time.Hour
+		w.book("Maud Ellery")
+		require.Len(t, w.flush(0), 1)
+		return w
+	}
+	// The link that is asked for makes what waits go, now.
+	leave := func(w *waiting) []opened {
+		w.do(customer, workflow.AskLink{})
+		return w.flush(0)
+	}
+	one := func(w *waiting) opened {
+		t.Helper()
+		got := leave(w)
+		require.Len(t, got, 2)
+		s := templates.StatusOf(w.job(), w.svc.Shop, w.clock.Now(), locale.For("en"))
+		for _, o := range got {
+			for _, says := range []string{s.Where, s.When, s.Need} {
+				require.Contains(t, joined(o.Text), says, "as the page says")
+			}
+		}
+		for _, n := range w.job().Notices {
+			require.False(t, n.DeliveredAt.IsZero(), n.ID)
+		}
+		return got[0]
+	}
+	phone := func(w *waiting) {
+		w.do(counter, workflow.Decide{Verdict: workflow.VerdictApprove, Digest: w.job().Quote().Digest, Option: "A", Name: "Maud Ellery", Call: &workflow.CallNote{Number: "902 555 0100"}})
+	}
+	t.Run("a quote answered on the telephone", func(t *testing.T) {
+		w := gathers()
+		w.receive()
+		w.diagnose()
+		w.report()
+		phone(w)
+		o := one(w)
+		require.NotContains(t, o.Text, "Yes or no?")
+		require.NotContains(t, o.Text, "before you say yes")
+		require.NotContains(t, o.Header.Get("Subject"), "answer")
+	})
+	t.Run("on hold when it leaves", func(t *testing.T) {
+		w := gathers()
+		w.receive()
+		w.do(counter, workflow.PlaceHold{Reason: workflow.HoldCarrier})
+		require.Contains(t, joined(one(w).Text), "if the carrier has done its part by")
+	})
+	t.Run("no hold any more", func(t *testing.T) {
+		w := gathers()
+		w.receive()
+		w.do(counter, workflow.PlaceHold{Reason: workflow.HoldPayment})
+		w.do(counter, workflow.LiftHold{})
+		require.NotContains(t, one(w).Text, "payment is here by")
+	})
+	t.Run("shipped, then paid", func(t *testing.T) {
+		w := gathers()
+		w.receive()
+		w.diagnose()
+		w.report()
+		phone(w)
+		w.repair()
+		w.test()
+		w.ship()
+		w.do(counter, workflow.RecordPayment{Amount: "20.00", How: "cash"})
+		o := one(w)
+		require.Contains(t, o.Text, "Paid: CA$20.00")
+		require.Contains(t, o.Header.Get("Subject"), "on its way")
+		require.NotContains(t, o.Text, "yes")
+	})
+	t.Run("booked and here", func(t *testing.T) {
+		w := newWaiting(t)
+		w.svc.Shop.Gather = time.Hour
+		w.do(counter, workflow.Book{Person: workflow.Person{Name: "Maud Ellery", Email: "maud@example.org"}, Kind: "film scanner", Fault: "Stops."})
+		w.receive()
+		require.NotContains(t, one(w).Text, "Before you close the box")
+	})
+	t.Run("answered while the quote waited", func(t *testing.T) {
+		w := gathers()
+		w.receive()
+		w.diagnose()
+		w.report()
+		w.do(customer, workflow.Decide{Verdict: workflow.VerdictDecline, Digest: w.job().Quote().Digest, Name: "Maud Ellery"})
+		for _, o := range w.flush(0) {
+			require.NotContains(t, o.Text, "Yes or no?")
+		}
+	})
+}
+
+func joined(s string) string { return strings.Join(strings.Fields(s), " ") }
+
 // A mail that the customer may do without has the one-click button of RFC 8058 and its signature covers
 // both headers; one that needs them has none.
 func TestOneClick(t *testing.T) {
@@ -87,6 +182,7 @@ func TestGatheredNoticesKeepWhatTheyAsk(t *testing.T) {
 		if x.name != "promise_breached_explained" {
 			continue
 		}
+		b.clock.Set(x.entry.MadeAt)
 		order, _, err := b.mails.order(x.job, &x.entry)
 		require.NoError(t, err)
 		require.NotEmpty(t, order.Delay)
@@ -129,6 +225,7 @@ func TestTwoQuestionsInOneMail(t *testing.T) {
 	}
 	j := *quote.job
 	j.Delays = breach.job.Delays
+	b.clock.Set(quote.entry.MadeAt)
 	order, _, err := b.mails.order(&j, &quote.entry)
 	require.NoError(t, err)
 	order.Decide, order.Delay = "https://bench.example/d/decide", "https://bench.example/c/choose"

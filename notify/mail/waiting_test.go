@@ -358,7 +358,7 @@ func TestMailsThatAnEarlierVersionKept(t *testing.T) {
 	}
 }
 
-// A mail that leaves for the first time tells its own step, with the links, photos and address that are so now.
+// An email that leaves for the first time holds the links, photos, address and state that are so now.
 func TestAFirstMailHoldsWhatStandsNow(t *testing.T) {
 	w := newWaiting(t)
 	w.book("Maud Ellery")
@@ -375,8 +375,8 @@ func TestAFirstMailHoldsWhatStandsNow(t *testing.T) {
 	require.NotContains(t, got[0].Text+got[0].HTML, old)
 	require.Contains(t, got[0].Text, w.look())
 	require.Len(t, got[0].Inline, 1)
-	require.Contains(t, got[0].Text, locale.For("en").T("where.received"))
-	require.NotContains(t, got[0].Text, locale.For("en").T("where.diagnosing"))
+	require.Contains(t, got[0].Text, locale.For("en").T("where.diagnosing"), "and the state of now")
+	require.NotContains(t, got[0].Text, locale.For("en").T("where.received"))
 }
 
 // What a later notice of a gathered mail made out of date is not told.

@@ -37,6 +37,9 @@ func (t *teller) received(*workflow.Entry) part {
 	if photos := t.ofKind(workflow.PhotoArrival); len(photos) > 0 {
 		p = p.with([]Section{{Heading: w.T("mail.received.photos"), Photos: photos}})
 	}
+	if t.Job.Stage != workflow.StageReceived {
+		return p
+	}
 	return p.with(t.paras("mail.next", w.T("mail.received.next")))
 }
 

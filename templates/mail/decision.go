@@ -43,6 +43,9 @@ func (t *teller) decision(e *workflow.Entry) part {
 	if o != nil {
 		p = p.with(t.letter("mail.decision.words", d.Words.Text))
 	}
+	if j.Stage == workflow.StageTesting && o != nil && o.Kind != workflow.OptionReturn && o.Kind != workflow.OptionRecycle {
+		next = nil // it is done
+	}
 	return p.with(next, t.pay(templates.PaidOf(j, t.Shop, w)))
 }
 

@@ -19,7 +19,7 @@ import (
 
 // Order says which notice to put into words, and what its links are.
 type Order struct {
-	// Job is as the mail tells it; At is the instant of which it tells, zero for that of its last notice.
+	// Job is as the mail tells it; At is the instant of which it tells.
 	Job   *workflow.Job
 	At    time.Time
 	Entry *workflow.Entry
@@ -39,24 +39,10 @@ type Order struct {
 	Brief int
 }
 
-// at returns the instant of which the mail tells.
-func (o *Order) at() time.Time {
-	if !o.At.IsZero() {
-		return o.At
-	}
-	at := o.Entry.MadeAt
-	for _, e := range o.Also {
-		if e.MadeAt.After(at) {
-			at = e.MadeAt
-		}
-	}
-	return at
-}
-
 // Of puts a notice, and those that are told with it, into words.
 func Of(o Order) *Mail {
 	j, w := o.Job, o.Words
-	t := &teller{Order: o, w: w, loc: o.Shop.Calendar.Location(), now: o.at(), device: deviceWord(j.Device), seen: map[int]bool{}}
+	t := &teller{Order: o, w: w, loc: o.Shop.Calendar.Location(), now: o.At, device: deviceWord(j.Device), seen: map[int]bool{}}
 	t.status = templates.StatusOf(j, o.Shop, t.now, w)
 	p := t.tell(o.Entry)
 	for i := range o.Also {
