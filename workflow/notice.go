@@ -404,8 +404,10 @@ func (j *Job) Moot(e *Entry) bool {
 
 // now makes of a notice what there is to tell of it as the job stands; ok is false for nothing.
 func (j *Job) now(e Entry) (x Entry, ok bool) {
-	if e.Quote > 0 && e.Kind == NoticeFindings && notOpen(j, &e) {
-		e.Quote = 0
+	if e.Quote > 0 && e.Quote <= len(j.Quotes) && e.Kind == NoticeFindings {
+		if s := j.Quotes[e.Quote-1].State; s != RevisionOpen && s != RevisionApproved && s != RevisionDeclined {
+			e.Quote = 0
+		}
 	}
 	if e.Kind == NoticeBooked && j.Stage != StageBooked && !slices.ContainsFunc(j.Notices, func(n NoticeRecord) bool { return n.Kind == NoticeReceived }) {
 		e.Kind = NoticeReceived // which the customer did not want to be told of by itself

@@ -248,7 +248,7 @@ func leading(j *workflow.Job, e *workflow.Entry, now time.Time) (*workflow.Entry
 				return 2
 			}
 		}
-		if x.Quote > 0 {
+		if x.Quote > 0 && x.Quote <= len(j.Quotes) && j.Quotes[x.Quote-1].Answerable(now) {
 			return 2
 		}
 		return 1

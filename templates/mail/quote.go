@@ -64,11 +64,11 @@ func (t *teller) ways(q *workflow.Quote) []Section {
 			s.Paras = append(s.Paras, x)
 		}
 	}
-	after := []string{t.w.T("mail.quote.stands", v.Expires)}
-	if v.TaxNote != "" {
-		after = append(after, v.TaxNote)
+	after := []string{v.TaxNote}
+	if q.Answerable(t.now) {
+		after = []string{t.w.T("mail.quote.stands", v.Expires), v.TaxNote, t.w.T("mail.quote.free")}
 	}
-	s.After = strings.Join(append(after, t.w.T("mail.quote.free")), " ")
+	s.After = strings.TrimSpace(strings.ReplaceAll(strings.Join(after, " "), "  ", " ")) // there may be no tax
 	return append(changes, s)
 }
 
