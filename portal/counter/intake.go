@@ -13,8 +13,7 @@ type intakePage struct {
 	jobBase
 	Rows   []rowNumber
 	Photos []templates.PhotoView
-	// Receive offers to mark the parcel as received with the same press.
-	Receive bool
+	Then   choice // what the same press may do beside keeping it
 }
 
 func (*intakePage) Template() string { return "intake.html" }
@@ -48,7 +47,10 @@ var intakeTask = &task{
 		}
 	},
 	view: func(r *request) (templates.View, error) {
-		v := &intakePage{Receive: r.job.Stage == workflow.StageBooked}
+		v := &intakePage{}
+		if r.job.Stage == workflow.StageBooked {
+			v.Then = choice{"receive", "Parcel received"}
+		}
 		v.Rows = formRows(filled(r.form.Values["item"]), spareRows)
 		for _, p := range photoViews(r.job, r.shop()) {
 			if p.Kind == workflow.PhotoArrival {

@@ -10,7 +10,7 @@ import (
 // lookPage is the form for the first look: condition, and whether the fault shows.
 type lookPage struct {
 	jobBase
-	Start bool
+	Then choice
 }
 
 func (*lookPage) Template() string { return "look.html" }
@@ -26,7 +26,11 @@ var lookTask = &task{
 		}
 	},
 	view: func(r *request) (templates.View, error) {
-		return &lookPage{jobBase: r.title("First look"), Start: r.job.Stage == workflow.StageReceived}, nil
+		v := &lookPage{jobBase: r.title("First look")}
+		if r.job.Stage == workflow.StageReceived {
+			v.Then = choice{"start", "Start diagnosing"}
+		}
+		return v, nil
 	},
 	read: func(r *request) ([]workflow.Command, error) {
 		var out []workflow.Command
