@@ -506,7 +506,7 @@ func TestCorrectedAddress(t *testing.T) {
 		log := d.w.sent()
 		require.Equal(t, []string{"maud@example.org", "right@example.org"}, []string{log[0].mail.To, log[1].mail.To})
 		require.Equal(t, log[0].mail.ID, log[1].mail.ID)
-		require.Contains(t, string(log[1].mail.Data), "at version 4", "it tells of the job as it is now")
+		require.Contains(t, string(log[1].mail.Data), "at version 6", "it tells of the job as it is now")
 
 		m := d.Book()
 		d.Do(m, notifytest.Counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Phone: "+1 902 555 0177"}})

@@ -40,7 +40,7 @@ func (s *Server) ended(c *fiber.Ctx, j *workflow.Job, revision int) error {
 // answered already, and a is nil.
 func (s *Server) decideLink(c *fiber.Ctx) (a *answerable, err error) {
 	token, row, j, err := s.openedJob(c)
-	if errors.Is(err, workflow.ErrGone) && row.Purpose == link.Decide && row.Job != "" {
+	if errors.Is(err, workflow.ErrGone) && row.Purpose == link.Decide {
 		if j, err = s.cfg.Service.Job(c.UserContext(), row.Job); err != nil {
 			return nil, err
 		}

@@ -98,7 +98,7 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	g := j.Link(link.Look, s.Now())
+	g := j.Link(link.Own, s.Now())
 	if g == nil { // the same form again, after the link was taken back
 		return s.Back(c, "/find")
 	}

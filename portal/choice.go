@@ -17,7 +17,7 @@ import (
 // chooseLink opens the choose link in the address.
 func (s *Server) chooseLink(c *fiber.Ctx) (token string, row workflow.LinkRow, j *workflow.Job, d *workflow.Delay, err error) {
 	token, row, j, err = s.openedJob(c)
-	if errors.Is(err, workflow.ErrGone) && row.Purpose == link.Choose && row.Job != "" && s.Now().Before(row.ExpiresAt) {
+	if errors.Is(err, workflow.ErrGone) && row.Purpose == link.Choose && s.Now().Before(row.ExpiresAt) {
 		// A newer word about the date ended this link: its page says so.
 		j, err = s.cfg.Service.Job(c.UserContext(), row.Job)
 	}

@@ -70,8 +70,10 @@ func (s *Server) openedJob(c *fiber.Ctx) (token string, row workflow.LinkRow, j 
 	if token, row, err = s.opened(c); err != nil {
 		return token, row, nil, err
 	}
-	j, err = s.cfg.Service.Job(c.UserContext(), row.Job)
-	return token, row, j, err
+	if j, err = s.cfg.Service.Job(c.UserContext(), row.Job); err != nil {
+		return token, row, nil, err
+	}
+	return token, row, j.Seen(row.Purpose), nil
 }
 
 func (s *Server) trackOf(page templates.Page, j *workflow.Job, token string, row workflow.LinkRow) *templates.Track {
@@ -81,7 +83,7 @@ func (s *Server) trackOf(page templates.Page, j *workflow.Job, token string, row
 			l.Outlook = &o
 		}
 	}
-	return templates.TrackOf(page, j, s.Shop(), s.Now(), l)
+	return templates.TrackOf(page, j.Seen(row.Purpose), s.Shop(), s.Now(), l)
 }
 
 // Forecast returns what the shop's history says, nil if nothing yet.
@@ -116,11 +118,11 @@ func (s *Server) showTrack(c *fiber.Ctx) error {
 }
 
 func (s *Server) showLive(c *fiber.Ctx) error {
-	_, row, err := s.opened(c)
+	token, row, err := s.opened(c)
 	if err != nil {
 		return err
 	}
-	return s.live(c, row.Job)
+	return s.live(c, token, row)
 }
 
 // reportOf returns the report of a job that the address names.

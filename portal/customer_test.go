@@ -68,7 +68,7 @@ func TestBooking(t *testing.T) {
 func TestTrackingPage(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look)
+	at := "/j/" + d.token(link.Own)
 	page := d.get(at)
 	require.Equal(t, 200, page.StatusCode)
 	require.Equal(t, "private, no-cache", page.Header.Get("Cache-Control"))
@@ -106,7 +106,7 @@ func TestTrackingPage(t *testing.T) {
 func TestLetters(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look)
+	at := "/j/" + d.token(link.Own)
 	empty := d.post(at+"/message", "text", "  ")
 	require.Equal(t, 422, empty.StatusCode)
 	require.Contains(t, empty.body, `<a href="#text">`)
@@ -133,7 +133,7 @@ func TestLetters(t *testing.T) {
 func TestForeignFormsAreRefused(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	r := httptest.NewRequest(http.MethodPost, "/j/"+d.token(link.Look)+"/message", strings.NewReader("text=hello"))
+	r := httptest.NewRequest(http.MethodPost, "/j/"+d.token(link.Own)+"/message", strings.NewReader("text=hello"))
 	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	r.Header.Set("Origin", "https://elsewhere.example")
 	require.Equal(t, 403, d.send(r).StatusCode)
@@ -294,7 +294,7 @@ func TestQuotesThatEndedTellTheTruth(t *testing.T) {
 	require.Equal(t, 410, late.StatusCode)
 	require.Contains(t, late.body, "This quote has run out")
 	require.Empty(t, expired.job().Decisions)
-	look := "/j/" + expired.token(link.Look)
+	look := "/j/" + expired.token(link.Own)
 	_, err := expired.svc.WakeDue(context.Background())
 	require.NoError(t, err)
 	require.Contains(t, expired.get(look).body, "tell us how to go on")
@@ -303,7 +303,7 @@ func TestQuotesThatEndedTellTheTruth(t *testing.T) {
 func TestALookLinkDecidesNothing(t *testing.T) {
 	d := newDesk(t)
 	d.toAwaiting()
-	token := d.token(link.Look)
+	token := d.token(link.Own)
 	digest := d.job().Quote().Digest
 	before := d.version()
 	require.Equal(t, 403, d.get("/d/"+token).StatusCode)
@@ -328,7 +328,7 @@ func TestAScannerChangesNothing(t *testing.T) {
 	review := d.post(at+"/review", "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "read", "yes")
 
 	seen := map[string]bool{}
-	queue := []string{at, "/j/" + strings.TrimPrefix(at, "/d/"), "/j/" + d.token(link.Look)}
+	queue := []string{at, "/j/" + strings.TrimPrefix(at, "/d/"), "/j/" + d.token(link.Own)}
 	sent := 0
 	try := func(page string) {
 		found, links := forms(t, page)
@@ -375,7 +375,7 @@ func TestLivePage(t *testing.T) {
 		require.NoError(t, d.s.Shutdown(ctx))
 		require.NoError(t, <-served)
 	}()
-	at := "http://" + l.Addr().String() + "/j/" + d.token(link.Look)
+	at := "http://" + l.Addr().String() + "/j/" + d.token(link.Own)
 	resp, err := http.Get(at + "/live")
 	require.NoError(t, err)
 	defer resp.Body.Close()

@@ -26,7 +26,7 @@ func TestFeed(t *testing.T) {
 		require.NoError(t, err)
 		return f, g.Header.Get("ETag")
 	}
-	token := d.token(link.Look)
+	token := d.token(link.Own)
 	before, tag := read(token)
 	require.Equal(t, http.StatusNotModified, d.get("/j/"+token+"/feed", "If-None-Match", tag).StatusCode)
 	require.Equal(t, "en", before.Language)

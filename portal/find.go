@@ -32,11 +32,7 @@ func (s *Server) postFind(c *fiber.Ctx) error {
 		return s.Render(c, fiber.StatusUnprocessableEntity, v)
 	}
 	email := v.Email
-	s.later(func(ctx context.Context) {
-		if err := s.mailLink(ctx, n, email); err != nil {
-			s.cfg.Log.Error("a link that was asked for was not mailed", "job", n, "cause", err)
-		}
-	})
+	s.mailLink(n, workflow.Actor{Role: workflow.RoleCustomer, ID: "find"}, func(j *workflow.Job) bool { return strings.EqualFold(j.Customer.Email.Text, email) })
 	v.Asked, v.Title = true, v.T("find.asked")
 	return s.Render(c, fiber.StatusOK, v)
 }
@@ -47,23 +43,28 @@ const (
 	linksWithin = time.Hour
 )
 
-// mailLink mails a job's customer a link, if the address is theirs.
-func (s *Server) mailLink(ctx context.Context, n workflow.JobNumber, email string) error {
-	j, err := s.cfg.Service.Job(ctx, n)
-	if errors.Is(err, workflow.ErrNotFound) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	if j.Customer.Email.Text == "" || !strings.EqualFold(j.Customer.Email.Text, email) {
-		return nil
-	}
+// mailLink has a job's customer emailed their links, after the answer, if ask says so.
+func (s *Server) mailLink(n workflow.JobNumber, by workflow.Actor, ask func(j *workflow.Job) bool) {
+	s.later(func(ctx context.Context) {
+		j, err := s.cfg.Service.Job(ctx, n)
+		if errors.Is(err, workflow.ErrNotFound) || err == nil && (j.Customer.Email.Text == "" || !ask(j)) {
+			return
+		}
+		if err == nil {
+			err = s.linkAsked(ctx, n, by)
+		}
+		if err != nil {
+			s.cfg.Log.Error("a link that was asked for was not emailed", "job", n, "cause", err)
+		}
+	})
+}
+
+func (s *Server) linkAsked(ctx context.Context, n workflow.JobNumber, by workflow.Actor) error {
 	count, err := s.cfg.Service.Bucket("find").Count(ctx, string(n), linksWithin)
 	if err != nil || count > linksAsked {
 		return err
 	}
-	_, err = s.cfg.Service.Do(ctx, workflow.Order{Job: n, By: workflow.Actor{Role: workflow.RoleCustomer, ID: "find"}, Commands: []workflow.Command{workflow.AskLink{}}})
+	_, err = s.cfg.Service.Do(ctx, workflow.Order{Job: n, By: by, Commands: []workflow.Command{workflow.AskLink{}}})
 	return err
 }
 

@@ -319,7 +319,7 @@ func TestAskAtOnce(t *testing.T) {
 func TestGuessingFromManyAddresses(t *testing.T) {
 	base := newDesk(t)
 	base.toDiagnosing()
-	right := base.token(link.Look)
+	right := base.token(link.Own)
 	d := base.with(func(c *Config) { c.Ask, c.AskFor, c.TrustedProxies = 3, 10*time.Minute, []string{"0.0.0.0"} })
 	var first got
 	for i := range 150 {
@@ -355,7 +355,7 @@ func TestGuessingFromManyAddresses(t *testing.T) {
 func TestTryingLinks(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	right := "/j/" + d.token(link.Look)
+	right := "/j/" + d.token(link.Own)
 	small := d.with(func(c *Config) { c.Ask, c.AskFor = 5, time.Minute })
 	for i := range 8 {
 		g := small.get("/j/" + strings.Repeat(string(rune('a'+i)), 32))
@@ -372,7 +372,7 @@ func TestHeadersOnEveryAnswer(t *testing.T) {
 	d.toDiagnosing()
 	d.s.App().Get("/panic", func(*fiber.Ctx) error { panic("a secret in a panic") })
 	d.s.App().Get("/fails", func(*fiber.Ctx) error { return errors.New("a secret in an error") })
-	at := "/j/" + d.token(link.Look)
+	at := "/j/" + d.token(link.Own)
 	secure := d.with(func(c *Config) { c.Service.Shop.BaseURL = "https://desk.example" })
 	for path, status := range map[string]int{
 		"/": 200, at: 200, at + "/photo/1/large.jpg": 200, "/assets/base.css": 200, "/robots.txt": 200, "/healthz": 200, "/assets/../server.go": 404,
@@ -464,7 +464,7 @@ func exchange(t testing.TB, address, sent string) string {
 func TestBodiesDoNotBecomeRequests(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look)
+	at := "/j/" + d.token(link.Own)
 	address := d.serve()
 	smuggled := "GET /packing HTTP/1.1\r\nHost: desk.example\r\n\r\n"
 	body := strings.Repeat("a", 16<<10) + smuggled // past what is read ahead
@@ -496,7 +496,7 @@ func TestLargeForms(t *testing.T) {
 	address := d.serve()
 	begin := "--x\r\nContent-Disposition: form-data; name=\"photo\"; filename=\"a.jpg\"\r\n\r\n"
 	begin += strings.Repeat("a", 8<<10-len(begin)) // as much as is read ahead
-	for _, path := range []string{"/find", "/book", "/j/" + d.token(link.Look) + "/message", "/counter/job/" + string(d.n) + "/photos", "/api/v1/jobs/" + string(d.n) + "/photos", "/none"} {
+	for _, path := range []string{"/find", "/book", "/j/" + d.token(link.Own) + "/message", "/counter/job/" + string(d.n) + "/photos", "/api/v1/jobs/" + string(d.n) + "/photos", "/none"} {
 		for _, length := range []int{2 << 20, bodyLimit - 1, bodyLimit + 1, 1 << 40} {
 			sent := begin
 			if length > bodyLimit {

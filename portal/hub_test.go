@@ -122,7 +122,7 @@ func (s *stream) until(begin string) string {
 func TestLiveResumes(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look) + "/live"
+	at := "/j/" + d.token(link.Own) + "/live"
 	address := d.serve()
 	seen := d.job().Version
 	d.do(staff, workflow.SendMessage{Text: "Here is news."})
@@ -176,7 +176,7 @@ func working(in string) int {
 func TestAThousandLivePages(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look) + "/live"
+	at := "/j/" + d.token(link.Own) + "/live"
 	address := d.serve()
 	const many = 1000
 	streams := make([]*stream, many)
@@ -221,7 +221,7 @@ func TestAThousandLivePages(t *testing.T) {
 func TestStoppingEndsLivePages(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look) + "/live"
+	at := "/j/" + d.token(link.Own) + "/live"
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	served := make(chan error, 1)
@@ -270,7 +270,7 @@ func TestStoppingFinishesWhatWasBegun(t *testing.T) {
 	f := &slow{Store: first.store}
 	d := first.with(func(c *Config) { *c.Service = *c.Service.On(f) })
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look) + "/message"
+	at := "/j/" + d.token(link.Own) + "/message"
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	served := make(chan error, 1)

@@ -2,6 +2,7 @@ package portal
 
 import (
 	"bufio"
+	"context"
 	"fmt"
 	"strconv"
 	"time"
@@ -19,8 +20,9 @@ const (
 	flushLimit = 10 * time.Second
 )
 
-// live streams a job's new versions to a browser that shows version seen.
-func (s *Server) live(c *fiber.Ctx, n workflow.JobNumber) error {
+// live streams a job's new versions to a browser that shows version seen, as long as its link opens the job.
+func (s *Server) live(c *fiber.Ctx, token string, row workflow.LinkRow) error {
+	n := row.Job
 	seen, _ := strconv.ParseInt(c.Query("v"), 10, 64)
 	if last, err := strconv.ParseInt(c.Get("Last-Event-ID"), 10, 64); err == nil {
 		seen = last
@@ -43,6 +45,12 @@ func (s *Server) live(c *fiber.Ctx, n workflow.JobNumber) error {
 	}
 	conn := c.Context().Conn()
 	log := s.cfg.Log
+	opens := func() bool {
+		ctx, cancel := context.WithTimeout(context.Background(), flushLimit)
+		defer cancel()
+		_, err := s.cfg.Service.Open(ctx, token)
+		return err == nil
+	}
 	c.Context().SetBodyStreamWriter(func(w *bufio.Writer) {
 		defer leave()
 		defer func() {
@@ -60,6 +68,10 @@ func (s *Server) live(c *fiber.Ctx, n workflow.JobNumber) error {
 		if !send("retry: 5000\n\n") {
 			return
 		}
+		// The link may have ended between opening and subscribing.
+		if !opens() {
+			return
+		}
 		if version > seen && seen > 0 && !send("id: %d\nevent: changed\ndata: %d\n\n", version, version) {
 			return
 		}
@@ -72,12 +84,12 @@ func (s *Server) live(c *fiber.Ctx, n workflow.JobNumber) error {
 				if ok && v <= seen {
 					continue // told before
 				}
-				if !ok || !send("id: %d\nevent: changed\ndata: %d\n\n", v, v) {
+				if !ok || !opens() || !send("id: %d\nevent: changed\ndata: %d\n\n", v, v) {
 					return
 				}
 				seen = v
 			case <-tick.C:
-				if !send(": still here\n\n") {
+				if !s.Now().Before(row.ExpiresAt) || !send(": still here\n\n") {
 					return
 				}
 			}

@@ -12,9 +12,12 @@ import (
 // showNotices is where the customer chooses what to be mailed about. A mail program or scanner that
 // follows the link changes nothing.
 func (s *Server) showNotices(c *fiber.Ctx) error {
-	token, _, j, err := s.openedJob(c)
+	token, row, j, err := s.openedJob(c)
 	if err != nil {
 		return err
+	}
+	if !workflow.LinkPermits(row.Purpose, workflow.ChooseNotices{}) {
+		return workflow.LinkLooks()
 	}
 	if !j.Erased.IsZero() {
 		return &workflow.Error{Code: workflow.CodeGone, Reason: "no_mails", Message: "The person was erased from this job, so no mails go out about it."}
@@ -37,8 +40,8 @@ func (s *Server) postNotices(c *fiber.Ctx) error {
 		return err
 	}
 	choice := workflow.NoticeChoice(c.FormValue("choice"))
-	pressed := strings.EqualFold(c.FormValue(oneClick), "One-Click")
-	if pressed {
+	oneClicked := strings.EqualFold(c.FormValue(oneClick), "One-Click")
+	if oneClicked {
 		choice = workflow.TellWhatNeedsMe
 	}
 	if _, err := s.cfg.Service.Do(c.UserContext(), workflow.Order{
@@ -48,7 +51,7 @@ func (s *Server) postNotices(c *fiber.Ctx) error {
 		return err
 	}
 	saved := s.jobPage(c, j, "").T("notices.saved." + string(choice))
-	if pressed {
+	if oneClicked {
 		c.Set(fiber.HeaderContentType, fiber.MIMETextPlainCharsetUTF8)
 		return c.SendString(saved + "\n")
 	}

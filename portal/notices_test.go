@@ -19,7 +19,7 @@ import (
 func TestChoosingNotices(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look) + "/notices"
+	at := "/j/" + d.token(link.Own) + "/notices"
 	before := d.version()
 	page := d.get(at)
 	require.Equal(t, 200, page.StatusCode)

@@ -164,7 +164,7 @@ func TestLinkEndedMeanwhile(t *testing.T) {
 	first.toDiagnosing()
 	e := &ending{Store: first.store}
 	d := first.with(func(c *Config) { *c.Service = *c.Service.On(e) })
-	at := "/j/" + d.token(link.Look)
+	at := "/j/" + d.token(link.Own)
 	e.then = func() { d.do(staff, workflow.RevokeLinks{}) }
 	require.Equal(t, http.StatusGone, d.get(at).StatusCode)
 	require.Equal(t, http.StatusGone, d.get(at).StatusCode)
@@ -174,7 +174,7 @@ func TestLinkEndedMeanwhile(t *testing.T) {
 func TestTheSameLetterLater(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look)
+	at := "/j/" + d.token(link.Own)
 	d.post(at+"/message", "text", "Any news?")
 	d.post(at+"/message", "text", "Any news?")
 	require.Len(t, d.job().Messages, 1)

@@ -18,7 +18,7 @@ const (
 func TestPushIsAskedFor(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look)
+	at := "/j/" + d.token(link.Own)
 	require.NotContains(t, d.get(at).body, `id="push"`, "a shop without a key offers nothing")
 	good := []string{"want", "on", "endpoint", "https://push.example/a", "key", exampleBrowser, "auth", exampleAuth}
 	require.Equal(t, 404, d.post(at+"/push", good...).StatusCode)

@@ -37,6 +37,9 @@ func (s *Server) routes() {
 	j.Get("/notices", s.showNotices)
 	j.Post("/notices", s.postNotices)
 	j.Post("/push", s.Ask(true), s.postPush)
+	j.Get("/share", s.showShare)
+	j.Post("/share", s.Ask(true), s.postShare)
+	j.Post("/ask", s.Ask(true), s.postAsk)
 
 	d := a.Group("/d/:token", unknown)
 	d.Get("/", s.showQuote)

@@ -148,7 +148,7 @@ func TestRefusalsSpeakTheCustomersLanguage(t *testing.T) {
 		d := made()
 		at := d.toAwaiting()
 		speaks(d)
-		look, decide := "/j/"+d.token(link.Look), "/d/"+d.token(link.Decide)
+		look, decide := "/j/"+d.token(link.Own), "/d/"+d.token(link.Decide)
 		require.Equal(t, at, decide)
 		digest := d.job().Quote().Digest
 
@@ -162,7 +162,7 @@ func TestRefusalsSpeakTheCustomersLanguage(t *testing.T) {
 		holds(d.post(decide, "verdict", "approve", "digest", "other", "option", "A", "name", "M", "read", "yes", "confirm", "yes"), 409, "error.changed")
 
 		// What is not there, or not for this link.
-		holds(d.get("/d/"+d.token(link.Look)), 403, "error.look")
+		holds(d.get("/d/"+d.token(link.Own)), 403, "error.look")
 		holds(d.get(look+"/report/99", "Accept-Language", lang), 404, "refusal.no_report")
 		holds(d.get(look+"/photo/99/large.jpg", "Accept-Language", lang), 404, "refusal.no_photo")
 		holds(d.get("/j/aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa", "Accept-Language", lang), 404, "refusal.link_unknown")
@@ -183,7 +183,7 @@ func TestRefusalsSpeakTheCustomersLanguage(t *testing.T) {
 		decide = "/d/" + d.token(link.Decide)
 		d.now = d.now.Add(15 * 24 * time.Hour)
 		holds(d.get(decide), 410, "ended.expired")
-		look = "/j/" + d.token(link.Look)
+		look = "/j/" + d.token(link.Own)
 		d.now = d.now.Add(2 * 365 * 24 * time.Hour)
 		holds(d.get(look), 410, "refusal.link_ended")
 		d = made()

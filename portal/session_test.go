@@ -278,7 +278,7 @@ func TestStoreThatFails(t *testing.T) {
 	token, err := AddToken(ctx, d.svc, "till", workflow.RoleBench, time.Time{})
 	require.NoError(t, err)
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look)
+	at := "/j/" + d.token(link.Own)
 	_, in := d.letIn("ada", gulls)
 	require.Equal(t, 204, d.get("/api/inside", "Authorization", "Bearer "+token).StatusCode)
 	f.down.Store(true)

@@ -43,7 +43,7 @@ func TestSharedPortalsShowWhatOthersWrote(t *testing.T) {
 	first := newDesk(t)
 	first.toDiagnosing()
 	second := first.with(func(c *Config) { c.Shared = true })
-	at := "/j/" + first.token(link.Look)
+	at := "/j/" + first.token(link.Own)
 	require.NotContains(t, second.get(at).body, "The lamp has come.")
 	require.NotContains(t, second.get(at).body, "The lamp has come.") // the kept one
 	first.svc.Committed = nil
@@ -57,7 +57,7 @@ func TestAwayStoreIsSaid(t *testing.T) {
 	g := &gone{Store: first.store}
 	d := first.with(func(c *Config) { c.Shared, *c.Service = true, *c.Service.On(g) })
 	d.toDiagnosing()
-	at := "/j/" + d.token(link.Look)
+	at := "/j/" + d.token(link.Own)
 	require.Equal(t, 200, d.get(at).StatusCode)
 	g.away = true
 	for range 50 { // more than the limit on links that open nothing

@@ -43,7 +43,7 @@ func TestTakingAnAnswerBack(t *testing.T) {
 		require.GreaterOrEqual(t, d.post(at+"/undo", half...).StatusCode, 400)
 		require.Equal(t, before, d.version())
 	}
-	look := "/d/" + d.token(link.Look)
+	look := "/d/" + d.token(link.Own)
 	d.get(at + "/undo?undo=yes&round=0&digest=" + digest)
 	require.Equal(t, before, d.version(), "what is only looked at changes nothing")
 	require.Equal(t, 403, d.post(look+"/undo", "digest", digest, "round", "0", "undo", "yes").StatusCode, "a link that only looks")
@@ -116,5 +116,5 @@ func TestQuoteAsPapers(t *testing.T) {
 		require.True(t, strings.HasPrefix(g.body, "%PDF-"))
 	}
 	require.Equal(t, 404, d.get(at+"/written-estimate.pdf").StatusCode, "the shop does not give it")
-	require.Equal(t, 403, d.get("/d/"+d.token(link.Look)+"/quote.pdf").StatusCode)
+	require.Equal(t, 403, d.get("/d/"+d.token(link.Own)+"/quote.pdf").StatusCode)
 }

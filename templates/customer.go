@@ -38,11 +38,11 @@ func (*BookForm) Template() string { return "customer/book.html" }
 // ErrorFor returns the sentence about a field of the form.
 func (b *BookForm) ErrorFor(field string) string { return ErrorFor(b.Errors, field) }
 
-// Booked confirms a booking: the number, where to send the parcel, and the look link.
+// Booked confirms a booking: the number, where to send the parcel, and the customer's link.
 type Booked struct {
 	Page
 	Number, Device, Fault string
-	// Track is the look link's address on this server; TrackFull the same with the host, to write down.
+	// Track is the link's address on this server; TrackFull the same with the host, to write down.
 	Track, TrackFull string
 	// Mailed reports that the same goes to the customer by mail.
 	Mailed bool
@@ -101,3 +101,16 @@ func NoticesOf(page Page, j *workflow.Job, base string) *Notices {
 
 // Template implements [View].
 func (*Notices) Template() string { return "customer/notices.html" }
+
+// SharePage is where the customer makes the link that they can pass on.
+type SharePage struct {
+	Page
+	Number, Device string
+	// Base is the address of the job's page.
+	Base string
+	// Link is the link to pass on, whole, "" before there is one; Until is when it ends.
+	Link, Until string
+}
+
+// Template implements [View].
+func (*SharePage) Template() string { return "customer/share.html" }

@@ -19,7 +19,7 @@ func TestOutlookOnTheTrackingPage(t *testing.T) {
 	page := func(lang string, o *history.Outlook) *Track {
 		p := samplePage(b, "Stage piano")
 		p.Lang = lang
-		return TrackOf(p, j, b.s.Shop, b.now, TrackLink{Token: sampleToken, Purpose: link.Look, Until: b.now.AddDate(1, 0, 0), Outlook: o})
+		return TrackOf(p, j, b.s.Shop, b.now, TrackLink{Token: sampleToken, Purpose: link.Own, Until: b.now.AddDate(1, 0, 0), Outlook: o})
 	}
 	tue := time.Date(b.now.Year(), 12, 1, 18, 0, 0, 0, time.UTC)
 	fri := tue.AddDate(0, 0, 3)

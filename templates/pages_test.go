@@ -38,28 +38,28 @@ func samplePages(t testing.TB) map[string]View {
 		out["track-"+name] = TrackOf(samplePage(b, "Stage piano"), j, b.s.Shop, b.now, TrackLink{Token: sampleToken, Purpose: purpose, Until: b.now.AddDate(1, 0, 0)})
 		return b
 	}
-	track("booked", (*bench).booked, link.Look)
-	track("received", (*bench).received, link.Look)
-	track("diagnosing", (*bench).findings, link.Look)
-	track("hold", (*bench).findings, link.Look, func(b *bench) *workflow.Job {
+	track("booked", (*bench).booked, link.Own)
+	track("received", (*bench).received, link.Own)
+	track("diagnosing", (*bench).findings, link.Own)
+	track("hold", (*bench).findings, link.Own, func(b *bench) *workflow.Job {
 		return b.do(ada, workflow.PlaceHold{Reason: workflow.HoldParts, Note: "The socket is on order and should be here on Friday."})
 	}, func(b *bench) *workflow.Job { return b.passes(49 * time.Hour) })
-	track("late", (*bench).findings, link.Look, func(b *bench) *workflow.Job { return b.passes(18 * 24 * time.Hour) })
-	track("moved", (*bench).findings, link.Look, func(b *bench) *workflow.Job { return b.passes(18 * 24 * time.Hour) }, func(b *bench) *workflow.Job {
+	track("late", (*bench).findings, link.Own, func(b *bench) *workflow.Job { return b.passes(18 * 24 * time.Hour) })
+	track("moved", (*bench).findings, link.Own, func(b *bench) *workflow.Job { return b.passes(18 * 24 * time.Hour) }, func(b *bench) *workflow.Job {
 		b.do(ada, workflow.MovePromise{Days: 4, Reason: "The socket that came first was the wrong one; the right one arrives on Monday."})
 		return b.do(ada, workflow.SendMessage{Text: "Would you like the old socket back?\nWe can put it into the parcel.", Question: true})
 	})
-	w := track("awaiting-look", (*bench).awaiting, link.Look)
+	w := track("awaiting-look", (*bench).awaiting, link.Own)
 	track("awaiting-decide", (*bench).awaiting, link.Decide)
 	track("question", (*bench).awaiting, link.Decide, func(b *bench) *workflow.Job {
 		j := b.job()
 		return b.do(mira, workflow.Decide{Verdict: workflow.VerdictAsk, Digest: j.Quote().Digest, Words: "Is the felt worth it for one concert a month?"})
 	})
-	track("expired", (*bench).awaiting, link.Look, func(b *bench) *workflow.Job { return b.passes(15 * 24 * time.Hour) })
-	track("repairing", (*bench).repairing, link.Look)
-	track("testing", (*bench).testing, link.Look)
-	s := track("shipped", (*bench).shipped, link.Look)
-	track("cancelled", (*bench).booked, link.Look, func(b *bench) *workflow.Job {
+	track("expired", (*bench).awaiting, link.Own, func(b *bench) *workflow.Job { return b.passes(15 * 24 * time.Hour) })
+	track("repairing", (*bench).repairing, link.Own)
+	track("testing", (*bench).testing, link.Own)
+	s := track("shipped", (*bench).shipped, link.Own)
+	track("cancelled", (*bench).booked, link.Own, func(b *bench) *workflow.Job {
 		return b.do(ada, workflow.Go{To: workflow.StageWithdrawn, Outcome: workflow.OutcomeCancelled, Reason: "The customer fixed it."})
 	})
 

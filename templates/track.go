@@ -18,9 +18,12 @@ type Track struct {
 	// Base is the address of this page, "/j/…"; Live that of its event stream.
 	Base, Live string
 	Version    int64
+	// Writes: by this link the customer can write, choose what to be told, and share. Asks: it can have the
+	// customer's own links emailed to them.
+	Writes, Asks bool
 	// Decide is the address of the quote page, "" where this link can't decide.
 	Decide string
-	// QuoteMailed says when the mail with the decide link went out, for a look link.
+	// QuoteMailed says when the email with the decide link went out, for another link.
 	QuoteMailed string
 	Reports     []ReportLink
 	Story       []MomentView
@@ -109,8 +112,12 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 		Contents: ContentsOf(j, w), Serial: j.Device.Serial, Fault: j.Fault.Text, Condition: j.Condition,
 		Pairs: PairsOf(j, w, loc, urls), Paid: PaidOf(j, shop, w), Erased: !j.Erased.IsZero(), SendTo: j.Stage == workflow.StageBooked,
 		LinkUntil: w.Date(l.Until, loc),
+		Writes:    workflow.LinkPermits(l.Purpose, workflow.SendMessage{}), Asks: workflow.LinkPermits(l.Purpose, workflow.AskLink{}),
 	}
-	if !j.Ended() && j.Erased.IsZero() {
+	if !t.Writes && j.Standing(shop, now).Need.Why == workflow.WhyOnItsWay {
+		t.Status.NeedMore = "" // it names the parcel
+	}
+	if t.Writes && !j.Ended() && j.Erased.IsZero() {
 		t.PushKey = l.PushKey
 	}
 	if t.Status.NeedAction == workflow.NeedDecide {

@@ -50,7 +50,7 @@ var access = func() map[reflect.Type][]Role {
 	may([]Command{Book{}, Decide{}, UndoDecision{}, AnswerDelay{}, SendMessage{}, AskLink{}, ChooseNotices{}}, customer, counter, owner)
 	// A customer's photos come with a reply by email; no page of theirs takes photos in.
 	may([]Command{AddPhoto{}}, bench, counter, owner, customer)
-	may([]Command{Subscribe{}, Unsubscribe{}}, customer)
+	may([]Command{Subscribe{}, Unsubscribe{}, ShareLink{}}, customer)
 	may([]Command{Wake{}, RecordDelivery{}, RecordBounce{}, EndSubscription{}}, system)
 	return by
 }()

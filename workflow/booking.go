@@ -76,7 +76,7 @@ func (c Book) decide(t *turn) error {
 	if err := t.chooseLevel(c.Level, c.LevelBy); err != nil {
 		return err
 	}
-	return t.issueLink(link.Look, 0, t.now.Add(t.shop.LinkFor))
+	return t.issueLink(link.Own, 0, t.now.Add(t.shop.LinkFor))
 }
 
 // JobBooked begins a job.

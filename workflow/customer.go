@@ -83,7 +83,7 @@ func plausibleEmail(s string) bool {
 	return strings.Contains(domain, ".") && !strings.HasPrefix(domain, ".") && !strings.HasSuffix(domain, ".") && !strings.Contains(domain, "..")
 }
 
-// ChangeCustomer corrects how the customer is reached.
+// ChangeCustomer corrects how the customer is reached. Another email address ends every link of the job.
 type ChangeCustomer struct {
 	Person Person `json:"person,omitempty"`
 	Limit  string `json:"limit,omitempty"`
@@ -101,7 +101,18 @@ func (c ChangeCustomer) decide(t *turn) error {
 	if err != nil {
 		return err
 	}
-	return t.record(&CustomerChanged{Customer: cust, Limit: limit})
+	was := t.j.Customer.Email.Text
+	if err := t.record(&CustomerChanged{Customer: cust, Limit: limit}); err != nil {
+		return err
+	}
+	if was == "" || strings.EqualFold(was, cust.Email.Text) {
+		return nil
+	}
+	// Whoever reads what went to the old address may not be the customer.
+	if err := t.endLinks(); err != nil {
+		return err
+	}
+	return t.newLinks(LinkAddress)
 }
 
 // CustomerChanged corrects how the customer is reached, or the limit agreed to.

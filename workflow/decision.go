@@ -279,7 +279,11 @@ func (c Decide) decide(t *turn) error {
 	}
 	switch {
 	case c.Verdict == VerdictAsk:
-		return t.message(c.Words, true)
+		var came Came
+		if c.Call != nil {
+			came = CamePhone
+		}
+		return t.message(c.Words, true, came)
 	case c.Verdict == VerdictDecline, option.Kind == OptionReturn:
 		return t.move(StageTesting, OutcomeUnrepaired, "")
 	case option.Kind == OptionRecycle:

@@ -67,6 +67,9 @@ type DelayTerms struct {
 	Silence  DelayChoice `json:"silence,omitempty"`
 }
 
+// linkUntil is when the link to choose by ends: it outlives the choice, so that it can say what was chosen.
+func (t DelayTerms) linkUntil() time.Time { return t.AnswerBy.AddDate(0, 0, 90) }
+
 // Digest is the hex SHA-256 of the terms in canonical JSON (RFC 8785). An answer names it.
 func (t DelayTerms) Digest() (string, error) { return digestOf("delay", t) }
 
@@ -233,8 +236,7 @@ func (t *turn) tellDelay(reason string, q promiseclock.Quota) error {
 	if terms.AnswerBy.IsZero() {
 		return nil
 	}
-	// The link outlives the choice, so that it can say what was chosen.
-	return t.issueLink(link.Choose, terms.Number, terms.AnswerBy.AddDate(0, 0, 90))
+	return t.issueLink(link.Choose, terms.Number, terms.linkUntil())
 }
 
 // chooseBy returns until when the customer can choose after a missed promise: some working days, but before

@@ -1,7 +1,5 @@
 package workflow
 
-import "benchword/workflow/link"
-
 // ErasePerson removes what identifies the customer, and the photos; figures and chain stay.
 type ErasePerson struct{}
 
@@ -12,10 +10,8 @@ func (c ErasePerson) decide(t *turn) error {
 	if !t.j.Erased.IsZero() {
 		return nil
 	}
-	for _, p := range []link.Purpose{link.Look, link.Decide, link.Choose} {
-		if err := t.revokeLinks(p); err != nil {
-			return err
-		}
+	if err := t.endLinks(); err != nil {
+		return err
 	}
 	t.forget = true
 	if err := t.record(&PersonErased{}); err != nil {

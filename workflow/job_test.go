@@ -301,7 +301,7 @@ func TestErasingAPersonLeavesTheChainWhole(t *testing.T) {
 	require.True(t, j.Customer.Name.Erased())
 	require.Empty(t, b.store.secrets[b.n])
 	require.NotContains(t, j.index(b.s.Shop).Text, "Mira")
-	require.Nil(t, j.Link(link.Look, b.now))
+	require.Nil(t, j.Link(link.Own, b.now))
 	require.Equal(t, int64(0), j.Charge(b.s.Shop).Minor)
 	b.checkHistory()
 }

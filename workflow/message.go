@@ -3,6 +3,7 @@ package workflow
 import (
 	"time"
 
+	"benchword/workflow/link"
 	"benchword/workflow/promiseclock"
 )
 
@@ -15,7 +16,43 @@ type Message struct {
 	// Question marks a message that needs an answer; Answered is set by the other side's next one.
 	Question bool `json:"question,omitempty"`
 	Answered bool `json:"answered,omitempty"`
+	// Came is how it came, "" for one from before that was written down; ask [Job.Came].
+	Came Came `json:"came,omitempty"`
 }
+
+// Came is how a message came to us.
+type Came string
+
+const (
+	CameLink     Came = "link"       // by the customer's own link, or the one to answer by
+	CameShared   Came = "shared"     // by a link from before that could be passed on
+	CameEmail    Came = "email"      // by email, and nobody looked who sent it
+	CameProven   Came = "email_ok"   // by email whose sender is proven
+	CameUnproven Came = "email_open" // by email whose sender is not proven
+	CamePhone    Came = "telephone"  // staff wrote it down
+	CameStaff    Came = "staff"      // from the bench itself
+)
+
+// Came returns how a message came, as far as anybody knows, else "".
+func (j *Job) Came(m *Message) Came {
+	g := j.grant(m.By)
+	switch {
+	case m.Came != "":
+		return m.Came
+	case m.By.Role != RoleCustomer:
+		return CameStaff
+	case m.By.ID == ByEmail:
+		return CameEmail
+	case g == nil:
+		return ""
+	case g.Purpose == link.Look || g.Purpose == link.Share:
+		return CameShared
+	}
+	return CameLink
+}
+
+// ByEmail is the id of a customer who acts by email.
+const ByEmail = "mail"
 
 // OpenQuestion returns the customer's oldest message that nobody has answered, nil if there is none.
 func (j *Job) OpenQuestion() *Message {
@@ -32,13 +69,15 @@ type SendMessage struct {
 	Text string `json:"text"`
 	// Question asks for an answer; a customer's message always does.
 	Question bool `json:"question,omitempty"`
+	// Came is what whoever takes an email in knows of its sender: CameProven or CameUnproven.
+	Came Came `json:"-"`
 }
 
 func (c SendMessage) decide(t *turn) error {
-	return t.message(c.Text, c.Question || t.by.Role == RoleCustomer)
+	return t.message(c.Text, c.Question || t.by.Role == RoleCustomer, c.Came)
 }
 
-func (t *turn) message(s string, question bool) error {
+func (t *turn) message(s string, question bool, came Came) error {
 	s, err := text("text", "The message", s, true)
 	if err != nil {
 		return err
@@ -53,7 +92,10 @@ func (t *turn) message(s string, question bool) error {
 	if err != nil {
 		return err
 	}
-	if err := t.record(&MessageSent{ID: len(t.j.Messages) + 1, Text: sealed, Question: question}); err != nil {
+	if came == "" {
+		came = t.j.Came(&Message{By: t.by})
+	}
+	if err := t.record(&MessageSent{ID: len(t.j.Messages) + 1, Text: sealed, Question: question, Came: came}); err != nil {
 		return err
 	}
 	// While a customer's question is open the ball is with the bench: the clock runs.
@@ -71,6 +113,7 @@ type MessageSent struct {
 	ID       int    `json:"id"`
 	Text     Sealed `json:"text"`
 	Question bool   `json:"question,omitempty"`
+	Came     Came   `json:"came,omitempty"`
 }
 
 func (p *MessageSent) fold(j *Job, e *Event) {
@@ -79,6 +122,6 @@ func (p *MessageSent) fold(j *Job, e *Event) {
 			j.Messages[i].Answered = true
 		}
 	}
-	j.Messages = append(j.Messages, Message{ID: p.ID, By: e.By, Text: p.Text, At: e.At, Question: p.Question})
+	j.Messages = append(j.Messages, Message{ID: p.ID, By: e.By, Text: p.Text, At: e.At, Question: p.Question, Came: p.Came})
 	j.addMoment(e, p.ID)
 }

@@ -140,7 +140,7 @@ var noticeRules = []noticeRule{
 	on(NoticeBreach, "why a promised date was missed, in the bench's words", nil, func(_ *Job, p *DelayTold) int { return p.Terms.Promise }),
 	on(NoticeDelayAnswered, "the customer's choice after a missed date, or what silence means", nil, func(_ *Job, p *DelayAnswered) int { return p.Number }),
 	on(NoticeMessage, "the bench wrote", func(e *Event, _ *MessageSent) bool { return e.By.Role != RoleCustomer }, func(_ *Job, p *MessageSent) int { return p.ID }),
-	on[*LinkAsked](NoticeLink, "somebody who knows number and address asked for the link", nil, nil),
+	on(NoticeLink, "somebody asked for the customer's link, or all links were ended", nil, func(_ *Job, p *LinkAsked) int { return slices.Index(linkWhys, p.Why) + 1 }),
 }
 
 func quoteRef(_ *Job, p *QuoteIssued) int { return p.Terms.Revision }
@@ -257,6 +257,11 @@ func (t *turn) notices() (entries []Entry, hasten bool, err error) {
 	entries = slices.Concat(t.effects, t.hookEntries(t.events), t.pushEntries(made))
 	if t.j.Customer.Email.Text == "" {
 		return entries, false, nil // nobody to write a mail to
+	}
+	if len(made) > 0 { // an email never holds a link that is about to end
+		if err := t.lend(); err != nil {
+			return nil, false, err
+		}
 	}
 	by := Actor{Role: RoleSystem, ID: "notices"}
 	if late := t.late; late != nil && len(t.events) > 0 {
@@ -515,5 +520,5 @@ func (p *NoticesChosen) fold(j *Job, e *Event) { j.Tell = p.Choice }
 // quiet are events that change nothing of what staff look at before they decide.
 var quiet = []EventKind{
 	KindNoticeMade, KindNoticeDelivered, KindNoticeBuried, KindNoticeRequeued, KindNoticeBounced, KindNoticeTold, KindNoticesChosen,
-	KindPushSubscribed, KindPushEnded, KindQuoteReminded, KindLinkAsked,
+	KindPushSubscribed, KindPushEnded, KindQuoteReminded, KindLinkAsked, KindLinkIssued,
 }

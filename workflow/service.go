@@ -207,6 +207,9 @@ func (s *Service) decide(j *Job, by Actor, commands []Command) (*turn, error) {
 	}
 	t := &turn{j: j, shop: s.Shop, now: now, by: by, random: s.Random, links: s.Links}
 	for _, c := range commands {
+		if err := j.lets(by, c, now); err != nil {
+			return nil, err
+		}
 		if err := c.decide(t); err != nil {
 			return nil, err
 		}

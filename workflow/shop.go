@@ -81,7 +81,7 @@ type Shop struct {
 	Quiet Quiet
 	// Hooks are the shop's own systems that are told of steps.
 	Hooks []Hook
-	// LinkFor is how long a look link lives, counted from when it was last given out.
+	// LinkFor is how long a link to the job lives, the customer's own or a shared one, counted from when it was made.
 	LinkFor time.Duration
 	// Catalogue holds findings and duties, the shop's own among them; nil is the standard one.
 	Catalogue *catalogue.Catalogue

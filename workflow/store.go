@@ -108,11 +108,15 @@ type LinkRow struct {
 	Job     JobNumber
 	ID      string
 	Purpose link.Purpose
-	// Quote is the revision a decide link is for, or the number of the delay that a choose link is for.
-	Quote     int
+	// Quote is that of its [LinkGrant].
+	Quote int
+	// ExpiresAt is zero for a link that was ended for good.
 	ExpiresAt time.Time
 	Revoked   bool
 }
+
+// Ended reports whether the link was ended for good: nothing opens by it any more.
+func (l *LinkRow) Ended() bool { return l.ExpiresAt.IsZero() }
 
 // BoardFilter chooses what the board lists.
 type BoardFilter struct {

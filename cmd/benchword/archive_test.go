@@ -140,7 +140,7 @@ func TestNoCopyKeepsMetadata(t *testing.T) {
 	s.settle()
 
 	copies := map[string][]byte{}
-	base := strings.TrimPrefix(s.link(d.toApprove, link.Look), s.base)
+	base := strings.TrimPrefix(s.link(d.toApprove, link.Own), s.base)
 	for _, size := range []string{"large", "small"} {
 		code, body := s.fetch(base+"/photo/"+strconv.Itoa(id)+"/"+size+".jpg", nil)
 		require.Equal(t, 200, code)

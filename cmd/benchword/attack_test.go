@@ -61,7 +61,7 @@ func TestAttacks(t *testing.T) {
 		}
 	})
 	token := func(purpose link.Purpose) string { return x.link(x.d.toApprove, purpose)[len(x.base)+3:] }
-	x.look, x.decide = token(link.Look), token(link.Decide)
+	x.look, x.decide = token(link.Own), token(link.Decide)
 	for _, a := range []struct {
 		name string
 		do   func(t *testing.T, x *scene)
@@ -91,7 +91,7 @@ func TestAttacks(t *testing.T) {
 func hostileLinks(t *testing.T, x *scene) {
 	s, d, look, decide := x.stage, x.d, x.look, x.decide
 	v := s.visitor()
-	other := s.link(d.story, link.Look)[len(s.base)+3:]
+	other := s.link(d.story, link.Own)[len(s.base)+3:]
 	before := s.everything(d)
 
 	// A look link decides nothing, in any way.
@@ -167,7 +167,7 @@ func hostileLinks(t *testing.T, x *scene) {
 func endedLinks(t *testing.T, x *scene) {
 	s, d := x.stage, x.d
 	v := s.visitor()
-	other := s.link(d.story, link.Look)[len(s.base)+3:]
+	other := s.link(d.story, link.Own)[len(s.base)+3:]
 	require.Equal(t, 200, v.get("/j/"+other).status)
 	s.do(workflow.Actor{Role: workflow.RoleOwner, ID: "owner"}, d.story.number, workflow.RevokeLinks{})
 	ended := v.get("/j/" + other)
@@ -617,7 +617,7 @@ type aRoute struct{ method, pattern, path string }
 func (s *stage) routes(d *demo) []aRoute {
 	s.t.Helper()
 	token := func(p link.Purpose) string { return s.link(d.toApprove, p)[len(s.base)+3:] }
-	look, decide := token(link.Look), token(link.Decide)
+	look, decide := token(link.Own), token(link.Decide)
 	var out []aRoute
 	for _, r := range s.portals[0].portal.App().GetRoutes(true) {
 		t := look

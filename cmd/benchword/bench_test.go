@@ -108,7 +108,7 @@ func BenchmarkTrackingPage(b *testing.B) {
 	b.Cleanup(func() { _ = hello.Shutdown() })
 
 	addr := strings.TrimPrefix(s.base, "http://")
-	path := strings.TrimPrefix(s.link(d.toApprove, link.Look), s.base)
+	path := strings.TrimPrefix(s.link(d.toApprove, link.Own), s.base)
 	resp, err := http.Get(s.base + path)
 	require.NoError(b, err)
 	require.NoError(b, resp.Body.Close())

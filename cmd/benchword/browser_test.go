@@ -57,7 +57,7 @@ func (s *stage) link(p *play, purpose link.Purpose) string {
 	require.NotNil(s.t, g)
 	token, err := s.srv.service.Token(j, g)
 	require.NoError(s.t, err)
-	return s.base + map[link.Purpose]string{link.Look: "/j/", link.Decide: "/d/", link.Choose: "/c/"}[purpose] + token
+	return s.base + map[link.Purpose]string{link.Own: "/j/", link.Decide: "/d/", link.Choose: "/c/"}[purpose] + token
 }
 
 func (s *stage) job(n workflow.JobNumber) *workflow.Job {
@@ -139,7 +139,7 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 	customer = []aPage{{"home", "/"}, {"book", "/book"}, {"find", "/find"}, {"packing", "/packing"}, {"unknown", "/j/aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa"}, {"sign-in", "/counter/sign-in"}}
 	for _, p := range d.plays {
 		name := strings.ReplaceAll(strings.ReplaceAll(p.key, ", ", "-"), " ", "-")
-		look := at(s.link(p, link.Look))
+		look := at(s.link(p, link.Own))
 		customer = append(customer, aPage{"track-" + name, look})
 		j := s.job(p.number)
 		for _, r := range j.Reports {
@@ -164,7 +164,7 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 			staff = append(staff, aPage{"checks", job + "/checks"}, aPage{"duties", job + "/duties"}, aPage{"finding", job + "/finding?find=cell_swollen"}, aPage{"finding-several", job + "/finding?find=screw"})
 		}
 	}
-	customer = append(customer, aPage{"notices", at(s.link(d.toApprove, link.Look)) + "/notices"})
+	customer = append(customer, aPage{"notices", at(s.link(d.toApprove, link.Own)) + "/notices"})
 	for _, p := range []string{"quote", "answer", "undo", "payment", "charge", "decisions"} {
 		staff = append(staff, aPage{p, "/counter/job/" + string(d.toApprove.number) + "/" + p})
 	}
@@ -503,7 +503,7 @@ func TestReadmeScreenshots(t *testing.T) {
 		for _, c := range s.signIn() {
 			require.NoError(t, chromedp.Do(ctx, portaltest.Cookie(c, s.base)))
 		}
-		for i, u := range []string{s.link(d.toApprove, link.Look), fmt.Sprintf("http://%s/mail/%d/html", box.Addr(), mail.Number), s.base + "/counter"} {
+		for i, u := range []string{s.link(d.toApprove, link.Own), fmt.Sprintf("http://%s/mail/%d/html", box.Addr(), mail.Number), s.base + "/counter"} {
 			require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(390, 780), portaltest.Media("", "light"), chromedp.Navigate(u), chromedp.WaitReady("body")))
 			shot, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 			require.NoError(t, err)

@@ -286,7 +286,7 @@ func (d *demo) addresses(ctx context.Context, out io.Writer, base, mailbox strin
 		if err != nil {
 			return "", err
 		}
-		g := j.Link(link.Look, d.service.Now())
+		g := j.Link(link.Own, d.service.Now())
 		if g == nil {
 			return "", fmt.Errorf("job %s has no link", p.number)
 		}

@@ -406,7 +406,7 @@ func hostileTexts(t *testing.T, x *scene) {
 	customer := s.visitor()
 	starts := []string{"/", "/book", "/find", "/packing"}
 	for _, p := range d.plays {
-		starts = append(starts, strings.TrimPrefix(s.link(p, link.Look), s.base))
+		starts = append(starts, strings.TrimPrefix(s.link(p, link.Own), s.base))
 		if s.job(p.number).Link(link.Decide, s.clock.now()) != nil {
 			starts = append(starts, strings.TrimPrefix(s.link(p, link.Decide), s.base))
 		}

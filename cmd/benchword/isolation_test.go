@@ -95,7 +95,7 @@ func noShopReachesAnother(t *testing.T, redis string) {
 	n := mine.toApprove.number
 	require.Equal(t, n, theirs.toApprove.number)
 	require.Equal(t, harbour.job(n).Links[0].ID, hillside.job(n).Links[0].ID)
-	for _, p := range []link.Purpose{link.Look, link.Decide} {
+	for _, p := range []link.Purpose{link.Own, link.Decide} {
 		a, b := harbour.link(mine.toApprove, p), hillside.link(theirs.toApprove, p)
 		require.NotEqual(t, a[len(harbour.base):], b[len(hillside.base):], "the shop is part of what a link is made of")
 		require.Equal(t, 200, harbour.visitor().get(a[len(harbour.base):]).status)
@@ -147,7 +147,7 @@ func made() string {
 // foreignKeys tries the harbour's links, session and token on every route of the hillside.
 func foreignKeys(t *testing.T, harbour, hillside *stage, mine, theirs *demo) {
 	session := harbour.signIn()
-	look, decide := harbour.link(mine.toApprove, link.Look)[len(harbour.base)+3:], harbour.link(mine.toApprove, link.Decide)[len(harbour.base)+3:]
+	look, decide := harbour.link(mine.toApprove, link.Own)[len(harbour.base)+3:], harbour.link(mine.toApprove, link.Decide)[len(harbour.base)+3:]
 	forms, _ := formsOf(t, harbour.visitor(session...).get("/counter/job/"+string(mine.toApprove.number)+"/letters").body)
 	csrf := forms[0].values.Get("csrf")
 	require.NotEmpty(t, csrf)
@@ -290,7 +290,7 @@ func foreignChanges(t *testing.T, harbour, hillside *stage, theirs *demo) {
 	for range 5 {
 		say(harbour, "The harbour is ahead.")
 	}
-	address, err := url.Parse(hillside.link(theirs.toApprove, link.Look))
+	address, err := url.Parse(hillside.link(theirs.toApprove, link.Own))
 	require.NoError(t, err)
 	c, err := net.Dial("tcp", hillside.town.addr)
 	require.NoError(t, err)

@@ -88,8 +88,8 @@ func furnished(t *testing.T, past int) (s *stage, links []string, config string)
 	s.clock.set(today)
 	s.settle()
 	for _, p := range d.plays {
-		if g := s.job(p.number).Link(link.Look, today); g != nil {
-			links = append(links, strings.TrimPrefix(s.link(p, link.Look), s.base))
+		if g := s.job(p.number).Link(link.Own, today); g != nil {
+			links = append(links, strings.TrimPrefix(s.link(p, link.Own), s.base))
 		}
 	}
 	require.Greater(t, len(links), 5)

@@ -53,7 +53,7 @@ func BenchmarkSharedTrackingPage(b *testing.B) {
 	go func() { _ = hello.Listener(l) }()
 	b.Cleanup(func() { _ = hello.Shutdown() })
 
-	path := strings.TrimPrefix(s.link(d.toApprove, link.Look), s.base)
+	path := strings.TrimPrefix(s.link(d.toApprove, link.Own), s.base)
 	resp, err := http.Get(s.base + path)
 	require.NoError(b, err)
 	require.NoError(b, resp.Body.Close())
@@ -144,7 +144,7 @@ func BenchmarkLivePages(b *testing.B) {
 	const pages = 10_000
 	r := redistest.Start(b)
 	s, d := demoStage(b, func(s *stage) { s.redis = r.URL() })
-	path := strings.TrimPrefix(s.link(d.toApprove, link.Look), s.base) + "/live"
+	path := strings.TrimPrefix(s.link(d.toApprove, link.Own), s.base) + "/live"
 	debug.FreeOSMemory() // what a run before this one had
 	before := residentSelf(b)
 	cmd := exec.CommandContext(b.Context(), os.Args[0])

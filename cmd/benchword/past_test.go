@@ -44,7 +44,7 @@ func TestAShopWithAPast(t *testing.T) {
 			continue
 		}
 		require.Contains(t, string(page), "By the shop’s own history", p.key)
-		_, track := s.fetch(strings.TrimPrefix(s.link(p, link.Look), s.base), nil)
+		_, track := s.fetch(strings.TrimPrefix(s.link(p, link.Own), s.base), nil)
 		o, err := s.srv.forecaster.Forecast().Outlook(j, today)
 		if err != nil {
 			require.Contains(t, string(page), "No date is guessed", p.key)
@@ -56,7 +56,7 @@ func TestAShopWithAPast(t *testing.T) {
 		require.False(t, o.From.Before(today))
 		require.Contains(t, string(page), "Most likely leaves", p.key)
 		require.Contains(t, string(track), `class="outlook"`, p.key)
-		pages = append(pages, aPage{"past-job-" + string(j.Stage), "/counter/job/" + string(p.number)}, aPage{"past-track-" + string(j.Stage), strings.TrimPrefix(s.link(p, link.Look), s.base)})
+		pages = append(pages, aPage{"past-job-" + string(j.Stage), "/counter/job/" + string(p.number)}, aPage{"past-track-" + string(j.Stage), strings.TrimPrefix(s.link(p, link.Own), s.base)})
 	}
 	require.Greater(t, ranges, 3, "the history reaches most jobs on the bench")
 

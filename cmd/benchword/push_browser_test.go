@@ -38,7 +38,7 @@ func permit(site string, setting browser.PermissionSetting) chromedp.Action[chro
 func TestPushInABrowser(t *testing.T) {
 	s, d := demoStage(t)
 	ctx := portaltest.Browser(t)
-	look := s.link(d.toApprove, link.Look)
+	look := s.link(d.toApprove, link.Own)
 	n := d.toApprove.number
 
 	var mu sync.Mutex

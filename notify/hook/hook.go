@@ -9,8 +9,7 @@
 //
 // # Decisions
 //
-//   - 2026-11-27: Webhooks say no more than a status display needs, and nothing about the person: what is needed
-//     of the customer by its kind and until when, as the API's "standing" says it, without its reason. A failure
+//   - 2026-11-27: Webhooks say no more than a status display needs, and nothing about the person. A failure
 //     is no event of the job, since it is about the shop's own systems. "Gone" switches a hook off and its
 //     messages wait: rows of an outbox cost nothing, and an answer given by mistake loses nothing.
 package hook
@@ -144,17 +143,10 @@ type data struct {
 	Stage   workflow.Stage      `json:"stage"`
 	Outcome workflow.Outcome    `json:"outcome,omitempty"`
 	Hold    workflow.HoldReason `json:"hold,omitempty"`
-	Need    need                `json:"need"`
 	Promise *promise            `json:"promise,omitempty"`
 	Quote   *quote              `json:"quote,omitempty"`
 	Charge  *money.Amount       `json:"charge,omitempty"`
 	Balance *money.Amount       `json:"balance,omitempty"`
-}
-
-// need is what is asked of the customer, without the sum: that is balance, or the quote's.
-type need struct {
-	Kind  workflow.NeedKind `json:"kind"`
-	Until time.Time         `json:"until,omitzero"`
 }
 
 type promise struct {
@@ -204,8 +196,7 @@ func compose(ctx context.Context, s *workflow.Service, j *workflow.Job, e *workf
 		return nil, err
 	}
 	shop := s.Shop
-	asked := then.Standing(shop, e.MadeAt).Need
-	d := data{Shop: then.Shop, Job: then.Number, Seq: e.Seq, Stage: then.Stage, Outcome: then.Outcome, Need: need{asked.Kind, asked.By}}
+	d := data{Shop: then.Shop, Job: then.Number, Seq: e.Seq, Stage: then.Stage, Outcome: then.Outcome}
 	if x := then.Hold(); x != nil {
 		d.Hold = x.Reason
 	}

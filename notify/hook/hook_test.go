@@ -17,7 +17,6 @@ import (
 	"benchword/notify"
 	"benchword/notify/notifytest"
 	"benchword/workflow"
-	"benchword/workflow/money"
 
 	standardwebhooks "github.com/standard-webhooks/standard-webhooks/libraries/go"
 	"github.com/stretchr/testify/require"
@@ -381,34 +380,4 @@ func TestHookEvents(t *testing.T) {
 	check, err := standardwebhooks.NewWebhook(specSecret)
 	require.NoError(t, err)
 	require.NoError(t, check.Verify(h.till.got[0].body, h.till.got[0].header))
-}
-
-// A message says what is asked of the customer as the job's standing does, by its kind and until when.
-func TestHookSaysWhatIsNeeded(t *testing.T) {
-	h := newHooked(t)
-	n := h.Book()
-	photo := workflow.Photo{Original: strings.Repeat("a", 64), Kind: workflow.PhotoArrival, Alt: "A box"}
-	h.Do(n, notifytest.Counter, workflow.ListContents{Items: []workflow.Item{{Text: "Scanner", Device: true}}}, workflow.AddPhoto{Photo: photo},
-		workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.No}}, workflow.Go{To: workflow.StageReceived},
-		workflow.NoteCondition{Text: "Clean."}, workflow.TryFault{Result: workflow.FaultReproduced}, workflow.Go{To: workflow.StageDiagnosing},
-		workflow.NameSuspect{Text: "Belt"}, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Looked", Outcome: workflow.CheckConfirmed}},
-		workflow.SendReport{Text: workflow.ReportText{Short: "The belt is worn.", Cause: "The belt.", Certainty: workflow.CertaintySeen, Proposal: "A new belt."}},
-		workflow.IssueQuote{Options: []workflow.Option{{Kind: workflow.OptionRepair, Title: "New belt", Price: money.Request{Lines: []money.Line{
-			{Kind: money.Part, Text: "Belt", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal("9.00"), Tax: "hst"}}}}}},
-		workflow.Go{To: workflow.StageAwaitingApproval})
-	h.flush(h.dispatcher())
-	said := map[string]string{}
-	for _, r := range h.till.got {
-		var m struct {
-			Type string
-			Data struct{ Need json.RawMessage }
-		}
-		require.NoError(t, json.Unmarshal(r.body, &m))
-		said[m.Type] = string(m.Data.Need)
-	}
-	until, err := json.Marshal(h.Job(n).Quote().ExpiresAt)
-	require.NoError(t, err)
-	require.JSONEq(t, `{"kind":"send"}`, said["job.booked"])
-	require.JSONEq(t, `{"kind":"none"}`, said["report.sent"])
-	require.JSONEq(t, `{"kind":"decide","until":`+string(until)+`}`, said["stage.moved"])
 }

@@ -285,7 +285,7 @@ func (b *Inbox) reply(ctx context.Context, l *Letter, once string) (bool, error)
 		b.Log.Info("a mail came in that is no customer's reply; it is left in the mailbox")
 		return false, nil
 	}
-	by := workflow.Actor{Role: workflow.RoleCustomer, ID: "mail"}
+	by := workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}
 	w := b.Words.For(j.Customer.Language)
 	photos, lost, err := b.pictures(ctx, j, l)
 	if err != nil {

@@ -192,11 +192,6 @@ func (m *Writer) PreviewEntry(ctx context.Context, j *workflow.Job, e *workflow.
 	return []byte(w.html), []byte(w.text), nil
 }
 
-// aboutQuote marks the notices that lead to the current quote without naming it.
-var aboutQuote = map[workflow.NoticeKind]bool{
-	workflow.NoticeReminder: true, workflow.NoticeLastNotice: true, workflow.NoticeUndone: true, workflow.NoticeDecision: true,
-}
-
 // previewID marks the entry of a mail that is only looked at.
 const previewID = "preview"
 
@@ -214,11 +209,11 @@ func (m *Writer) order(j *workflow.Job, e *workflow.Entry) (o mailview.Order, li
 		links = append(links, linkHeld(g))
 		return shop.BaseURL + path + t
 	}
-	if g := j.Link(link.Look, now); g != nil {
-		o.Look = address("/j/", g)
-		o.Choose = o.Look + "/notices"
+	if g := j.Link(link.Own, now); g != nil {
+		o.Own = address("/j/", g)
+		o.Choose = o.Own + "/notices"
 	}
-	if g := j.Link(link.Decide, now); g != nil && (g.Quote == e.Quote || aboutQuote[e.Kind] && g.Quote == len(j.Quotes)) {
+	if g := j.Link(link.Decide, now); g != nil && g.Quote == len(j.Quotes) {
 		o.Decide = address("/d/", g)
 	}
 	if g, d := j.Link(link.Choose, now), j.Delay(); g != nil && d != nil && g.Quote == d.Number {

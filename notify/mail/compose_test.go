@@ -300,7 +300,7 @@ func TestMailLinks(t *testing.T) {
 				require.ErrorIs(t, err, workflow.ErrGone, "by now some have ended")
 			}
 			require.Equal(t, x.job.Number, row.Job)
-			require.Equal(t, map[string]string{"j": "look", "d": "decide"}[f[1]], string(row.Purpose))
+			require.Equal(t, map[string]string{"j": "own", "d": "decide"}[f[1]], string(row.Purpose))
 		}
 		require.True(t, found["j"], x.name)
 		asks := slices.Contains([]workflow.NoticeKind{workflow.NoticeQuote, workflow.NoticeFurtherQuote, workflow.NoticeReminder, workflow.NoticeLastNotice, workflow.NoticeUndone}, x.entry.Kind) || x.name == "findings_with_quote"

@@ -204,7 +204,7 @@ func TestGatheredNoticesKeepWhatTheyAsk(t *testing.T) {
 		order.Delay = ""
 		m = mailview.Of(order)
 		require.False(t, m.Chooses)
-		require.Equal(t, order.Look, m.Act.URL, "without a question it leads to the job")
+		require.Equal(t, order.Own, m.Act.URL, "without a question it leads to the job")
 		return
 	}
 	t.Fatal("the missed promise was not told")

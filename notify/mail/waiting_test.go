@@ -60,7 +60,7 @@ func (w *waiting) raw() string {
 
 func (w *waiting) look() string {
 	w.t.Helper()
-	t, err := w.svc.Token(w.job(), w.job().Link(link.Look, w.clock.Now()))
+	t, err := w.svc.Token(w.job(), w.job().Link(link.Own, w.clock.Now()))
 	require.NoError(w.t, err)
 	return t
 }

@@ -197,20 +197,21 @@ func (p *Pushes) compose(s *workflow.Service, j *workflow.Job, e *workflow.Entry
 	sum := sha256.Sum256([]byte(string(j.Shop) + "\x00" + string(j.Number)))
 	x.topic = base64.RawURLEncoding.EncodeToString(sum[:24]) // 32 characters, the most that there may be
 	for i := range j.Links {
-		if g := &j.Links[i]; g.ID == sub.LinkID && !g.Revoked && now.Before(g.ExpiresAt) {
+		g := &j.Links[i]
+		if g.ID != sub.LinkID {
+			continue
+		}
+		if g.Ended() || g.Revoked && g.Purpose == link.Look {
+			// Taken back before this was an end of its subscriptions, too.
+			return nil, &notify.Skip{Fate: notify.Gone, Why: "Not sent: the link that this browser was told by has ended."}
+		}
+		if !g.Revoked && now.Before(g.ExpiresAt) {
 			t, err := s.Token(j, g)
 			if err != nil {
 				return nil, err
 			}
 			x.text.URL = "/j/" + t
 		}
-	}
-	if g := j.Link(link.Look, now); x.text.URL == "/find" && g != nil {
-		t, err := s.Token(j, g)
-		if err != nil {
-			return nil, err
-		}
-		x.text.URL = "/j/" + t
 	}
 	return x, nil
 }

@@ -209,7 +209,7 @@ func (p *pushed) dispatcher() *notify.Dispatcher {
 
 func (p *pushed) subscribe(t testing.TB, n workflow.JobNumber, path string) *receiver {
 	r := newReceiver(t)
-	g := p.Job(n).Link(link.Look, p.now)
+	g := p.Job(n).Link(link.Own, p.now)
 	p.Do(n, notifytest.Customer, workflow.Subscribe{
 		Endpoint: "https://push.example/" + path, Key: base64.RawURLEncoding.EncodeToString(r.key.PublicKey().Bytes()), Auth: base64.RawURLEncoding.EncodeToString(r.auth), LinkID: g.ID,
 	})
@@ -245,7 +245,7 @@ func TestPushes(t *testing.T) {
 		require.Equal(t, p.Svc.Shop.Name, x.Title)
 		require.Equal(t, "en", x.Lang)
 		require.Equal(t, string(n), x.Tag)
-		token, err := p.Svc.Token(p.Job(n), p.Job(n).Link(link.Look, p.now))
+		token, err := p.Svc.Token(p.Job(n), p.Job(n).Link(link.Own, p.now))
 		require.NoError(t, err)
 		require.Equal(t, "/j/"+token, x.URL)
 		require.Equal(t, "Film scanner: a letter from the bench", x.Body)
@@ -283,6 +283,47 @@ func TestPushes(t *testing.T) {
 	require.Equal(t, "/other", p.service.paths[2])
 	require.Empty(t, p.waits(n))
 	require.Empty(t, p.Job(n).Undelivered())
+}
+
+// Every link ends because one got into the wrong hands, and a stranger's browser had been told: it is told no more,
+// nor given the customer's new link. So it is when the customer's address changes.
+func TestNoPushAfterLinksEnd(t *testing.T) {
+	for what, end := range map[string]workflow.Command{
+		"ended":   workflow.RevokeLinks{},
+		"address": workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud", Email: "maud@elsewhere.example"}},
+	} {
+		for _, waits := range []bool{false, true} { // a push that is under way already
+			p := newPushed(t)
+			n := p.Book()
+			d := p.dispatcher()
+			p.subscribe(t, n, "stranger")
+			if waits {
+				p.Write(n)
+			}
+			p.Do(n, notifytest.Counter, end)
+			p.Write(n)
+			require.NoError(t, d.Flush(t.Context()))
+			require.Empty(t, p.service.got, what)
+			require.Empty(t, p.waits(n))
+			require.NotNil(t, p.Job(n).Link(link.Own, p.now), "the customer has a new one")
+		}
+	}
+}
+
+// A browser that was told by a link which has taken its place, or run out, is told on, but given no other link.
+func TestAPushOffersNoOtherLink(t *testing.T) {
+	p := newPushed(t)
+	n := p.Book()
+	reader := p.subscribe(t, n, "mine")
+	p.now = p.now.AddDate(2, 0, 0)
+	p.Write(n)
+	require.NoError(t, p.dispatcher().Flush(t.Context()))
+	require.Len(t, p.service.got, 1)
+	raw, err := reader.open(p.service.got[0].body)
+	require.NoError(t, err)
+	var x text
+	require.NoError(t, json.Unmarshal(raw, &x))
+	require.Equal(t, "/find", x.URL)
 }
 
 // A browser that is gone is written off, with no task for anybody; one that has nothing to do with it is told on.

@@ -529,7 +529,7 @@ func TestLink(t *testing.T) {
 	d.diagnosing()
 	rosa := d.as("rosa")
 	at, revoke, mail := d.url("link"), d.url("link/revoke"), d.url("link/mail")
-	token, err := d.svc.Token(d.job(), d.job().Link(link.Look, d.now))
+	token, err := d.svc.Token(d.job(), d.job().Link(link.Own, d.now))
 	require.NoError(t, err)
 	page := rosa.page(at)
 	require.Contains(t, page.body, "http://desk.example/j/"+token)

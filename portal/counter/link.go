@@ -8,7 +8,7 @@ import (
 	"benchword/workflow/link"
 )
 
-// linkPage hands out the customer's look link, to read out or copy.
+// linkPage hands out the customer's own link, to read out or copy.
 type linkPage struct {
 	jobBase
 	// Link is the whole address, "" if none is live; Until is when it ends.
@@ -19,6 +19,9 @@ type linkPage struct {
 	// Revoke and Mail are the forms that end it, and that mail it again.
 	Revoke, Mail *form
 	Mailed       string
+	// Shared says that a link to share is out; Open what waits for the customer, "" for nothing.
+	Shared bool
+	Open   string
 }
 
 func (*linkPage) Template() string { return "link.html" }
@@ -30,7 +33,14 @@ var linkTask = &task{
 		}
 		v := &linkPage{jobBase: r.title("Customer’s link"), Mailed: r.job.Customer.Email.Text}
 		v.Revoke, v.Mail = r.formTo("link/revoke"), r.formTo("link/mail")
-		g := r.job.Link(link.Look, r.now())
+		v.Shared = r.job.Link(link.Share, r.now()) != nil || r.job.Link(link.Look, r.now()) != nil
+		switch r.job.Standing(r.shop(), r.now()).Need.Kind {
+		case workflow.NeedDecide:
+			v.Open = "the quote"
+		case workflow.NeedChoose:
+			v.Open = "the choice after the missed date"
+		}
+		g := r.job.Link(link.Own, r.now())
 		if g == nil {
 			return v, nil
 		}
@@ -50,11 +60,11 @@ var linkTask = &task{
 var linkRevokeTask = &task{
 	then: "link",
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.RevokeLinks{}}, nil },
-	said: "Every link that was out has ended. This is the new one.",
+	said: "Every link that was out has ended. This is the customer’s new one.",
 }
 
 var linkMailTask = &task{
 	then: "link",
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.AskLink{}}, nil },
-	said: "The link is on its way by mail.",
+	said: "The link is on its way by email.",
 }

@@ -9,6 +9,7 @@ import (
 	"benchword/templates"
 	"benchword/templates/locale"
 	"benchword/workflow"
+	"benchword/workflow/link"
 
 	"github.com/gofiber/fiber/v2"
 )
@@ -233,6 +234,8 @@ func (x *counter) wordsPage(c *fiber.Ctx) error {
 		v = &templates.Booked{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Fault: j.Fault.Text, Track: "#", TrackFull: shop.BaseURL + "/j/…"}
 	case "packing":
 		v = &templates.Packing{Page: page}
+	case "share":
+		v = &templates.SharePage{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Base: "#"}
 	case "quote", "option", "line", "tax":
 		v = &templates.QuotePage{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Quote: templates.QuoteOf(j, j.Quote(), shop, now, w), Act: "#", Track: "#"}
 	case "review", "next", "consent":
@@ -240,7 +243,7 @@ func (x *counter) wordsPage(c *fiber.Ctx) error {
 	case "report", "caution", "origin", "weight", "certainty", "cause", "tried", "verdict", "check", "duty":
 		v = &templates.ReportPage{Page: page, Report: templates.ReportOf(j, &j.Reports[0], shop, now, w, nowhere), Track: "#"}
 	default:
-		v = templates.TrackOf(page, j, shop, now, templates.TrackLink{Token: "sample", Until: now.Add(shop.LinkFor)})
+		v = templates.TrackOf(page, j, shop, now, templates.TrackLink{Token: "sample", Purpose: link.Own, Until: now.Add(shop.LinkFor)})
 	}
 	framed(c, "'self'")
 	return x.s.Render(c, fiber.StatusOK, v)

@@ -25,9 +25,9 @@ type Order struct {
 	Entry *workflow.Entry
 	Shop  *workflow.Shop
 	Words *locale.Words
-	// Look opens the job, Decide the quote ("" if there is nothing to decide), Find is the page that
-	// mails a fresh link, Packing the packing guide. All are whole addresses.
-	Look, Decide, Find, Packing string
+	// Own is the customer's link to the job, Decide opens the quote ("" if there is nothing to decide), Find is
+	// the page that emails a fresh link, Packing the packing guide. All are whole addresses.
+	Own, Decide, Find, Packing string
 	// Also are the other notices that the mail tells, in order.
 	Also []workflow.Entry
 	// Delay is where to choose after a missed promise, "" where there is nothing to.
@@ -51,11 +51,11 @@ func Of(o Order) *Mail {
 	if !p.saysWhy {
 		p = p.with(t.paras("mail.why", t.status.WhenWhy...))
 	}
-	if p.act == (templates.Link{}) {
+	if p = t.asks(p); p.act == (templates.Link{}) {
 		p.act = t.home()
 	}
 	m := &Mail{
-		W: w, Kind: o.Entry.Kind, Shop: templates.ShopOf(o.Shop), Number: j.Number.Shown(), Device: j.Device.Name(), Look: o.Look, Find: o.Find,
+		W: w, Kind: o.Entry.Kind, Shop: templates.ShopOf(o.Shop), Number: j.Number.Shown(), Device: j.Device.Name(), Own: o.Own, Find: o.Find,
 		Subject: p.subject, Heading: p.heading, Lead: p.lead, Act: p.act, Decides: p.decides, Chooses: p.chooses, Sections: p.sections,
 		Answers: t.answers(), left: t.left,
 	}
@@ -158,12 +158,37 @@ func (t *teller) tell(e *workflow.Entry) part {
 	return p
 }
 
+// asks adds the link for what waits for the customer, whatever else the email tells; it is the button where there
+// is none yet.
+func (t *teller) asks(p part) part {
+	var q part
+	switch n := t.Job.Standing(t.Shop, t.now).Need; {
+	case p.decides || p.chooses:
+	case n.Kind == workflow.NeedDecide && t.Decide != "":
+		q.act, q.decides = templates.Link{Words: t.w.T("mail.act.decide"), URL: t.Decide}, true
+	case n.Kind == workflow.NeedChoose && t.Delay != "":
+		q.act, q.chooses = templates.Link{Words: t.w.T("mail.act.choose"), URL: t.Delay}, true
+	case t.Entry.Kind == workflow.NoticeLink && t.Decide != "" && t.now.Before(t.Job.UndoUntil(t.Shop)):
+		q.act, q.decides = templates.Link{Words: t.w.T("undo.look"), URL: t.Decide + "/done"}, true
+	}
+	if q.act == (templates.Link{}) {
+		return p
+	}
+	if p.act == (templates.Link{}) {
+		p.act = q.act
+	} else {
+		p = p.with([]Section{{Act: q.act}})
+	}
+	p.decides, p.chooses = q.decides, q.chooses
+	return p
+}
+
 // home leads to the job, or to where a link to it is sent.
 func (t *teller) home() templates.Link {
-	if t.Look == "" {
+	if t.Own == "" {
 		return templates.Link{Words: t.w.T("mail.act.find"), URL: t.Find}
 	}
-	return templates.Link{Words: t.w.T("mail.act.look"), URL: t.Look}
+	return templates.Link{Words: t.w.T("mail.act.look"), URL: t.Own}
 }
 
 // answers returns the three answers: where it is, what is needed, when it will be back.

@@ -19,5 +19,19 @@ func (t *teller) message(e *workflow.Entry) part {
 	return p.with([]Section{{Heading: t.w.T("mail.message.from", t.Shop.Name), Letter: t.clip(x.Text.Text), After: t.w.T("mail.message.after")}})
 }
 
-// link only leads to the job.
-func (t *teller) link(*workflow.Entry) part { return t.say("link", t.Job.Number.Shown()) }
+// link leads to the job, and says who asked for that.
+func (t *teller) link(e *workflow.Entry) part {
+	number := t.Job.Number.Shown()
+	p := t.say("link", number)
+	if e.Kind != workflow.NoticeLink {
+		return p
+	}
+	why := workflow.LinkWhyOf(e.Ref)
+	if why == workflow.LinkEnded || why == workflow.LinkAddress {
+		p = t.say("link_new", number)
+	}
+	if why != "" {
+		p.lead = t.w.T("mail.link." + string(why))
+	}
+	return p
+}

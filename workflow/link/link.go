@@ -1,5 +1,5 @@
-// Package link makes unguessable links: each lets its holder do one kind of thing ([Look] or [Decide]) to
-// one job of one shop.
+// Package link makes unguessable links: each lets its holder do one kind of thing ([Own], [Share], [Decide] …)
+// to one job of one shop. What each lets its holder do is a table in package workflow.
 //
 // Contract:
 //
@@ -36,6 +36,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -44,13 +45,20 @@ import (
 type Purpose string
 
 const (
-	Look   Purpose = "look"   // see the job; may be forwarded, changes nothing
-	Decide Purpose = "decide" // answer the quote
-	Choose Purpose = "choose" // say what is to happen after a missed promise
+	Own     Purpose = "own"     // the customer's, in their emails: look, write, choose what to be told
+	Share   Purpose = "share"   // made by the customer for others: look, and nothing else
+	Decide  Purpose = "decide"  // answer the quote
+	Choose  Purpose = "choose"  // say what is to happen after a missed promise
+	Confirm Purpose = "confirm" // say whether a message came from the customer
+	// Look is what emails held before 2026-11-30 and told people to pass on. None is made any more.
+	Look Purpose = "look"
 )
 
+// Purposes lists them all.
+var Purposes = []Purpose{Own, Share, Decide, Choose, Confirm, Look}
+
 // Valid reports whether p is one of the purposes above.
-func (p Purpose) Valid() bool { return p == Look || p == Decide || p == Choose }
+func (p Purpose) Valid() bool { return slices.Contains(Purposes, p) }
 
 const (
 	tokenBytes = 20 // 160 bits
