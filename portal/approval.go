@@ -344,9 +344,6 @@ func (s *Server) postUndo(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	if row.Purpose != link.Decide {
-		return lookOnly(s.jobPage(c, j, ""))
-	}
 	_, err = s.cfg.Service.Do(c.UserContext(), workflow.Order{Job: row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: row.ID}, Commands: []workflow.Command{x}})
 	if code := workflow.CodeOf(err); err != nil && code != workflow.CodeInternal {
 		return refuse(Status(err), templates.FieldError{Message: say(s.jobPage(c, j, "").Words(), err)})

@@ -83,7 +83,7 @@ func (s *Server) trackOf(page templates.Page, j *workflow.Job, token string, row
 			l.Outlook = &o
 		}
 	}
-	return templates.TrackOf(page, j.Seen(row.Purpose), s.Shop(), s.Now(), l)
+	return templates.TrackOf(page, j, s.Shop(), s.Now(), l)
 }
 
 // Forecast returns what the shop's history says, nil if nothing yet.
@@ -98,12 +98,8 @@ func (s *Server) Forecast() *history.Forecast {
 func (s *Server) Renewed() { s.common.pages.clear(s.Shop().ID) }
 
 func (s *Server) showTrack(c *fiber.Ctx) error {
-	token, row, err := s.opened(c)
-	if err != nil {
-		return err
-	}
 	if s.hasFlash(c) {
-		j, err := s.cfg.Service.Job(c.UserContext(), row.Job)
+		token, row, j, err := s.openedJob(c)
 		if err != nil {
 			return err
 		}
@@ -111,6 +107,10 @@ func (s *Server) showTrack(c *fiber.Ctx) error {
 		page.Flash = s.Page(c, "").Flash
 		c.Set(fiber.HeaderCacheControl, "no-store")
 		return s.Render(c, fiber.StatusOK, s.trackOf(page, j, token, row))
+	}
+	token, row, err := s.opened(c)
+	if err != nil {
+		return err
 	}
 	return s.keep(c, token, row, func(j *workflow.Job) (templates.View, error) {
 		return s.trackOf(s.jobPage(c, j, j.Device.Name()), j, token, row), nil

@@ -69,7 +69,7 @@ func (s *Server) keep(c *fiber.Ctx, token string, l workflow.LinkRow, view func(
 	if err != nil {
 		return err
 	}
-	v, err := view(j)
+	v, err := view(j.Seen(l.Purpose))
 	if err != nil {
 		return err
 	}

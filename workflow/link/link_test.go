@@ -115,7 +115,7 @@ func TestTokenRefuses(t *testing.T) {
 		p         Purpose
 		id, says  string
 	}{
-		{"s", "j", "own", id, `can't be for "own"`},
+		{"s", "j", "see", id, `can't be for "see"`},
 		{"s", "j", "", id, "can't be for"},
 		{"", "j", Look, id, "needs the names"},
 		{"s", "", Look, id, "needs the names"},
