@@ -75,11 +75,14 @@ type ReportLink struct {
 
 // LetterView is a message.
 type LetterView struct {
+	ID       int
 	Mine     bool // from the customer
 	Who      string
 	When     string
 	Text     string
 	Question bool
+	// Came says how it came, and Flag what to do before anybody acts on it; for the counter only.
+	Came, Flag string
 }
 
 // PromiseView is a promise as told.

@@ -227,3 +227,24 @@ func TestWhoAskedForTheLink(t *testing.T) {
 	require.Empty(t, LinkWhyOf(0), "of one from before nobody wrote it down")
 	require.Empty(t, LinkWhyOf(99))
 }
+
+// A message that may send the parcel elsewhere is told from one that asks how it goes.
+func TestMessagesThatRedirect(t *testing.T) {
+	says := func(text string) bool {
+		return (&Message{By: customer, Text: Sealed{Text: text}}).Redirects()
+	}
+	for _, text := range []string{
+		"Send it to 9 Other Street please.", "Please send it to my NEW address: 1 Thief Road", "We have moved to Leeds.", "Ask my brother instead: jo@elsewhere.example",
+		"Could it go to SW1A 1AA?", "B3H 4R2 is nearer.", "Take it to 1011 AB", "Springfield, IL 62701", "Bitte schicken Sie es an meine Schwester.", "Hafenstraße 12", "Am Weg 4",
+		"Neue Anschrift", "10115 Berlin", "Wir sind umgezogen.", "12 rue des Lilas", "Envoyez-le chez ma sœur.", "Nouvelle adresse", "Calle Mayor, 5", "Envíelo a mi oficina.", "Mi nueva dirección",
+	} {
+		require.True(t, says(text), text)
+	}
+	for _, text := range []string{
+		"How is it going?", "Thank you!", "It stopped after 20 minutes.", "Yes, please go ahead with option A.", "The serial number is H-20417.",
+		"Wie lange dauert es noch?", "Danke, das passt mir gut.", "Merci, c’est parfait.", "Est-ce que le devis tient jusqu’au 12 ?", "Gracias por todo.", "¿Cuándo estará listo?",
+	} {
+		require.False(t, says(text), text)
+	}
+	require.False(t, (&Message{By: counter, Text: Sealed{Text: "Hafenstraße 12"}}).Redirects(), "the bench's own")
+}

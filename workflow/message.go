@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"regexp"
 	"time"
 
 	"benchword/workflow/link"
@@ -50,6 +51,27 @@ func (j *Job) Came(m *Message) Came {
 	}
 	return CameLink
 }
+
+// Redirects reports whether a message from the customer may ask for the parcel to go elsewhere, or for somebody
+// else to be asked: it has the look of a postal or email address, or speaks of one. It would rather be wrong ten times than miss
+// one (common practice, no source).
+func (m *Message) Redirects() bool {
+	return m.By.Role == RoleCustomer && (addressShaped.MatchString(m.Text.Text) || addressWords.MatchString(m.Text.Text))
+}
+
+// addressShaped finds what looks like part of an address: an email address; a house number before or after the word for a
+// street; the postcodes of Great Britain, Canada, the Netherlands and the United States; and five digits before a town.
+var addressShaped = regexp.MustCompile(`\S@\S+\.\S` +
+	`|(?i:\b\d+ ?[a-z]?,? (?:\p{L}+ ){0,3}(?:street|st|road|rd|lane|ln|avenue|ave|drive|row|close|court|square|rue|boulevard|bd|chemin|place|impasse)\b)` +
+	`|(?i:(?:straße|strasse|str\.|weg|gasse|platz|allee)\s*\d)` +
+	`|(?i:\b(?:calle|avenida|avda|plaza|paseo|camino|c/)[^\n]{1,40}\d)` +
+	`|\b[A-Z]{1,2}\d[A-Z\d]? ?\d[A-Z]{2}\b|\b[A-Z]\d[A-Z] ?\d[A-Z]\d\b|\b\d{4} ?[A-Z]{2}\b|\b[A-Z]{2} \d{5}\b|\b\d{5} \p{Lu}\p{L}`)
+
+// addressWords finds words in the four languages by which people redirect a parcel.
+var addressWords = regexp.MustCompile(`(?i)\baddress|(?:send|post|ship|deliver|return|forward) (?:it|them|the parcel|everything)?\s*to\b|\bmoved (?:house|to)\b` +
+	`|adress|anschrift|umgezogen|umzug|(?:schicken|senden|liefern)[^.\n]{0,30}\b(?:an|nach|zu)\b|packstation` +
+	`|(?:envoyez|expédiez|livrez|renvoyez)[^.\n]{0,30}\b(?:à|au|chez)|déménag|point relais` +
+	`|direcci[oó]n|domicilio|(?:env[ií]e|mande|remita)[^.\n]{0,30}\b(?:a|al)\b|mudad[oa]|mudanza`)
 
 // ByEmail is the id of a customer who acts by email.
 const ByEmail = "mail"

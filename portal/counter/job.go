@@ -101,9 +101,15 @@ func jobPageOf(base jobBase, j *workflow.Job, entries []workflow.Entry, shop *wo
 	}
 	v.Tests = k.tests(j)
 	for _, m := range j.Messages {
-		l := templates.LetterView{Mine: m.By.Role == workflow.RoleCustomer, Who: base.Card.Person, When: k.at(m.At), Text: m.Text.Text, Question: m.Question && !m.Answered}
+		l := templates.LetterView{ID: m.ID, Mine: m.By.Role == workflow.RoleCustomer, Who: base.Card.Person, When: k.at(m.At), Text: m.Text.Text, Question: m.Question && !m.Answered}
 		if !l.Mine {
 			l.Who = cmp.Or(m.By.ID, roleWords[m.By.Role])
+		}
+		if l.Mine {
+			l.Came = cameWords[j.Came(&m)]
+		}
+		if m.Redirects() {
+			l.Flag = redirectWords
 		}
 		if m.Text.Erased() {
 			l.Text = "(erased)"
@@ -169,7 +175,17 @@ func alertsOf(j *workflow.Job, base jobBase, shop *workflow.Shop) []alert {
 		out = append(out, alert{"mail", "The e-mail address takes no mail. Ask for the right one on the telephone.", base.To("customer"), "Correct it"})
 	}
 	if m := j.OpenQuestion(); m != nil {
-		out = append(out, alert{"question", "The customer asked: " + m.Text.Text, base.To("letters") + "#form", "Answer"})
+		words := "The customer asked: "
+		if how := cameWords[j.Came(m)]; how != "" {
+			words = "The customer asked, " + how + ": "
+		}
+		out = append(out, alert{"question", words + m.Text.Text, base.To("letters") + "#form", "Answer"})
+	}
+	for i := range j.Messages {
+		if m := &j.Messages[i]; m.Redirects() && !j.Ended() {
+			out = append(out, alert{"redirect", redirectWords, base.To("letters") + "#letter-" + itoa(m.ID), "Which message"})
+			break
+		}
 	}
 	switch s := j.Screening; {
 	case s != nil && s.CellDamaged == workflow.Yes:

@@ -353,3 +353,13 @@ func lower(s string) string {
 
 // first returns at most the first n bytes of a digest.
 func first(s string, n int) string { return s[:min(n, len(s))] }
+
+// cameWords say how a customer's message came.
+var cameWords = map[workflow.Came]string{
+	workflow.CameLink: "by the customer’s own link", workflow.CameShared: "by a link that could be passed on",
+	workflow.CameEmail: "by email, sender not checked", workflow.CameProven: "by email, sender proven", workflow.CameUnproven: "by email, sender not proven",
+	workflow.CamePhone: "by telephone",
+}
+
+// redirectWords stand at a message that seems to change where the parcel goes or who is asked.
+const redirectWords = "This may change where the parcel goes, or who is asked. Confirm it with the address on file before you act on it."
