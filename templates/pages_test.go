@@ -50,6 +50,8 @@ func samplePages(t testing.TB) map[string]View {
 		return b.do(ada, workflow.SendMessage{Text: "Would you like the old socket back?\nWe can put it into the parcel.", Question: true})
 	})
 	w := track("awaiting-look", (*bench).awaiting, link.Own)
+	track("awaiting-share", (*bench).awaiting, link.Share)
+	track("awaiting-from-before", (*bench).awaiting, link.Look)
 	track("awaiting-decide", (*bench).awaiting, link.Decide)
 	track("question", (*bench).awaiting, link.Decide, func(b *bench) *workflow.Job {
 		j := b.job()
@@ -128,6 +130,8 @@ func samplePages(t testing.TB) map[string]View {
 	out["find"] = &Find{Page: samplePage(w, words.T("find.title"))}
 	out["find-errors"] = &Find{Page: samplePage(w, words.T("find.title")), Number: "K7M", Errors: []FieldError{{"number", words.T("find.error.number")}, {"email", words.T("find.error.email")}}}
 	out["notices"] = NoticesOf(samplePage(w, words.T("notices.title")), &workflow.Job{Number: "K7M2QX8", Device: workflow.Device{Kind: "film scanner"}}, "/j/x")
+	out["share"] = &SharePage{Page: samplePage(w, words.T("share.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Base: "/j/x"}
+	out["share-made"] = &SharePage{Page: samplePage(w, words.T("share.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Base: "/j/x", Link: "https://status.harbour.example/j/" + sampleToken, Until: "Tue 16 November 2027"}
 	out["find-asked"] = &Find{Page: samplePage(w, words.T("find.asked")), Asked: true}
 	out["packing"] = &Packing{Page: samplePage(w, words.T("base.packing"))}
 	flash := samplePage(w, "Not found")
