@@ -1,9 +1,12 @@
 package workflow
 
 import (
+	"net/netip"
 	"strings"
 
 	"benchword/workflow/money"
+
+	"golang.org/x/net/idna"
 )
 
 // Customer is the person to tell. All of it is personal data.
@@ -74,13 +77,26 @@ func (t *turn) customer(p Person) (Customer, error) {
 	return c, nil
 }
 
-// plausibleEmail is a shape check; whether an address works only a mail can tell.
+// plausibleEmail reports whether an address can work at all (RFC 5321 4.5.3.1, RFC 5890); whether it does only an
+// email can tell.
 func plausibleEmail(s string) bool {
 	local, domain, ok := strings.Cut(s, "@")
-	if !ok || local == "" || strings.ContainsAny(s, " <>,;\"()[]\\") || strings.Contains(domain, "@") || len(s) > 254 {
+	if !ok || local == "" || len(local) > 64 || len(s) > 254 || strings.ContainsAny(s, " <>,;:\"()[]\\") ||
+		strings.HasPrefix(local, ".") || strings.HasSuffix(local, ".") || strings.Contains(local, "..") {
 		return false
 	}
-	return strings.Contains(domain, ".") && !strings.HasPrefix(domain, ".") && !strings.HasSuffix(domain, ".") && !strings.Contains(domain, "..")
+	ascii, err := idna.Lookup.ToASCII(domain)
+	if _, no := netip.ParseAddr(domain); err != nil || no == nil || len(ascii) > 253 {
+		return false
+	}
+	labels := strings.Split(ascii, ".")
+	for _, l := range labels {
+		if l == "" || len(l) > 63 || strings.HasPrefix(l, "-") || strings.HasSuffix(l, "-") || strings.Trim(l, "abcdefghijklmnopqrstuvwxyz0123456789-") != "" {
+			return false
+		}
+	}
+	top := labels[len(labels)-1]
+	return len(labels) > 1 && strings.Trim(top, "0123456789") != ""
 }
 
 // ChangeCustomer corrects how the customer is reached. Another email address ends every link of the job.

@@ -29,6 +29,9 @@ it is running, and reaches to now, or to the end if the job has ended. paused an
 and so may now if ended is there. Instants are written like 2026-11-02T10:15:00-04:00, in the years 1970
 to 2199.
 
+A working day is a date with open time. A shift over midnight is written 18:00-24:00 and 00:00-02:00 on the
+next day, and is two working days: one working day from a Friday's shift is used up that night, at 02:00.
+
 The answer, in UTC and whole seconds:
 
   due                the instant at which the quota is used up; while a pause is running, as it stands now;

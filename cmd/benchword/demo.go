@@ -225,7 +225,7 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 	go func() { _ = mailbox.serve(box) }()
 	defer func() { err = errors.Join(err, mailbox.close()) }()
 
-	if err := d.addresses(ctx, out, base, "http://"+box.Addr().String(), began); err != nil {
+	if err := d.addresses(ctx, out, base, "http://"+box.Addr().String(), *keep, began); err != nil {
 		return errors.Join(err, srv.store.Close())
 	}
 	return srv.run(ctx, l)
@@ -280,7 +280,7 @@ func addDemoStaff(ctx context.Context, s *workflow.Service, hired time.Time) err
 }
 
 // addresses prints the addresses; it opens nothing by itself.
-func (d *demo) addresses(ctx context.Context, out io.Writer, base, mailbox string, began time.Time) error {
+func (d *demo) addresses(ctx context.Context, out io.Writer, base, mailbox, kept string, began time.Time) error {
 	address := func(p *play) (string, error) {
 		j, err := d.service.Job(ctx, p.number)
 		if err != nil {
@@ -306,7 +306,11 @@ func (d *demo) addresses(ctx context.Context, out io.Writer, base, mailbox strin
 	fmt.Fprintf(out, "finished: %s  (earlier work found, repaired, sent back)\n", story)
 	fmt.Fprintf(out, "front:    %s/\n", base)
 	fmt.Fprintf(out, "counter:  %s/counter  (sign in as rosa, nils at the bench, or olga the owner; password: %s)\n", base, demoPassword)
-	fmt.Fprintf(out, "mailbox:  %s/\n\nCtrl-C ends it and removes its data.\n", mailbox)
+	ends := "removes its data"
+	if kept != "" {
+		ends = "keeps its data in " + kept
+	}
+	fmt.Fprintf(out, "mailbox:  %s/\n\nCtrl-C ends it and %s.\n", mailbox, ends)
 	return nil
 }
 

@@ -62,6 +62,7 @@ var holidayDifferences = map[string]string{
 	"ca ours Christmas Day":                              "likewise",
 	"ca ours New Year's Day":                             "likewise",
 	"ca-* ours Canada Day":                               "2 July when the 1st is a Sunday: Holidays Act",
+	"gb-sct ours Bank holiday by royal proclamation":     "proclaimed on 4 February 2026 under the Act of 1971; younger than their list",
 	"ca-pe theirs Gold Cup Parade Day":                   "not in the Employment Standards Act of the province",
 	"ca-on theirs Easter Monday":                         "not in the Employment Standards Act, 2000, section 1",
 	"ca-nt theirs Easter Monday":                         "not in the Employment Standards Act of the territory",
