@@ -2,6 +2,7 @@ package portal
 
 import (
 	"errors"
+	"slices"
 	"strings"
 
 	"benchword/templates"
@@ -13,9 +14,24 @@ import (
 	"github.com/gofiber/fiber/v2"
 )
 
+// bookQuestions are the short questions of the booking form.
+//
+// Decisions:
+//
+//   - 2026-11-30: what is answered stands below the fault, question and answer, in the customer's own words: sealed,
+//     erased and shown with them. Rejected: fields of their own, which each page, email and file would have to learn.
+//   - 2026-11-30: a battery that may be damaged ends the booking: nobody gets an address to post it to.
+var bookQuestions = []string{"happened", "supply", "with", "data", "unlock", "open", "insurer", "parts", "value"}
+
 func (s *Server) bookForm(c *fiber.Ctx) *templates.BookForm {
 	shop := s.Shop()
 	v := &templates.BookForm{Page: s.publicPage(c, "base.book"), Currency: string(shop.Currency), Days: shop.UsualDays()}
+	for _, a := range []workflow.Answer{workflow.No, workflow.Yes, workflow.Unknown} {
+		v.Cells = append(v.Cells, templates.BookQuestion{Name: string(a), Value: v.T("book.cell." + string(a))})
+	}
+	for _, name := range bookQuestions {
+		v.Asked = append(v.Asked, templates.BookQuestion{Name: name})
+	}
 	if shop.Fee != nil && shop.Fee.Minor > 0 {
 		v.Fee = v.T("book.fee", v.Words().Money(*shop.Fee))
 		if shop.FeeCredited {
@@ -58,6 +74,17 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 		v.Level = l
 	}
 	all = append(all, v.Level)
+	told := v.Fault
+	if v.Cell = c.FormValue("cell"); !slices.ContainsFunc(v.Cells, func(a templates.BookQuestion) bool { return a.Name == v.Cell }) {
+		v.Cell = ""
+	}
+	for i := range v.Asked {
+		q := &v.Asked[i]
+		if q.Value = strings.TrimSpace(c.FormValue(q.Name)); q.Value != "" {
+			told += "\n\n" + v.T("book.ask."+q.Name) + "\n" + q.Value
+			all = append(all, q.Name, q.Value)
+		}
+	}
 	if _, err := calendar.LoadLocation(v.TimeZone); err != nil || v.TimeZone == "Local" {
 		v.TimeZone = "" // the browser's own word on it; nobody typed it
 	}
@@ -66,6 +93,8 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 			v.Errors = append(v.Errors, templates.FieldError{Field: field, Message: v.T(key)})
 		}
 	}
+	need(v.Cell != "", "cell", "book.error.cell")
+	need(v.Cell == "" || v.Cell == string(workflow.No), "cell", "book.error.stop")
 	need(v.Kind != "", "kind", "book.error.kind")
 	need(v.Fault != "", "fault", "book.error.fault")
 	need(v.Name != "", "name", "book.error.name")
@@ -80,7 +109,7 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 		By: workflow.Actor{Role: workflow.RoleCustomer, ID: "booking"},
 		Commands: []workflow.Command{workflow.Book{
 			Person: workflow.Person{Name: v.Name, Email: v.Email, Phone: v.Phone, Address: v.Address, Language: v.Language, TimeZone: v.TimeZone},
-			Kind:   v.Kind, Maker: v.Maker, Model: v.Model, Fault: v.Fault, Inbound: v.Inbound, Limit: limit, Level: v.Level,
+			Kind:   v.Kind, Maker: v.Maker, Model: v.Model, Fault: told, Inbound: v.Inbound, Limit: limit, Level: v.Level,
 		}},
 		Once:   s.once(append(all, "book")...),
 		Result: func(j *workflow.Job) []byte { return []byte(j.Number) },

@@ -27,20 +27,26 @@ func TestBooking(t *testing.T) {
 	require.Equal(t, 422, bad.StatusCode)
 	require.Contains(t, bad.body, "<title>Error: ")
 	require.Contains(t, bad.body, "It hums &lt;b&gt;loudly&lt;/b&gt;.", "what was typed stays")
-	for _, field := range []string{"kind", "name", "email"} {
+	for _, field := range []string{"cell", "kind", "name", "email"} {
 		require.Contains(t, bad.body, `<a href="#`+field+`">`)
 		require.Contains(t, bad.body, `id="`+field+`-error"`)
 	}
-	wrong := d.post("/book", "kind", "scanner", "fault", "It hums.", "name", "Mira", "email", "mira", "limit", "1,2,3")
+	wrong := d.post("/book", "cell", "no", "kind", "scanner", "fault", "It hums.", "name", "Mira", "email", "mira", "limit", "1,2,3")
 	require.Equal(t, 422, wrong.StatusCode)
 	require.Contains(t, wrong.body, `<a href="#limit">`)
-	wrong = d.post("/book", "kind", "scanner", "fault", "It hums.", "name", "Mira", "email", "mira")
+	wrong = d.post("/book", "cell", "no", "kind", "scanner", "fault", "It hums.", "name", "Mira", "email", "mira")
 	require.Equal(t, 422, wrong.StatusCode)
 	require.Contains(t, wrong.body, `<a href="#email">`)
-	crlf := d.post("/book", "kind", "scanner", "fault", "It hums.", "name", "Mira\r\nBcc: all@example.org", "email", "m@post.example")
+	crlf := d.post("/book", "cell", "no", "kind", "scanner", "fault", "It hums.", "name", "Mira\r\nBcc: all@example.org", "email", "m@post.example")
 	require.Equal(t, 422, crlf.StatusCode)
 
-	fields := []string{"kind", "film scanner", "fault", "It hums.", "name", "Mira Osei", "email", "mira@post.example", "limit", "120,5", "time_zone", "Europe/Lisbon"}
+	for _, cell := range []string{"yes", "unknown", "perhaps"} {
+		stop := d.post("/book", "cell", cell, "kind", "scanner", "fault", "It hums.", "name", "Mira", "email", "m@post.example", "parts", "Yes <please>")
+		require.Equal(t, 422, stop.StatusCode, "a battery that may be damaged gets no address to be posted to")
+		require.Equal(t, cell != "perhaps", strings.Contains(stop.body, "Please don’t post it"))
+		require.Contains(t, stop.body, `value="Yes &lt;please&gt;"`, "what was typed stays")
+	}
+	fields := []string{"cell", "no", "kind", "film scanner", "fault", "It hums.", "happened", "It fell, <i>once</i>", "value", "800", "name", "Mira Osei", "email", "mira@post.example", "limit", "120,5", "time_zone", "Europe/Lisbon"}
 	ok := d.post("/book", fields...)
 	require.Equal(t, 303, ok.StatusCode)
 	at := ok.Header.Get("Location")
@@ -59,9 +65,10 @@ func TestBooking(t *testing.T) {
 	require.Contains(t, page.body, d.n.Shown())
 	j := d.job()
 	require.Equal(t, "120.50 CAD", j.Limit.String())
+	require.Equal(t, "It hums.\n\nDid it get wet, fall, smoke or give a shock?\nIt fell, <i>once</i>\n\nWhat is it worth, for the insurance of the parcel?\n800", j.Fault.Text)
 	require.Equal(t, "Europe/Lisbon", j.Customer.TimeZone)
 
-	odd := d.post("/book", "kind", "radio", "fault", "It hisses.", "name", "Ola", "phone", "+1 902 555 0101", "time_zone", "Mars/Olympus")
+	odd := d.post("/book", "cell", "no", "kind", "radio", "fault", "It hisses.", "name", "Ola", "phone", "+1 902 555 0101", "time_zone", "Mars/Olympus")
 	require.Equal(t, 303, odd.StatusCode, "a zone that no browser would name is dropped, not refused")
 }
 

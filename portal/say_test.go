@@ -195,7 +195,7 @@ func TestRefusalsSpeakTheCustomersLanguage(t *testing.T) {
 
 		// Booking.
 		book := func(fields ...string) got {
-			return d.post("/book", append(fields, "kind", "Scanner", "fault", "x", "name", "N")...)
+			return d.post("/book", append(fields, "cell", "no", "kind", "Scanner", "fault", "x", "name", "N")...)
 		}
 		d.s.Shop().Languages = []string{lang}
 		holds(book("email", "not an address"), 422, "refusal.email", "not an address")

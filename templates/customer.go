@@ -1,6 +1,10 @@
 package templates
 
-import "benchword/workflow"
+import (
+	"slices"
+
+	"benchword/workflow"
+)
 
 // Home is the front page: what this is, and the ways in.
 type Home struct {
@@ -26,7 +30,20 @@ type BookForm struct {
 	// Levels are the levels of service to choose from, Level the one chosen.
 	Levels []LevelChoice
 	Level  string
+	// Cell says whether a battery in it may be damaged, "" if nobody said yet; Cells are the answers, with their words.
+	Cell  string
+	Cells []BookQuestion
+	// Asked are short questions whose answers are read before the parcel is opened.
+	Asked  []BookQuestion
 	Errors []FieldError
+}
+
+// BookQuestion is a short question of the booking form with what was typed, or an answer with its words.
+type BookQuestion struct{ Name, Value string }
+
+// Answered reports whether one of the short questions was answered.
+func (b *BookForm) Answered() bool {
+	return slices.ContainsFunc(b.Asked, func(q BookQuestion) bool { return q.Value != "" })
 }
 
 // LanguageView is a language to choose.

@@ -66,8 +66,8 @@ func dangers(j *workflow.Job, f *workflow.Finding, shop *workflow.Shop, w *local
 	for _, c := range e.Cautions {
 		s := j.Screening
 		said := s != nil && (c == "mains" && s.Mains.Taken() || c == "lithium" && s.CellInDoubt())
-		if !said {
-			out = append(out, shop.Trade().Caution(w.Lang, c))
+		if text := shop.Trade().Caution(w.Lang, c); text != "" && !said {
+			out = append(out, text)
 		}
 	}
 	return out

@@ -134,7 +134,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	if s := StatusOf(j, shop, now, w); j.Promise() != nil {
 		v.Date = s.When
 	}
-	v.Cautions = append(v.Cautions, CautionsOf(j, w)...)
+	v.Cautions = append(v.Cautions, CautionsOf(j, shop, w)...)
 	if v.Next == "" {
 		v.Next = w.T("report.next." + string(j.Stage))
 		if j.Queued() {
@@ -289,9 +289,9 @@ func PairsOf(j *workflow.Job, w *locale.Words, loc *time.Location, urls PhotoURL
 	return out
 }
 
-// CautionsOf returns the usual cautions for what the screening found. They are common practice, without a
+// CautionsOf returns the usual cautions for what the screening found, in the owner's words. They are common practice, without a
 // source of their own, and defer to local codes, carriers' rules and licensed practice.
-func CautionsOf(j *workflow.Job, w *locale.Words) []string {
+func CautionsOf(j *workflow.Job, shop *workflow.Shop, w *locale.Words) []string {
 	var out []string
 	s := j.Screening
 	if s == nil {
@@ -318,6 +318,15 @@ func CautionsOf(j *workflow.Job, w *locale.Words) []string {
 	}
 	taken(s.Mains, "caution.mains")
 	taken(s.Liquid, "caution.liquid")
+	for _, id := range s.Hazards {
+		h := shop.Trade().Hazard(id)
+		if h == nil || h.Caution == "mains" && s.Mains.Taken() {
+			continue // said above
+		}
+		if c := shop.Trade().Caution(w.Lang, h.Caution); c != "" {
+			out = append(out, c)
+		}
+	}
 	return out
 }
 

@@ -226,12 +226,12 @@ func TestReportOfTheCatalogue(t *testing.T) {
 	require.Equal(t, []DutyView{{Text: "Put the shield back", State: "left as it is: No such shield is to be had."}}, r.Left)
 	require.Contains(t, strings.Join(r.Cautions, " "), "A damaged lithium cell came in with the device.", "the finding corrects the screening, whose caution says it")
 	found := r.Prior[len(r.Prior)-1]
-	require.Equal(t, []string{"Heat sink without new compound", "A heat sink has been lifted and put back without new thermal compound.", "The chip beneath gets too hot."}, []string{found.Term, found.Plain, found.Matters})
+	require.Equal(t, []string{"Heat sink without new compound", "A heat sink was taken off and put back on old compound.", "Heat gets away less well. How hot the part gets we measure; the compound we renew in any case."}, []string{found.Term, found.Plain, found.Matters})
 	require.Empty(t, r.Seen[len(r.Seen)-1].Plain, "the text says the same")
 	s, err := Load()
 	require.NoError(t, err)
 	page := render(t, s, &ReportPage{Page: samplePage(b, "Report"), Report: r, Track: "/j/x"})
-	for _, want := range []string{"Heat sink without new compound", "put back without new thermal compound.", "The chip beneath gets too hot.", "No such shield is to be had.", "Pierced lithium cell"} {
+	for _, want := range []string{"Heat sink without new compound", "put back on old compound.", "Heat gets away less well.", "No such shield is to be had.", "Pierced lithium cell"} {
 		require.Contains(t, page, want)
 	}
 }
@@ -295,4 +295,18 @@ func TestMadeSafeIsToldEverywhere(t *testing.T) {
 	page := TrackOf(samplePage(b, "Track"), j, b.s.Shop, b.now, TrackLink{Token: sampleToken})
 	require.Contains(t, page.Status.WhereMore, "It is marked “Do not use: charred board”.")
 	require.NotContains(t, page.Status.WhereMore, "as you asked", "nobody asked for that")
+}
+
+// A danger seen on arrival: its owner reads the owner's caution, once, in their language.
+func TestOwnersReadTheOwnersCaution(t *testing.T) {
+	b := newBench(t)
+	b.findings()
+	j := b.do(tom, workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.Yes, Liquid: workflow.No, Hazards: []string{"asbestos", "shock"}}})
+	for lang, want := range map[string]string{"en": "can hold asbestos", "fr": "amiante", "de": "Asbest", "es": "amianto"} {
+		got := CautionsOf(j, b.s.Shop, locale.For(lang))
+		require.Len(t, got, 2, "the mains are spoken of once")
+		require.Contains(t, got[1], want)
+		require.Equal(t, b.s.Shop.Trade().Caution(lang, "asbestos"), got[1])
+		require.NotEqual(t, b.s.Shop.Trade().Care(lang, "asbestos"), got[1])
+	}
 }

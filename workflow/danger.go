@@ -31,6 +31,9 @@ const (
 	ruleDanger = "danger"
 )
 
+// byScreening stands for the action of a duty that a danger seen on arrival brought.
+const byScreening = "screening"
+
 // actionMains is the action that says that the device is a mains device.
 const actionMains = "mains_opened"
 
@@ -100,14 +103,44 @@ func (t *turn) correct(shows []string) error {
 			s.Liquid = Yes
 		}
 	}
-	if s == *t.j.Screening {
+	if s.Same(*t.j.Screening) {
 		return nil
 	}
 	return t.record(&ScreeningAnswered{s})
 }
 
-// screened brings the duties about cells into line with the screening; before is what it said until now.
+// hazards brings the duties of the dangers seen on arrival: each that is new obliges anew, and what is not there after
+// all obliges no more.
+func (t *turn) hazards(before *Screening) error {
+	var rules []string
+	var fresh []catalogue.Rule
+	for _, id := range t.j.Screening.Hazards {
+		h := t.shop.Trade().Hazard(id)
+		if h == nil || h.Rule == "" {
+			continue
+		}
+		rules = append(rules, h.Rule)
+		if before == nil || !slices.Contains(before.Hazards, id) {
+			fresh = append(fresh, *t.shop.Trade().Rule(h.Rule))
+		}
+	}
+	for _, d := range t.j.Duties {
+		if d.Action == byScreening && d.Open() && !slices.Contains(rules, d.Rule) {
+			if err := t.record(&DutyDropped{d.ID}); err != nil {
+				return err
+			}
+		}
+	}
+	return t.raise(fresh, 0, byScreening)
+}
+
+// screened brings the duties of dangers into line with the screening; before is what it said until now.
 func (t *turn) screened(before *Screening) error {
+	if t.j.Screening != nil {
+		if err := t.hazards(before); err != nil {
+			return err
+		}
+	}
 	s, want := t.j.Screening, ""
 	switch {
 	case s == nil:

@@ -34,7 +34,7 @@ func (b *bench) toRepairing() *Job {
 var (
 	byPost = []Command{packAll, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped}}
 	// mainsPlug is a mains device with nothing else about it, cordless one with nothing at all.
-	mainsPlug, cordless = Screening{No, No, Yes, No, ""}, Screening{No, No, No, No, ""}
+	mainsPlug, cordless = Screening{Lithium: No, CellDamaged: No, Mains: Yes, Liquid: No}, Screening{Lithium: No, CellDamaged: No, Mains: No, Liquid: No}
 )
 
 func with(list []Command, first ...Command) []Command { return append(first, list...) }
@@ -62,18 +62,18 @@ func TestARepairedMainsDeviceIsTestedForSafety(t *testing.T) {
 // T2: can't tell counts as yes until somebody says no.
 func TestCantTellCountsAsYes(t *testing.T) {
 	b := newBench(t)
-	b.onTheBench(Screening{No, No, Unknown, No, ""})
+	b.onTheBench(Screening{No, No, Unknown, No, nil, ""})
 	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Ran it", Outcome: CheckRuledOut}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	require.Contains(t, b.missing(counter, byPost...), SafetyTest, "mains")
 	b.do(technician, AnswerScreening{cordless})
 	b.do(counter, byPost...)
 
 	b = newBench(t)
-	j := b.onTheBench(Screening{Yes, Unknown, No, Yes, ""})
+	j := b.onTheBench(Screening{Yes, Unknown, No, Yes, nil, ""})
 	require.NotEmpty(t, j.Duties, "a cell that nobody can vouch for")
 	b.refuses(CodeRefused, technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Ran it", Outcome: CheckRuledOut}})
 	require.Contains(t, b.missing(technician, DoDuty{1}), "screening", "nobody knows yet what there is to take out")
-	j = b.do(technician, AnswerScreening{Screening{Yes, No, No, Yes, "looked at it: flat and dry"}})
+	j = b.do(technician, AnswerScreening{Screening{Yes, No, No, Yes, nil, "looked at it: flat and dry"}})
 	require.False(t, j.Duties[0].Open())
 	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Ran it", Outcome: CheckRuledOut}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	b.do(counter, byPost...)
@@ -86,7 +86,7 @@ func TestADangerFoundInsideIsDueAtOnce(t *testing.T) {
 	b.onTheBench(cordless)
 	b.toRepairing()
 	j := b.do(technician, NoteFinding{Finding: Finding{Entry: "cell_swollen"}})
-	require.Equal(t, Screening{Yes, Yes, No, No, ""}, *j.Screening, "the screening is corrected")
+	require.Equal(t, Screening{Yes, Yes, No, No, nil, ""}, *j.Screening, "the screening is corrected")
 	require.Len(t, j.Dangers(b.s.Shop), 1)
 	for _, c := range []Command{DoWork{Text: "Renewed the lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Ran it", Outcome: CheckRuledOut}},
 		NoteFinding{Finding: Finding{Entry: "case_scratched"}}, Go{To: StageTesting}} {
@@ -139,7 +139,7 @@ func TestAWaiverEndsWhenItIsADanger(t *testing.T) {
 func TestNotTriedSaysWhy(t *testing.T) {
 	b := newBench(t)
 	b.do(customer, booking)
-	b.do(technician, ListContents{Items: []Item{{Text: "Recorder", Device: true}}}, AnswerScreening{Screening{No, No, No, Yes, ""}}, photo(PhotoArrival), Go{To: StageReceived})
+	b.do(technician, ListContents{Items: []Item{{Text: "Recorder", Device: true}}}, AnswerScreening{Screening{No, No, No, Yes, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived})
 	require.Equal(t, "why", b.refuses(CodeInvalid, technician, TryFault{Result: NotTried}).Field)
 	require.Equal(t, "why", b.refuses(CodeInvalid, technician, TryFault{Result: NotTried, Why: "no time"}).Field)
 	require.Equal(t, "why", b.refuses(CodeInvalid, technician, TryFault{Result: FaultReproduced, Why: NotTriedUnsafe}).Field)
@@ -480,7 +480,9 @@ func TestNothingLeavesUnsafe(t *testing.T) {
 		r := rand.New(rand.NewPCG(seed, 19))
 		b.s.Shop.Tests = []string{"Function"}
 		answer := func() Answer { return []Answer{Yes, No, Unknown}[r.IntN(3)] }
-		screening := func() AnswerScreening { return AnswerScreening{Screening{answer(), answer(), answer(), answer(), ""}} }
+		screening := func() AnswerScreening {
+			return AnswerScreening{Screening{answer(), answer(), answer(), answer(), nil, ""}}
+		}
 		b.do(customer, booking)
 		pick := func(list ...Command) Command { return list[r.IntN(len(list))] }
 		danger := func(j *Job) int { // a duty that is open, mostly one
@@ -566,4 +568,34 @@ func TestNothingLeavesUnsafe(t *testing.T) {
 	for _, way := range ways {
 		require.Positive(t, left[way], "no job left like this, so nothing was shown: %s", way)
 	}
+}
+
+// What intake sees beside the four obliges before anything is tried: ask, or make it safe; never waived. What is not
+// there after all obliges no more, and what is seen later obliges anew.
+func TestHazardsSeenOnArrival(t *testing.T) {
+	b := newBench(t)
+	b.toDiagnosing()
+	screening := func(hazards ...string) AnswerScreening {
+		return AnswerScreening{Screening{Lithium: No, CellDamaged: No, Mains: No, Liquid: No, Hazards: hazards}}
+	}
+	b.refuses(CodeInvalid, technician, screening("dragons"))
+	j := b.do(technician, screening("soiled"))
+	require.Empty(t, j.Duties, "gloves, and on with it")
+	j = b.do(technician, screening("radium", "burnt", "burnt"))
+	require.Equal(t, []string{"burnt", "radium"}, j.Screening.Hazards, "each once, in the catalogue’s order")
+	require.Len(t, j.Duties, 2)
+	for i, rule := range []string{"secure", "ask"} {
+		require.Equal(t, []any{rule, AtOnce, true}, []any{j.Duties[i].Rule, j.Duties[i].Before, j.Duties[i].Danger})
+		require.Contains(t, b.missing(counter, WaiveDuty{j.Duties[i].ID, "In a hurry"}), "danger")
+	}
+	b.refuses(CodeRefused, technician, TryFault{Result: FaultReproduced})
+	b.do(technician, DoDuty{2})
+	j = b.do(technician, screening("radium"))
+	require.True(t, j.Duties[0].Dropped, "it does not smell after all")
+	require.Len(t, b.do(technician, screening("radium")).Duties, 2, "asked already")
+	b.do(technician, TryFault{Result: FaultReproduced})
+	j = b.do(technician, screening("radium", "laser"))
+	require.Len(t, j.Duties, 3, "another danger is asked about anew")
+	require.Equal(t, "ask", j.Duties[2].Rule)
+	b.checkHistory()
 }

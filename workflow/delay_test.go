@@ -122,7 +122,7 @@ func TestHavingItBack(t *testing.T) {
 			switch stage {
 			case StageReceived:
 				b.do(customer, booking)
-				b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}}, AnswerScreening{Screening{No, No, Yes, No, ""}}, photo(PhotoArrival), Go{To: StageReceived})
+				b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}}, AnswerScreening{Screening{No, No, Yes, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived})
 			case StageDiagnosing:
 				b.toDiagnosing()
 			case StageAwaitingApproval:
@@ -297,7 +297,7 @@ func TestLevels(t *testing.T) {
 	b.refuses(CodeInvalid, customer, bad)
 	j := b.do(customer, booking)
 	require.Equal(t, "standard", j.Level.Key, "the first is the usual one")
-	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}}, AnswerScreening{Screening{No, No, Yes, No, ""}}, photo(PhotoArrival), Go{To: StageReceived})
+	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}}, AnswerScreening{Screening{No, No, Yes, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived})
 	j = b.passes(0)
 	require.Equal(t, promiseclock.Quota{WorkingDays: 10}, j.Promise().Quota)
 
@@ -343,7 +343,7 @@ func TestLevels(t *testing.T) {
 	dated.Level, dated.LevelBy = "dated", b.now.AddDate(0, 0, 20)
 	b.n = ""
 	b.do(counter, dated)
-	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}}}, AnswerScreening{Screening{No, No, Yes, No, ""}}, photo(PhotoArrival), Go{To: StageReceived})
+	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}}}, AnswerScreening{Screening{No, No, Yes, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived})
 	j = b.passes(0)
 	require.Equal(t, dated.LevelBy.Truncate(time.Second), j.Promise().Quota.By)
 	b.checkHistory()

@@ -74,7 +74,7 @@ func TestFindingFromTheCatalogue(t *testing.T) {
 	french := booking
 	french.Person.Language = "fr"
 	b.do(customer, french)
-	b.do(technician, ListContents{Items: []Item{{Text: "Scanner", Device: true}}}, AnswerScreening{Screening{No, No, No, No, ""}}, photo(PhotoArrival), Go{To: StageReceived},
+	b.do(technician, ListContents{Items: []Item{{Text: "Scanner", Device: true}}}, AnswerScreening{Screening{No, No, No, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived},
 		NoteCondition{"Good"}, TryFault{Result: FaultReproduced}, Go{To: StageDiagnosing})
 	j := b.do(technician, NoteFinding{Finding: Finding{Entry: "flux_residue"}}, NoteFinding{Finding: Finding{Entry: "capacitor_dry"}},
 		NoteFinding{Finding: Finding{Entry: "capacitor_dry", Reading: "ESR 9 ohm", Text: "C7 est desséché.", Origin: OriginUnknown}})
@@ -87,8 +87,8 @@ func TestFindingFromTheCatalogue(t *testing.T) {
 	require.Equal(t, CertaintyMeasured, j.Findings[2].Certainty)
 	require.Equal(t, OriginUnknown, j.Findings[2].Origin)
 	require.Equal(t, "C7 est desséché.", j.Findings[2].Text)
-	require.Equal(t, "Clean the flux residue off", j.Duties[0].Text, "for the bench")
-	require.Equal(t, "Nettoyer le résidu de flux", j.Duties[0].Words(), "for the customer")
+	require.Equal(t, "Clean the flux residue off, or write down why it may stay", j.Duties[0].Text, "for the bench")
+	require.Equal(t, "Nettoyer le résidu de flux, ou noter pourquoi il peut rester", j.Duties[0].Words(), "for the customer")
 
 	require.Equal(t, "entry", b.refuses(CodeInvalid, technician, NoteFinding{Finding: Finding{Entry: "flux capacitor"}}).Field)
 	j = b.do(technician, WithdrawFinding{1, "Vu de travers"})
@@ -140,9 +140,9 @@ func TestASwollenCellIsNotWaivedIntoThePost(t *testing.T) {
 
 	b = newBench(t)
 	b.do(customer, booking)
-	j := b.do(technician, AnswerScreening{Screening{Yes, Yes, No, No, ""}}, AnswerScreening{Screening{Yes, Yes, No, No, "again"}})
+	j := b.do(technician, AnswerScreening{Screening{Yes, Yes, No, No, nil, ""}}, AnswerScreening{Screening{Yes, Yes, No, No, nil, "again"}})
 	require.Len(t, j.Duties, 1)
-	j = b.do(technician, AnswerScreening{Screening{Yes, No, No, No, "mistaken"}})
+	j = b.do(technician, AnswerScreening{Screening{Yes, No, No, No, nil, "mistaken"}})
 	require.True(t, j.Duties[0].Dropped)
 }
 

@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"slices"
 	"strings"
 	"time"
 )
@@ -27,7 +28,14 @@ type Screening struct {
 	Mains Answer `json:"mains"`
 	// Liquid: traces of liquid?
 	Liquid Answer `json:"liquid"`
-	Note   string `json:"note,omitempty"`
+	// Hazards are what else was seen of the dangers that the catalogue asks about, mostly none.
+	Hazards []string `json:"hazards,omitempty"`
+	Note    string   `json:"note,omitempty"`
+}
+
+// Same reports whether two screenings say the same.
+func (s Screening) Same(o Screening) bool {
+	return s.Lithium == o.Lithium && s.CellDamaged == o.CellDamaged && s.Mains == o.Mains && s.Liquid == o.Liquid && s.Note == o.Note && slices.Equal(s.Hazards, o.Hazards)
 }
 
 // CellInDoubt reports whether a lithium cell is damaged, or nobody can tell whether it is.
@@ -54,6 +62,17 @@ func (c AnswerScreening) decide(t *turn) error {
 	}{{"lithium", s.Lithium}, {"cell_damaged", s.CellDamaged}, {"mains", s.Mains}, {"liquid", s.Liquid}} {
 		if err := oneOf(q.field, "Each screening answer", q.a, []Answer{Yes, No, Unknown}); err != nil {
 			return err
+		}
+	}
+	for _, h := range s.Hazards {
+		if t.shop.Trade().Hazard(h) == nil {
+			return invalid("hazards", "“%s” is none of the dangers that are asked about.", h)
+		}
+	}
+	s.Hazards = nil // in the catalogue's order, each once
+	for _, h := range t.shop.Trade().Hazards {
+		if slices.Contains(c.Screening.Hazards, h.ID) {
+			s.Hazards = append(s.Hazards, h.ID)
 		}
 	}
 	var err error

@@ -260,7 +260,7 @@ func TestLimitAgreedBeforehand(t *testing.T) {
 	with := booking
 	with.Limit = "120.00"
 	b.do(customer, with)
-	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}}}, AnswerScreening{Screening{No, No, No, No, ""}}, photo(PhotoArrival), Go{To: StageReceived},
+	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}}}, AnswerScreening{Screening{No, No, No, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived},
 		NoteCondition{"Good"}, TryFault{Result: FaultReproduced}, Go{To: StageDiagnosing})
 	b.do(counter, IssueQuote{Options: []Option{repairOption("110.00")}})
 	b.refuses(CodeRefused, technician, Go{To: StageRepairing})
@@ -273,7 +273,7 @@ func TestLimitAgreedBeforehand(t *testing.T) {
 func TestDamagedCellIsNeverPosted(t *testing.T) {
 	b := newBench(t)
 	b.do(customer, booking)
-	b.do(technician, ListContents{Items: []Item{{Text: "Recorder", Device: true}}}, AnswerScreening{Screening{Yes, Yes, No, No, ""}}, photo(PhotoArrival), Go{To: StageReceived})
+	b.do(technician, ListContents{Items: []Item{{Text: "Recorder", Device: true}}}, AnswerScreening{Screening{Yes, Yes, No, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived})
 	e := b.refuses(CodeRefused, technician, NoteCondition{"Case bulges"}, TryFault{Result: NotTried, Why: NotTriedUnsafe}, Go{To: StageDiagnosing})
 	require.Contains(t, e.Message, "isolate")
 	b.do(technician, NoteCondition{"Case bulges; cell isolated in the fire box"}, TryFault{Result: NotTried, Why: NotTriedUnsafe}, Go{To: StageDiagnosing})
@@ -389,7 +389,7 @@ func TestRandomWays(t *testing.T) {
 				digest, reason = q.Digest, "It changed."
 			}
 			c := pick(
-				ListContents{Items: []Item{{Text: "Scanner", Device: true}, {Text: "Holder"}}}, AnswerScreening{Screening{No, No, Yes, No, ""}},
+				ListContents{Items: []Item{{Text: "Scanner", Device: true}, {Text: "Holder"}}}, AnswerScreening{Screening{No, No, Yes, No, nil, ""}},
 				photo(PhotoArrival), NoteCondition{"Good"}, TryFault{Result: FaultReproduced}, NameSuspect{Text: "Lamp"},
 				DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckUnclear}}, NoteFinding{Finding: Finding{Text: "Dust", Origin: OriginWear, Weight: WeightPutRight, Certainty: CertaintySeen}, Duty: Duty{Text: "Clean it", Before: StageTesting}},
 				SendReport{ReportText{Short: "Dust."}}, IssueQuote{Options: []Option{repairOption("80.00"), returnOption()}, Reason: reason}, IssueQuote{Options: []Option{repairOption("95.00")}, Reason: reason},

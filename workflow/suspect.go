@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"benchword/workflow/catalogue"
 	"benchword/workflow/ledger"
 )
 
@@ -66,12 +67,16 @@ type CheckPlan struct {
 	Suspect int    `json:"suspect"`
 	Text    string `json:"text"`
 	// Cause is the catalogue's suspect whose usual check it is, "" for one of the bench's own.
-	Cause   string `json:"cause,omitempty"`
-	Minutes int    `json:"minutes"`
+	Cause string `json:"cause,omitempty"`
+	// Minutes are those of hands, Wait those in which it runs by itself.
+	Minutes int `json:"minutes"`
+	Wait    int `json:"wait,omitempty"`
 	// Behind are the disassembly steps before it, outermost first; steps of one name are done once.
 	Behind []OpenStep `json:"behind,omitempty"`
 	// Finds is the chance in percent that it confirms the suspect if that is the cause.
 	Finds int `json:"finds"`
+	// False is the chance in percent that it confirms the suspect although that is not the cause, 0 for the usual one.
+	False int `json:"false,omitempty"`
 	// Shows returns, where the check speaks of several suspects, the chance in percent of "confirmed" for
 	// each of them as the cause; then Finds is not used.
 	Shows []Shows `json:"shows,omitempty"`
@@ -85,6 +90,8 @@ type OpenStep struct {
 	Minutes int    `json:"minutes"`
 	// Does is the action that it amounts to, for the duties that it brings.
 	Does string `json:"does,omitempty"`
+	// Risk is what it can cost beside time, in the bench's words: then what lies behind it comes last.
+	Risk string `json:"risk,omitempty"`
 }
 
 // Shows says what a check says of a suspect.
@@ -106,8 +113,10 @@ func (j *Job) plan(id int) *CheckPlan {
 const (
 	// usualFinds is the chance in percent that a check shows its suspect, where nobody said.
 	usualFinds = 90
-	// falseAlarm is the chance that a check confirms a suspect that is not the cause.
+	// falseAlarm is the chance that a check confirms a suspect that is not the cause, where nobody said.
 	falseAlarm = 0.02
+	// intermittent is what the chance to see a fault is multiplied by where it only shows now and then.
+	intermittent = 0.5
 	// unnamed is the share of a cause that nobody has named yet.
 	unnamed = 0.05
 	// usualMinutes is what a check takes where nobody said.
@@ -146,6 +155,10 @@ func (j *Job) Ledger() (*ledger.Ledger, error) {
 	}
 	suspects = append(suspects, ledger.Suspect{Name: somethingElse, Weight: total * unnamed / (1 - unnamed)})
 
+	seen := 1.0
+	if j.Reproduction != nil && j.Reproduction.Result == FaultIntermittent {
+		seen = intermittent
+	}
 	var steps []ledger.Step
 	var checks []ledger.Check
 	for _, p := range j.Plans {
@@ -156,7 +169,11 @@ func (j *Job) Ledger() (*ledger.Ledger, error) {
 			}
 			behind = s.Name
 		}
-		c := ledger.Check{Name: fmt.Sprint(p.ID), Minutes: float64(p.Minutes), Behind: behind, About: fmt.Sprint(p.Suspect), Finds: float64(p.Finds) / 100, False: falseAlarm, First: p.First}
+		c := ledger.Check{Name: fmt.Sprint(p.ID), Minutes: float64(p.Minutes), Behind: behind, About: fmt.Sprint(p.Suspect), Finds: float64(p.Finds) / 100 * seen, False: falseAlarm, First: p.First}
+		c.Last = slices.ContainsFunc(p.Behind, func(s OpenStep) bool { return s.Risk != "" })
+		if p.False > 0 {
+			c.False = float64(p.False) / 100
+		}
 		if len(p.Shows) > 0 {
 			c.Shows = map[string]float64{somethingElse: falseAlarm}
 			for _, s := range j.Suspects {
@@ -181,7 +198,7 @@ func (j *Job) Ledger() (*ledger.Ledger, error) {
 			x := said{check: fmt.Sprint(k.Plan), at: k.At.UnixNano()}
 			if k.Plan == 0 || used[k.Plan] {
 				x.check = fmt.Sprintf("%d/%d", s.ID, i)
-				checks = append(checks, ledger.Check{Name: x.check, Minutes: usualMinutes, About: fmt.Sprint(s.ID), Finds: usualFinds / 100.0, False: falseAlarm})
+				checks = append(checks, ledger.Check{Name: x.check, Minutes: usualMinutes, About: fmt.Sprint(s.ID), Finds: usualFinds / 100.0 * seen, False: falseAlarm})
 			}
 			used[k.Plan] = true
 			switch {
@@ -291,15 +308,21 @@ func (c NoteSymptom) decide(t *turn) error {
 		if err := t.record(&SuspectNamed{ID: id, Text: w.Name, Cause: cause.ID, Weight: c.Past.weight(cause.ID, percent), Consequence: cause.Consequence}); err != nil {
 			return err
 		}
-		p := CheckPlan{ID: len(t.j.Plans) + 1, Suspect: id, Text: w.Check, Cause: cause.ID, Minutes: cause.Minutes, Finds: cause.Finds, First: cause.First}
-		for _, step := range trade.Path(cause.Behind) {
-			p.Behind = append(p.Behind, OpenStep{trade.SayStep("en", step.ID), step.Minutes, step.Does})
-		}
+		p := CheckPlan{ID: len(t.j.Plans) + 1, Suspect: id, Text: w.Check, Cause: cause.ID, Minutes: cause.Minutes, Wait: cause.Wait, Finds: cause.Finds, False: cause.False, First: cause.First, Behind: behind(trade, cause.Behind)}
 		if err := t.record(&CheckPlanned{p}); err != nil {
 			return err
 		}
 	}
-	return nil
+	return t.raise(trade.RulesOn(s.ID), 0, "")
+}
+
+// behind lists the steps before a check in the bench's words, outermost first.
+func behind(trade *catalogue.Catalogue, step string) []OpenStep {
+	var out []OpenStep
+	for _, s := range trade.Path(step) {
+		out = append(out, OpenStep{trade.SayStep("en", s.ID), s.Minutes, s.Does, trade.Risk("en", s.Risk)})
+	}
+	return out
 }
 
 // SymptomNoted says in the catalogue's terms what the device does.
@@ -398,9 +421,7 @@ func (c PlanCheck) decide(t *turn) error {
 	if c.Behind != "" && trade.Step(c.Behind) == nil {
 		return invalid("behind", "There is no disassembly step “%s”.", c.Behind)
 	}
-	for _, step := range trade.Path(c.Behind) {
-		p.Behind = append(p.Behind, OpenStep{trade.SayStep("en", step.ID), step.Minutes, step.Does})
-	}
+	p.Behind = behind(trade, c.Behind)
 	return t.record(&CheckPlanned{p})
 }
 

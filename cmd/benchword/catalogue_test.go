@@ -47,6 +47,18 @@ en = "Renew both faders"
 	require.Equal(t, "We always clean it off.", shop.Trade().Say("en", "flux_residue").Matters)
 	require.Equal(t, "fader", shop.Trade().RulesFor("fader_worn")[0].ID)
 
+	// The example of the manual, and what a file from before our rule grew should change: it holds all the same.
+	manual, err := os.ReadFile("deploy/words.md")
+	require.NoError(t, err)
+	_, example, _ := strings.Cut(string(manual), "```toml\n[finding.")
+	example, _, _ = strings.Cut(example, "```")
+	s, err = read("[finding." + example)
+	require.NoError(t, err)
+	require.Equal(t, 75, s.trade.Symptom("dark").Causes["lamp"])
+	s, err = read("[duty.cell]\nfound = [\"cell_swollen\"]\nbefore = \"at_once\"\nno_post = true\n")
+	require.NoError(t, err)
+	require.Contains(t, s.trade.Notes[0], "cell_pierced, cell_wet")
+
 	for _, x := range []struct{ from, to, want string }{
 		{`origin = "wear"`, `origin = "moon"`, "findings.toml, line 4: finding.fader_worn.origin is “moon”; it must be one of: arrival"},
 		{`evidence =`, `evidense =`, "findings.toml, line 5: finding.fader_worn.evidense is nothing that a catalogue holds"},

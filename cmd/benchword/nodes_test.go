@@ -31,7 +31,7 @@ func nodes(t testing.TB, with ...func(*stage)) *story {
 	s := &story{stage: newStageAsking(t, 0, with...), jar: jar}
 	for _, l := range []string{
 		"clock 2026-11-02 09:00",
-		"post /book kind='film scanner' maker=Quillon model=F2 fault='Hums, then stops.' name='Mira Osei' email=mira@post.example address='4 Quay Row'",
+		"post /book cell=no kind='film scanner' maker=Quillon model=F2 fault='Hums, then stops.' name='Mira Osei' email=mira@post.example address='4 Quay Row'",
 		"mail mira@post.example 'film scanner'",
 		`act bench contents '{"items":[{"text":"Film scanner","device":true}],"serial":"Q2-1"}'`,
 		`act bench screening '{"screening":{"lithium":"no","cell_damaged":"no","mains":"yes","liquid":"no"}}'`,

@@ -201,6 +201,11 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 			p.log.Warn(w)
 		}
 	}
+	if p.shop.Catalogue != nil {
+		for _, note := range p.shop.Catalogue.Notes {
+			p.log.Warn("the shop's own catalogue holds, but should be changed", "where", note)
+		}
+	}
 	h.service.Now = p.now
 	h.service.Log = p.log
 	set, err := p.common.templates()

@@ -148,7 +148,7 @@ func everyAction(t *testing.T, d *desk) {
 	k = d.done(bench, "checks", `{"check":{"plan":1,"outcome":"unclear"}}`)
 	require.Equal(t, "Measure cold", k.Suspects[0].Checks[1].Text)
 	k = d.done(bench, "symptom", `{"symptom":"cuts_out"}`)
-	require.Len(t, k.Plans, 8)
+	require.Len(t, k.Plans, 12)
 	d.refused(409, bench, "stayed-shut", `{}`)
 	d.refused(422, bench, "finding-withdrawal", `{"id":9,"reason":"Seen wrong"}`)
 	d.done(bench, "finding-withdrawal", `{"id":2,"reason":"It was in the parcel"}`)

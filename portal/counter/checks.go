@@ -23,7 +23,9 @@ type checksPage struct {
 	Symptom  string
 	// SymptomWords is the symptom as staff read it.
 	SymptomWords string
-	SymptomForm  *form
+	// Care is what to do before the first check.
+	Care        []string
+	SymptomForm *form
 	// Next is the check that is proposed, nil if none is left; Plans are the others that can be done.
 	Next  *planView
 	Plans []planView
@@ -50,6 +52,8 @@ type planView struct {
 	ID            int
 	Suspect, Text string
 	Takes, Why    string
+	// Risk is what it can cost beside time.
+	Risk string
 }
 
 // chanceView is how likely a suspect is by now, in percent.
@@ -72,6 +76,11 @@ func (v *checksPage) PlanFor() []choice { return v.Pick[:max(len(v.Pick)-1, 0)] 
 func (v *checksPage) Weigh(j *workflow.Job, shop *workflow.Shop) error {
 	trade := shop.Trade()
 	v.Symptom, v.SymptomWords, v.Found = j.Symptom, trade.SaySymptom("en", j.Symptom), j.Found()
+	if s := trade.Symptom(j.Symptom); s != nil {
+		for _, x := range s.Cautions {
+			v.Care = append(v.Care, trade.Care("en", x))
+		}
+	}
 	for _, s := range trade.Symptoms {
 		v.Symptoms = append(v.Symptoms, choice{s.ID, trade.SaySymptom("en", s.ID)})
 	}
@@ -103,6 +112,14 @@ func (v *checksPage) Weigh(j *workflow.Job, shop *workflow.Shop) error {
 		for _, p := range j.Plans {
 			if p.ID == id {
 				x := planView{ID: id, Suspect: name(&j.Suspects[p.Suspect-1]), Text: p.Text, Takes: templates.Count(p.Minutes, "minute", "minutes")}
+				if p.Wait > 0 {
+					x.Takes += ", and " + templates.Count(p.Wait, "minute", "minutes") + " by itself"
+				}
+				for _, s := range p.Behind {
+					if s.Risk != "" {
+						x.Risk = s.Risk
+					}
+				}
 				if w := trade.SayCause("en", p.Cause); w.Check != "" {
 					x.Text = w.Check
 				}

@@ -53,7 +53,7 @@ type entryGroup struct {
 type entryView struct {
 	ID string
 	catalogue.FindingWords
-	// Evidence is what should be shown, Duties what it obliges to, Cautions what may hurt.
+	// Evidence is what should be shown, Duties what it obliges to, Cautions what the bench takes care of.
 	Evidence, Duties, Cautions []string
 	// Danger: it usually can hurt somebody, so the care stands open.
 	Danger bool
@@ -74,7 +74,7 @@ func entryOf(shop *workflow.Shop, id string) *entryView {
 		v.Duties = append(v.Duties, c.Duty("en", r.ID)+" ("+dutyWords[workflow.Stage(r.Before)]+")")
 	}
 	for _, x := range e.Cautions {
-		v.Cautions = append(v.Cautions, c.Caution("en", x))
+		v.Cautions = append(v.Cautions, c.Care("en", x))
 	}
 	return v
 }

@@ -14,6 +14,8 @@ type intakePage struct {
 	Rows   []rowNumber
 	Photos []templates.PhotoView
 	Then   choice // what the same press may do beside keeping it
+	// Hazards are the dangers that are asked about beside the four.
+	Hazards []choice
 }
 
 func (*intakePage) Template() string { return "intake.html" }
@@ -44,10 +46,14 @@ var intakeTask = &task{
 			v.Set("mains", string(s.Mains))
 			v.Set("liquid", string(s.Liquid))
 			v.Set("screening_note", s.Note)
+			v["hazards"] = s.Hazards
 		}
 	},
 	view: func(r *request) (templates.View, error) {
 		v := &intakePage{}
+		for _, h := range r.shop().Trade().Hazards {
+			v.Hazards = append(v.Hazards, choice{h.ID, r.shop().Trade().SayHazard("en", h.ID)})
+		}
 		if r.job.Stage == workflow.StageBooked {
 			v.Then = choice{"receive", "Parcel received"}
 		}
@@ -83,11 +89,12 @@ var intakeTask = &task{
 		s := workflow.Screening{
 			Lithium: workflow.Answer(r.value("lithium")), CellDamaged: workflow.Answer(r.value("cell_damaged")),
 			Mains: workflow.Answer(r.value("mains")), Liquid: workflow.Answer(r.value("liquid")), Note: strings.TrimSpace(r.value("screening_note")),
+			Hazards: r.form.Values["hazards"],
 		}
 		switch {
-		case answers == 4 && (r.job.Screening == nil || *r.job.Screening != s):
+		case answers == 4 && (r.job.Screening == nil || !r.job.Screening.Same(s)):
 			out = append(out, workflow.AnswerScreening{Screening: s})
-		case answers > 0 && answers < 4:
+		case answers < 4 && (answers > 0 || len(s.Hazards) > 0):
 			for _, q := range []struct{ name, words string }{{"lithium", "lithium cells"}, {"cell_damaged", "damaged cells"}, {"mains", "the mains"}, {"liquid", "liquid"}} {
 				if r.value(q.name) == "" {
 					r.form.Add(q.name, "Answer the question about "+q.words+" too; “can’t tell” is an answer.")

@@ -80,7 +80,7 @@ func jobPageOf(base jobBase, j *workflow.Job, entries []workflow.Entry, shop *wo
 		}
 	}
 	if s := j.Screening; s != nil {
-		v.Screening = screeningWords(s)
+		v.Screening = screeningWords(s, shop)
 	}
 	for i := range j.Findings {
 		f := &j.Findings[i]
@@ -148,13 +148,16 @@ func (k clockOf) accounts(j *workflow.Job) []accountView {
 	return out
 }
 
-func screeningWords(s *workflow.Screening) []string {
+func screeningWords(s *workflow.Screening, shop *workflow.Shop) []string {
 	var out []string
 	for _, q := range []struct {
 		words string
 		a     workflow.Answer
 	}{{"lithium cell or battery", s.Lithium}, {"cell swollen, pierced, hot or leaking", s.CellDamaged}, {"connects to the mains", s.Mains}, {"traces of liquid", s.Liquid}} {
 		out = append(out, q.words+": "+answerWords[q.a])
+	}
+	for _, h := range s.Hazards {
+		out = append(out, shop.Trade().SayHazard("en", h))
 	}
 	if s.Note != "" {
 		out = append(out, s.Note)
@@ -205,7 +208,14 @@ func alertsOf(j *workflow.Job, base jobBase, shop *workflow.Shop) []alert {
 		if s.Mains == workflow.Unknown {
 			words = "Perhaps a mains device; treat it as one until somebody says no. "
 		}
-		out = append(out, alert{"caution", words + "Unplug, let it discharge and measure before touching; local rules and licensed practice come first.", "", ""})
+		out = append(out, alert{"caution", words + shop.Trade().Care("en", "charged") + " Local rules and licensed practice come first.", "", ""})
+	}
+	if s := j.Screening; s != nil && !j.Ended() {
+		for _, id := range s.Hazards {
+			if h := shop.Trade().Hazard(id); h != nil {
+				out = append(out, alert{"danger", shop.Trade().SayHazard("en", id) + ". " + shop.Trade().Care("en", h.Caution), base.To("duties"), "Duties"})
+			}
+		}
 	}
 	if q := j.Quote(); q != nil && q.State == workflow.RevisionExpired && j.Stage == workflow.StageAwaitingApproval {
 		out = append(out, alert{"quote", "The quote ran out without an answer. Send a new one, or telephone.", base.To("quote"), "New quote"})

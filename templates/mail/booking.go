@@ -33,7 +33,7 @@ func (t *teller) received(*workflow.Entry) part {
 	for _, c := range few(t, templates.ContentsOf(t.Job, w)) {
 		list.Items = append(list.Items, t.content(c, t.Job.Device.Serial))
 	}
-	p = p.with([]Section{list}, t.cautions(templates.CautionsOf(t.Job, w)))
+	p = p.with([]Section{list}, t.cautions(templates.CautionsOf(t.Job, t.Shop, w)))
 	if photos := t.ofKind(workflow.PhotoArrival); len(photos) > 0 {
 		p = p.with([]Section{{Heading: w.T("mail.received.photos"), Photos: photos}})
 	}

@@ -33,7 +33,7 @@ func (t *teller) madeSafe() []Section {
 	if t.Job.SafeToReturn() == nil {
 		return nil
 	}
-	return t.cautions(templates.CautionsOf(t.Job, t.w))
+	return t.cautions(templates.CautionsOf(t.Job, t.Shop, t.w))
 }
 
 func (t *teller) shipped(*workflow.Entry) part {
@@ -59,7 +59,7 @@ func (t *teller) shipped(*workflow.Entry) part {
 	if photos := t.ofKind(workflow.PhotoPacking); len(photos) > 0 {
 		p = p.with([]Section{{Heading: w.T("mail.shipped.photos"), Photos: photos}})
 	}
-	return p.with(t.pairs(workflow.PhotoAfter, workflow.PhotoTest), t.money(), t.cautions(templates.CautionsOf(j, w)))
+	return p.with(t.pairs(workflow.PhotoAfter, workflow.PhotoTest), t.money(), t.cautions(templates.CautionsOf(j, t.Shop, w)))
 }
 
 func (t *teller) withdrawn(*workflow.Entry) part {

@@ -1,11 +1,12 @@
-// Package catalogue holds what a board-level bench meets: findings, the duties they create, cautions,
-// and for each symptom the usual suspects with the check that tells, all with their words in English,
-// French, German and Spanish.
+// Package catalogue holds what a bench for electronics meets: findings, the duties they create, cautions for
+// the owner and for the bench, what to ask about on arrival, and for each symptom the usual suspects with the
+// check that tells, all with their words in English, French, German and Spanish.
 //
 // It is data, embedded: trade.json says what there is, words.LANG.json says it in a language. A shop adds
 // to it and rewords it with [Catalogue.With]. Weights, minutes and chances of suspects and checks are
-// common practice, without a source; a shop's own history soon counts for more (see workflow.Service).
-// What the texts say of danger is a caution, and defers to local rules and qualified people.
+// common practice, no source; a shop's own history soon counts for more (see workflow.Service).
+// What the texts say of danger is a caution: it names no limit of a law, and defers to local rules, carriers'
+// rules and licensed practice.
 //
 // # Decisions
 //
@@ -16,22 +17,27 @@
 //     duties hold the bench's words and the customer's. Rejected: looking them up when a page is made.
 //   - 2026-11-25: A duty that a test settles can't be ticked off; the passed test settles it. A swollen cell
 //     is not posted even if its duty is waived; handing the device over in person remains.
+//   - 2026-11-30: A key that was released stays, with its meaning; words may change, since a finding keeps its
+//     own. A complaint that was two in one ("does not charge, or not for long") keeps its key for the first.
+//   - 2026-11-30: No disassembly step brings the duty to count screws by itself. Rejected: a duty at every
+//     opening, which would be ticked without looking; the action "The case was opened" brings it.
+//   - 2026-11-30: Only hands count towards the order of checks; waiting is shown beside them.
 package catalogue
 
 import (
 	"embed"
 	"encoding/json"
-	"fmt"
 	"maps"
 	"slices"
 	"strings"
+	"unicode"
 )
 
 // Languages lists the languages that the catalogue speaks; English is the one to fall back on.
 var Languages = []string{"en", "fr", "de", "es"}
 
 // Groups lists the groups of findings in the order in which a form offers them.
-var Groups = []string{"arrival", "earlier_work", "fault", "safety"}
+var Groups = []string{"arrival", "earlier_work", "fault", "mechanics", "data", "safety"}
 
 // Finding is an entry: something that is met on arrival or at the bench.
 type Finding struct {
@@ -59,6 +65,8 @@ type FindingWords struct {
 	Matters string `json:"matters" toml:"matters"`
 	// Remedy is what is usually done.
 	Remedy string `json:"remedy" toml:"remedy"`
+	// Find are the words that a technician types for it, beside those above.
+	Find string `json:"find,omitempty" toml:"find"`
 }
 
 // Rule is a line of the table of duties: when one of these was found or done, that must be done before a
@@ -67,9 +75,10 @@ type Rule struct {
 	ID string `json:"id"`
 	// Before is the stage, "testing" or "shipped", or "at_once".
 	Before string `json:"before"`
-	// Found are entries of the catalogue, Done are actions.
-	Found []string `json:"found,omitempty"`
-	Done  []string `json:"done,omitempty"`
+	// Found are entries of the catalogue, Done are actions, Symptoms what the device does.
+	Found    []string `json:"found,omitempty"`
+	Done     []string `json:"done,omitempty"`
+	Symptoms []string `json:"symptoms,omitempty"`
 	// Test is the test that settles the duty once it has passed; nothing else does.
 	Test string `json:"test,omitempty"`
 	// NoPost: until it is done the device must not be posted, whatever is waived.
@@ -85,16 +94,22 @@ type Step struct {
 	// Inside is the step before it, Does the action that it amounts to.
 	Inside string `json:"inside,omitempty"`
 	Does   string `json:"does,omitempty"`
+	// Risk names what it can cost beside time: then what lies behind it comes last, and asks for the customer's word.
+	Risk string `json:"risk,omitempty"`
 }
 
 // Cause is a usual suspect, with the check that tells.
 type Cause struct {
-	ID      string `json:"id"`
-	Minutes int    `json:"minutes"`
+	ID string `json:"id"`
+	// Minutes are those of hands, Wait those in which it runs by itself.
+	Minutes int `json:"minutes"`
+	Wait    int `json:"wait,omitempty"`
 	// Behind is the step after which the check can be done.
 	Behind string `json:"behind,omitempty"`
 	// Finds is the chance in percent that the check shows the suspect if it is the cause.
 	Finds int `json:"finds"`
+	// False is the chance in percent that it shows the suspect although that is not the cause.
+	False int `json:"false,omitempty"`
 	// First: its check comes before any other, since it is the safe one.
 	First bool `json:"first,omitempty"`
 	// Consequence: it has a cause of its own, so that to confirm it does not end the search.
@@ -103,14 +118,24 @@ type Cause struct {
 
 // CauseWords is what a suspect and its check are called.
 type CauseWords struct {
-	Name  string `json:"name"`
-	Check string `json:"check"`
+	Name  string `json:"name" toml:"name"`
+	Check string `json:"check" toml:"check"`
 }
 
 // Symptom is what a customer complains of; Causes gives each suspect's weight, in proportion.
 type Symptom struct {
 	ID     string         `json:"id"`
 	Causes map[string]int `json:"causes"`
+	// Cautions are what the bench reads before the first check.
+	Cautions []string `json:"cautions,omitempty"`
+}
+
+// Hazard is a danger that is asked about when the parcel is opened; mostly there is none.
+type Hazard struct {
+	ID string `json:"id"`
+	// Caution says what may hurt; Rule is the duty that it brings, "" for none.
+	Caution string `json:"caution"`
+	Rule    string `json:"rule,omitempty"`
 }
 
 // Catalogue is a catalogue with its words. It is never changed once made, and safe for concurrent use.
@@ -120,16 +145,22 @@ type Catalogue struct {
 	Steps    []Step    `json:"steps"`
 	Causes   []Cause   `json:"causes"`
 	Symptoms []Symptom `json:"symptoms"`
-	words    map[string]*words
+	Hazards  []Hazard  `json:"hazards"`
+	// Notes say what a shop's own file should change; the file holds nevertheless.
+	Notes []string `json:"-"`
+	words map[string]*words
 }
 
 type words struct {
 	Groups   map[string]string       `json:"groups"`
 	Evidence map[string]string       `json:"evidence"`
-	Cautions map[string]string       `json:"cautions"`
+	Cautions map[string]string       `json:"cautions"` // the owner's; those that are for the bench only are not there
+	Bench    map[string]string       `json:"bench"`
+	Hazards  map[string]string       `json:"hazards"`
 	Actions  map[string]string       `json:"actions"`
 	Duties   map[string]string       `json:"duties"`
 	Steps    map[string]string       `json:"steps"`
+	Risks    map[string]string       `json:"risks"`
 	Symptoms map[string]string       `json:"symptoms"`
 	Causes   map[string]CauseWords   `json:"causes"`
 	Findings map[string]FindingWords `json:"findings"`
@@ -186,6 +217,11 @@ func (c *Catalogue) Symptom(id string) *Symptom {
 	return find(c.Symptoms, func(s *Symptom) bool { return s.ID == id })
 }
 
+// Hazard returns what is asked about on arrival, nil if there is no such thing.
+func (c *Catalogue) Hazard(id string) *Hazard {
+	return find(c.Hazards, func(h *Hazard) bool { return h.ID == id })
+}
+
 func find[T any](list []T, is func(*T) bool) *T {
 	for i := range list {
 		if is(&list[i]) {
@@ -207,24 +243,21 @@ func (c *Catalogue) Path(step string) []Step {
 
 // RulesFor returns the rules that an entry brings with it.
 func (c *Catalogue) RulesFor(finding string) []Rule {
-	var out []Rule
-	for _, r := range c.Rules {
-		if slices.Contains(r.Found, finding) {
-			out = append(out, r)
-		}
-	}
-	return out
+	return c.rules(func(r Rule) []string { return r.Found }, finding)
 }
 
 // RulesAfter returns the rules that an action brings with it.
 func (c *Catalogue) RulesAfter(action string) []Rule {
-	var out []Rule
-	for _, r := range c.Rules {
-		if slices.Contains(r.Done, action) {
-			out = append(out, r)
-		}
-	}
-	return out
+	return c.rules(func(r Rule) []string { return r.Done }, action)
+}
+
+// RulesOn returns the rules that a symptom brings with it.
+func (c *Catalogue) RulesOn(symptom string) []Rule {
+	return c.rules(func(r Rule) []string { return r.Symptoms }, symptom)
+}
+
+func (c *Catalogue) rules(by func(Rule) []string, id string) []Rule {
+	return slices.DeleteFunc(slices.Clone(c.Rules), func(r Rule) bool { return !slices.Contains(by(r), id) })
 }
 
 // Actions lists the actions that rules know, in order.
@@ -262,9 +295,24 @@ func (c *Catalogue) Evidence(lang, id string) string {
 	return pick(c, lang, id, func(w *words) map[string]string { return w.Evidence })
 }
 
-// Caution says what may hurt, and defers to those who set the rules.
+// Caution says to the owner what may hurt, and defers to those who set the rules; "" for what only the bench meets.
 func (c *Catalogue) Caution(lang, id string) string {
 	return pick(c, lang, id, func(w *words) map[string]string { return w.Cautions })
+}
+
+// Care says the same to the bench: what to do, with the case open in front of one.
+func (c *Catalogue) Care(lang, id string) string {
+	return pick(c, lang, id, func(w *words) map[string]string { return w.Bench })
+}
+
+// SayHazard names what is asked about on arrival.
+func (c *Catalogue) SayHazard(lang, id string) string {
+	return pick(c, lang, id, func(w *words) map[string]string { return w.Hazards })
+}
+
+// Risk says what a step can cost.
+func (c *Catalogue) Risk(lang, id string) string {
+	return pick(c, lang, id, func(w *words) map[string]string { return w.Risks })
 }
 
 // Action says what was done.
@@ -287,236 +335,51 @@ func (c *Catalogue) SaySymptom(lang, id string) string {
 	return pick(c, lang, id, func(w *words) map[string]string { return w.Symptoms })
 }
 
-// Search finds entries by what was typed: the English term or an id as it stands, or else those in whose
-// English words each word that was typed begins one. It returns them in the catalogue's order.
+// plainly takes the marks off letters, so that a word is found however it is typed.
+var plainly = strings.NewReplacer("à", "a", "á", "a", "â", "a", "ä", "a", "ç", "c", "è", "e", "é", "e", "ê", "e", "ë", "e", "í", "i", "î", "i", "ï", "i", "ñ", "n",
+	"ó", "o", "ô", "o", "ö", "o", "ù", "u", "ú", "u", "û", "u", "ü", "u", "œ", "oe", "ß", "ss")
+
+func typedWords(s string) []string {
+	return strings.FieldsFunc(plainly.Replace(strings.ToLower(s)), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) })
+}
+
+// begins reports whether each of the words that are wanted begins one of a text's; nothing wanted is nothing begun.
+func begins(want []string, text string) bool {
+	have := typedWords(text)
+	return len(want) > 0 && !slices.ContainsFunc(want, func(x string) bool {
+		return !slices.ContainsFunc(have, func(h string) bool { return strings.HasPrefix(h, x) })
+	})
+}
+
+// Search finds entries by what was typed: an id or the English term as it stands, or else those in whose words
+// in one of the languages each word that was typed begins one. Dangers come first, then those whose term
+// says it, then the rest, each in the catalogue's order.
 func (c *Catalogue) Search(typed string) []Finding {
 	typed = strings.ToLower(strings.TrimSpace(typed))
-	var out []Finding
 	for _, f := range c.Findings {
 		if typed == f.ID || typed == strings.ToLower(c.Say("en", f.ID).Term) {
 			return []Finding{f}
 		}
 	}
-	want := strings.Fields(typed)
+	var hits [3][]Finding
+	want := typedWords(typed)
 	for _, f := range c.Findings {
-		w := c.Say("en", f.ID)
-		have := strings.FieldsFunc(strings.ToLower(w.Term+" "+w.Plain), func(r rune) bool { return r == ' ' || r == ',' || r == '.' || r == ';' })
-		all := len(want) > 0
-		for _, x := range want {
-			all = all && slices.ContainsFunc(have, func(h string) bool { return strings.HasPrefix(h, x) })
-		}
-		if all {
-			out = append(out, f)
-		}
-	}
-	return out
-}
-
-// Own is what a shop adds to the catalogue and rewords in it.
-type Own struct {
-	// Findings by id: one of the catalogue's is changed where something is given, a new one is added.
-	Findings map[string]OwnFinding `toml:"finding"`
-	// Duties are rules that are added, by id; an id of the catalogue's replaces that rule.
-	Duties map[string]OwnRule `toml:"duty"`
-}
-
-// OwnFinding is a shop's own entry, or what it changes of one.
-type OwnFinding struct {
-	Group     string   `toml:"group"`
-	Origin    string   `toml:"origin"`
-	Weight    string   `toml:"weight"`
-	Certainty string   `toml:"certainty"`
-	Evidence  []string `toml:"evidence"`
-	Cautions  []string `toml:"cautions"`
-	// Words by language.
-	EN FindingWords `toml:"en"`
-	FR FindingWords `toml:"fr"`
-	DE FindingWords `toml:"de"`
-	ES FindingWords `toml:"es"`
-}
-
-// OwnRule is a shop's own rule.
-type OwnRule struct {
-	Found  []string `toml:"found"`
-	Done   []string `toml:"done"`
-	Before string   `toml:"before"`
-	Test   string   `toml:"test"`
-	NoPost bool     `toml:"no_post"`
-	// Text is what must be done, by language.
-	Text map[string]string `toml:"text"`
-}
-
-// A PlaceError says what is wrong with a shop's own catalogue, and where.
-type PlaceError struct {
-	// Key is the place, as the file writes it: "finding.fader_worn.fr".
-	Key    string
-	Reason string
-}
-
-func (e *PlaceError) Error() string { return e.Key + " " + e.Reason }
-
-// Known values, in the words of package workflow; its tests hold the two together.
-var (
-	origins     = []string{"arrival", "wear", "impact", "electrical", "accident", "liquid", "manufacture", "earlier_work", "unknown"}
-	weights     = []string{"cosmetic", "noted", "open", "put_right", "fault", "danger"}
-	certainties = []string{"measured", "seen", "inferred"}
-	stages      = []string{"at_once", "testing", "shipped"}
-)
-
-const (
-	maxTerm = 60
-	maxText = 400
-)
-
-// With returns the catalogue with a shop's own findings and duties. What is new must have its words in every
-// language that the shop answers in. Error: a *[PlaceError] about the first thing that is wrong.
-func (c *Catalogue) With(own Own, languages []string) (*Catalogue, error) {
-	out := &Catalogue{Findings: slices.Clone(c.Findings), Rules: slices.Clone(c.Rules), Steps: c.Steps, Causes: c.Causes, Symptoms: c.Symptoms, words: map[string]*words{}}
-	for lang, w := range c.words {
-		x := *w
-		x.Findings, x.Duties = maps.Clone(w.Findings), maps.Clone(w.Duties)
-		out.words[lang] = &x
-	}
-	for _, id := range slices.Sorted(maps.Keys(own.Findings)) {
-		if err := out.own(id, own.Findings[id], languages); err != nil {
-			return nil, err
-		}
-	}
-	for _, id := range slices.Sorted(maps.Keys(own.Duties)) {
-		if err := out.ownRule(id, own.Duties[id], languages); err != nil {
-			return nil, err
-		}
-	}
-	return out, nil
-}
-
-func badID(id string) bool {
-	return id == "" || len(id) > 40 || strings.Trim(id, "abcdefghijklmnopqrstuvwxyz0123456789_") != ""
-}
-
-func (c *Catalogue) own(id string, o OwnFinding, languages []string) error {
-	at := "finding." + id
-	bad := func(key, reason string, args ...any) error {
-		return &PlaceError{strings.TrimSuffix(at+"."+key, "."), fmt.Sprintf(reason, args...)}
-	}
-	if badID(id) {
-		return bad("", "may be named with a-z, 0-9 and _ only, at most 40 of them")
-	}
-	f := c.Finding(id)
-	added := f == nil
-	if added {
-		c.Findings = append(c.Findings, Finding{ID: id, Group: "fault", Origin: "unknown", Weight: "fault", Certainty: "seen"})
-		f = &c.Findings[len(c.Findings)-1]
-	}
-	for _, x := range []struct {
-		key, given string
-		of         []string
-		into       *string
-	}{{"group", o.Group, Groups, &f.Group}, {"origin", o.Origin, origins, &f.Origin}, {"weight", o.Weight, weights, &f.Weight}, {"certainty", o.Certainty, certainties, &f.Certainty}} {
-		if x.given == "" {
-			continue
-		}
-		if !slices.Contains(x.of, x.given) {
-			return bad(x.key, "is “%s”; it must be one of: %s", x.given, strings.Join(x.of, ", "))
-		}
-		*x.into = x.given
-	}
-	for _, x := range []struct {
-		key   string
-		given []string
-		of    map[string]string
-		into  *[]string
-	}{{"evidence", o.Evidence, c.words["en"].Evidence, &f.Evidence}, {"cautions", o.Cautions, c.words["en"].Cautions, &f.Cautions}} {
-		for _, v := range x.given {
-			if x.of[v] == "" {
-				return bad(x.key, "holds “%s”; it may hold: %s", v, strings.Join(slices.Sorted(maps.Keys(x.of)), ", "))
+		rank := len(hits)
+		for _, lang := range Languages {
+			w := c.words[lang].Findings[f.ID]
+			switch {
+			case !begins(want, w.Term+" "+w.Plain+" "+w.Find):
+			case f.Weight == "danger":
+				rank = 0
+			case begins(want, w.Term):
+				rank = min(rank, 1)
+			default:
+				rank = min(rank, 2)
 			}
 		}
-		if x.given != nil {
-			*x.into = x.given
+		if rank < len(hits) {
+			hits[rank] = append(hits[rank], f)
 		}
 	}
-	for lang, given := range map[string]FindingWords{"en": o.EN, "fr": o.FR, "de": o.DE, "es": o.ES} {
-		w := c.words[lang].Findings[id]
-		for _, x := range []struct {
-			key, given string
-			into       *string
-			max        int
-		}{{"term", given.Term, &w.Term, maxTerm}, {"plain", given.Plain, &w.Plain, maxText}, {"matters", given.Matters, &w.Matters, maxText}, {"remedy", given.Remedy, &w.Remedy, maxText}} {
-			if strings.ContainsAny(x.given, "\r\n") {
-				return bad(lang+"."+x.key, "must be a single line")
-			}
-			if n := len([]rune(x.given)); n > x.max {
-				return bad(lang+"."+x.key, "has %d characters; at most %d fit", n, x.max)
-			}
-			if x.given != "" {
-				*x.into = strings.TrimSpace(x.given)
-			}
-		}
-		if given != (FindingWords{}) || added && slices.Contains(languages, lang) {
-			for _, x := range []struct{ key, have string }{{"term", w.Term}, {"plain", w.Plain}, {"matters", w.Matters}, {"remedy", w.Remedy}} {
-				if x.have == "" {
-					return bad(lang, "lacks “%s”; a finding needs term, plain, matters and remedy in each language of the shop", x.key)
-				}
-			}
-			c.words[lang].Findings[id] = w
-		}
-	}
-	if c.words["en"].Findings[id].Term == "" {
-		return bad("en", "lacks “term”; English is needed, since staff pages speak it")
-	}
-	return nil
-}
-
-func (c *Catalogue) ownRule(id string, o OwnRule, languages []string) error {
-	at := "duty." + id
-	bad := func(key, reason string, args ...any) error {
-		return &PlaceError{strings.TrimSuffix(at+"."+key, "."), fmt.Sprintf(reason, args...)}
-	}
-	if badID(id) {
-		return bad("", "may be named with a-z, 0-9 and _ only, at most 40 of them")
-	}
-	r := Rule{ID: id, Before: o.Before, Found: o.Found, Done: o.Done, Test: o.Test, NoPost: o.NoPost}
-	if r.Before == "" {
-		r.Before = "shipped"
-	}
-	if !slices.Contains(stages, r.Before) {
-		return bad("before", "is “%s”; it must be one of: %s", o.Before, strings.Join(stages, ", "))
-	}
-	if len(r.Found)+len(r.Done) == 0 {
-		return bad("", "names nothing that brings it about; give found, done, or both")
-	}
-	if r.Test != "" && r.Before != "shipped" {
-		return bad("before", "is “testing”, but a test comes only then; a duty with a test is due before “shipped”")
-	}
-	for _, f := range r.Found {
-		if c.Finding(f) == nil {
-			return bad("found", "names “%s”, which is no finding of the catalogue", f)
-		}
-	}
-	for _, a := range r.Done {
-		if c.words["en"].Actions[a] == "" {
-			return bad("done", "names “%s”; it may name: %s", a, strings.Join(c.Actions(), ", "))
-		}
-	}
-	for lang, s := range o.Text {
-		if c.words[lang] == nil {
-			return bad("text", "is in “%s”; the languages are: %s", lang, strings.Join(Languages, ", "))
-		}
-		if n := len([]rune(s)); n > maxText/2 || strings.ContainsAny(s, "\r\n") {
-			return bad("text."+lang, "must be a single line of at most %d characters", maxText/2)
-		}
-		c.words[lang].Duties[id] = strings.TrimSpace(s)
-	}
-	for _, lang := range append([]string{"en"}, languages...) {
-		if c.words[lang].Duties[id] == "" {
-			return bad("text", "lacks “%s”; a duty needs its text in English and in each language of the shop", lang)
-		}
-	}
-	if old := c.Rule(id); old != nil {
-		*old = r
-	} else {
-		c.Rules = append(c.Rules, r)
-	}
-	return nil
+	return slices.Concat(hits[:]...)
 }

@@ -15,7 +15,8 @@
 // are taken by expected gain, the bits of uncertainty a check is expected to remove per minute. That is a
 // sensible measure and no proof, and a [Proposal] says which of the three it rests on.
 //
-// Care goes before both: a check that is the safe one ([Check.First]) comes before any that is not.
+// Care goes before both: a check that is the safe one ([Check.First]) comes before any that is not. One that can cost
+// more than time ([Check.Last]) comes after all that can't.
 //
 // A false alarm (a yes although the suspect is not the cause) counts when weights are updated, but not in
 // the order. Costs are minutes and may be fractions. Weights are floating point: sums are good to 1e-9.
@@ -61,6 +62,8 @@ type Check struct {
 	Finds, False float64
 	// First: it comes before any check that is not, whatever the ratio, since it is the safe one.
 	First bool
+	// Last: it comes after all that are not, whatever the ratio, since it can break what it looks behind.
+	Last bool
 	// Shows, if set, stands for About, Finds and False: the chance of a yes for each suspect as the cause.
 	// A suspect that is not named has chance 0.
 	Shows map[string]float64
@@ -298,6 +301,9 @@ func (l *Ledger) blocks(step string, value func(*Check) float64) []block {
 	return append([]block{first}, rest...)
 }
 
+// risky is what a risky check's worth is scaled by: it loses against all others, and is compared with its like.
+const risky = 1e-12
+
 // order returns the runs, and what their order rests on.
 func (l *Ledger) order() ([]block, Way) {
 	way, value := ByRatio, func(c *Check) float64 { return l.Chance(c.About) * c.Finds }
@@ -307,8 +313,11 @@ func (l *Ledger) order() ([]block, Way) {
 		}
 	}
 	all := l.blocks("", func(c *Check) float64 {
-		if c.First {
+		switch {
+		case c.First:
 			return math.Inf(1)
+		case c.Last:
+			return value(c) * risky
 		}
 		return value(c)
 	})

@@ -267,3 +267,15 @@ func TestTheSafeCheckComesFirst(t *testing.T) {
 	next, _ = l.Next()
 	require.Equal(t, []any{"lead", ByRatio}, []any{next.Check, next.Way})
 }
+
+// What can break something comes after all that can't, those of one step with it too, and among its like by ratio.
+func TestTheRiskyCheckComesLast(t *testing.T) {
+	l, err := New([]Suspect{{"panel", 90}, {"touch", 5}, {"lead", 1}, {"fan", 4}}, []Step{{Name: "case off", Minutes: 30}, {Name: "display off", Minutes: 1, Inside: "case off"}},
+		[]Check{
+			{Name: "touch", Minutes: 9, Behind: "display off", About: "touch", Finds: 0.9, Last: true},
+			{Name: "panel", Minutes: 1, Behind: "display off", About: "panel", Finds: 0.9, Last: true},
+			{Name: "lead", Minutes: 500, About: "lead", Finds: 0.6}, {Name: "fan", Minutes: 60, Behind: "case off", About: "fan", Finds: 0.6},
+		})
+	require.NoError(t, err)
+	require.Equal(t, []string{"fan", "lead", "panel", "touch"}, l.Plan())
+}
