@@ -15,8 +15,7 @@ import (
 type LinkGrant struct {
 	ID      string       `json:"id"`
 	Purpose link.Purpose `json:"purpose"`
-	// Quote is the revision that a decide link is for, or the number of the delay that a choose link is for, or
-	// of the message that a confirm link is for.
+	// Quote is the revision that a decide link is for, or the number of the delay that a choose link is for.
 	Quote    int       `json:"quote,omitempty"`
 	IssuedAt time.Time `json:"issued_at"`
 	// ExpiresAt is zero for a link that was ended, not only revoked.

@@ -39,7 +39,7 @@ func TestWhatLinksLet(t *testing.T) {
 	customers := []string{"message", "notices", "push", "push off", "ask", "share"}
 	want := map[link.Purpose][]string{
 		link.Own: customers, link.Share: {"push off"}, link.Look: {"push off", "ask"},
-		link.Decide: append([]string{"decide", "undo"}, customers...), link.Choose: append([]string{"choose"}, customers...), link.Confirm: nil,
+		link.Decide: append([]string{"decide", "undo"}, customers...), link.Choose: append([]string{"choose"}, customers...),
 	}
 	require.Len(t, want, len(link.Purposes))
 	for p, may := range want {

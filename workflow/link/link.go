@@ -45,17 +45,16 @@ import (
 type Purpose string
 
 const (
-	Own     Purpose = "own"     // the customer's, in their emails: look, write, choose what to be told
-	Share   Purpose = "share"   // made by the customer for others: look, and nothing else
-	Decide  Purpose = "decide"  // answer the quote
-	Choose  Purpose = "choose"  // say what is to happen after a missed promise
-	Confirm Purpose = "confirm" // say whether a message came from the customer
+	Own    Purpose = "own"    // the customer's, in their emails: look, write, choose what to be told
+	Share  Purpose = "share"  // made by the customer for others: look, and nothing else
+	Decide Purpose = "decide" // answer the quote
+	Choose Purpose = "choose" // say what is to happen after a missed promise
 	// Look is what emails held before 2026-11-30 and told people to pass on. None is made any more.
 	Look Purpose = "look"
 )
 
 // Purposes lists them all.
-var Purposes = []Purpose{Own, Share, Decide, Choose, Confirm, Look}
+var Purposes = []Purpose{Own, Share, Decide, Choose, Look}
 
 // Valid reports whether p is one of the purposes above.
 func (p Purpose) Valid() bool { return slices.Contains(Purposes, p) }

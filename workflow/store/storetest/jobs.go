@@ -568,7 +568,7 @@ func links(t *test) {
 
 	c = h.Note("x")
 	decide := workflow.LinkRow{Hash: hash("decide"), Job: h.Job, ID: "7.b", Purpose: link.Decide, Quote: 2, ExpiresAt: h.Now.Add(time.Hour)}
-	look.Revoked = true
+	look.Revoked, look.ExpiresAt = true, time.Time{} // ended for good
 	c.Links = []workflow.LinkRow{decide, look}
 	t.commit(h, c)
 	for _, want := range []workflow.LinkRow{decide, look} {
