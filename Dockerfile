@@ -1,13 +1,15 @@
 # benchword as one static program in an empty image: no shell, no package manager, not root.
 #
 #   docker build -t benchword .
-#   docker run -d --name benchword -p 8080:8080 -v benchword:/data benchword
+#   docker run -d --name benchword -p 8080:8080 -v benchword:/data \
+#       --read-only --tmpfs /tmp --cap-drop ALL --security-opt no-new-privileges benchword
 #
 # The volume holds the settings (/data/shop.toml), the database, the photos and the keys. In shop.toml set
 # [web] listen = "0.0.0.0:8080": inside the container 127.0.0.1 would not be reached from outside.
 # The first account: docker run --rm -it -v benchword:/data benchword staff add …
 
-FROM golang:1.26-bookworm AS build
+# The exact version that go.mod names; its digest is not known here, so pin the one that you pulled.
+FROM golang:1.26.11-bookworm AS build
 WORKDIR /src
 COPY go.mod go.sum ./
 RUN go mod download

@@ -2,6 +2,8 @@ module benchword
 
 go 1.26.0
 
+toolchain go1.26.11
+
 require (
 	github.com/BurntSushi/toml v1.6.0 // reads shop.toml and names the line of a mistake
 	github.com/SherClockHolmes/webpush-go v1.4.0 // seals a push independently of us (tests only: it takes neither a key nor a clock, so it can't be held to RFC 8291's example)
@@ -28,7 +30,7 @@ require (
 	github.com/minio/minio-go/v7 v7.4.1 // the S3 protocol, for photos in a bucket that several servers share
 	github.com/mmcdole/gofeed v1.4.2 // reads our Atom feed with an independent implementation (tests only)
 	github.com/prometheus/client_golang v1.25.0 // figures about email in the form that monitoring reads
-	github.com/redis/go-redis/v9 v9.22.0 // the Redis client: Sentinel, Cluster, pipelines, functions
+	github.com/redis/go-redis/v9 v9.23.0 // the Redis client: Sentinel, Cluster, pipelines, functions
 	github.com/rickar/cal/v2 v2.1.13 // the yardstick for the promise clock (tests only)
 	github.com/riverqueue/river v0.51.2 // the yardstick for the outbox in SQLite (tests only)
 	github.com/riverqueue/river/riverdriver/riversqlite v0.51.2 // River's side towards SQLite (tests only)
@@ -46,10 +48,9 @@ require (
 )
 
 require (
-	github.com/andybalholm/brotli v1.2.7 // indirect
 	github.com/bahlo/generic-list-go v0.2.0 // indirect
 	github.com/beorn7/perks v1.0.1 // indirect
-	github.com/buger/jsonparser v1.1.2 // indirect
+	github.com/buger/jsonparser v1.6.1 // indirect
 	github.com/cespare/xxhash/v2 v2.3.0 // indirect
 	github.com/clipperhouse/uax29/v2 v2.7.0 // indirect
 	github.com/cockroachdb/apd/v3 v3.2.1 // indirect
@@ -60,7 +61,7 @@ require (
 	github.com/go-openapi/swag/jsonname v0.25.5 // indirect
 	github.com/go-playground/universal-translator v0.18.2 // indirect
 	github.com/google/uuid v1.6.0 // indirect
-	github.com/klauspost/compress v1.20.1 // indirect
+	github.com/klauspost/compress v1.20.3 // indirect
 	github.com/klauspost/cpuid/v2 v2.4.0 // indirect
 	github.com/klauspost/crc32 v1.3.0 // indirect
 	github.com/kylelemons/godebug v1.1.0 // indirect
@@ -71,6 +72,7 @@ require (
 	github.com/minio/crc64nvme v1.1.1 // indirect
 	github.com/minio/md5-simd v1.1.2 // indirect
 	github.com/mmcdole/goxpp/v2 v2.0.0 // indirect
+	github.com/molecule-man/go-brrr v1.3.1 // indirect
 	github.com/munnerz/goautoneg v0.0.0-20191010083416-a7dc8b61c822 // indirect
 	github.com/ncruces/go-strftime v1.1.0 // indirect
 	github.com/pb33f/ordered-map/v2 v2.3.1 // indirect
@@ -93,10 +95,9 @@ require (
 	github.com/tidwall/sjson v1.2.5 // indirect
 	github.com/tinylib/msgp v1.6.4 // indirect
 	github.com/valyala/bytebufferpool v1.0.0 // indirect
-	github.com/valyala/fasthttp v1.51.0 // indirect
-	github.com/valyala/tcplisten v1.0.0 // indirect
+	github.com/valyala/fasthttp v1.78.0 // indirect
 	github.com/zeebo/xxh3 v1.1.0 // indirect
-	go.uber.org/atomic v1.11.0 // indirect
+	go.uber.org/atomic v1.12.0 // indirect
 	go.yaml.in/yaml/v4 v4.0.0 // indirect
 	golang.org/x/sync v0.25.0 // indirect
 	golang.org/x/sys v0.50.0 // indirect

@@ -147,7 +147,9 @@ func newApp(fail fiber.ErrorHandler) *fiber.App {
 		BodyLimit:                    bodyLimit,
 		ReadTimeout:                  2 * time.Minute,
 		IdleTimeout:                  2 * time.Minute,
-		ErrorHandler:                 fail,
+		// Browsers send every cookie that the shop's other sites set for the whole domain.
+		ReadBufferSize: 16 << 10,
+		ErrorHandler:   fail,
 		// One address, one handler: what looks at an address ("/api/") and the router must agree.
 		CaseSensitive: true,
 		// No header is believed by fiber; see address.

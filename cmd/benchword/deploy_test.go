@@ -36,16 +36,44 @@ type composed struct {
 		Entrypoint []string  `yaml:"entrypoint"`
 		Volumes    []string  `yaml:"volumes"`
 		Secrets    []string  `yaml:"secrets"`
-		Networks   []string  `yaml:"networks"`
+		Networks   networks  `yaml:"networks"`
 		Depends    yaml.Node `yaml:"depends_on"`
+		ReadOnly   bool      `yaml:"read_only"`
+		CapDrop    []string  `yaml:"cap_drop"`
+		CapAdd     []string  `yaml:"cap_add"`
+		Security   []string  `yaml:"security_opt"`
 	} `yaml:"services"`
 	Networks map[string]struct {
-		IPAM struct {
+		Internal bool
+		IPAM     struct {
 			Config []struct{ Subnet string }
 		}
 	}
 	Volumes map[string]any
 	Secrets map[string]struct{ File string }
+}
+
+// networks are those of a service, with its address where it has a fixed one. They are a list or a map.
+type networks map[string]string
+
+func (n *networks) UnmarshalYAML(v *yaml.Node) error {
+	*n = networks{}
+	if v.Kind == yaml.SequenceNode {
+		var names []string
+		err := v.Decode(&names)
+		for _, name := range names {
+			(*n)[name] = ""
+		}
+		return err
+	}
+	var of map[string]struct {
+		Address string `yaml:"ipv4_address"`
+	}
+	err := v.Decode(&of)
+	for name, x := range of {
+		(*n)[name] = x.Address
+	}
+	return err
 }
 
 // secretsIn writes every secret that the example names, and returns its settings with their paths there.
@@ -78,10 +106,17 @@ func TestTheExampleOfSeveralServers(t *testing.T) {
 	settings, err := os.ReadFile("deploy/shop.toml")
 	require.NoError(t, err)
 
-	roles := map[string]int{}
+	roles, kept := map[string]int{}, 0
 	for name, x := range c.Services {
-		for _, n := range x.Networks {
+		for n := range x.Networks {
 			require.Contains(t, c.Networks, n, name)
+		}
+		require.True(t, x.ReadOnly, name)
+		require.Equal(t, []string{"ALL"}, x.CapDrop, name)
+		require.Subset(t, []string{"NET_BIND_SERVICE"}, x.CapAdd, name)
+		require.Equal(t, []string{"no-new-privileges:true"}, x.Security, name)
+		if x.Image != "benchword" { // which is built here
+			require.Regexp(t, `:v?\d+\.\d+\.\d+$`, x.Image, name)
 		}
 		for _, n := range x.Secrets {
 			require.Contains(t, c.Secrets, n, name)
@@ -103,8 +138,10 @@ func TestTheExampleOfSeveralServers(t *testing.T) {
 		for _, m := range regexp.MustCompile(`/run/secrets/(\w+)`).FindAllStringSubmatch(run, -1) {
 			require.Contains(t, x.Secrets, m[1], name)
 		}
-		if strings.Contains(run, "redis-server --") {
+		require.NotRegexp(t, `--(requirepass|masterauth|secret)`, run, "%s: a command line can be read by others", name)
+		if strings.Contains(run, "redis-server /tmp/") {
 			require.Contains(t, run, "--appendonly yes --appendfsync always", name)
+			kept++
 		}
 		if x.Image == "benchword" {
 			typed(t, x.Command)
@@ -132,7 +169,19 @@ func TestTheExampleOfSeveralServers(t *testing.T) {
 	require.NoError(t, err)
 	require.Contains(t, c.Services, u.Hostname())
 	require.Contains(t, strings.Join(c.Services[u.Hostname()].Entrypoint, " "), "--port :"+u.Port()+" --access "+s.Store.PhotosKey)
-	require.Equal(t, []string{c.Networks["inside"].IPAM.Config[0].Subnet}, s.Web.Proxies)
+	require.Equal(t, 3, kept)
+	require.Equal(t, []string{c.Services["proxy"].Networks["front"]}, s.Web.Proxies)
+	_, front, err := net.ParseCIDR(c.Networks["front"].IPAM.Config[0].Subnet)
+	require.NoError(t, err)
+	require.True(t, front.Contains(net.ParseIP(s.Web.Proxies[0])))
+	for name, x := range c.Services {
+		for n := range x.Networks {
+			if strings.HasPrefix(name, "redis") || strings.HasPrefix(name, "sentinel") || name == "bucket" {
+				require.True(t, c.Networks[n].Internal, "%s leads outside by %s", name, n)
+				require.NotContains(t, c.Services["proxy"].Networks, n, "the proxy reaches %s", name)
+			}
+		}
+	}
 	proxy, err := os.ReadFile("deploy/Caddyfile")
 	require.NoError(t, err)
 	require.Contains(t, string(proxy), "\n"+strings.TrimPrefix(s.Shop.BaseURL, "https://")+" {\n")
