@@ -398,7 +398,7 @@ func TestHeadersOnEveryAnswer(t *testing.T) {
 	address := d.serve()
 	for what, sent := range map[string]string{
 		"no request":   "nonsense\r\n\r\n",
-		"long headers": "GET " + at + " HTTP/1.1\r\nHost: desk.example\r\nX: " + strings.Repeat("a", 20000) + "\r\n\r\n",
+		"long headers": "GET " + at + " HTTP/1.1\r\nHost: desk.example\r\nX: " + strings.Repeat("a", 40000) + "\r\n\r\n",
 		"odd length":   "POST /book HTTP/1.1\r\nHost: desk.example\r\nContent-Length: -5\r\n\r\n",
 		"no length":    "POST " + at + "/message HTTP/1.1\r\nHost: desk.example\r\nContent-Length: many\r\n\r\n",
 	} {
@@ -407,6 +407,8 @@ func TestHeadersOnEveryAnswer(t *testing.T) {
 		require.Less(t, resp.StatusCode, 500, what)
 		protected(t, resp.Header, what)
 	}
+	cookies := raw(t, address, "GET / HTTP/1.1\r\nHost: desk.example\r\nCookie: "+strings.Repeat("a", 12000)+"=1\r\n\r\n")
+	require.Equal(t, 200, cookies.StatusCode, "what another site of the shop's domain has set")
 	require.NotContains(t, d.log.String(), strings.TrimPrefix(at, "/j/"), "no link is ever logged")
 }
 
@@ -474,7 +476,6 @@ func TestBodiesDoNotBecomeRequests(t *testing.T) {
 		"a page, by pieces":  "GET / HTTP/1.1\r\nHost: desk.example\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n" + smuggled,
 		"nowhere":            "POST /none HTTP/1.1\r\nHost: desk.example\r\nContent-Length: " + strconv.Itoa(len(body)) + "\r\n\r\n" + body,
 		"a method of no use": "PUT / HTTP/1.1\r\nHost: desk.example\r\nContent-Length: " + strconv.Itoa(len(body)) + "\r\n\r\n" + body,
-		"after a form":       "POST " + at + "/message HTTP/1.1\r\nHost: desk.example\r\nContent-Type: multipart/form-data; boundary=x\r\nContent-Length: " + strconv.Itoa(len(form)+len(body)) + "\r\n\r\n" + form + body,
 		"both lengths":       "POST /none HTTP/1.1\r\nHost: desk.example\r\nContent-Length: 4\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n" + smuggled,
 		"by pieces":          "POST /find HTTP/1.1\r\nHost: desk.example\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n" + smuggled,
 	} {
@@ -485,6 +486,11 @@ func TestBodiesDoNotBecomeRequests(t *testing.T) {
 		require.Equal(t, 1, strings.Count(all, "HTTP/1.1 "), "%s: %.300s", what, all)
 		require.Contains(t, strings.ToLower(all), "connection: close", what)
 	}
+	// A form is read to the end of its body, so what comes after it is the next request.
+	after := exchange(t, address, "POST "+at+"/message HTTP/1.1\r\nHost: desk.example\r\nContent-Type: multipart/form-data; boundary=x\r\nContent-Length: "+strconv.Itoa(len(form)+len(body))+"\r\n\r\n"+form+body+
+		"GET /robots.txt HTTP/1.1\r\nHost: desk.example\r\nConnection: close\r\n\r\n")
+	require.Equal(t, 2, strings.Count(after, "HTTP/1.1 "), "%.300s", after)
+	require.Contains(t, after, "User-agent")
 	two := exchange(t, address, "GET /robots.txt HTTP/1.1\r\nHost: desk.example\r\n\r\nGET /robots.txt HTTP/1.1\r\nHost: desk.example\r\nConnection: close\r\n\r\n")
 	require.Equal(t, 2, strings.Count(two, "HTTP/1.1 200"), "requests that are whole share a connection")
 }

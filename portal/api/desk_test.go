@@ -161,6 +161,7 @@ func (d *desk) ask(method, path string, body []byte, header ...string) got {
 	d.t.Helper()
 	make := func() *http.Request {
 		r := httptest.NewRequest(method, "http://desk.example/api/v1"+path, bytes.NewReader(body))
+		r.RequestURI = r.URL.RequestURI() // so that the host is sent as a header
 		for i := 0; i+1 < len(header); i += 2 {
 			r.Header.Set(header[i], header[i+1])
 		}
