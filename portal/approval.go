@@ -364,13 +364,13 @@ func (s *Server) showQuotePaper(c *fiber.Ctx) error {
 	return s.SendQuotePaper(c, a.j, a.q, c.Params("form"), s.cfg.Words.For(a.j.Customer.Language))
 }
 
-// SendQuotePaper sends a revision of the quote as PDF.
+// SendQuotePaper sends a revision of the quote as PDF. The job is one that is stored.
 func (s *Server) SendQuotePaper(c *fiber.Ctx, j *workflow.Job, q *workflow.Quote, name string, w *locale.Words) error {
 	form := templates.QuoteForm(name)
 	if !slices.Contains(templates.QuoteForms(s.Shop()), form) {
 		return notFound("no_paper", "There is no such paper.")
 	}
-	out, err := templates.QuotePaper(j, q, s.Shop(), form, w)
+	out, err := s.paper(c, j, fmt.Sprint("quote ", q.Revision, " ", form, " ", w.Lang), func() ([]byte, error) { return templates.QuotePaper(j, q, s.Shop(), form, w) })
 	if err != nil {
 		return fmt.Errorf("writing a paper: %w", err)
 	}

@@ -4,7 +4,6 @@ import (
 	"maps"
 	"slices"
 	"sync"
-	"sync/atomic"
 
 	"benchword/workflow"
 )
@@ -14,27 +13,77 @@ import (
 type hub struct {
 	mu     sync.Mutex
 	subs   map[workflow.JobNumber]map[chan int64]struct{}
-	count  int
-	live   *atomic.Int64 // open pages of the whole process
+	live   *openPages
 	closed bool
 }
 
-// maxLive bounds the open live pages of one process.
-const maxLive = 20000
+// How many live pages may be open at once: in one process, by one link (a family's tabs and telephones), and
+// from one network (an office, or all that a telephone company has behind one address).
+const (
+	maxLive        = 20000
+	maxLiveLink    = 20
+	maxLiveNetwork = 500
+)
 
-func newHub(live *atomic.Int64) *hub {
+// opener is whom open pages are counted by: a link of a shop, or a network.
+type opener struct{ link, network string }
+
+// openPages counts the open live pages of the whole process.
+type openPages struct {
+	mu                  sync.Mutex
+	all                 int
+	by                  map[opener]int
+	perLink, perNetwork int
+}
+
+func newOpenPages() *openPages {
+	return &openPages{by: map[opener]int{}, perLink: maxLiveLink, perNetwork: maxLiveNetwork}
+}
+
+// enter counts one more page of its openers; false if that is too many.
+func (p *openPages) enter(by ...opener) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.all >= maxLive {
+		return false
+	}
+	for _, o := range by {
+		most := p.perNetwork
+		if o.link != "" {
+			most = p.perLink
+		}
+		if p.by[o] >= most {
+			return false
+		}
+	}
+	p.all++
+	for _, o := range by {
+		p.by[o]++
+	}
+	return true
+}
+
+func (p *openPages) leave(by ...opener) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.all--
+	for _, o := range by {
+		if p.by[o]--; p.by[o] <= 0 {
+			delete(p.by, o)
+		}
+	}
+}
+
+func newHub(live *openPages) *hub {
 	return &hub{subs: map[workflow.JobNumber]map[chan int64]struct{}{}, live: live}
 }
 
-// subscribe returns a channel of new versions, closed when the hub closes; nil if there is no room.
-func (h *hub) subscribe(n workflow.JobNumber) (ch chan int64, leave func()) {
+// subscribe returns a channel of new versions, closed when the hub closes; nil if there is no room. Whoever got
+// one leaves.
+func (h *hub) subscribe(n workflow.JobNumber, by ...opener) (ch chan int64, leave func()) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.closed {
-		return nil, func() {}
-	}
-	if h.live.Add(1) > maxLive {
-		h.live.Add(-1)
+	if h.closed || !h.live.enter(by...) {
 		return nil, func() {}
 	}
 	ch = make(chan int64, 1)
@@ -42,20 +91,15 @@ func (h *hub) subscribe(n workflow.JobNumber) (ch chan int64, leave func()) {
 		h.subs[n] = map[chan int64]struct{}{}
 	}
 	h.subs[n][ch] = struct{}{}
-	h.count++
-	return ch, func() {
+	return ch, sync.OnceFunc(func() {
 		h.mu.Lock()
 		defer h.mu.Unlock()
-		if _, ok := h.subs[n][ch]; !ok {
-			return
-		}
+		h.live.leave(by...)
 		delete(h.subs[n], ch)
 		if len(h.subs[n]) == 0 {
 			delete(h.subs, n)
 		}
-		h.count--
-		h.live.Add(-1)
-	}
+	})
 }
 
 func (h *hub) publish(n workflow.JobNumber, version int64) {
@@ -87,6 +131,5 @@ func (h *hub) close() {
 			close(ch)
 		}
 	}
-	h.live.Add(-int64(h.count))
-	h.subs, h.count = map[workflow.JobNumber]map[chan int64]struct{}{}, 0
+	h.subs = map[workflow.JobNumber]map[chan int64]struct{}{}
 }

@@ -11,7 +11,6 @@ import (
 	"runtime"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -22,7 +21,7 @@ import (
 )
 
 func TestHub(t *testing.T) {
-	h := newHub(new(atomic.Int64))
+	h := newHub(newOpenPages())
 	a, leaveA := h.subscribe("A")
 	b, leaveB := h.subscribe("A")
 	other, leaveOther := h.subscribe("B")
@@ -37,7 +36,7 @@ func TestHub(t *testing.T) {
 	h.publish("A", 6)
 	require.Empty(t, a)
 	require.EqualValues(t, 6, <-b)
-	require.Equal(t, 2, h.count)
+	require.Equal(t, 2, h.live.all)
 	leaveB()
 	require.NotContains(t, h.subs, workflow.JobNumber("A"), "nothing is kept of a job that nobody looks at")
 	h.publish("A", 7)
@@ -45,22 +44,22 @@ func TestHub(t *testing.T) {
 	_, open := <-other
 	require.False(t, open, "closing ends every reader")
 	leaveOther()
-	require.Zero(t, h.count)
+	require.Zero(t, h.live.all)
 	h.publish("B", 8)
 	ch, leave := h.subscribe("A")
 	require.Nil(t, ch, "a closed hub takes no more")
 	leave()
 	h.close()
 
-	full := newHub(new(atomic.Int64))
-	full.live.Store(maxLive)
+	full := newHub(newOpenPages())
+	full.live.all = maxLive
 	ch, _ = full.subscribe("A")
 	require.Nil(t, ch)
 }
 
 // Readers come and go while others publish: a reader who stays hears the last version.
 func TestHubAtOnce(t *testing.T) {
-	h := newHub(new(atomic.Int64))
+	h := newHub(newOpenPages())
 	stays, leave := h.subscribe("A")
 	defer leave()
 	var all sync.WaitGroup
@@ -82,7 +81,7 @@ func TestHubAtOnce(t *testing.T) {
 	all.Wait()
 	last := <-stays
 	require.EqualValues(t, 2000, last)
-	require.Equal(t, 1, h.count)
+	require.Equal(t, 1, h.live.all)
 }
 
 // stream is an open live page, as a browser without a browser reads it.
@@ -172,6 +171,46 @@ func working(in string) int {
 	}
 }
 
+// One link and one network hold so many pages open and no more, whatever else is open; what is closed makes room.
+func TestLivePagesOfOneLink(t *testing.T) {
+	d := newDesk(t)
+	d.toDiagnosing()
+	address := d.serve()
+	at := "/j/" + d.token(link.Look) + "/live"
+	var streams []*stream
+	for range maxLiveLink {
+		streams = append(streams, listen(t, address, at))
+	}
+	over := "GET " + at + " HTTP/1.1\r\nHost: desk.example\r\n\r\n"
+	require.Equal(t, 503, raw(t, address, over).StatusCode)
+	d.n = ""
+	d.toDiagnosing()
+	listen(t, address, "/j/"+d.token(link.Look)+"/live")
+	d.s.common.live.perNetwork = maxLiveLink + 1
+	require.Equal(t, 503, raw(t, address, "GET /j/"+d.token(link.Look)+"/live HTTP/1.1\r\nHost: desk.example\r\n\r\n").StatusCode)
+	d.s.common.live.perNetwork = maxLiveNetwork
+	first := d.s.hub.jobs()
+	again := func() string { // a stream has no end to be read to
+		c, err := net.Dial("tcp", address)
+		require.NoError(t, err)
+		defer c.Close()
+		_, err = io.WriteString(c, over)
+		require.NoError(t, err)
+		line, err := bufio.NewReader(c).ReadString('\n')
+		require.NoError(t, err)
+		return line
+	}
+	require.NoError(t, streams[0].conn.Close())
+	version := int64(1000)
+	require.Eventually(t, func() bool {
+		version++
+		for _, n := range first {
+			d.s.hub.publish(n, version)
+		}
+		return strings.Contains(again(), " 200 ")
+	}, 60*time.Second, 20*time.Millisecond)
+}
+
 // A thousand open pages hear of one change; when their readers have gone, nothing is left of them.
 func TestAThousandLivePages(t *testing.T) {
 	d := newDesk(t)
@@ -179,13 +218,18 @@ func TestAThousandLivePages(t *testing.T) {
 	at := "/j/" + d.token(link.Own) + "/live"
 	address := d.serve()
 	const many = 1000
+	live := d.s.common.live
+	live.perLink, live.perNetwork = many, many
+	open := func() int {
+		live.mu.Lock()
+		defer live.mu.Unlock()
+		return live.all
+	}
 	streams := make([]*stream, many)
 	for i := range streams {
 		streams[i] = listen(t, address, at)
 	}
-	d.s.hub.mu.Lock()
-	require.Equal(t, many, d.s.hub.count)
-	d.s.hub.mu.Unlock()
+	require.Equal(t, many, open())
 	d.do(staff, workflow.SendMessage{Text: "Here is news."})
 	want := fmt.Sprintf("data: %d", d.job().Version)
 	heard := make(chan string, many)
@@ -210,9 +254,7 @@ func TestAThousandLivePages(t *testing.T) {
 	require.Eventually(t, func() bool {
 		next++
 		d.s.hub.publish(d.n, next)
-		d.s.hub.mu.Lock()
-		defer d.s.hub.mu.Unlock()
-		return d.s.hub.count == 0
+		return open() == 0
 	}, 60*time.Second, 20*time.Millisecond)
 	require.Eventually(t, func() bool { return working("portal.(*Server).live.") == 0 }, 60*time.Second, 20*time.Millisecond, "goroutines are left behind")
 }

@@ -33,7 +33,7 @@ func (s *Server) live(c *fiber.Ctx, token string, row workflow.LinkRow) error {
 	if c.Method() == fiber.MethodHead {
 		return nil // nobody listens
 	}
-	ch, leave := s.hub.subscribe(n)
+	ch, leave := s.hub.subscribe(n, opener{link: string(s.Shop().ID) + " " + row.ID}, opener{network: network(s.address(c))})
 	if ch == nil {
 		return &StatusError{Status: fiber.StatusServiceUnavailable, Reason: "too_many_open", Message: "Too many pages are open at once; this one does not update itself now. Reload it to see what is new.", Err: errClosed}
 	}

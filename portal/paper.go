@@ -9,6 +9,7 @@ import (
 	"io"
 	"strconv"
 	"sync"
+	"time"
 
 	"benchword/templates"
 	"benchword/workflow"
@@ -71,18 +72,59 @@ func (m *marked) of(ctx context.Context, desk PhotoDesk, j *workflow.Job) templa
 	}
 }
 
+// papersKept is at most some 100 MB, of papers with many photos.
+const papersKept = 64
+
+// paperFor is how long a paper is kept, for it may say what has run out.
+const paperFor = 10 * time.Minute
+
+// paper returns a paper about a job as it stands, by its kind. Writing one takes as long as serving hundreds of
+// pages, so it is kept until the job changes, and writing is limited by network.
+func (s *Server) paper(c *fiber.Ctx, j *workflow.Job, kind string, write func() ([]byte, error)) ([]byte, error) {
+	at := s.jobOf(j.Number)
+	key := fmt.Sprint(at.shop, " ", at.number, " ", j.Version, " ", kind)
+	if k := s.common.papers.get(key, s.Now()); k != nil {
+		return k.Body, nil
+	}
+	if wait := s.writing.count(network(s.address(c)), s.Now()); wait > 0 {
+		return nil, tooMany(c, wait)
+	}
+	done := s.common.papers.begin(at)
+	b, err := write()
+	if err != nil {
+		done("", nil)
+		return nil, err
+	}
+	done(key, &Kept{Body: b, Until: s.Now().Add(paperFor), job: at, version: j.Version})
+	return b, nil
+}
+
+// drop forgets what was made of a job: it has changed, or the person was erased.
+func (s *Server) drop(n workflow.JobNumber) {
+	s.common.pages.drop(s.jobOf(n))
+	s.common.papers.drop(s.jobOf(n))
+}
+
 // SendReportPaper answers with a report as PDF, in the customer's language. The job may be one that is
 // only being tried out.
 func (s *Server) SendReportPaper(c *fiber.Ctx, j *workflow.Job, r *workflow.Report) error {
-	w := s.cfg.Words.For(j.Customer.Language)
-	nowhere := func(*workflow.Photo) (string, string) { return "", "" }
-	v := templates.ReportOf(j, r, s.Shop(), s.Now(), w, nowhere)
-	b, err := templates.ReportPaper(v, s.Shop(), r.SentAt, s.common.marked.of(c.UserContext(), s.cfg.Photos, j))
+	b, err := s.reportPaper(c, j, r)
 	if err != nil {
 		return err
 	}
+	return s.sendReportPaper(c, j, r, b)
+}
+
+func (s *Server) reportPaper(c *fiber.Ctx, j *workflow.Job, r *workflow.Report) ([]byte, error) {
+	w := s.cfg.Words.For(j.Customer.Language)
+	nowhere := func(*workflow.Photo) (string, string) { return "", "" }
+	v := templates.ReportOf(j, r, s.Shop(), s.Now(), w, nowhere)
+	return templates.ReportPaper(v, s.Shop(), r.SentAt, s.common.marked.of(c.UserContext(), s.cfg.Photos, j))
+}
+
+func (s *Server) sendReportPaper(c *fiber.Ctx, j *workflow.Job, r *workflow.Report, b []byte) error {
 	c.Set(fiber.HeaderContentType, "application/pdf")
-	c.Set(fiber.HeaderContentDisposition, `inline; filename="`+w.T("paper.name", strconv.Itoa(r.Number))+`"`)
+	c.Set(fiber.HeaderContentDisposition, `inline; filename="`+s.cfg.Words.For(j.Customer.Language).T("paper.name", strconv.Itoa(r.Number))+`"`)
 	return c.Send(b)
 }
 
@@ -95,5 +137,9 @@ func (s *Server) showReportPaper(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	return s.SendReportPaper(c, j, sent)
+	b, err := s.paper(c, j, "report "+strconv.Itoa(sent.Number), func() ([]byte, error) { return s.reportPaper(c, j, sent) })
+	if err != nil {
+		return err
+	}
+	return s.sendReportPaper(c, j, sent, b)
 }

@@ -89,6 +89,7 @@ type Server struct {
 
 	proxies []netip.Prefix
 	unnamed unnamed
+	writing *limiter // of papers
 
 	work   sync.WaitGroup // what goes on after an answer; see later
 	mu     sync.Mutex
@@ -114,7 +115,8 @@ func New(cfg Config) (*Server, error) {
 	if s.common == nil {
 		s.common = NewCommon()
 	}
-	s.hub = newHub(&s.common.live)
+	s.hub = newHub(s.common.live)
+	s.writing = s.common.asks.limiter(3*cfg.Ask, cfg.AskFor)
 	base := cfg.Service.Shop.BaseURL
 	s.secure = strings.HasPrefix(base, "https://")
 	_, s.host, _ = strings.Cut(base, "://")
@@ -194,13 +196,13 @@ func (s *Server) Log() *slog.Logger { return s.cfg.Log }
 
 // Committed tells the portal of a commit: kept pages of the job go, and open pages are told.
 func (s *Server) Committed(j *workflow.Job) {
-	s.common.pages.drop(s.jobOf(j.Number))
+	s.drop(j.Number)
 	s.hub.publish(j.Number, j.Version)
 }
 
 // Changed tells the portal of a commit of another process.
 func (s *Server) Changed(n workflow.JobNumber, version int64) {
-	s.common.pages.drop(s.jobOf(n))
+	s.drop(n)
 	s.hub.publish(n, version)
 }
 
