@@ -176,7 +176,7 @@ func TestLivePagesOfOneLink(t *testing.T) {
 	d := newDesk(t)
 	d.toDiagnosing()
 	address := d.serve()
-	at := "/j/" + d.token(link.Look) + "/live"
+	at := "/j/" + d.token(link.Own) + "/live"
 	var streams []*stream
 	for range maxLiveLink {
 		streams = append(streams, listen(t, address, at))
@@ -185,9 +185,9 @@ func TestLivePagesOfOneLink(t *testing.T) {
 	require.Equal(t, 503, raw(t, address, over).StatusCode)
 	d.n = ""
 	d.toDiagnosing()
-	listen(t, address, "/j/"+d.token(link.Look)+"/live")
+	listen(t, address, "/j/"+d.token(link.Own)+"/live")
 	d.s.common.live.perNetwork = maxLiveLink + 1
-	require.Equal(t, 503, raw(t, address, "GET /j/"+d.token(link.Look)+"/live HTTP/1.1\r\nHost: desk.example\r\n\r\n").StatusCode)
+	require.Equal(t, 503, raw(t, address, "GET /j/"+d.token(link.Own)+"/live HTTP/1.1\r\nHost: desk.example\r\n\r\n").StatusCode)
 	d.s.common.live.perNetwork = maxLiveNetwork
 	first := d.s.hub.jobs()
 	again := func() string { // a stream has no end to be read to

@@ -16,7 +16,7 @@ func TestPapersAreKept(t *testing.T) {
 	base := newDesk(t)
 	d := base.with(func(c *Config) { c.Ask, c.AskFor = 2, 10*time.Minute }) // six papers
 	d.toAwaiting()
-	report := "/j/" + d.token(link.Look) + "/report/1.pdf"
+	report := "/j/" + d.token(link.Own) + "/report/1.pdf"
 	quote := "/d/" + d.token(link.Decide) + "/quote.pdf"
 	first := d.get(report)
 	require.Equal(t, 200, first.StatusCode)

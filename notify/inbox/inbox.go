@@ -277,7 +277,7 @@ func (b *Inbox) bounce(ctx context.Context, l *Letter, once string) (bool, error
 
 // reply makes a message of a customer's answer.
 func (b *Inbox) reply(ctx context.Context, l *Letter, once string) (bool, error) {
-	j, _, err := b.of(ctx, l)
+	j, about, err := b.of(ctx, l)
 	if err != nil {
 		return false, err
 	}
@@ -305,7 +305,7 @@ func (b *Inbox) reply(ctx context.Context, l *Letter, once string) (bool, error)
 	if r := []rune(text); len(r) > workflow.MaxText-1 {
 		text = string(r[:workflow.MaxText-1]) + "…"
 	}
-	letter := workflow.SendMessage{Text: text}
+	letter := workflow.SendMessage{Text: text, Came: came(l.Proof(b.Authority), about.marked)}
 	err = b.do(ctx, j, by, once, append([]workflow.Command{letter}, photos...)...)
 	if err != nil && len(photos) > 0 && workflow.CodeOf(err) != workflow.CodeInternal {
 		err = b.do(ctx, j, by, once, letter) // a photo that the job has already, or can't take: the words count
@@ -374,4 +374,15 @@ func (b *Inbox) hour(sender string) *Budget {
 		b.spent[sender] = s
 	}
 	return &s.left
+}
+
+// came says how a reply came. One that answers a Message-ID that could be guessed is not proven, whoever sent it.
+func came(p Proof, marked bool) workflow.Came {
+	switch {
+	case p == Proven && marked:
+		return workflow.CameProven
+	case p == NotLooked && marked:
+		return "" // by email, and nobody looked
+	}
+	return workflow.CameUnproven
 }

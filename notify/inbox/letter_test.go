@@ -620,3 +620,29 @@ func TestPageText(t *testing.T) {
 		require.Equal(t, want, strings.Join(strings.Fields(pageText(page)), " "), page)
 	}
 }
+
+// How a reply came stands on the message: proven by the shop's own server and an answer to what was sent, or not.
+func TestHowAReplyCame(t *testing.T) {
+	for _, x := range []struct {
+		authority, stamp string
+		marked           bool
+		want             workflow.Came
+	}{
+		{"mx.example", "mx.example; dmarc=pass", true, workflow.CameProven},
+		{"mx.example", "mx.example; dmarc=fail", true, workflow.CameUnproven},
+		{"mx.example", "mx.example; dmarc=pass", false, workflow.CameUnproven},
+		{"", "mx.example; dmarc=pass", true, workflow.CameEmail},
+		{"", "mx.example; dmarc=pass", false, workflow.CameUnproven},
+	} {
+		d := newInbox(t)
+		d.in.Authority = x.authority
+		raw := d.answer("maud@example.org", "Please send it elsewhere.", nil, "Authentication-Results: "+x.stamp)
+		if x.marked {
+			id := string(d.n) + "-8-received"
+			raw = strings.ReplaceAll(raw, id+"@", mail.MessageName(d.Svc, id)+"@")
+		}
+		require.Equal(t, "done", d.comes(raw))
+		j := d.job()
+		require.Equal(t, x.want, j.Came(&j.Messages[len(j.Messages)-1]), "%+v", x)
+	}
+}
