@@ -48,7 +48,7 @@ func TestStepsWithinMinutesAreOneMail(t *testing.T) {
 	}
 }
 
-// What is gathered is told as it stands when it leaves: where, needs, sums, date and subject, with nothing that a
+// What is gathered is told as it stands when it leaves: where, needs, sums, dates and subject, with nothing that a
 // later step made out of date.
 func TestAGatheredEmailTellsOneState(t *testing.T) {
 	gathers := func() *waiting {
