@@ -202,14 +202,17 @@ func (s *Server) postMessage(c *fiber.Ctx) error {
 	text := c.FormValue("text")
 	_, err = s.cfg.Service.Do(c.UserContext(), workflow.Order{
 		Job: row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: row.ID},
-		Commands: []workflow.Command{workflow.SendMessage{Text: text}}, Once: s.once("message", row.ID, strings.TrimSpace(text)),
+		Commands: []workflow.Command{workflow.SendMessage{Text: text, Question: c.FormValue("question") == "yes"}}, Once: s.once("message", row.ID, strings.TrimSpace(text)),
 	})
 	if err = s.done(err); err != nil {
 		if code := workflow.CodeOf(err); code != workflow.CodeInvalid && code != workflow.CodeRefused {
 			return err
 		}
 		v := s.trackOf(s.jobPage(c, j, j.Device.Name()), j, token, row)
-		v.Message, v.Errors = text, []templates.FieldError{{Field: "text", Message: say(v.Words(), err)}}
+		v.Message, v.Question, v.Errors = text, c.FormValue("question") == "yes", []templates.FieldError{{Field: "text", Message: say(v.Words(), err)}}
+		if strings.TrimSpace(text) == "" {
+			v.Errors[0].Message = v.T("letter.missing")
+		}
 		v.Title = v.T("form.titled", v.Title)
 		return s.Render(c, Status(err), v)
 	}

@@ -304,7 +304,7 @@ func TestQuotesThatEndedTellTheTruth(t *testing.T) {
 	look := "/j/" + expired.token(link.Own)
 	_, err := expired.svc.WakeDue(context.Background())
 	require.NoError(t, err)
-	require.Contains(t, expired.get(look).body, "tell us how to go on")
+	require.Contains(t, expired.get(look).body, "what would you like us to do")
 }
 
 func TestALookLinkDecidesNothing(t *testing.T) {

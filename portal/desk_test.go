@@ -167,7 +167,7 @@ func (d *desk) toAwaiting() string {
 	d.toDiagnosing()
 	d.do(bench, workflow.NoteFinding{Finding: workflow.Finding{Text: "A capacitor has dried out.", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen}})
 	d.do(staff, workflow.SendReport{Text: workflow.ReportText{Short: "It can be repaired."}},
-		workflow.IssueQuote{Options: []workflow.Option{option(workflow.OptionRepair, "Repair it", "100.00"), option(workflow.OptionReturn, "Send it back", "20.00"), option(workflow.OptionRecycle, "Recycle it", "0.00")}},
+		workflow.IssueQuote{Options: []workflow.Option{option(workflow.OptionRepair, "Repair it", "100.00"), option(workflow.OptionReplace, "Replace it", "20.00"), option(workflow.OptionRecycle, "Recycle it", "0.00")}},
 		workflow.Go{To: workflow.StageAwaitingApproval})
 	return "/d/" + d.token(link.Decide)
 }

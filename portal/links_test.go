@@ -52,7 +52,7 @@ func (d *desk) toEverything() map[string]string {
 	require.NoError(d.t, err)
 	d.do(bench, workflow.NoteFinding{Finding: workflow.Finding{Text: "A capacitor has dried out.", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen}})
 	d.do(staff, workflow.SendReport{Text: workflow.ReportText{Short: "It can be repaired."}},
-		workflow.IssueQuote{Options: []workflow.Option{option(workflow.OptionRepair, "Repair it", "100.00"), option(workflow.OptionReturn, "Send it back", "20.00")}},
+		workflow.IssueQuote{Options: []workflow.Option{option(workflow.OptionRepair, "Repair it", "100.00"), option(workflow.OptionReplace, "Replace it", "20.00")}},
 		workflow.Go{To: workflow.StageAwaitingApproval})
 	d.do(workflow.Actor{Role: workflow.RoleCustomer, ID: d.job().Link(link.Own, d.now).ID}, workflow.ShareLink{})
 	return map[string]string{

@@ -153,7 +153,7 @@ func TestRefusalsSpeakTheCustomersLanguage(t *testing.T) {
 		digest := d.job().Quote().Digest
 
 		// Letters and answers that can't be taken.
-		holds(d.post(look+"/message", "text", " "), 422, "refusal.missing")
+		holds(d.post(look+"/message", "text", " "), 422, "letter.missing")
 		holds(d.post(look+"/message", "text", strings.Repeat("ä", workflow.MaxText+1)), 422, "refusal.too_long", workflow.MaxText)
 		holds(d.post(look+"/message", "text", "a\x00b"), 422, "refusal.control")
 		holds(d.post(decide, "verdict", "approve", "digest", digest, "option", "A", "name", strings.Repeat("n", 201), "read", "yes", "confirm", "yes"), 422, "refusal.too_long", workflow.MaxLine)

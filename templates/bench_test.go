@@ -149,7 +149,7 @@ func sampleOptions() []workflow.Option {
 			Price: money.Request{Lines: []money.Line{line(money.Labour, "Bench time", "3.25", "80.00", "hst"), line(money.Part, "Socket, new", "1", "6.40", "hst"), line(money.Part, "Felt strip", "52", "0.85", "hst"), line(money.Carriage, "Parcel to Lisbon, insured", "1", "48.00", "")}},
 		},
 		{
-			Kind: workflow.OptionReturn, Title: "Send it back as it is",
+			Kind: workflow.OptionReplace, Title: "A used one in its place",
 			Price: money.Request{Lines: []money.Line{line(money.Fee, "Finding the cause", "1", "45.00", "hst"), line(money.Carriage, "Parcel to Lisbon, insured", "1", "48.00", "")}},
 		},
 	}

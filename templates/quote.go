@@ -10,13 +10,13 @@ import (
 	"benchword/workflow/money"
 )
 
-// Consent returns the sentence that is agreed to on approving, in each of the languages, in the
-// shop's words.
-func Consent(set *locale.Set, languages []string) map[string]string {
+// Consent returns a sentence that is agreed to on approving, in each of the languages, in the shop's words:
+// that of the key "words", or of "recycle".
+func Consent(set *locale.Set, languages []string, key string) map[string]string {
 	out := map[string]string{}
 	for _, l := range languages {
 		if w := set.For(l); w.Lang == l {
-			out[l] = w.T("consent.words")
+			out[l] = w.T("consent." + key)
 		}
 	}
 	return out
@@ -34,8 +34,9 @@ type QuoteView struct {
 	// Answerable: a decision can still be taken.
 	Answerable bool
 	Note       string
-	// Limit says what was agreed to beforehand, Fee what a no costs; "" if nothing.
-	Limit, Fee string
+	// Limit says what was agreed to beforehand, "" if nothing was. No says what a no means and costs, Decline is
+	// its button.
+	Limit, No, Decline string
 	// Changes says what a later revision changes, nil for the first.
 	Changes *QuoteChanges
 	// Reason says why this revision differs from the one before; Before what was approved until then.
@@ -157,13 +158,48 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 	if j.Limit != nil {
 		v.Limit = w.T("quote.limit", w.Money(*j.Limit))
 	}
-	if j.Fee != nil && j.Fee.Minor > 0 {
-		v.Fee = w.T("quote.fee", w.Money(*j.Fee))
+	if v.Decline = w.T("quote.decline"); q.State == workflow.RevisionOpen {
+		v.No = noOf(j, q, shop, w)
+	}
+	if kept := keptUnder(j, q); kept != nil {
+		v.Decline = w.T("quote.decline.kept")
 	}
 	if c := j.Changes(q); c != nil {
 		v.Changes = quoteChanges(c, w)
 	}
 	return v
+}
+
+// keptUnder returns the approved repair that a no to a revision leaves in force, nil where a no means that the
+// device comes back.
+func keptUnder(j *workflow.Job, q *workflow.Quote) *workflow.Option {
+	for i := range j.Decisions {
+		if d := &j.Decisions[i]; d.Revision == q.Revision && d.UndoneAt.IsZero() && d.Verdict != workflow.VerdictAsk {
+			if d.Kept < 1 {
+				return nil
+			}
+			kept := &j.Quotes[d.Kept-1]
+			return kept.Option(kept.Approved)
+		}
+	}
+	if was, o := j.Kept(); o != nil && was.Revision < q.Revision {
+		return o
+	}
+	return nil
+}
+
+// noOf says what a no to a revision means, and what it costs.
+func noOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, w *locale.Words) string {
+	if o := q.Back(); o != nil {
+		return w.T("quote.no.back", o.Title, w.Money(o.Result.Total))
+	}
+	if o := keptUnder(j, q); o != nil {
+		return w.T("quote.no.kept", o.Title, w.Money(o.Result.Total))
+	}
+	if cost := j.CostOfNo(shop); cost.Minor > 0 {
+		return w.T("quote.no.fee", w.Money(cost))
+	}
+	return w.T("quote.no.free")
 }
 
 // QuoteChanges is what a later revision changes against what was approved, or against the one before.
@@ -348,8 +384,9 @@ type QuoteReview struct {
 	Remark string
 	// Consent is the sentence that is agreed to.
 	Consent string
-	// Next says what happens once it is sent.
-	Next []string
+	// Next says what happens once it is sent. Heading says what is about to be said, Send is the button.
+	Next          []string
+	Heading, Send string
 }
 
 // Template implements [View].
@@ -387,9 +424,21 @@ func (*QuoteDone) Template() string { return "customer/done.html" }
 // ReviewOf makes the summary of a choice. Option is "" for a no.
 func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, verdict workflow.Verdict, option string, w *locale.Words) *QuoteReview {
 	v := &QuoteReview{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Verdict: verdict, Revision: q.Revision, Digest: q.Digest}
-	if o := q.Option(option); verdict == workflow.VerdictApprove && o != nil {
+	v.Heading, v.Send = w.T("review.no"), w.T("review.send.no")
+	o := q.Option(option)
+	switch back := q.Back(); {
+	case verdict == workflow.VerdictApprove && o != nil:
+		v.Heading, v.Send = w.T("review.yes", o.Title), w.T("review.send.yes", w.Money(o.Result.Total))
+	case keptUnder(j, q) != nil:
+		v.Heading, v.Send = w.T("review.kept"), w.T("quote.decline.kept")
+	case back != nil:
+		o, option, v.Send = back, back.Key, w.T("review.send.no.cost", w.Money(back.Result.Total))
+	case j.CostOfNo(shop).Minor > 0:
+		v.Send = w.T("review.send.no.cost", w.Money(j.CostOfNo(shop)))
+	}
+	if o != nil {
 		ov := optionView(o, w)
-		v.Option, v.Consent = &ov, q.Words
+		v.Option, v.Consent = &ov, q.WordsFor(o)
 	}
 	v.Next = NextAfter(j, q, verdict, option, shop, w)
 	switch o := q.Option(option); {
@@ -408,7 +457,7 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 func (v *QuoteReview) Text() string {
 	w, lines := v.Words(), []string{v.Number + " " + v.Device}
 	if o := v.Option; o != nil {
-		lines = append(lines, v.T("review.yes", o.Title), o.Text)
+		lines = append(lines, v.Heading, o.Title, o.Text)
 		for _, l := range o.Lines {
 			lines = append(lines, "- "+l.Plain())
 		}
@@ -423,7 +472,7 @@ func (v *QuoteReview) Text() string {
 			lines = append(lines, w.Named(o.ExcludedName, o.Excluded))
 		}
 	} else {
-		lines = append(lines, v.T("review.no"))
+		lines = append(lines, v.Heading)
 	}
 	lines = append(lines, w.Named(v.T("quote.name"), v.Name))
 	if v.Remark != "" {
@@ -445,11 +494,11 @@ func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision,
 	loc := zoneOf(shop)
 	v := &QuoteDone{
 		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), When: w.DateTime(d.At, loc), Digest: d.Digest,
-		Said: w.T("done.said." + string(d.Verdict)), Next: NextAfter(j, q, d.Verdict, d.Option, shop, w),
+		Said: w.T("done.said." + string(d.Verdict) + keptKey(d)), Next: NextAfter(j, q, d.Verdict, d.Option, shop, w),
 	}
 	if o := q.Option(d.Option); d.Verdict == workflow.VerdictApprove && o != nil {
 		ov := optionView(o, w)
-		v.Option, v.Consent = &ov, q.Words
+		v.Option, v.Consent = &ov, q.WordsFor(o)
 		v.Said = w.T("done.said.approve", o.Title, w.Money(o.Result.Total))
 	}
 	if q := j.Quote(); q.Revision == d.Revision {
@@ -462,21 +511,35 @@ func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision,
 	return v
 }
 
+// keptKey is what a key has more for a no that left an approval in force.
+func keptKey(d *workflow.Decision) string {
+	if d.Kept > 0 {
+		return ".kept"
+	}
+	return ""
+}
+
 // NextAfter says what happens after an answer.
 func NextAfter(j *workflow.Job, q *workflow.Quote, verdict workflow.Verdict, option string, shop *workflow.Shop, w *locale.Words) []string {
 	o := q.Option(option)
 	switch {
 	case verdict == workflow.VerdictAsk:
 		return []string{w.T("next.ask"), w.T("next.ask.stands")}
+	case verdict == workflow.VerdictDecline && keptUnder(j, q) != nil:
+		kept := keptUnder(j, q)
+		return []string{w.T("next.kept", kept.Title), w.T("next.repair.more", w.Money(kept.Result.Total))}
 	case verdict == workflow.VerdictDecline, o == nil, o.Kind == workflow.OptionReturn:
-		out := []string{w.T("next.return"), w.T("next.return.parts")}
-		if o == nil && j.Fee != nil && j.Fee.Minor > 0 {
-			out = append(out, w.T("next.fee", w.Money(*j.Fee)))
+		cost := j.CostOfNo(shop)
+		if o == nil {
+			o = q.Back()
 		}
-		if o != nil && o.Result.Total.Minor > 0 {
-			out = append(out, w.T("next.charge", w.Money(o.Result.Total)))
+		if o != nil {
+			cost = o.Result.Total
 		}
-		return out
+		if cost.Minor > 0 {
+			return []string{w.T("next.return"), w.T("next.return.parts"), w.T("next.charge", w.Money(cost))}
+		}
+		return []string{w.T("next.return"), w.T("next.return.parts"), w.T("next.free")}
 	case o.Kind == workflow.OptionRecycle:
 		if until := j.UndoUntil(shop); !until.IsZero() {
 			return []string{w.T("next.recycle"), w.T("next.waits", w.DateTime(until, zoneOf(shop)))}

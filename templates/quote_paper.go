@@ -113,7 +113,7 @@ func (d *quotePaper) plain() {
 	d.Text(d.v.Note)
 	d.options()
 	d.Text(d.v.Limit)
-	d.Text(d.v.Fee)
+	d.Text(d.v.No)
 	d.Text(d.w.T("mail.quote.stands", d.v.Expires))
 	d.Heading(3, d.w.T("review.words"))
 	d.Text(d.v.Consent, paper.Italic)

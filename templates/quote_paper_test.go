@@ -36,7 +36,7 @@ func fiveWays(b *bench) *workflow.Job {
 	b.findings()
 	return b.do(ada, workflow.SendReport{Text: workflow.ReportText{Short: "Zwei Steckverbinder sind gerissen."}}, workflow.IssueQuote{Options: []workflow.Option{
 		repair, renew, replace,
-		{Kind: workflow.OptionReturn, Title: "Unrepariert zurück", Price: money.Request{Lines: []money.Line{line(money.Carriage, "Rückversand", "1", "14.90")}}},
+		{Kind: workflow.OptionReplace, Title: "Ersatzgerät", Price: money.Request{Lines: []money.Line{line(money.Carriage, "Rückversand", "1", "14.90")}}},
 		{Kind: workflow.OptionRecycle, Title: "Dem Recycling zuführen"},
 	}}, workflow.Go{To: workflow.StageAwaitingApproval})
 }

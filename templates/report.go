@@ -366,19 +366,27 @@ type ReportPage struct {
 // Template implements [View].
 func (*ReportPage) Template() string { return "customer/report.html" }
 
-// PaidOf lists what the job comes to: approved, paid, balance; nil where nothing was approved or paid.
+// PaidOf lists what the job comes to, paid, balance; nil where nothing was approved, declined, owed or paid.
 func PaidOf(j *workflow.Job, shop *workflow.Shop, w *locale.Words) *PaidView {
 	charge, paid := j.Charge(shop), j.Paid(shop)
-	if charge.Minor == 0 && paid.Minor == 0 {
+	returns := j.Received() && j.Outcome == workflow.OutcomeUnrepaired
+	if charge.Minor == 0 && paid.Minor == 0 && !returns {
 		return nil
 	}
 	b := j.Balance(shop)
-	v := &PaidView{Charge: w.Money(charge), Paid: w.Money(paid)}
+	v := &PaidView{For: w.T("paid.charge"), Charge: w.Money(charge), Paid: w.Money(paid)}
+	if _, o := j.Approved(); o == nil && charge.Minor > 0 {
+		v.For = w.T("paid.fee")
+	} else if returns {
+		v.For = w.T("paid.return")
+	}
 	if j.Charged != nil && j.ChargedWhy != "" {
 		v.Less = w.T("pay.less", j.ChargedWhy)
 	}
 	v.PayURL, v.Pay = payLink(j, shop, w)
 	switch {
+	case b.Minor > 0 && j.Payable(shop).Minor < b.Minor:
+		v.Balance = w.T("paid.later", w.Money(b))
 	case b.Minor > 0:
 		v.Balance = w.T("paid.balance", w.Money(b))
 	case b.Minor < 0:
@@ -391,7 +399,8 @@ func PaidOf(j *workflow.Job, shop *workflow.Shop, w *locale.Words) *PaidView {
 
 // PaidView is where the money stands.
 type PaidView struct {
-	Charge, Paid, Balance string
+	// For says what Charge is for.
+	For, Charge, Paid, Balance string
 	// Less says why less is charged than was agreed to, "" if it is not.
 	Less string
 	// PayURL is the shop's payment service, "" where there is none or nothing is due; Pay its words.

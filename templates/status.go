@@ -1,6 +1,7 @@
 package templates
 
 import (
+	"cmp"
 	"time"
 
 	"benchword/templates/locale"
@@ -27,6 +28,8 @@ type Status struct {
 	// Need answers "do you need anything from me", NeedMore says what, until when.
 	NeedAction     workflow.NeedKind
 	Need, NeedMore string
+	// Pay says how to pay, where money is asked for; PayURL and PayNow lead to the payment service, "" for none.
+	Pay, PayURL, PayNow string
 
 	// When answers "when will it be back", WhenMore says what the date means, WhenWhy why it moved.
 	When, WhenMore string
@@ -65,7 +68,7 @@ func StatusOf(j *workflow.Job, shop *workflow.Shop, now time.Time, w *locale.Wor
 	m := &statusMaker{j, shop, now, w, zoneOf(shop)}
 	s := Status{
 		Job: j.Number, Number: j.Number.Shown(), Device: j.Device.Name(), Stage: j.Stage,
-		StageName: w.T("stage." + string(j.Stage)), Ended: j.Ended(),
+		StageName: m.stageName(j.Stage), Ended: j.Ended(),
 	}
 	at := j.Standing(shop, now)
 	m.where(&s, at)
@@ -87,6 +90,16 @@ func (m *statusMaker) where(s *Status, at workflow.Standing) {
 	case workflow.WhereQuestion:
 		key, more = string(workflow.WhereAwaiting), ""
 		s.WhereMore = w.T("where.awaiting_approval.question")
+	case workflow.WhereAwaiting:
+		if _, kept := j.Kept(); kept != nil {
+			more += ".kept"
+		} else if cost := j.CostOfNo(m.shop); cost.Minor > 0 {
+			more, args = more+".fee", append(args, w.Money(cost))
+		}
+	case workflow.WhereQueued:
+		if d := j.AnswerTo(len(j.Quotes)); d != nil {
+			more += keptKey(d)
+		}
 	case workflow.WherePartly, workflow.WhereOutside, workflow.WhereBeyond:
 		args = append(args, OutcomeWhy(j))
 	case workflow.WhereShipped:
@@ -100,7 +113,9 @@ func (m *statusMaker) where(s *Status, at workflow.Standing) {
 	if s.Where = w.T("where." + key); more != "" {
 		s.WhereMore = w.T("where."+more+".more", args...)
 	}
-	if j.Stage == workflow.StageShipped && w.Has("outcome."+string(j.Outcome)+".more") {
+	if j.Stage == workflow.StageShipped && j.Outcome == workflow.OutcomeUnrepaired && j.AskedBack() {
+		s.WhereMore += " " + w.T("outcome.returned_unrepaired.asked")
+	} else if j.Stage == workflow.StageShipped && w.Has("outcome."+string(j.Outcome)+".more") {
 		s.WhereMore += " " + w.T("outcome."+string(j.Outcome)+".more", OutcomeWhy(j))
 	}
 	if safe := madeSafe(j, w); safe != "" && j.Ended() {
@@ -112,6 +127,22 @@ func (m *statusMaker) where(s *Status, at workflow.Standing) {
 	}
 }
 
+// stageName returns a stage in two or three words; what was withdrawn is called as it ended.
+func (m *statusMaker) stageName(s workflow.Stage) string {
+	if s == workflow.StageWithdrawn && m.j.Outcome != "" {
+		return m.w.T("outcome." + string(m.j.Outcome))
+	}
+	return m.w.T("stage." + string(s))
+}
+
+// UntilYouAnswer says that nothing is done or charged before an answer, apart from what was announced on booking.
+func UntilYouAnswer(j *workflow.Job, shop *workflow.Shop, w *locale.Words) string {
+	if cost := j.CostOfNo(shop); cost.Minor > 0 {
+		return w.T("quote.until.fee", w.Money(cost))
+	}
+	return w.T("quote.until")
+}
+
 func (m *statusMaker) need(s *Status, n workflow.Need) {
 	j, w := m.j, m.w
 	var args []any
@@ -119,7 +150,12 @@ func (m *statusMaker) need(s *Status, n workflow.Need) {
 	case n.Why == workflow.WhyOnItsWay:
 		args = []any{j.Inbound}
 	case n.Amount != nil:
-		args = []any{w.Money(*n.Amount)}
+		args = []any{w.Money(*n.Amount), m.day(n.Since)}
+		s.PayURL, s.PayNow = payLink(j, m.shop, w)
+		s.Pay = cmp.Or(m.shop.PayWords[w.Lang], m.shop.PayWords[m.shop.Languages[0]])
+		if s.Pay == "" && s.PayURL == "" {
+			s.Pay = w.T("pay.ask")
+		}
 	case !n.By.IsZero():
 		args = []any{m.day(n.By)}
 	case !n.Since.IsZero():
@@ -252,7 +288,7 @@ func (m *statusMaker) rail() []RailStep {
 		case j.Stage == workflow.StageWithdrawn && s != j.Stage && !been[s]:
 			continue
 		}
-		step := RailStep{Stage: s, Name: m.w.T("stage." + string(s)), State: "ahead"}
+		step := RailStep{Stage: s, Name: m.stageName(s), State: "ahead"}
 		switch {
 		case i == at && j.Ended():
 			step.State = "done"

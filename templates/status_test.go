@@ -146,10 +146,10 @@ func TestStatusAsksForWhatIsNeeded(t *testing.T) {
 	b.do(mira, workflow.Decide{Verdict: workflow.VerdictAsk, Digest: j.Quote().Digest, Words: "Is it worth it?"})
 	s = b.status()
 	require.Equal(t, "Not right now", s.Need)
-	require.Contains(t, s.WhereMore, "the clock is running")
+	require.Contains(t, s.WhereMore, "We’ll answer you next")
 	require.Equal(t, "It leaves us by Tue 1 December", s.When)
 	b.passes(15 * 24 * time.Hour)
-	require.Equal(t, "Yes: tell us how to go on", b.status().Need)
+	require.Equal(t, "Yes: what would you like us to do?", b.status().Need)
 }
 
 func TestStatusGoingBack(t *testing.T) {
@@ -191,7 +191,7 @@ func TestReport(t *testing.T) {
 	require.Len(t, r.Prior[0].Photos, 1)
 	require.Empty(t, r.Suspects[2].Checks[0].Photos)
 	require.Equal(t, "See Photo 3, further up.", r.Suspects[2].Checks[0].See)
-	require.Equal(t, []WayView{{"A", "Resolder the socket", "CA$193.36", "Takes 3 working days once you have said yes"}, {"B", "The same, and new felt", "CA$405.19", "Takes 5 working days once you have said yes"}, {"C", "Send it back as it is", "CA$99.75", ""}}, r.Ways)
+	require.Equal(t, []WayView{{"A", "Resolder the socket", "CA$193.36", "Takes 3 working days once you have said yes"}, {"B", "The same, and new felt", "CA$405.19", "Takes 5 working days once you have said yes"}, {"C", "A used one in its place", "CA$99.75", ""}}, r.Ways)
 	require.NotEmpty(t, r.Cautions, "it works on the mains")
 	require.Equal(t, "fit a screw of the right length: to be done before the device goes back", strings.ToLower(r.Prior[1].Duties[0].Text)+": "+r.Prior[1].Duties[0].State)
 

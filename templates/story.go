@@ -130,7 +130,11 @@ var steps = map[workflow.EventKind]step{
 			return m.w.T("story.stage.returning"), ""
 		case x.From == workflow.StageTesting && (x.To == workflow.StageDiagnosing || x.To == workflow.StageRepairing):
 			return m.w.T("story.stage.back"), ""
-		case x.To == workflow.StageTesting && m.j.Outcome == workflow.OutcomeUnrepaired && x.From == workflow.StageAwaitingApproval:
+		case x.To == workflow.StageWithdrawn && m.j.Outcome == workflow.OutcomeRecycled:
+			return m.w.T("story.stage.recycled"), ""
+		case x.To == workflow.StageTesting && x.From == workflow.StageDiagnosing && m.j.Outcome == workflow.OutcomeRepaired && len(m.j.Work) == 0:
+			return m.w.T("story.stage.cured"), ""
+		case x.To == workflow.StageTesting && m.j.Outcome == workflow.OutcomeUnrepaired:
 			return m.w.T("story.stage.closing"), ""
 		case x.To == workflow.StageTesting && x.From == workflow.StageDiagnosing && m.w.Has("story.stage."+string(m.j.Outcome)):
 			return m.w.T("story.stage." + string(m.j.Outcome)), m.j.OutcomeWhy
@@ -201,7 +205,7 @@ var steps = map[workflow.EventKind]step{
 		if d.WithinLimit() {
 			key += ".within_limit"
 		} else {
-			key += "." + string(d.Verdict)
+			key += "." + string(d.Verdict) + keptKey(d)
 		}
 		if d.Verdict != workflow.VerdictApprove || d.Total == nil || q == nil {
 			return m.w.T(key), ""

@@ -46,9 +46,12 @@ type Track struct {
 	Paid                 *PaidView
 	// Erased says that the person was erased: no letters, no form.
 	Erased bool
-	// Message is what was typed into the form, kept when it could not be sent.
-	Message string
-	Errors  []FieldError
+	// Message is what was typed into the form, kept when it could not be sent; Question its tick, which AsksQuote shows
+	// while a quote waits.
+	Message   string
+	Question  bool
+	AsksQuote bool
+	Errors    []FieldError
 	// LinkUntil is when this link ends.
 	LinkUntil string
 	// Outlook says when it will most likely leave, by the shop's own history, and OutlookOf what that rests
@@ -56,6 +59,8 @@ type Track struct {
 	Outlook, OutlookOf string
 	// PushKey is the key that a browser subscribes with to be told of the job, "" where it can't be.
 	PushKey string
+	// Night: nothing is told in the night.
+	Night bool
 	// Address is where the parcel goes, for a job that is not here yet.
 	SendTo bool
 }
@@ -121,9 +126,9 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 		t.Status.NeedMore = "" // it names the parcel
 	}
 	if t.Writes && !j.Ended() && j.Erased.IsZero() {
-		t.PushKey = l.PushKey
+		t.PushKey, t.Night = l.PushKey, shop.Quiet.From != shop.Quiet.To
 	}
-	if t.Status.NeedAction == workflow.NeedDecide {
+	if t.AsksQuote = t.Status.NeedAction == workflow.NeedDecide; t.AsksQuote {
 		if l.Purpose == link.Decide {
 			t.Decide = "/d/" + l.Token
 		} else {
@@ -140,7 +145,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 		}
 	}
 	for _, m := range j.Messages {
-		v := LetterView{Mine: m.By.Role == workflow.RoleCustomer, Who: w.T("letter.bench"), When: w.DayTime(m.At, loc), Text: m.Text.Text, Question: m.Question && !m.Answered}
+		v := LetterView{Mine: m.FromCustomer(), Who: w.T("letter.bench"), When: w.DayTime(m.At, loc), Text: m.Text.Text, Question: m.Question && !m.Answered}
 		if v.Mine {
 			v.Who = w.T("letter.you")
 			v.Question = false

@@ -243,7 +243,7 @@ func (j *Job) onArrival(shop *Shop, now time.Time) (q promiseclock.Quota, ok boo
 func (j *Job) date(shop *Shop, now time.Time) Date {
 	p := j.Promise()
 	switch q, ok := j.onArrival(shop, now); {
-	case j.Stage == StageWithdrawn:
+	case j.Stage == StageWithdrawn, j.Recycling():
 		return Date{Kind: DateClosed}
 	case p == nil && j.Stage == StageShipped:
 		return Date{Kind: DateLeft, At: j.EndedAt}

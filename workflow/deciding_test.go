@@ -305,7 +305,7 @@ func TestTheChargeNeverExceedsWhatWasAgreed(t *testing.T) {
 			q := j.Quote()
 			price := fmt.Sprintf("%d.00", 20+r.IntN(200))
 			c := []Command{
-				IssueQuote{Options: []Option{repairOption(price), returnOption(), recycleOption()}, Reason: "It changed."}, Go{To: StageAwaitingApproval}, Go{To: StageDiagnosing, Reason: "again"},
+				IssueQuote{Options: []Option{repairOption(price), replaceOption(), recycleOption()}, Reason: "It changed."}, Go{To: StageAwaitingApproval}, Go{To: StageDiagnosing, Reason: "again"},
 				Go{To: StageRepairing}, Go{To: StageTesting}, WithdrawQuote{Reason: "Wrong"}, DoWork{Text: "Did it"}, RecordPayment{Amount: price, How: "bank"},
 				Decide{Verdict: VerdictApprove, Digest: q.Digest, Option: string(rune('A' + r.IntN(3))), Name: "M", Round: j.Undone(q.Revision)},
 				Decide{Verdict: VerdictDecline, Digest: q.Digest, Name: "M", Round: j.Undone(q.Revision)},

@@ -42,6 +42,8 @@ type Decision struct {
 	Language string `json:"language,omitempty"`
 	// Call says more of an answer by telephone.
 	Call *Call `json:"call,omitempty"`
+	// Kept is the revision whose approval a no to a further quote left in force, 0 where it comes back.
+	Kept int `json:"kept,omitempty"`
 
 	// The rest is not evidence but what became of it; the event does not hold it.
 
@@ -99,10 +101,20 @@ func (j *Job) Approved() (*Quote, *Option) {
 	return nil, nil
 }
 
-// declined reports whether the last answer that stands was a no.
+// declined reports whether the last answer that stands was a no after which it comes back.
 func (j *Job) declined() bool {
 	q := j.Quote()
-	return q != nil && q.State == RevisionDeclined
+	_, kept := j.Kept()
+	return q != nil && q.State == RevisionDeclined && (kept == nil || j.Outcome == OutcomeUnrepaired)
+}
+
+// Kept returns the approved repair that a further quote leaves in force, nil if there is none: a no to the
+// further quote means only that.
+func (j *Job) Kept() (*Quote, *Option) {
+	if q, o := j.Approved(); o != nil && o.repairs() && q.Revision < len(j.Quotes) {
+		return q, o
+	}
+	return nil, nil
 }
 
 // standingYes returns the decision that approved what is in force, nil if nothing is.
@@ -160,17 +172,36 @@ func (j *Job) UndoUntil(shop *Shop) time.Time {
 // consent to recycling. Zero if there is none.
 func (j *Job) pendingUntil(shop *Shop) time.Time {
 	q := j.Quote()
-	if j.Stage != StageAwaitingApproval || q == nil || q.State != RevisionApproved {
+	if !j.Recycling() {
 		return time.Time{}
 	}
-	d, o := j.AnswerTo(q.Revision), q.Option(q.Approved)
-	if d == nil || o == nil || o.Kind != OptionRecycle {
+	d := j.AnswerTo(q.Revision)
+	if d == nil {
 		return time.Time{}
 	}
 	if until := d.At.Add(shop.UndoFor); until.Before(q.ExpiresAt) {
 		return until
 	}
 	return q.ExpiresAt
+}
+
+// Recycling reports whether the customer agreed to recycling, and the job has not been closed yet.
+func (j *Job) Recycling() bool {
+	q := j.Quote()
+	if j.Stage != StageAwaitingApproval || q == nil || q.Approved == "" {
+		return false
+	}
+	o := q.Option(q.Approved)
+	return o != nil && o.Kind == OptionRecycle
+}
+
+// AskedBack reports whether the customer themselves chose to have it back unrepaired.
+func (j *Job) AskedBack() bool {
+	if d := j.Delay(); j.returning() {
+		return d != nil && !d.Unanswered
+	}
+	d := j.AnswerTo(len(j.Quotes))
+	return d != nil && j.Outcome == OutcomeUnrepaired
 }
 
 // WithinLimit reports whether nobody was asked: the limit agreed to beforehand was the approval.
@@ -211,6 +242,9 @@ func (c Decide) decide(t *turn) error {
 	if c.Digest != q.Digest {
 		return &Error{Code: CodeConflict, Reason: "quote_replaced", Message: "This quote has been replaced by a newer one. Nothing was decided; please look at the new one."}
 	}
+	if o := q.Back(); o != nil && c.Verdict == VerdictDecline {
+		c.Verdict, c.Option = VerdictApprove, o.Key
+	}
 	if c.Verdict != VerdictAsk && c.Round != t.j.Undone(q.Revision) {
 		return &Error{Code: CodeConflict, Reason: "quote_round", Message: "An earlier answer to this quote was taken back. Nothing was decided now; please look at the quote again."}
 	}
@@ -246,10 +280,13 @@ func (c Decide) decide(t *turn) error {
 		total := option.Result.Total
 		d.Total = &total
 		if words == "" {
-			words = q.Words
+			words = q.WordsFor(option)
 		} else {
-			words = q.Words + "\n" + words
+			words = q.WordsFor(option) + "\n" + words
 		}
+	}
+	if kept, _ := t.j.Kept(); kept != nil && c.Verdict == VerdictDecline {
+		d.Kept = kept.Revision
 	}
 	if d.Name, err = t.seal(name); err != nil {
 		return err
@@ -280,10 +317,12 @@ func (c Decide) decide(t *turn) error {
 	switch {
 	case c.Verdict == VerdictAsk:
 		var came Came
-		if c.Call != nil {
+		if t.by.Role != RoleCustomer {
 			came = CamePhone
 		}
 		return t.message(c.Words, true, came)
+	case d.Kept > 0:
+		return t.move(StageRepairing, "", "")
 	case c.Verdict == VerdictDecline, option.Kind == OptionReturn:
 		return t.move(StageTesting, OutcomeUnrepaired, "")
 	case option.Kind == OptionRecycle:
@@ -446,6 +485,7 @@ type DecisionRecord struct {
 	Revision int       `json:"revision"`
 	Digest   string    `json:"digest"`
 	Option   string    `json:"option,omitempty"`
+	Kept     int       `json:"kept,omitempty"`
 	// Total is what was authorised, Added what that is above the approval before it.
 	Total *money.Amount `json:"total,omitempty"`
 	Added *money.Amount `json:"added,omitempty"`
@@ -473,7 +513,7 @@ func (j *Job) DecisionRecords() []DecisionRecord {
 	for i := range j.Decisions {
 		d := &j.Decisions[i]
 		r := DecisionRecord{
-			Job: j.Number, Shop: j.Shop, Decision: i + 1, Verdict: d.Verdict, Revision: d.Revision, Digest: d.Digest, Option: d.Option, Total: d.Total,
+			Job: j.Number, Shop: j.Shop, Decision: i + 1, Verdict: d.Verdict, Revision: d.Revision, Digest: d.Digest, Option: d.Option, Kept: d.Kept, Total: d.Total,
 			Shown: d.Shown.Text, Words: d.Words.Text, Name: d.Name.Text, Language: d.Language, At: d.At, By: d.By, SentTo: d.SentTo.Text,
 			Address: d.Address.Text, Agent: d.Agent.Text, UndoneAt: d.UndoneAt,
 		}
@@ -508,6 +548,9 @@ func guardWithinLimit(g *gate) {
 
 func guardApproved(g *gate) {
 	q := g.j.Quote()
+	if _, kept := g.j.Kept(); kept != nil && (q.State == RevisionDeclined || q.State == RevisionExpired) {
+		return // what was approved before stands
+	}
 	g.need(q != nil && q.State == RevisionApproved, "The customer has not approved the current revision of the quote.")
 	if q != nil && q.State == RevisionApproved {
 		o := q.Option(q.Approved)
@@ -520,7 +563,7 @@ func guardBackToBench(g *gate) {
 	withdrawn := q == nil || q.State == RevisionWithdrawn || q.State == RevisionExpired
 	asked := false
 	for _, msg := range g.j.Messages {
-		asked = asked || (msg.Question && !msg.Answered)
+		asked = asked || (msg.Question && !msg.Answered && msg.FromCustomer())
 	}
 	g.need(withdrawn || asked, "There is no open question from the customer, and the quote has not been withdrawn.")
 }

@@ -127,7 +127,7 @@ func TestHavingItBack(t *testing.T) {
 				b.toDiagnosing()
 			case StageAwaitingApproval:
 				b.toAwaiting()
-				b.do(customer, SendMessage{Text: "What is a capacitor?"}) // the clock runs: the ball is with the bench
+				b.do(customer, SendMessage{Text: "What is a capacitor?", Question: true}) // the clock runs: the ball is with the bench
 			case StageRepairing:
 				b.toAwaiting()
 				b.approve()
@@ -325,10 +325,10 @@ func TestLevels(t *testing.T) {
 
 	// Its price is a line on every repairing option, once.
 	b.do(technician, NoteFinding{Finding: Finding{Text: "A capacitor has dried out", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintySeen}})
-	j = b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), returnOption()}})
+	j = b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), recycleOption()}})
 	require.Len(t, j.Quote().Options[0].Price.Lines, 2)
 	require.Equal(t, int64(15525), j.Quote().Options[0].Result.Total.Minor) // (100 + 35) x 1.15
-	require.Len(t, j.Quote().Options[1].Price.Lines, 1)
+	require.Empty(t, j.Quote().Options[1].Price.Lines)
 	again := repairOption("100.00")
 	again.Price.Lines = j.Quote().Options[0].Price.Lines
 	j = b.do(counter, IssueQuote{Options: []Option{again}, Reason: "The same."})

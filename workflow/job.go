@@ -204,7 +204,7 @@ func Replay(events []*Event) (*Job, error) {
 func (j *Job) index(shop *Shop) Index {
 	x := Index{
 		Stage: j.Stage, Ended: j.Ended(), Title: j.Device.Name(), Person: j.Customer.Name.Text, ChangedAt: j.ChangedAt,
-		Waiting: j.OpenQuestion() != nil || len(j.Undelivered()) > 0 || j.pressing(),
+		Waiting: j.Unanswered() != nil || len(j.Undelivered()) > 0 || j.pressing(),
 	}
 	if due, ok := j.Due(shop); ok {
 		x.DueAt = due

@@ -392,7 +392,7 @@ func TestRandomWays(t *testing.T) {
 				ListContents{Items: []Item{{Text: "Scanner", Device: true}, {Text: "Holder"}}}, AnswerScreening{Screening{No, No, Yes, No, nil, ""}},
 				photo(PhotoArrival), NoteCondition{"Good"}, TryFault{Result: FaultReproduced}, NameSuspect{Text: "Lamp"},
 				DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckUnclear}}, NoteFinding{Finding: Finding{Text: "Dust", Origin: OriginWear, Weight: WeightPutRight, Certainty: CertaintySeen}, Duty: Duty{Text: "Clean it", Before: StageTesting}},
-				SendReport{ReportText{Short: "Dust."}}, IssueQuote{Options: []Option{repairOption("80.00"), returnOption()}, Reason: reason}, IssueQuote{Options: []Option{repairOption("95.00")}, Reason: reason},
+				SendReport{ReportText{Short: "Dust."}}, IssueQuote{Options: []Option{repairOption("80.00"), replaceOption()}, Reason: reason}, IssueQuote{Options: []Option{repairOption("95.00")}, Reason: reason},
 				WithdrawQuote{Reason: "Wrong"}, Decide{Verdict: VerdictApprove, Digest: digest, Option: "A", Name: "M"}, Decide{Verdict: VerdictDecline, Digest: digest, Name: "M"},
 				Decide{Verdict: VerdictAsk, Digest: digest, Words: "Why?"}, SendMessage{Text: "Hello"}, PlaceHold{HoldParts, ""}, LiftHold{}, MovePromise{Days: 2, Reason: "Late"},
 				DoWork{Text: "Did it"}, DoDuty{1 + r.IntN(3)}, WaiveDuty{1, "Not needed"}, pass("Function"), pass(SafetyTest), DoTest{Test: Test{Name: "Function", Note: "No"}},

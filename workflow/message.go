@@ -9,11 +9,19 @@ import (
 )
 
 // Message is a letter between customer and bench.
+//
+// # Decisions
+//
+//   - 2026-11-30: Whoever writes says whether it is a question: the form on the quote's page is one, the general form
+//     only where its tick says so. What is none goes to the bench like any letter and stops no clock. Rejected:
+//     taking every letter for a question, since a thank-you then hid from its owner that an answer was wanted.
 type Message struct {
-	ID   int       `json:"id"`
-	By   Actor     `json:"by"`
-	Text Sealed    `json:"text"`
-	At   time.Time `json:"at,omitzero"`
+	ID int   `json:"id"`
+	By Actor `json:"by"`
+	// Customer marks what the customer said on the telephone; By wrote it down.
+	Customer bool      `json:"customer,omitempty"`
+	Text     Sealed    `json:"text"`
+	At       time.Time `json:"at,omitzero"`
 	// Question marks a message that needs an answer; Answered is set by the other side's next one.
 	Question bool `json:"question,omitempty"`
 	Answered bool `json:"answered,omitempty"`
@@ -76,10 +84,34 @@ var addressWords = regexp.MustCompile(`(?i)\baddress|(?:send|post|ship|deliver|r
 // ByEmail is the id of a customer who acts by email.
 const ByEmail = "mail"
 
-// OpenQuestion returns the customer's oldest message that nobody has answered, nil if there is none.
-func (j *Job) OpenQuestion() *Message {
+// FromCustomer reports whether the customer said it, themselves or on the telephone.
+func (m *Message) FromCustomer() bool { return m.By.Role == RoleCustomer || m.Came == CamePhone }
+
+// Unanswered returns the customer's oldest message that nobody has answered, nil if there is none.
+func (j *Job) Unanswered() *Message {
 	for i := range j.Messages {
-		if m := &j.Messages[i]; m.By.Role == RoleCustomer && m.Question && !m.Answered {
+		if m := &j.Messages[i]; m.FromCustomer() && !m.Answered {
+			return m
+		}
+	}
+	return nil
+}
+
+// OpenQuestion returns the customer's oldest question on the current quote that waits for the bench, nil if there
+// is none: what was written before the quote was issued, or before they last answered it, asks nothing about it.
+func (j *Job) OpenQuestion() *Message {
+	q := j.Quote()
+	if q == nil {
+		return nil
+	}
+	since := q.IssuedAt
+	for i := range j.Decisions {
+		if d := &j.Decisions[i]; d.Verdict != VerdictAsk && d.At.After(since) {
+			since = d.At
+		}
+	}
+	for i := range j.Messages {
+		if m := &j.Messages[i]; m.FromCustomer() && m.Question && !m.Answered && !m.At.Before(since) {
 			return m
 		}
 	}
@@ -89,15 +121,13 @@ func (j *Job) OpenQuestion() *Message {
 // SendMessage is a letter from the customer (by link) or from the counter.
 type SendMessage struct {
 	Text string `json:"text"`
-	// Question asks for an answer; a customer's message always does.
+	// Question asks for an answer; a customer's asks about the quote.
 	Question bool `json:"question,omitempty"`
 	// Came is what whoever takes an email in knows of its sender: CameProven or CameUnproven.
 	Came Came `json:"-"`
 }
 
-func (c SendMessage) decide(t *turn) error {
-	return t.message(c.Text, c.Question || t.by.Role == RoleCustomer, c.Came)
-}
+func (c SendMessage) decide(t *turn) error { return t.message(c.Text, c.Question, c.Came) }
 
 func (t *turn) message(s string, question bool, came Came) error {
 	s, err := text("text", "The message", s, true)
@@ -122,7 +152,7 @@ func (t *turn) message(s string, question bool, came Came) error {
 	}
 	// While a customer's question is open the ball is with the bench: the clock runs.
 	if t.j.Stage == StageAwaitingApproval {
-		if t.by.Role == RoleCustomer {
+		if t.j.OpenQuestion() != nil {
 			return t.resume("approval")
 		}
 		return t.pause(promiseclock.AccountCustomer, "approval")
@@ -139,11 +169,12 @@ type MessageSent struct {
 }
 
 func (p *MessageSent) fold(j *Job, e *Event) {
-	if e.By.Role != RoleCustomer {
+	m := Message{ID: p.ID, By: e.By, Text: p.Text, At: e.At, Question: p.Question, Came: p.Came}
+	if !m.FromCustomer() {
 		for i := range j.Messages {
 			j.Messages[i].Answered = true
 		}
 	}
-	j.Messages = append(j.Messages, Message{ID: p.ID, By: e.By, Text: p.Text, At: e.At, Question: p.Question, Came: p.Came})
+	j.Messages = append(j.Messages, m)
 	j.addMoment(e, p.ID)
 }

@@ -139,7 +139,7 @@ var noticeRules = []noticeRule{
 	on(NoticeUncollected, "goods wait to be collected or paid for", nil, func(_ *Job, p *CollectionAsked) int { return p.Number }),
 	on(NoticeBreach, "why a promised date was missed, in the bench's words", nil, func(_ *Job, p *DelayTold) int { return p.Terms.Promise }),
 	on(NoticeDelayAnswered, "the customer's choice after a missed date, or what silence means", nil, func(_ *Job, p *DelayAnswered) int { return p.Number }),
-	on(NoticeMessage, "the bench wrote", func(e *Event, _ *MessageSent) bool { return e.By.Role != RoleCustomer }, func(_ *Job, p *MessageSent) int { return p.ID }),
+	on(NoticeMessage, "the bench wrote", func(e *Event, p *MessageSent) bool { return e.By.Role != RoleCustomer && p.Came != CamePhone }, func(_ *Job, p *MessageSent) int { return p.ID }),
 	on(NoticeLink, "somebody asked for the customer's link, or all links were ended", nil, func(_ *Job, p *LinkAsked) int { return slices.Index(linkWhys, p.Why) + 1 }),
 }
 

@@ -114,7 +114,7 @@ func TestAnEmailTellsNothingThatIsOver(t *testing.T) {
 	report := func(b *bench) func() {
 		return func() {
 			b.do(technician, NameSuspect{Text: "Supply"}, DoCheck{Suspect: 1, Check: Check{Text: "Measured", Outcome: CheckConfirmed}})
-			b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), returnOption()}}, Go{To: StageAwaitingApproval})
+			b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), replaceOption()}}, Go{To: StageAwaitingApproval})
 		}
 	}
 	phone := func(b *bench) func() {

@@ -89,6 +89,10 @@ func (j *Job) fee(shop *Shop) money.Amount {
 	return money.Amount{Currency: shop.Currency}
 }
 
+// CostOfNo is what it costs to have the device back after a no, its carriage included: what was announced on
+// booking, or nothing.
+func (j *Job) CostOfNo(shop *Shop) money.Amount { return j.fee(shop) }
+
 // Charge is what the job is charged at: what was set, or else what was approved. After a no it is the
 // diagnostic fee that was announced beforehand, zero if there was none. It is never above
 // [Job.Authorised].

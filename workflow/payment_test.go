@@ -35,14 +35,15 @@ func TestWhatANoCosts(t *testing.T) {
 	b.approve()
 	b.refuses(CodeRefused, counter, SetCharge{Amount: "115.01", Reason: "More"})
 
-	// A no costs the fee, also where something was approved before.
-	b.do(technician, NoteFinding{Finding: Finding{Text: "More", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintySeen}})
-	j = b.do(counter, IssueQuote{Options: []Option{repairOption("150.00")}, Reason: "A fan."}, Go{To: StageAwaitingApproval})
+	// A no costs the fee.
+	b = newBench(t)
+	b.s.Shop.Fee = &money.Amount{Minor: 2500, Currency: "CAD"}
+	j = b.toAwaiting()
+	require.Equal(t, int64(2500), j.CostOfNo(b.s.Shop).Minor)
 	j = b.do(customer, Decide{Verdict: VerdictDecline, Digest: j.Quote().Digest, Name: "Mira Osei"})
 	require.Equal(t, StageTesting, j.Stage)
-	require.Equal(t, int64(11500), j.Authorised(b.s.Shop).Minor)
 	require.Equal(t, int64(2500), j.Charge(b.s.Shop).Minor)
-	require.Equal(t, int64(11500), b.do(counter, SetCharge{Amount: "115.00", Reason: "As agreed"}).Charge(b.s.Shop).Minor)
+	b.refuses(CodeRefused, counter, SetCharge{Amount: "25.01", Reason: "More"})
 	require.Zero(t, b.do(counter, SetCharge{Amount: "0.00", Reason: "A gift"}).Charge(b.s.Shop).Minor)
 }
 

@@ -1,10 +1,12 @@
 package workflow
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/gowebpki/jcs"
@@ -24,8 +26,19 @@ const (
 	OptionReplace OptionKind = "replace" // replace by agreement
 )
 
-// OptionKinds lists every kind in the order in which a form offers them.
-var OptionKinds = []OptionKind{OptionRepair, OptionRenew, OptionReturn, OptionRecycle, OptionReplace}
+// OptionKinds lists every kind that a quote can offer, in the order in which a form offers them. Earlier quotes
+// offered [OptionReturn] too.
+//
+// # Decisions
+//
+//   - 2026-11-30: A no has one meaning and one price: the device comes back, for what was announced on booking
+//     ([Job.CostOfNo]). So an option that means "send it back" is refused, and a no to an earlier quote that holds
+//     one is a yes to it, at its price, which is told before. Rejected: keeping both, of which one had a price and
+//     the other none.
+//   - 2026-11-30: A further quote leaves what was approved in force. Its no means "only what I approved": the bench
+//     goes on with that. Rejected: a no that stops the approved work as well, since nobody can say beforehand what
+//     that costs; who wants that writes to the bench.
+var OptionKinds = []OptionKind{OptionRepair, OptionRenew, OptionRecycle, OptionReplace}
 
 // Option is one priced way on. Approving it authorises its total, and nothing above it.
 type Option struct {
@@ -62,6 +75,8 @@ type QuoteTerms struct {
 	ExpiresAt time.Time `json:"expires_at"`
 	// Words is the sentence that the customer agrees to when approving.
 	Words string `json:"words"`
+	// RecycleWords is the sentence agreed to for an option to recycle, "" where there is none, and in earlier quotes.
+	RecycleWords string `json:"recycle_words,omitempty"`
 	// Language is that of Words, "" for English.
 	Language string `json:"language,omitempty"`
 }
@@ -134,6 +149,16 @@ func (q *Quote) withinLimit(j *Job) *Option {
 	return nil
 }
 
+// Back returns the option that a no to an earlier quote means, nil where a no is a no.
+func (q *Quote) Back() *Option {
+	for i := range q.Options {
+		if q.Options[i].Kind == OptionReturn {
+			return &q.Options[i]
+		}
+	}
+	return nil
+}
+
 func (q *Quote) firstRepair() *Option {
 	for i := range q.Options {
 		if q.Options[i].repairs() {
@@ -185,6 +210,17 @@ func (j *Job) revision(n int) *Quote {
 // ConsentWords is the sentence agreed to on approving; the quote's digest covers it.
 const ConsentWords = "I approve this option at the total shown. The bench may do the work and charge this total, and nothing above it without asking me again."
 
+// RecycleWords is the sentence agreed to for an option to recycle.
+const RecycleWords = "I agree to have the device, and everything that came with it, recycled. It will be destroyed and won't come back to me, and everything stored on it will be lost. The bench may charge the total shown, and nothing above it."
+
+// WordsFor returns the sentence agreed to for an option.
+func (q *Quote) WordsFor(o *Option) string {
+	if o != nil && o.Kind == OptionRecycle && q.RecycleWords != "" {
+		return q.RecycleWords
+	}
+	return q.Words
+}
+
 // IssueQuote issues the next revision of the quote. Prices are worked out from the lines.
 type IssueQuote struct {
 	Options []Option `json:"options"`
@@ -231,6 +267,9 @@ func (c IssueQuote) decide(t *turn) error {
 	}
 	for i, o := range c.Options {
 		o.Key = string(rune('A' + i))
+		if o.Kind == OptionReturn {
+			return invalid("kind", "Leave option %s out: a no means that it comes back, and costs what was announced on booking.", o.Key)
+		}
 		if err := oneOf("kind", "The kind of option", o.Kind, OptionKinds); err != nil {
 			return err
 		}
@@ -258,6 +297,14 @@ func (c IssueQuote) decide(t *turn) error {
 			return invalid("deposit", "Option %s: a deposit goes with a repair, in %s, above zero and at most the total of %s.", o.Key, t.shop.Currency, o.Result.Total)
 		}
 		terms.Options = append(terms.Options, o)
+	}
+	if slices.ContainsFunc(terms.Options, func(o Option) bool { return o.Kind == OptionRecycle }) {
+		if terms.RecycleWords = RecycleWords; terms.Language != "" {
+			terms.RecycleWords = cmp.Or(t.shop.ConsentRecycle[terms.Language], RecycleWords)
+		}
+	}
+	if err := t.furtherQuote(terms.Options); err != nil {
+		return err
 	}
 	digest, err := terms.Digest()
 	if err != nil {
@@ -482,18 +529,29 @@ func guardFurther(g *gate) {
 		g.need(false, "Issue a new revision of the quote first.")
 		return
 	}
+	g.further(q.Options)
+}
+
+// further asks for what a quote beyond the approved work needs, so that the customer can answer it.
+func (g *gate) further(options []Option) {
 	_, approved := g.j.Approved()
 	if approved == nil {
 		return
 	}
-	above := false
-	for _, o := range q.Options {
-		above = above || o.Result.Total.Minor > approved.Result.Total.Minor
+	g.need(slices.ContainsFunc(options, func(o Option) bool { return o.Result.Total.Minor > approved.Result.Total.Minor }),
+		"The new revision is not above what was approved, so it needs no new approval. To charge less, change the charge.")
+	g.need(slices.ContainsFunc(g.j.Findings, func(f Finding) bool { return !f.Withdrawn && f.At.After(g.j.StageSince.Add(-1)) }),
+		"Record the further finding first, so that the customer can see why the price rises.")
+}
+
+// furtherQuote refuses a quote from the middle of the repair that nobody could answer.
+func (t *turn) furtherQuote(options []Option) error {
+	if t.j.Stage != StageRepairing {
+		return nil
 	}
-	g.need(above, "The new revision is not above what was approved, so it needs no new approval.")
-	further := false
-	for _, f := range g.j.Findings {
-		further = further || (!f.Withdrawn && f.At.After(g.j.StageSince.Add(-1)))
+	g := &gate{j: t.j, shop: t.shop}
+	if g.further(options); len(g.missing) > 0 {
+		return &Error{Code: CodeRefused, Message: g.missing[0], Missing: g.missing}
 	}
-	g.need(further, "Record the further finding first, so that the customer can see why the price rises.")
+	return nil
 }

@@ -55,12 +55,16 @@ type Shop struct {
 	UndoFor time.Duration
 	// Consent is the sentence agreed to on approving, by language; [ConsentWords] where there is none.
 	Consent map[string]string
+	// ConsentRecycle is that for an option to recycle; [RecycleWords] where there is none.
+	ConsentRecycle map[string]string
 	// Fee is the diagnostic fee, announced on booking; nil for none. FeeCredited: it counts towards a
 	// repair.
 	Fee         *money.Amount
 	FeeCredited bool
 	// PayURL is where a balance can be paid, with places {job}, {amount} and {currency}; "" for none.
 	PayURL string
+	// PayWords say how else to pay, in the shop's own words, by language.
+	PayWords map[string]string
 	// Estimate and RepairForm are set where the shop gives those papers with its quotes.
 	Estimate   *EstimatePaper
 	RepairForm *RepairForm

@@ -112,7 +112,7 @@ var Transitions = []Transition{
 	{From: StageDiagnosing, To: StageAwaitingApproval, Needs: "a findings report sent and a quote issued", guard: guardAwaiting},
 	{From: StageDiagnosing, To: StageRepairing, Needs: "the quote is within the limit agreed beforehand, or an approval is still in force", guard: guardWithinLimit},
 	{From: StageDiagnosing, To: StageTesting, Needs: "nothing to repair (no fault found, cured by the checks, cured outside the device), or beyond repair, with its reason", guard: guardNothingToRepair},
-	{From: StageAwaitingApproval, To: StageRepairing, Needs: "an approval of the current revision", ByCustomer: true, guard: guardApproved},
+	{From: StageAwaitingApproval, To: StageRepairing, Needs: "an approval of the current revision; or a no to a further one, after which what was approved before stands", ByCustomer: true, guard: guardApproved},
 	{From: StageAwaitingApproval, To: StageDiagnosing, Needs: "a question that needs the bench, or the quote withdrawn", guard: guardBackToBench},
 	{From: StageAwaitingApproval, To: StageTesting, Needs: "declined: goes back unrepaired, after closing up and a safety check", ByCustomer: true, guard: guardDeclined},
 	{From: StageRepairing, To: StageAwaitingApproval, Needs: "a further finding, and a new revision above what was approved; or the approval taken back in time", guard: guardFurther},

@@ -31,6 +31,7 @@ const (
 	WhereDiagnosing Where = "diagnosing"
 	WhereAwaiting   Where = "awaiting_approval"   // a quote waits for the customer
 	WhereQuestion   Where = "question"            // the customer's question about it waits for the bench
+	WhereRecycling  Where = "recycling"           // agreed, and it can still be taken back
 	WhereQueued     Where = "queued"              // they said yes; the bench has not begun
 	WhereWithin     Where = "queued_within_limit" // the same, within the limit agreed beforehand
 	WhereReturning  Where = "queued_return"       // it goes back unrepaired; the bench has not begun closing it up
@@ -79,7 +80,9 @@ const (
 	WhyHold     NeedWhy = "hold" // the bench waits for the customer
 	WhyDeposit  NeedWhy = "deposit"
 	WhyCollect  NeedWhy = "collect"
-	WhyBalance  NeedWhy = "pay"
+	WhyBalance  NeedWhy = "pay"  // it goes back once that is here
+	WhyOwed     NeedWhy = "owed" // and it goes back, or went, all the same
+	WhyWithPay  NeedWhy = "collect_pay"
 	WhyNothing  NeedWhy = "nothing"
 )
 
@@ -116,6 +119,9 @@ func (j *Job) Standing(shop *Shop, now time.Time) Standing {
 func (j *Job) where() (Where, time.Time) {
 	switch j.Stage {
 	case StageAwaitingApproval:
+		if j.Recycling() {
+			return WhereRecycling, j.AnswerTo(j.Quote().Revision).At
+		}
 		if j.OpenQuestion() != nil {
 			return WhereQuestion, j.StageSince
 		}
@@ -162,6 +168,8 @@ func (j *Job) need(shop *Shop, now time.Time) Need {
 	balance, deposit := j.Balance(shop), j.DepositOpen(shop)
 	unpaid := hold != nil && hold.Reason == HoldPayment
 	switch {
+	case j.Ended() && balance.Minor > 0:
+		return Need{Kind: NeedPay, Why: WhyOwed, Amount: &balance}
 	case j.Ended():
 		return Need{Kind: NeedNone, Why: WhyEnded}
 	case j.Stage == StageBooked && j.Inbound == "":
@@ -182,10 +190,14 @@ func (j *Job) need(shop *Shop, now time.Time) Need {
 		return Need{Kind: NeedAnswer, Why: WhyHold}
 	case unpaid && deposit.Minor > 0:
 		return Need{Kind: NeedPay, Why: WhyDeposit, Amount: &deposit}
+	case j.Shipment != nil && j.Shipment.InPerson && !j.WaitsSince(shop).IsZero() && balance.Minor > 0:
+		return Need{Kind: NeedCollect, Why: WhyWithPay, Since: j.WaitsSince(shop), Amount: &balance}
 	case j.Shipment != nil && j.Shipment.InPerson && !j.WaitsSince(shop).IsZero():
 		return Need{Kind: NeedCollect, Why: WhyCollect, Since: j.WaitsSince(shop)}
 	case balance.Minor > 0 && (unpaid || shop.SettleFirst && j.Stage == StageTesting):
 		return Need{Kind: NeedPay, Why: WhyBalance, Amount: &balance}
+	case balance.Minor > 0 && j.Ready != nil:
+		return Need{Kind: NeedPay, Why: WhyOwed, Amount: &balance}
 	}
 	return Need{Kind: NeedNone, Why: WhyNothing}
 }
@@ -194,7 +206,7 @@ func (j *Job) need(shop *Shop, now time.Time) Need {
 func (j *Job) askedOf() *Message {
 	for i := len(j.Messages) - 1; i >= 0; i-- {
 		m := &j.Messages[i]
-		if m.By.Role == RoleCustomer {
+		if m.FromCustomer() {
 			return nil
 		}
 		if m.Question {

@@ -180,8 +180,8 @@ func repairOption(price string) Option {
 	return Option{Kind: OptionRepair, Title: "Repair", Price: money.Request{Lines: []money.Line{{Kind: money.Labour, Text: "Bench time", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal(price), Tax: "hst"}}}}
 }
 
-func returnOption() Option {
-	return Option{Kind: OptionReturn, Title: "Send it back as it is", Price: money.Request{Lines: []money.Line{{Kind: money.Carriage, Text: "Parcel", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal("12.00")}}}}
+func replaceOption() Option {
+	return Option{Kind: OptionReplace, Title: "Replace it", Price: money.Request{Lines: []money.Line{{Kind: money.Carriage, Text: "Parcel", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal("12.00")}}}}
 }
 
 // toDiagnosing books a device and brings it onto the bench.
@@ -199,7 +199,7 @@ func (b *bench) toAwaiting() *Job {
 	b.toDiagnosing()
 	b.do(technician, NameSuspect{Text: "Lamp supply"}, DoCheck{Suspect: 1, Check: Check{Text: "Measured under load", Outcome: CheckConfirmed, Reading: "9.1 V"}},
 		NoteFinding{Finding: Finding{Text: "A capacitor has dried out", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintyMeasured, Reading: "ESR 9 ohm"}})
-	return b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), returnOption()}}, Go{To: StageAwaitingApproval})
+	return b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), replaceOption()}}, Go{To: StageAwaitingApproval})
 }
 
 func (b *bench) approve() *Job {

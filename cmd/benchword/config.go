@@ -77,6 +77,8 @@ type MoneySettings struct {
 	SettleFirst bool `toml:"settle_first"`
 	// PayURL is where a balance can be paid: {job}, {amount} and {currency} are filled in.
 	PayURL string `toml:"pay_url" validate:"omitempty,payurl" example:"https://pay.example.net/{job}?amount={amount}&currency={currency}"`
+	// PayWords say how else to pay, in the shop's own words.
+	PayWords map[string]string `toml:"pay_words" validate:"omitempty,dive,keys,oneof=en fr de es,endkeys,required,max=1000" example:"{ en = \"By transfer to …, or at the counter.\" }"`
 	// Fee is charged for finding the cause, and announced on booking; FeeCredited lets it count towards a
 	// repair.
 	Fee         string `toml:"diagnostic_fee" validate:"max=20" example:"35.00"`
@@ -277,8 +279,8 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		Languages: s.Shop.Languages, PromiseDays: s.Promise.WorkingDays, QuoteDays: s.Quote.Days, RemindDays: slices.Sorted(slices.Values(s.Quote.Remind)),
 		WarrantyDays: s.Promise.Warranty, Tests: s.Promise.Tests, SettleFirst: s.Money.SettleFirst,
 		PauseFor: map[workflow.HoldReason]bool{}, LinkFor: 365 * 24 * time.Hour,
-		LastNoticeDays: s.Quote.Last, UndoFor: time.Duration(s.Quote.Undo) * time.Minute, Consent: templates.Consent(s.own, s.Shop.Languages),
-		FeeCredited: s.Money.FeeCredited, PayURL: s.Money.PayURL,
+		LastNoticeDays: s.Quote.Last, UndoFor: time.Duration(s.Quote.Undo) * time.Minute, Consent: templates.Consent(s.own, s.Shop.Languages, "words"), ConsentRecycle: templates.Consent(s.own, s.Shop.Languages, "recycle"),
+		FeeCredited: s.Money.FeeCredited, PayURL: s.Money.PayURL, PayWords: s.Money.PayWords,
 	}
 	if e := s.Papers.Estimate; e != nil {
 		out.Estimate = &workflow.EstimatePaper{Registration: e.Registration, Notice: e.Notice}

@@ -203,11 +203,6 @@ func repair(title, text string, days int, lines ...money.Line) workflow.Option {
 	return workflow.Option{Kind: workflow.OptionRepair, Title: title, Text: text, WorkingDays: days, WarrantyDays: 180, Price: money.Request{Lines: lines}}
 }
 
-func sendBack(carriageCost string) workflow.Option {
-	return workflow.Option{Kind: workflow.OptionReturn, Title: "Send it back as it is", Text: "Closed up, checked for electrical safety and posted back. The fault stays.", WorkingDays: 1,
-		Price: money.Request{Lines: []money.Line{{Kind: money.Fee, Text: "Looking into it", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal("35.00"), Tax: "hst"}, carriage(carriageCost)}}}
-}
-
 var (
 	mains   = workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.Yes, Liquid: workflow.No}
 	lowVolt = workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.No}

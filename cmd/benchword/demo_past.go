@@ -122,7 +122,7 @@ func (d *demo) playOne(ctx context.Context, service *workflow.Service, chance *r
 	} else {
 		p.do(ctx, counterRosa, workflow.NameSuspect{Text: "A tired capacitor"}, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Measured it out of circuit.", Outcome: workflow.CheckConfirmed}},
 			workflow.SendReport{Text: workflow.ReportText{Short: "A capacitor is worn out.", Cause: "Age and heat.", Certainty: workflow.CertaintyMeasured, Proposal: "Renew it and its neighbours."}},
-			workflow.IssueQuote{Options: []workflow.Option{repair("Renew the worn parts", "Renew and test.", 5, labour("Renewing the parts", "1.5"), part("Capacitors", "18.00"), carriage("24.00")), sendBack("24.00")}},
+			workflow.IssueQuote{Options: []workflow.Option{repair("Renew the worn parts", "Renew and test.", 5, labour("Renewing the parts", "1.5"), part("Capacitors", "18.00"), carriage("24.00"))}},
 			workflow.Go{To: workflow.StageAwaitingApproval})
 		asked := p.now
 		if p.after(9); p.now.Sub(asked) > 13*24*time.Hour {

@@ -66,8 +66,7 @@ func (d *demo) scannerToApprove() {
 	}, "Capacitors of this kind age together, so the four of them are changed as a set.",
 		repair("Repair the lamp supply", "Four capacitors renewed, board cleaned, two hours of scanning as proof.", 4, labour("Bench time", "1.5"), part("Four capacitors, new, of higher temperature rating", "18.40"), carriage("14.50")),
 		workflow.Option{Kind: workflow.OptionRenew, Title: "Repair, and renew the transport belt", Text: "As above, and the belt, which shows its age but still works.", WorkingDays: 6, WarrantyDays: 365,
-			Price: repair("", "", 0, labour("Bench time", "2.25"), part("Four capacitors, new, of higher temperature rating", "18.40"), part("Transport belt, new", "27.00"), carriage("14.50")).Price},
-		sendBack("14.50"))
+			Price: repair("", "", 0, labour("Bench time", "2.25"), part("Four capacitors, new, of higher temperature rating", "18.40"), part("Transport belt, new", "27.00"), carriage("14.50")).Price})
 }
 
 // pianoWithEarlierWork is the example to read through: another workshop had opened it and left three traces,
@@ -112,7 +111,7 @@ func (d *demo) pianoWithEarlierWork() {
 		Short: "One solder joint at the power socket has cracked, so the piano loses power when the lead is touched. It is a small repair. Earlier work left three traces. None of them caused the fault, and we put them right on the way.",
 		Cause: "The cracked joint of the power socket: moving the lead opens it. The lead, the adaptor and the main switch are in order.", Certainty: workflow.CertaintyMeasured,
 		Proposal: "We fit a new power socket and make its joints anew. We wash the flux off, renew the thermal compound and fix the added wire down. Then it plays for four hours while we move the lead.",
-	}, "", repair("Repair the power socket", "New socket, board washed, thermal compound renewed, wire fixed down. Four hours of playing as proof.", 3, labour("Bench time", "1.25"), part("Power socket, new original", "6.20"), carriage("38.00")), sendBack("38.00"))
+	}, "", repair("Repair the power socket", "New socket, board washed, thermal compound renewed, wire fixed down. Four hours of playing as proof.", 3, labour("Bench time", "1.25"), part("Power socket, new original", "6.20"), carriage("38.00")))
 	p.decides(d.ago(13, 20, 15), workflow.VerdictApprove, "A", "Jonas Tremblay")
 	p.at(d.ago(12, 13, 0), technicianNils, workflow.DoWork{Text: "Fitted a new power socket and made its joints anew. Fixed the added wire down.", Findings: []int{1, 4}, Duties: []int{3}, Did: []string{"soldered"}})
 	for i, pair := range [][2]string{{"joint-cracked", "joint-resoldered"}, {"flux-residue", "flux-washed"}, {"compound-dried", "compound-fresh"}} {
@@ -146,7 +145,7 @@ func (d *demo) radioHeldForParts() {
 		}
 	})
 	p.report(d.ago(8, 14, 0), workflow.ReportText{Short: "The transmitter's output stage has failed and the aerial socket is corroded. Both can be renewed.", Cause: "A failed output stage.", Certainty: workflow.CertaintyMeasured, Proposal: "Renew output stage and socket, align the transmitter, measure its power."}, "",
-		repair("Renew output stage and aerial socket", "Aligned and measured afterwards.", 6, labour("Bench time", "2"), part("Output stage, new compatible", "74.00"), part("Aerial socket, new", "9.80"), carriage("16.00")), sendBack("16.00"))
+		repair("Renew output stage and aerial socket", "Aligned and measured afterwards.", 6, labour("Bench time", "2"), part("Output stage, new compatible", "74.00"), part("Aerial socket, new", "9.80"), carriage("16.00")))
 	p.decides(d.ago(7, 19, 5), workflow.VerdictApprove, "A", "Aoife Brannigan")
 	p.at(d.ago(5, 9, 15), technicianNils, workflow.PlaceHold{Reason: workflow.HoldParts, Note: "The output stage is on its way from the maker's store; it is expected within a week."})
 }
@@ -174,7 +173,7 @@ func (d *demo) scannerDeclined() {
 	p.check(d.ago(14, 11, 0), 1, "Scanned without film, sensor cleaned", workflow.CheckConfirmed, "")
 	p.at(d.ago(14, 11, 30), technicianNils, workflow.NoteFinding{Finding: workflow.Finding{Text: "One column of the sensor no longer answers", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen, Matters: "Only a new sensor cures it."}})
 	p.report(d.ago(13, 15, 0), workflow.ReportText{Short: "The picture sensor is worn out. A new one costs more than the scanner is worth to most people.", Cause: "A dead column in the sensor.", Certainty: workflow.CertaintySeen, Proposal: "Renew the sensor, or have it back as it is."}, "We would understand a no.",
-		repair("Renew the sensor", "", 8, labour("Bench time", "2.5"), part("Sensor, pulled and tested", "190.00"), carriage("14.50")), sendBack("14.50"))
+		repair("Renew the sensor", "", 8, labour("Bench time", "2.5"), part("Sensor, pulled and tested", "190.00"), carriage("14.50")))
 	p.decides(d.ago(12, 7, 45), workflow.VerdictDecline, "", "Tomasz Wilk")
 	p.at(d.ago(11, 10, 0), technicianNils, passed(workflow.SafetyTest, "protective conductor 0.08 ohm"))
 	p.ship(d.ago(10, 15, 0), "RR473124829CA")
@@ -190,7 +189,7 @@ func (d *demo) radioRepaired() {
 	p.at(d.ago(47, 10, 0), technicianNils, workflow.NameSuspect{Text: "The left input socket is worn"})
 	p.check(d.ago(47, 10, 20), 1, "Measured while moving the plug", workflow.CheckConfirmed, "0.2 to 40 ohm")
 	p.at(d.ago(47, 10, 40), technicianNils, workflow.NoteFinding{Finding: workflow.Finding{Text: "The contacts of the left input socket are worn", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "0.2 to 40 ohm"}})
-	p.report(d.ago(46, 11, 0), workflow.ReportText{Short: "The left socket is worn and can be renewed."}, "", repair("Renew the left socket", "", 3, labour("Bench time", "0.75"), part("Socket, new original", "11.00"), carriage("12.00")), sendBack("12.00"))
+	p.report(d.ago(46, 11, 0), workflow.ReportText{Short: "The left socket is worn and can be renewed."}, "", repair("Renew the left socket", "", 3, labour("Bench time", "0.75"), part("Socket, new original", "11.00"), carriage("12.00")))
 	p.decides(d.ago(46, 18, 0), workflow.VerdictApprove, "A", "Ingrid Solheim")
 	p.at(d.ago(44, 10, 0), technicianNils, workflow.DoWork{Text: "Renewed the left input socket."}, workflow.Go{To: workflow.StageTesting})
 	p.at(d.ago(44, 14, 0), technicianNils, passed("Function", "two hours of recording"), passed(workflow.SafetyTest, "battery 3.8 V, no warmth"))
@@ -224,7 +223,7 @@ func (d *demo) supplyReady() {
 	p.at(d.ago(8, 9, 40), technicianNils, workflow.NameSuspect{Text: "The mains input stage was hit by the surge"})
 	p.check(d.ago(8, 10, 0), 1, "Measured the input stage with the mains off and the capacitors discharged", workflow.CheckConfirmed, "rectifier short-circuited")
 	p.at(d.ago(8, 10, 20), technicianNils, workflow.NoteFinding{Finding: workflow.Finding{Text: "The mains rectifier has failed short-circuit", Where: "input board", Origin: workflow.OriginElectrical, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "0.4 ohm both ways"}, Duty: workflow.Duty{Text: "Record an electrical safety test: the mains part was opened", Before: workflow.StageShipped}})
-	p.report(d.ago(7, 15, 0), workflow.ReportText{Short: "The thunderstorm took the rectifier and the fuse; nothing behind them was hit.", Cause: "A surge on the mains.", Certainty: workflow.CertaintyInferred}, "", repair("Renew rectifier, fuse and surge protection", "", 4, labour("Bench time", "1"), part("Rectifier, fuse, surge arrester, new", "21.50"), carriage("19.00")), sendBack("19.00"))
+	p.report(d.ago(7, 15, 0), workflow.ReportText{Short: "The thunderstorm took the rectifier and the fuse; nothing behind them was hit.", Cause: "A surge on the mains.", Certainty: workflow.CertaintyInferred}, "", repair("Renew rectifier, fuse and surge protection", "", 4, labour("Bench time", "1"), part("Rectifier, fuse, surge arrester, new", "21.50"), carriage("19.00")))
 	p.decides(d.ago(6, 12, 0), workflow.VerdictApprove, "A", "Lotte Brandt")
 	p.at(d.ago(3, 11, 0), technicianNils, workflow.DoWork{Text: "Renewed rectifier, fuse and surge arrester.", Findings: []int{1}}, workflow.Go{To: workflow.StageTesting})
 	p.picture(d.ago(2, 10, 0), workflow.PhotoTest, "test-bench-supply")
@@ -255,7 +254,7 @@ func (d *demo) recorderRecycled() {
 	p.check(d.ago(11, 10, 0), 1, "Opened, looked at under the microscope", workflow.CheckConfirmed, "")
 	p.at(d.ago(11, 10, 30), technicianNils, workflow.NoteFinding{Finding: workflow.Finding{Text: "Corrosion has spread under most chips of the main board", Origin: workflow.OriginLiquid, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen, Matters: "A repair would not last."}})
 	p.report(d.ago(10, 11, 0), workflow.ReportText{Short: "The water has spread under the chips; a repair would not last. We can recycle it properly, or send it back.", Cause: "Liquid.", Certainty: workflow.CertaintySeen}, "",
-		workflow.Option{Kind: workflow.OptionRecycle, Title: "Recycle it", Text: "You consent in writing to our passing it to a licensed recycler. Nothing comes back to you.", Price: repair("", "", 0, labour("No charge", "0")).Price}, sendBack("12.00"))
+		workflow.Option{Kind: workflow.OptionRecycle, Title: "Recycle it", Text: "You consent in writing to our passing it to a licensed recycler. Nothing comes back to you.", Price: repair("", "", 0, labour("No charge", "0")).Price})
 	p.decides(d.ago(9, 20, 0), workflow.VerdictApprove, "A", "Yuki Arai")
 }
 
@@ -267,7 +266,7 @@ func (d *demo) radioFurtherQuote() {
 	p.at(d.ago(9, 13, 30), technicianNils, workflow.NameSuspect{Text: "The handset's switch"})
 	p.check(d.ago(9, 14, 0), 1, "Opened the handset", workflow.CheckConfirmed, "")
 	p.at(d.ago(9, 14, 20), technicianNils, workflow.NoteFinding{Finding: workflow.Finding{Text: "The handset's switch has worn through", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen}})
-	p.report(d.ago(8, 9, 0), workflow.ReportText{Short: "The switch in the handset is worn; the display's lighting can be renewed in the same go."}, "", repair("Renew switch and lighting", "", 5, labour("Bench time", "1"), part("Switch and two lamps, new", "19.00"), carriage("16.00")), sendBack("16.00"))
+	p.report(d.ago(8, 9, 0), workflow.ReportText{Short: "The switch in the handset is worn; the display's lighting can be renewed in the same go."}, "", repair("Renew switch and lighting", "", 5, labour("Bench time", "1"), part("Switch and two lamps, new", "19.00"), carriage("16.00")))
 	p.decides(d.ago(7, 12, 30), workflow.VerdictApprove, "A", "Marisol Vega")
 	p.picture(d.ago(2, 10, 0), workflow.PhotoEvidence, "flex-torn", workflow.Mark{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 6400, Y2: 5000, Number: 1, Text: "The tear across the flex"})
 	p.then(d.ago(2, 10, 20), technicianNils, func(*workflow.Job) []workflow.Command {
@@ -296,7 +295,7 @@ func (d *demo) supplyQuestion() {
 	p.then(d.ago(5, 10, 45), technicianNils, func(*workflow.Job) []workflow.Command {
 		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "Solder bridges two legs of the display driver", Where: "display board", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "0.1 ohm (open expected)", Photos: p.ids("solder-bridge"), Matters: "It makes two segments light together."}}}
 	})
-	p.report(d.ago(3, 9, 0), workflow.ReportText{Short: "Two legs of the display's chip are joined by solder. Cleaning that up should bring the display back.", Cause: "A solder bridge.", Certainty: workflow.CertaintyMeasured}, "", repair("Clean the joints of the display driver", "", 2, labour("Bench time", "0.75"), carriage("19.00")), sendBack("19.00"))
+	p.report(d.ago(3, 9, 0), workflow.ReportText{Short: "Two legs of the display's chip are joined by solder. Cleaning that up should bring the display back.", Cause: "A solder bridge.", Certainty: workflow.CertaintyMeasured}, "", repair("Clean the joints of the display driver", "", 2, labour("Bench time", "0.75"), carriage("19.00")))
 	p.then(d.ago(1, 21, 10), byLink, func(j *workflow.Job) []workflow.Command {
 		return []workflow.Command{workflow.Decide{Verdict: workflow.VerdictAsk, Digest: j.Quote().Digest, Name: "Beatriz Lima", Words: "Is the chip itself still good, or might it fail soon?", Address: "192.0.2.60", Agent: "a browser"}}
 	})

@@ -40,7 +40,7 @@ type sampleNotice struct {
 func (s *sampler) play(ctx context.Context, lang string, words *locale.Set) (*sample, error) {
 	shop := *s.service.Shop
 	shop.Languages = []string{lang}
-	shop.Consent = templates.Consent(words, locale.Languages)
+	shop.Consent, shop.ConsentRecycle = templates.Consent(words, locale.Languages, "words"), templates.Consent(words, locale.Languages, "recycle")
 	now := s.service.Now().UTC()
 	svc := workflow.Service{
 		Shop: &shop, Links: s.service.Links, Random: s.service.Random, Log: slog.New(slog.DiscardHandler),
@@ -72,8 +72,6 @@ func (s *sampler) play(ctx context.Context, lang string, words *locale.Set) (*sa
 		return workflow.IssueQuote{Reason: reason, Options: []workflow.Option{
 			{Kind: workflow.OptionRepair, Title: "Repair", WorkingDays: 3, WarrantyDays: 90, Price: money.Request{Lines: []money.Line{
 				{Kind: money.Labour, Text: "Bench time", Quantity: money.MustDecimal("1.5"), UnitPrice: money.MustDecimal(hour)},
-				{Kind: money.Carriage, Text: "Parcel back", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal("18")}}}},
-			{Kind: workflow.OptionReturn, Title: "Send it back as it is", Price: money.Request{Lines: []money.Line{
 				{Kind: money.Carriage, Text: "Parcel back", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal("18")}}}},
 		}}
 	}

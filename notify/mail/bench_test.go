@@ -141,7 +141,7 @@ func quote(rate, reason string) workflow.IssueQuote {
 	return workflow.IssueQuote{Reason: reason, Options: []workflow.Option{
 		{Kind: workflow.OptionRepair, Title: "Repair the joint, remove the wire", WorkingDays: 4, WarrantyDays: 180, Excluded: "scratches on the lid", Price: money.Request{Lines: []money.Line{
 			line(money.Labour, "Bench time", "1.5", rate), line(money.Part, "Fuse and holder", "1", "4.80"), line(money.Carriage, "Parcel back", "1", "18.00")}}},
-		{Kind: workflow.OptionReturn, Title: "Send it back as it is", Price: money.Request{Lines: []money.Line{line(money.Carriage, "Parcel back", "1", "18.00")}}},
+		{Kind: workflow.OptionReplace, Title: "Another scanner of the kind", Price: money.Request{Lines: []money.Line{line(money.Carriage, "Parcel back", "1", "18.00")}}},
 	}}
 }
 

@@ -173,7 +173,7 @@ func everyAction(t *testing.T, d *desk) {
 	d.refused(422, counter, "report", `{"text":{"short":""}}`)
 	d.done(counter, "report", `{"text":{"short":"It can be repaired.","cause":"The lamp supply","certainty":"measured","proposal":"Renew C7","next":"You decide"}}`)
 	d.refused(422, counter, "quote", `{"options":[]}`)
-	quote := `{"options":[{"kind":"repair","title":"Repair it","text":"All of it","excluded":"The lid","lines":[{"kind":"labour","text":"Bench time","quantity":"1.5","unit_price":"80.00","tax":"hst"},{"kind":"credit","text":"Friend","quantity":"1","unit_price":"-5.00"}],"working_days":5,"warranty_days":90},{"kind":"return","title":"Send it back","lines":[{"kind":"carriage","text":"Parcel","quantity":"1","unit_price":"14.50","tax":"hst"}]}],"note":"As told","days":10`
+	quote := `{"options":[{"kind":"repair","title":"Repair it","text":"All of it","excluded":"The lid","lines":[{"kind":"labour","text":"Bench time","quantity":"1.5","unit_price":"80.00","tax":"hst"},{"kind":"credit","text":"Friend","quantity":"1","unit_price":"-5.00"}],"working_days":5,"warranty_days":90},{"kind":"replace","title":"Another one","lines":[{"kind":"carriage","text":"Parcel","quantity":"1","unit_price":"14.50","tax":"hst"}]}],"note":"As told","days":10`
 	d.done(counter, "quote", quote+"}")
 	d.refused(422, counter, "quote-withdrawal", `{"reason":""}`)
 	d.done(counter, "quote-withdrawal", `{"revision":1,"reason":"A price was wrong"}`)

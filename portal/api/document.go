@@ -217,7 +217,7 @@ var choices = map[reflect.Type]struct {
 	reflect.TypeFor[workflow.Certainty]():      {"How it is known.", anys(workflow.Certainties)},
 	reflect.TypeFor[workflow.HoldReason]():     {"Who is waited for.", anys(workflow.HoldReasons)},
 	reflect.TypeFor[workflow.PhotoKind]():      {"What a photo is for.", anys(workflow.PhotoKinds())},
-	reflect.TypeFor[workflow.OptionKind]():     {"A way on.", anys(workflow.OptionKinds)},
+	reflect.TypeFor[workflow.OptionKind]():     {"What an option is; “return” is only in earlier quotes.", append(anys(workflow.OptionKinds), workflow.OptionReturn)},
 	reflect.TypeFor[money.LineKind]():          {"What a line of a price is for; a credit takes money off.", anys(money.LineKinds)},
 	reflect.TypeFor[workflow.Answer]():         {"The answer to a screening question.", []any{workflow.Yes, workflow.No, workflow.Unknown}},
 	reflect.TypeFor[workflow.Fate]():           {"Where an item of the contents went.", []any{workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept}},

@@ -140,13 +140,15 @@ type Decision struct {
 	Revision int              `json:"revision"`
 	Digest   string           `json:"digest"`
 	Option   string           `json:"option,omitempty"`
-	Name     string           `json:"name,omitempty"`
-	Words    string           `json:"words,omitempty"`
-	Total    *money.Amount    `json:"total,omitempty"`
-	At       time.Time        `json:"at"`
-	By       workflow.Actor   `json:"by"`
-	Address  string           `json:"address,omitempty"`
-	Agent    string           `json:"agent,omitempty"`
+	// Kept is the revision whose approval a no to a further quote left in force, left out where it comes back.
+	Kept    int            `json:"kept,omitempty"`
+	Name    string         `json:"name,omitempty"`
+	Words   string         `json:"words,omitempty"`
+	Total   *money.Amount  `json:"total,omitempty"`
+	At      time.Time      `json:"at"`
+	By      workflow.Actor `json:"by"`
+	Address string         `json:"address,omitempty"`
+	Agent   string         `json:"agent,omitempty"`
 	// SentTo is the mail address that the link had been sent to, Shown the summary above the button.
 	SentTo string `json:"sent_to,omitempty"`
 	Shown  string `json:"shown,omitempty"`
@@ -219,7 +221,7 @@ func (a *api) view(j *workflow.Job) *Job {
 	}
 	for _, r := range j.DecisionRecords() {
 		out.Decisions = append(out.Decisions, Decision{
-			Verdict: r.Verdict, Revision: r.Revision, Digest: r.Digest, Option: r.Option, Name: r.Name, Words: r.Words,
+			Verdict: r.Verdict, Revision: r.Revision, Digest: r.Digest, Option: r.Option, Kept: r.Kept, Name: r.Name, Words: r.Words,
 			Total: r.Total, At: r.At, By: r.By, Address: r.Address, Agent: r.Agent, SentTo: r.SentTo, Shown: r.Shown,
 			Called: r.Called, CalledAt: r.CalledAt, UndoneAt: r.UndoneAt,
 		})

@@ -16,6 +16,22 @@ type answerPage struct {
 	jobBase
 	Quote   *templates.QuoteView
 	Options []choice
+	// Answers are yes, no with its meaning and price, and a question.
+	Answers []choice
+	// Answered says what was answered already, "" if nothing; Undo leads to taking it back, "" if it stands.
+	Answered, Undo string
+}
+
+// answered says what was answered to the current quote, "" if nothing.
+func (r *request) answered() string {
+	q := r.job.Quote()
+	if q == nil || r.job.AnswerTo(q.Revision) == nil {
+		return ""
+	}
+	k := newClock(r.shop(), r.now())
+	answers := k.quote(r.job, q).Answers
+	a := answers[len(answers)-1]
+	return "Answered " + a.When + ": " + lower(a.Text) + "."
 }
 
 func (*answerPage) Template() string { return "answer.html" }
@@ -42,6 +58,15 @@ var answerTask = &task{
 		if q := r.job.Quote(); q != nil {
 			view := templates.QuoteOf(r.job, q, r.shop(), r.now(), locale.For("en"))
 			v.Quote = &view
+			if v.Answered = r.answered(); v.Answered != "" && r.now().Before(r.job.UndoUntil(r.shop())) {
+				v.Undo = v.To("undo")
+			}
+			v.Answers = slices.Clone(verdictChoices)
+			for i := range v.Answers {
+				if v.Answers[i].Value == string(workflow.VerdictDecline) {
+					v.Answers[i].Words += ": " + lower(view.No)
+				}
+			}
 			for _, o := range view.Options {
 				v.Options = append(v.Options, choice{Value: o.Key, Words: o.Key + ": " + o.Title + ", " + o.Total})
 			}
@@ -66,6 +91,9 @@ var answerTask = &task{
 		}
 		if verdict != "" && !slices.Contains([]workflow.Verdict{workflow.VerdictApprove, workflow.VerdictDecline, workflow.VerdictAsk}, verdict) {
 			r.form.Add("verdict", "Choose one of the answers offered.")
+		}
+		if said := r.answered(); said != "" {
+			r.form.Add("verdict", said+" Take that answer back first, or issue a further quote.")
 		}
 		who := r.x.s.Actor(r.c).ID
 		var call *workflow.CallNote

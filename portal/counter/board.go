@@ -116,7 +116,7 @@ func boardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.T
 	}
 	asked := false // then the ball is with the bench
 	if r.Waiting && j != nil {
-		if asked = j.OpenQuestion() != nil; asked {
+		if asked = j.Unanswered() != nil; asked {
 			row.Flags = append(row.Flags, boardFlag{"question", "question to answer"})
 		}
 		if len(j.Undelivered()) > 0 {

@@ -403,7 +403,7 @@ func option(kind workflow.OptionKind, title, price string) workflow.Option {
 func (d *desk) awaiting() *workflow.Job {
 	d.explained()
 	return d.do(rosa, workflow.SendReport{Text: workflow.ReportText{Short: "It can be repaired."}},
-		workflow.IssueQuote{Options: []workflow.Option{option(workflow.OptionRepair, "Repair", "100.00"), option(workflow.OptionReturn, "Send it back", "12.00")}},
+		workflow.IssueQuote{Options: []workflow.Option{option(workflow.OptionRepair, "Repair", "100.00"), option(workflow.OptionReplace, "Replace it", "12.00")}},
 		workflow.Go{To: workflow.StageAwaitingApproval})
 }
 

@@ -101,7 +101,7 @@ func jobPageOf(base jobBase, j *workflow.Job, entries []workflow.Entry, shop *wo
 	}
 	v.Tests = k.tests(j)
 	for _, m := range j.Messages {
-		l := templates.LetterView{ID: m.ID, Mine: m.By.Role == workflow.RoleCustomer, Who: base.Card.Person, When: k.at(m.At), Text: m.Text.Text, Question: m.Question && !m.Answered}
+		l := templates.LetterView{ID: m.ID, Mine: m.FromCustomer(), Who: base.Card.Person, When: k.at(m.At), Text: m.Text.Text, Question: m.Question && !m.Answered}
 		if !l.Mine {
 			l.Who = cmp.Or(m.By.ID, roleWords[m.By.Role])
 		}
@@ -178,9 +178,15 @@ func alertsOf(j *workflow.Job, base jobBase, shop *workflow.Shop) []alert {
 		out = append(out, alert{"mail", "The e-mail address takes no mail. Ask for the right one on the telephone.", base.To("customer"), "Correct it"})
 	}
 	if m := j.OpenQuestion(); m != nil {
-		words := "The customer asked: "
+		words := "The customer asked about the quote: "
 		if how := cameWords[j.Came(m)]; how != "" {
-			words = "The customer asked, " + how + ": "
+			words = "The customer asked about the quote, " + how + ": "
+		}
+		out = append(out, alert{"question", words + m.Text.Text, base.To("letters") + "#form", "Answer"})
+	} else if m := j.Unanswered(); m != nil {
+		words := "The customer wrote: "
+		if how := cameWords[j.Came(m)]; how != "" {
+			words = "The customer wrote, " + how + ": "
 		}
 		out = append(out, alert{"question", words + m.Text.Text, base.To("letters") + "#form", "Answer"})
 	}

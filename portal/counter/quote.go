@@ -1,6 +1,7 @@
 package counter
 
 import (
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -77,7 +78,9 @@ func (k clockOf) quote(j *workflow.Job, q *workflow.Quote) revision {
 				a.Text += ", " + k.w.Money(*d.Total)
 			}
 		case workflow.VerdictDecline:
-			a.Text = "No"
+			if a.Text = "No"; d.Kept > 0 {
+				a.Text = "Only what was approved"
+			}
 		case workflow.VerdictAsk:
 			a.Text = "A question: " + d.Words.Text
 		}
@@ -118,7 +121,7 @@ func lineKind(choice string) (money.LineKind, money.Grade) {
 
 // feeLines puts the diagnostic fee that was announced on booking into a first quote: charged, and counted
 // towards a repair where the shop does so.
-func (r *request) feeLines(option string, line int, repair bool, tax string) {
+func (r *request) feeLines(option string, line int, tax string) {
 	f := r.job.Fee
 	if f == nil || f.Minor == 0 {
 		return
@@ -132,7 +135,7 @@ func (r *request) feeLines(option string, line int, repair bool, tax string) {
 		r.form.Values.Set(p+"tax", tax)
 	}
 	add(money.Fee, "Finding the cause", f.Plain())
-	if repair && r.shop().FeeCredited {
+	if r.shop().FeeCredited {
 		add(money.Credit, "Finding the cause, counted towards the repair", "-"+f.Plain())
 	}
 }
@@ -407,7 +410,8 @@ func (r *request) fillQuote(d *draft) {
 		}
 	}
 	if q := r.job.Quote(); q != nil {
-		for i, o := range q.Options {
+		again := slices.DeleteFunc(slices.Clone(q.Options), func(o workflow.Option) bool { return o.Kind == workflow.OptionReturn })
+		for i, o := range again {
 			p := optionPrefix(i)
 			v.Set(p+"kind", string(o.Kind))
 			v.Set(p+"title", o.Title)
@@ -449,12 +453,7 @@ func (r *request) fillQuote(d *draft) {
 		v.Set("o0.l2.price", l.Fee.UnitPrice.String())
 		v.Set("o0.l2.tax", l.Fee.Tax)
 	}
-	v.Set("o1.kind", string(workflow.OptionReturn))
-	v.Set("o1.title", "Send it back as it is")
-	v.Set("o1.l0.kind", string(money.Carriage))
-	v.Set("o1.l0.tax", tax)
-	r.feeLines("o0.", next, true, tax)
-	r.feeLines("o1.", 1, false, tax)
+	r.feeLines("o0.", next, tax)
 }
 
 func (r *request) quotePage() (*quotePage, error) {

@@ -236,7 +236,7 @@ func barOf(j *workflow.Job, v *jobPage) []barStep {
 		}
 		return nil
 	}()
-	if j.OpenQuestion() != nil && v.Counter {
+	if j.Unanswered() != nil && v.Counter {
 		return append(out, barStep{Words: "Answer the letter", URL: v.To("letters") + "#form", Main: true})
 	}
 	for _, m := range v.Moves {

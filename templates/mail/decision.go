@@ -57,6 +57,12 @@ func withinLimit(d *workflow.Decision) bool {
 // decided says in a sentence what was decided.
 func (t *teller) decided(d *workflow.Decision, o *workflow.Option) part {
 	switch {
+	case d.Kept > 0:
+		kept := &t.Job.Quotes[d.Kept-1]
+		if o := kept.Option(kept.Approved); o != nil {
+			return t.say("kept", t.w.Money(o.Result.Total))
+		}
+		return t.say("declined")
 	case d.Verdict == workflow.VerdictDecline || o == nil:
 		return t.say("declined")
 	case o.Kind == workflow.OptionReturn:

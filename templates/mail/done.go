@@ -141,13 +141,13 @@ func (t *teller) money() []Section {
 	if v == nil {
 		return nil
 	}
-	rows := t.rows("mail.money.charge", v.Charge, "mail.money.paid", v.Paid, "mail.money.balance", v.Balance)
+	rows := append([]Row{{v.For, v.Charge}}, t.rows("mail.money.paid", v.Paid, "mail.money.balance", v.Balance)...)
 	return append([]Section{{Heading: t.w.T("mail.money"), Rows: rows, After: v.Less}}, t.pay(v)...)
 }
 
 // pay is the shop's payment service, where something is due.
 func (t *teller) pay(v *templates.PaidView) []Section {
-	if v == nil || v.PayURL == "" {
+	if v == nil || v.PayURL == "" || t.status.PayURL != "" {
 		return nil
 	}
 	return []Section{{Heading: t.w.T("mail.pay"), Paras: []string{v.PayURL}}}

@@ -211,7 +211,7 @@ func (t *teller) answers() []Answer {
 	}
 	return []Answer{
 		{Asked: w.T("mail.asked.where"), Answer: s.Where, More: more(s.WhereMore, s.Hold, hold)},
-		{Asked: w.T("mail.asked.need"), Answer: s.Need, More: more(s.NeedMore), Acts: s.NeedAction != workflow.NeedNone},
+		{Asked: w.T("mail.asked.need"), Answer: s.Need, More: more(s.NeedMore, s.PayURL, t.clip(s.Pay)), Acts: s.NeedAction != workflow.NeedNone},
 		{Asked: w.T("mail.asked.when"), Answer: s.When, More: more(s.WhenMore)},
 	}
 }

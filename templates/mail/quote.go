@@ -59,14 +59,17 @@ func (t *teller) ways(q *workflow.Quote) []Section {
 		x.Items = append(x.Items, Item{Text: c.Total})
 		changes, v.Before = []Section{x}, ""
 	}
-	for _, x := range []string{t.clip(v.Reason), t.clip(v.Before), t.clip(v.Note), v.Limit, v.Fee} {
+	for _, x := range []string{t.clip(v.Reason), t.clip(v.Before), t.clip(v.Note), v.Limit, v.No} {
 		if x != "" {
 			s.Paras = append(s.Paras, x)
 		}
 	}
 	after := []string{v.TaxNote}
 	if q.Answerable(t.now) {
-		after = []string{t.w.T("mail.quote.stands", v.Expires), v.TaxNote, t.w.T("mail.quote.free")}
+		after = []string{t.w.T("mail.quote.stands", v.Expires), v.TaxNote}
+	}
+	if _, o := t.Job.Approved(); o == nil && q.Answerable(t.now) {
+		after = append(after, templates.UntilYouAnswer(t.Job, t.Shop, t.w))
 	}
 	s.After = strings.TrimSpace(strings.ReplaceAll(strings.Join(after, " "), "  ", " ")) // there may be no tax
 	return append(changes, s)
@@ -77,18 +80,9 @@ func (t *teller) quoteWithdrawn(*workflow.Entry) part {
 	if q := t.Job.Quote(); q != nil {
 		p = p.with(t.paras("mail.moved.why", q.TakenBack))
 	}
-	return p.with(t.fee(), t.paras("mail.next", t.w.T("mail.taken_back.next")))
+	return p.with(t.paras("mail.next", t.w.T("mail.taken_back.next")))
 }
 
 func (t *teller) expired(*workflow.Entry) part {
-	return t.say("expired").with(t.fee(), t.paras("mail.next", t.w.T("mail.expired.next")))
-}
-
-// fee reminds of the diagnostic fee, where there is one.
-func (t *teller) fee() []Section {
-	f := t.Job.Fee
-	if f == nil || f.Minor <= 0 {
-		return nil
-	}
-	return t.paras("mail.fee", t.w.T("quote.fee", t.w.Money(*f)))
+	return t.say("expired").with(t.paras("mail.next", t.w.T("mail.expired.next")))
 }

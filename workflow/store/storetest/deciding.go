@@ -232,7 +232,7 @@ func quoteOf(reason string) workflow.IssueQuote {
 		return money.Request{Lines: []money.Line{{Kind: money.Labour, Text: "Bench time", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal(price)}}}
 	}
 	return workflow.IssueQuote{Reason: reason, Options: []workflow.Option{
-		{Kind: workflow.OptionRepair, Title: "Repair", Price: line("80.00")}, {Kind: workflow.OptionReturn, Title: "Back", Price: line("12.00")},
+		{Kind: workflow.OptionRepair, Title: "Repair", Price: line("80.00")}, {Kind: workflow.OptionReplace, Title: "Another one", Price: line("12.00")},
 	}}
 }
 

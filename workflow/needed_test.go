@@ -1,0 +1,82 @@
+package workflow
+
+import (
+	"testing"
+	"time"
+
+	"benchword/workflow/money"
+
+	"github.com/stretchr/testify/require"
+)
+
+// What the customer asks on the telephone is their question, whoever wrote it down.
+func TestAQuestionByTelephoneIsTheCustomers(t *testing.T) {
+	b := newBench(t)
+	j := b.toAwaiting()
+	j = b.do(counter, Decide{Verdict: VerdictAsk, Digest: j.Quote().Digest, Words: "Why so much?", Call: &CallNote{Number: "+1 902 555 0123"}})
+	require.True(t, j.Messages[0].FromCustomer())
+	require.NotNil(t, j.OpenQuestion())
+	require.NotContains(t, b.kinds(), NoticeMessage, "nobody asked the customer anything")
+	require.Equal(t, WhereQuestion, b.standing().Where)
+	require.Nil(t, j.running("approval"), "the bench has to answer")
+	b.do(customer, Decide{Verdict: VerdictApprove, Digest: j.Quote().Digest, Option: "A", Name: "Mira Osei"})
+	require.Equal(t, NeedNone, b.standing().Need.Kind)
+	b.checkHistory()
+}
+
+// A letter is a question only where its writer says so, and asks about no quote that came later.
+func TestALetterIsAQuestionWhereItSaysSo(t *testing.T) {
+	b := newBench(t)
+	b.toDiagnosing()
+	b.do(customer, SendMessage{Text: "Is it bad?", Question: true})
+	require.NotNil(t, b.job().Unanswered())
+	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckConfirmed}})
+	b.now = b.now.Add(time.Hour)
+	b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00")}}, Go{To: StageAwaitingApproval})
+	require.Nil(t, b.job().OpenQuestion(), "it was written before the quote")
+	require.Equal(t, WhyDecide, b.standing().Need.Why)
+	j := b.do(customer, SendMessage{Text: "Thank you!"})
+	require.Equal(t, WhyDecide, b.standing().Need.Why, "a thank-you asks nothing")
+	require.NotNil(t, j.running("approval"), "and stops no clock")
+	require.NotNil(t, j.Unanswered(), "but the counter sees that it waits")
+	j = b.do(customer, SendMessage{Text: "What is a capacitor?", Question: true})
+	require.Equal(t, WhyQuestion, b.standing().Need.Why)
+	require.Nil(t, j.running("approval"))
+	b.checkHistory()
+}
+
+// Money that is due is asked for wherever it is due.
+func TestMoneyDueIsAskedFor(t *testing.T) {
+	b := newBench(t)
+	b.toAwaiting()
+	b.approve()
+	b.do(technician, DoWork{Text: "Renewed the lamp"}, Go{To: StageTesting})
+	require.Equal(t, NeedNone, b.standing().Need.Kind)
+	b.do(technician, pass("Function"), pass(SafetyTest), packAll)
+	b.do(counter, DeclareReady{})
+	require.Equal(t, Need{Kind: NeedPay, Why: WhyOwed, Amount: &money.Amount{Minor: 11500, Currency: "CAD"}}, b.standing().Need)
+	b.do(counter, PlaceHold{Reason: HoldPayment})
+	require.Equal(t, WhyBalance, b.standing().Need.Why)
+	b.do(counter, LiftHold{}, PrepareShipment{InPerson: true})
+	require.Equal(t, WhyWithPay, b.standing().Need.Why)
+	b.do(counter, Go{To: StageShipped})
+	require.Equal(t, WhyOwed, b.standing().Need.Why, "shipped, and unpaid")
+	b.do(counter, RecordPayment{Amount: "115.00", How: "cash"})
+	require.Equal(t, WhyEnded, b.standing().Need.Why)
+}
+
+// Consent to recycling has words of its own, and the job is then not said to wait.
+func TestConsentToRecyclingSaysWhatIsAgreed(t *testing.T) {
+	b := newBench(t).undoable()
+	b.toDiagnosing()
+	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckConfirmed}})
+	j := b.do(counter, SendReport{ReportText{Short: "Not worth it."}}, IssueQuote{Options: []Option{repairOption("100.00"), recycleOption()}}, Go{To: StageAwaitingApproval})
+	require.Equal(t, RecycleWords, j.Quote().WordsFor(&j.Quote().Options[1]))
+	require.Equal(t, ConsentWords, j.Quote().WordsFor(&j.Quote().Options[0]))
+	j = b.do(customer, Decide{Verdict: VerdictApprove, Digest: j.Quote().Digest, Option: "B", Name: "Mira Osei"})
+	require.Equal(t, RecycleWords, j.Decisions[0].Words.Text)
+	at := b.standing()
+	require.Equal(t, []any{WhereRecycling, NeedNone, DateClosed}, []any{at.Where, at.Need.Kind, at.Date.Kind})
+	require.Equal(t, OutcomeRecycled, b.passes(31*time.Minute).Outcome)
+	require.Equal(t, WhereRecycled, b.standing().Where)
+}
