@@ -166,7 +166,8 @@ func TestReplies(t *testing.T) {
 	m := j.Messages[len(j.Messages)-1]
 	require.Equal(t, "It went click, café style.\n\nThen nothing.", m.Text.Text)
 	require.Equal(t, workflow.Actor{Role: workflow.RoleCustomer, ID: "mail"}, m.By)
-	require.NotNil(t, j.OpenQuestion(), "somebody should answer it")
+	require.NotNil(t, j.Unanswered(), "somebody should answer it")
+	require.Nil(t, j.OpenQuestion(), "and it asks nothing about a quote")
 	require.Len(t, j.Photos, photos+1)
 	p := j.Photos[photos]
 	require.Equal(t, "From the customer’s mail", p.Caption)

@@ -202,7 +202,7 @@ func TestAgainstPostfix(t *testing.T) {
 	require.Contains(t, reason(full), "mailbox is full")
 
 	// What lies in the Maildir is what was built, in the order of the job, under the entries' Message-IDs.
-	require.Eventually(t, func() bool { return len(s.box("maud")) == 3 && len(s.box("arna")) == 1 && len(s.box("desk")) == 1 }, 20*time.Second, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return len(s.box("maud")) == 2 && len(s.box("arna")) == 1 && len(s.box("desk")) == 1 }, 20*time.Second, 20*time.Millisecond)
 	entries, err := b.Store.Entries(t.Context(), b.Svc.Shop.ID, maud)
 	require.NoError(t, err)
 	ids := map[string]bool{}
@@ -212,7 +212,7 @@ func TestAgainstPostfix(t *testing.T) {
 		require.NotEmpty(t, l.Text)
 		ids["<"+l.ID+">"] = true
 	}
-	for _, e := range entries {
+	for _, e := range entries[1:] { // the parcel was here before "booked in, please send it" could leave: that is moot
 		require.True(t, ids["<"+mail.MessageName(b.Svc, e.ID)+"@bench.example>"], e.ID)
 	}
 
@@ -240,12 +240,12 @@ func TestAgainstPostfix(t *testing.T) {
 		flush()
 		return state(maud).State == workflow.EntrySent
 	}, 20*time.Second, 50*time.Millisecond)
-	require.Eventually(t, func() bool { return len(s.box("maud")) == 4 }, 20*time.Second, 20*time.Millisecond)
+	require.Eventually(t, func() bool { return len(s.box("maud")) == 3 }, 20*time.Second, 20*time.Millisecond)
 	order := []string{}
 	for _, raw := range s.box("maud") {
 		m, err := netmail.ReadMessage(bytes.NewReader(raw))
 		require.NoError(t, err)
 		order = append(order, m.Header.Get("Message-ID"))
 	}
-	require.Equal(t, "<"+mail.MessageName(b.Svc, state(maud).ID)+"@bench.example>", order[3], "the last one last")
+	require.Equal(t, "<"+mail.MessageName(b.Svc, state(maud).ID)+"@bench.example>", order[2], "the last one last")
 }
