@@ -39,7 +39,7 @@ func (m *marked) of(ctx context.Context, desk PhotoDesk, j *workflow.Job) templa
 		if p == nil {
 			return nil, nil
 		}
-		key := fmt.Sprintf("%s %s %v", j.Shop, p.Large.Digest, p.Marks) // what it is, not which job's
+		key := fmt.Sprintf("%s %s %s %v", j.Shop, j.Number, p.Large.Digest, p.Marks)
 		b, ok := m.recent.Get(key)
 		if ok {
 			return b, nil

@@ -194,6 +194,20 @@ func (s *Server) Now() time.Time { return s.cfg.Service.Now() }
 // Log returns the logger.
 func (s *Server) Log() *slog.Logger { return s.cfg.Log }
 
+// Kept lists what the portal keeps of a job's bytes.
+func (s *Server) Kept() []workflow.Kept {
+	return []workflow.Kept{
+		{What: "pages", Drop: func(_ context.Context, n workflow.JobNumber) error {
+			s.common.pages.drop(s.jobOf(n))
+			return nil
+		}},
+		{What: "photos in papers", Drop: func(_ context.Context, n workflow.JobNumber) error {
+			s.common.marked.recent.Drop(fmt.Sprintf("%s %s ", s.Shop().ID, n))
+			return nil
+		}},
+	}
+}
+
 // Committed tells the portal of a commit: kept pages of the job go, and open pages are told.
 func (s *Server) Committed(j *workflow.Job) {
 	s.drop(j.Number)

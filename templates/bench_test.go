@@ -93,7 +93,7 @@ func (b *bench) booked() *workflow.Job {
 func samplePhoto(k workflow.PhotoKind, caption, alt string, marks ...workflow.Mark) workflow.AddPhoto {
 	return workflow.AddPhoto{Photo: workflow.Photo{
 		Original: "aa", Large: workflow.Copy{Digest: "bbbbbbbbbbbb", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "cccccccccccc", Width: 480, Height: 360},
-		Kind: k, Caption: caption, Alt: alt, Marks: marks,
+		Kind: k, Caption: workflow.Plain(caption), Alt: workflow.Plain(alt), Marks: marks,
 	}}
 }
 
@@ -124,9 +124,9 @@ func (b *bench) findings() *workflow.Job {
 	b.do(tom, workflow.NameSuspect{Text: "The flat cable from the upper key contacts"}, workflow.DoCheck{Suspect: 2, Check: workflow.Check{Text: "Swapped the cable for a known good one: nothing changed.", Outcome: workflow.CheckRuledOut}})
 	b.do(tom, workflow.NameSuspect{Text: "The socket of that cable on the contact board"},
 		samplePhoto(workflow.PhotoEvidence, "The socket J4, from above", "A row of solder joints; three of them are dull and cracked",
-			workflow.Mark{Kind: workflow.MarkRing, X: 4200, Y: 5100, X2: 5300, Y2: 5100, Text: "three cracked joints"},
-			workflow.Mark{Kind: workflow.MarkPoint, X: 7300, Y: 3000, Number: 1, Text: "a good joint, for comparison"},
-			workflow.Mark{Kind: workflow.MarkArrow, X: 2500, Y: 7200, X2: 1200, Y2: 8800, Number: 2, Text: "flux left beside it"}))
+			workflow.Mark{Kind: workflow.MarkRing, X: 4200, Y: 5100, X2: 5300, Y2: 5100, Text: workflow.Plain("three cracked joints")},
+			workflow.Mark{Kind: workflow.MarkPoint, X: 7300, Y: 3000, Number: 1, Text: workflow.Plain("a good joint, for comparison")},
+			workflow.Mark{Kind: workflow.MarkArrow, X: 2500, Y: 7200, X2: 1200, Y2: 8800, Number: 2, Text: workflow.Plain("flux left beside it")}))
 	b.do(tom, workflow.DoCheck{Suspect: 3, Check: workflow.Check{Text: "Measured from pin to track while pressing on the socket.", Outcome: workflow.CheckConfirmed, Reading: "open to 0.4 Ω, as one presses", Photos: []int{3}}},
 		workflow.NoteFinding{Finding: workflow.Finding{Text: "Three solder joints of socket J4 are cracked.", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Where: "contact board, socket J4", Reading: "open to 0.4 Ω", Matters: "The upper keys get no signal through them.", Photos: []int{3}}},
 		workflow.NoteFinding{Finding: workflow.Finding{Text: "One case screw is longer than the others.", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightPutRight, Certainty: workflow.CertaintySeen, Where: "rear left", Matters: "Tightened fully it would touch the board."}, Duty: workflow.Duty{Text: "Fit a screw of the right length", Before: workflow.StageShipped}},
@@ -178,7 +178,7 @@ func (b *bench) testing() *workflow.Job {
 	b.repairing()
 	b.now = b.now.Add(5 * time.Hour)
 	return b.do(tom, samplePhoto(workflow.PhotoBefore, "J4 before", "Cracked joints"), workflow.AddPhoto{Photo: workflow.Photo{
-		Original: "ad", Large: workflow.Copy{Digest: "dd", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "ee", Width: 480, Height: 360}, Kind: workflow.PhotoAfter, Caption: "J4 after", Alt: "Bright, even joints", Pair: 4,
+		Original: "ad", Large: workflow.Copy{Digest: "dd", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "ee", Width: 480, Height: 360}, Kind: workflow.PhotoAfter, Caption: workflow.Plain("J4 after"), Alt: workflow.Plain("Bright, even joints"), Pair: 4,
 	}}, workflow.DoWork{Text: "Renewed socket J4 and its twelve joints; cleaned the board; fitted a screw of the right length.", Findings: []int{1, 2, 3}, Duties: []int{1}}, workflow.Go{To: workflow.StageTesting})
 }
 

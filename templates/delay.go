@@ -44,7 +44,7 @@ func ChooseOf(page Page, j *workflow.Job, d *workflow.Delay, shop *workflow.Shop
 	page.Title = w.T("choose.title")
 	v := &ChoosePage{
 		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Act: "/c/" + token, Track: "/j/" + token, Digest: d.Digest,
-		Missed: w.T("choose.missed", m.day(j.MissedDate(shop, d.Promise))), Why: cmp.Or(d.Reason, w.T("choose.why.default")), Date: NewDate(d, shop, now, w),
+		Missed: w.T("choose.missed", m.day(j.MissedDate(shop, d.Promise))), Why: cmp.Or(d.Reason.Text, w.T("choose.why.default")), Date: NewDate(d, shop, now, w),
 		Open: d.Open(m.now) && !j.Ended(),
 	}
 	if v.Open {

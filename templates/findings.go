@@ -97,7 +97,7 @@ func dutyView(j *workflow.Job, d workflow.Duty, w *locale.Words) DutyView {
 	switch {
 	case safe != nil && slices.Contains(safe.Duties, d.ID):
 		return DutyView{Text: d.Words(), State: w.T("duty.made_safe")}
-	case d.Waived != "":
+	case d.Waived.Text != "":
 		return DutyView{Text: d.Words(), State: w.T("duty.waived", d.Waived)}
 	case !d.DoneAt.IsZero():
 		return DutyView{Text: d.Words(), State: w.T("duty.done"), Done: true}

@@ -37,7 +37,7 @@ func promised(t testing.TB) *workflow.Job {
 	at := halifax(t, "2026-11-16 10:00")
 	j := &workflow.Job{
 		Shop: "harbour", Number: "7K2M9QX", Stage: workflow.StageDiagnosing, StageSince: at, ReceivedAt: at, ChangedAt: at,
-		Device:   workflow.Device{Kind: "film scanner", Maker: "Quillon", Model: "F2, “large”"},
+		Device:   workflow.Device{Kind: "film scanner", Maker: workflow.Plain("Quillon"), Model: workflow.Plain("F2, “large”")},
 		Promises: []workflow.Promise{{Number: 1, MadeAt: at, Starts: at, Quota: promiseclock.Quota{WorkingDays: 10}}},
 	}
 	return j
@@ -122,7 +122,7 @@ func TestDateFileFollowsThePromise(t *testing.T) {
 	moves("20261202", "TENTATIVE", halifax(t, "2026-11-20 17:00"))
 	j.Pauses[0].To = halifax(t, "2026-11-20 17:00")
 	moves("20261202", "CONFIRMED", halifax(t, "2026-11-21 10:00"))
-	j.Promises = append(j.Promises, workflow.Promise{Number: 2, MadeAt: halifax(t, "2026-11-23 10:00"), Starts: halifax(t, "2026-11-23 10:00"), Quota: promiseclock.Quota{By: halifax(t, "2026-12-11 17:00")}, Reason: "Parts."})
+	j.Promises = append(j.Promises, workflow.Promise{Number: 2, MadeAt: halifax(t, "2026-11-23 10:00"), Starts: halifax(t, "2026-11-23 10:00"), Quota: promiseclock.Quota{By: halifax(t, "2026-12-11 17:00")}, Reason: workflow.Plain("Parts.")})
 	moves("20261211", "CONFIRMED", halifax(t, "2026-11-24 10:00"))
 	j.Promises[1].BreachedAt = halifax(t, "2026-12-11 17:00")
 	moves("20261211", "TENTATIVE", halifax(t, "2026-12-12 10:00"))
@@ -164,7 +164,7 @@ func TestPromiseSays(t *testing.T) {
 	}
 	m := &statusMaker{j, shop, halifax(t, "2026-11-27 10:00"), locale.For("de"), shop.Calendar.Location()}
 	require.Equal(t, "Ein Arbeitstag kam hinzu, während wir auf Teile warteten. Ein Arbeitstag kam hinzu, während wir auf Ihre Zahlung warteten.", strings.Join(m.promiseSays()[1:], " "))
-	j.Promises = append(j.Promises, workflow.Promise{Number: 2, MadeAt: halifax(t, "2026-11-19 10:00"), Starts: halifax(t, "2026-11-19 10:00"), Quota: promiseclock.Quota{WorkingDays: 12}, Reason: "Parts."})
+	j.Promises = append(j.Promises, workflow.Promise{Number: 2, MadeAt: halifax(t, "2026-11-19 10:00"), Starts: halifax(t, "2026-11-19 10:00"), Quota: promiseclock.Quota{WorkingDays: 12}, Reason: workflow.Plain("Parts.")})
 	m = &statusMaker{j, shop, halifax(t, "2026-11-27 10:00"), locale.For("en"), shop.Calendar.Location()}
 	require.Equal(t, "Promised for Mon 7 December. First promised for Mon 30 November; that stays on record.", strings.Join(m.promiseSays(), " "))
 }

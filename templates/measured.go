@@ -101,7 +101,7 @@ func changesOf(j *workflow.Job, r *workflow.Report, w *locale.Words) *ChangesVie
 		if was := old.Finding(j, id); was != nil && !slices.Contains(r.Findings, id) {
 			reason := ""
 			if now := j.Finding(id); now != nil {
-				reason = now.Reason
+				reason = now.Reason.Text
 			}
 			say("withdrawn", id, sentence(was.Text), sentence(reason))
 		}

@@ -73,7 +73,7 @@ func PhotosOf(j *workflow.Job, ids []int, w *locale.Words, loc *time.Location, u
 func photoOf(j *workflow.Job, p *workflow.Photo, w *locale.Words, loc *time.Location, urls PhotoURLs) PhotoView {
 	v := PhotoView{
 		ID: p.ID, SmallWidth: p.Small.Width, SmallHeight: p.Small.Height, Width: p.Large.Width, Height: p.Large.Height,
-		Caption: p.Caption, Alt: p.Alt, Number: w.T("photo.number", p.ID), When: w.DayTime(p.At, loc), Kind: p.Kind,
+		Caption: p.Caption.Text, Alt: p.Alt.Text, Number: w.T("photo.number", p.ID), When: w.DayTime(p.At, loc), Kind: p.Kind,
 	}
 	v.Small, v.Large = urls(p)
 	if v.Alt == "" {
@@ -108,8 +108,8 @@ func marksOf(p *workflow.Photo) (*MarksView, []MarkNote) {
 		if k.Number > 0 {
 			number = strconv.Itoa(k.Number)
 		}
-		if k.Text != "" {
-			notes = append(notes, MarkNote{number, k.Text, k.Kind})
+		if k.Text.Text != "" {
+			notes = append(notes, MarkNote{number, k.Text.Text, k.Kind})
 		}
 		x, y := at(k.X, k.Y)
 		x2, y2 := at(k.X2, k.Y2)

@@ -120,7 +120,7 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 	loc := zoneOf(shop)
 	v := QuoteView{
 		W: w, Revision: q.Revision, Digest: q.Digest, State: q.State, Answerable: j.Decidable(q, now),
-		Note: q.Note, Reason: q.Reason, Issued: w.DateTime(q.IssuedAt, loc), Expires: w.DateTime(q.ExpiresAt, loc), Consent: q.Words,
+		Note: q.Note.Text, Reason: q.Reason.Text, Issued: w.DateTime(q.IssuedAt, loc), Expires: w.DateTime(q.ExpiresAt, loc), Consent: q.Words,
 	}
 	if v.State == workflow.RevisionOpen && !now.Before(q.ExpiresAt) {
 		v.State = workflow.RevisionExpired

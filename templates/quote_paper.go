@@ -170,7 +170,7 @@ func (d *quotePaper) estimate() {
 	d.Heading(2, w.T("form.customer"))
 	d.fields("customer", j.Customer.Name.Text, "customer_address", j.Customer.Address.Text)
 	d.Heading(2, w.T("form.good"))
-	d.fields("received", d.date(j.ReceivedAt), "good", j.Device.Name(), "serial", j.Device.Serial, "problem", j.Fault.Text, "receiver", "")
+	d.fields("received", d.date(j.ReceivedAt), "good", j.Device.Name(), "serial", j.Device.Serial.Text, "problem", j.Fault.Text, "receiver", "")
 	if j.Fee != nil && j.Fee.Minor > 0 {
 		d.fields("diagnosis", w.Money(*j.Fee))
 	}
@@ -204,7 +204,7 @@ func (d *quotePaper) repair() {
 	j, w := d.j, d.w
 	d.repairer()
 	d.Heading(2, w.T("form.good"))
-	d.fields("good", strings.TrimSpace(j.Device.Name()+" "+j.Device.Serial), "defect", d.defect())
+	d.fields("good", strings.TrimSpace(j.Device.Name()+" "+j.Device.Serial.Text), "defect", d.defect())
 	for i := range d.v.Options {
 		o, x := d.v.Options[i], &d.q.Options[i]
 		if !o.Repairs {

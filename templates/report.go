@@ -94,15 +94,15 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	loc := zoneOf(shop)
 	show := func(ids []int) ([]PhotoView, string) { return PhotosOf(j, ids, w, loc, urls), "" }
 	v := ReportView{
-		W: w, Number: r.Number, Job: j.Number.Shown(), Device: j.Device.Name(), Serial: j.Device.Serial, Sent: w.DateTime(r.SentAt, loc),
-		Short: r.Short, Fault: j.Fault.Text, Contents: ContentsOf(j, w), Condition: j.Condition,
+		W: w, Number: r.Number, Job: j.Number.Shown(), Device: j.Device.Name(), Serial: j.Device.Serial.Text, Sent: w.DateTime(r.SentAt, loc),
+		Short: r.Short, Fault: j.Fault.Text, Contents: ContentsOf(j, w), Condition: j.Condition.Text,
 		Cause: r.Cause, Proposal: r.Proposal, Head: r.Head, Next: r.Next,
 	}
 	if last := len(j.Reports); last > r.Number {
 		v.Newer = last
 	}
 	if t := j.Reproduction; t != nil {
-		v.Tried, v.TriedNote = triedWords(t, w), t.Note
+		v.Tried, v.TriedNote = triedWords(t, w), t.Note.Text
 	}
 	for i := range j.Photos {
 		if p := &j.Photos[i]; p.Kind == workflow.PhotoArrival && !p.Removed {
@@ -114,7 +114,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	v.Pairs = PairsOf(j, w, loc, urls)
 	v.Suspects = suspectViews(j, r, w, show)
 	for _, d := range j.Duties {
-		if d.Waived != "" && d.Finding == 0 {
+		if d.Waived.Text != "" && d.Finding == 0 {
 			v.Left = append(v.Left, dutyView(j, d, w))
 		}
 	}
@@ -226,7 +226,7 @@ func ContentsOf(j *workflow.Job, w *locale.Words) []ContentView {
 		for _, p := range j.Packed {
 			if p.Item == it.ID {
 				c.Fate = w.T("fate." + string(p.Fate))
-				if p.Note != "" {
+				if p.Note.Text != "" {
 					c.Fate = w.T("fate.note", c.Fate, p.Note)
 				}
 			}
@@ -340,7 +340,7 @@ func madeSafe(j *workflow.Job, w *locale.Words) string {
 }
 
 // OutcomeWhy returns what the bench says with the outcome, as a sentence.
-func OutcomeWhy(j *workflow.Job) string { return sentence(j.OutcomeWhy) }
+func OutcomeWhy(j *workflow.Job) string { return sentence(j.OutcomeWhy.Text) }
 
 // triedWords says whether the fault was seen at the bench, or why it was not tried.
 func triedWords(r *workflow.Reproduction, w *locale.Words) string {
@@ -380,7 +380,7 @@ func PaidOf(j *workflow.Job, shop *workflow.Shop, w *locale.Words) *PaidView {
 	} else if returns {
 		v.For = w.T("paid.return")
 	}
-	if j.Charged != nil && j.ChargedWhy != "" {
+	if j.Charged != nil && j.ChargedWhy.Text != "" {
 		v.Less = w.T("pay.less", j.ChargedWhy)
 	}
 	v.PayURL, v.Pay = payLink(j, shop, w)

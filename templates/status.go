@@ -123,7 +123,7 @@ func (m *statusMaker) where(s *Status, at workflow.Standing) {
 	}
 	if h := at.Waiting; h != nil {
 		s.Hold = w.T("hold."+string(h.Reason), m.day(h.From))
-		s.HoldNote = h.Note
+		s.HoldNote = h.Note.Text
 	}
 }
 

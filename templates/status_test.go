@@ -155,7 +155,7 @@ func TestStatusAsksForWhatIsNeeded(t *testing.T) {
 func TestStatusGoingBack(t *testing.T) {
 	b := newBench(t)
 	b.testing()
-	b.do(tom, workflow.DoTest{Test: workflow.Test{Name: "Function", Note: "Key 60 is silent."}}, workflow.Go{To: workflow.StageDiagnosing})
+	b.do(tom, workflow.DoTest{Test: workflow.Test{Name: "Function", Note: workflow.Plain("Key 60 is silent.")}}, workflow.Go{To: workflow.StageDiagnosing})
 	s := b.status()
 	require.Equal(t, "booked done, received done, diagnosing here, awaiting_approval ahead, repairing ahead, testing ahead, shipped ahead", railOf(s))
 	b.do(tom, workflow.Go{To: workflow.StageRepairing})
@@ -239,7 +239,7 @@ func TestReportOfTheCatalogue(t *testing.T) {
 // Marks are laid out in the pixels of the copy they lie on.
 func TestMarks(t *testing.T) {
 	p := &workflow.Photo{Large: workflow.Copy{Width: 1600, Height: 1200}, Marks: []workflow.Mark{
-		{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 5500, Y2: 5000, Text: "here"},
+		{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 5500, Y2: 5000, Text: workflow.Plain("here")},
 		{Kind: workflow.MarkArrow, X: 1000, Y: 1000, X2: 1000, Y2: 1000},
 		{Kind: workflow.MarkPoint, X: 0, Y: 10000, Number: 3},
 		{Kind: workflow.MarkBlur, X: 0, Y: 0, X2: 10, Y2: 10},

@@ -112,7 +112,7 @@ func holdStep(m *statusMaker, x workflow.Moment, key string) (text, quote string
 		return "", ""
 	}
 	if x.Kind == workflow.KindHoldPlaced {
-		quote = h.Note
+		quote = h.Note.Text
 	}
 	return m.w.T(key + "." + string(h.Reason)), quote
 }
@@ -137,7 +137,7 @@ var steps = map[workflow.EventKind]step{
 		case x.To == workflow.StageTesting && m.j.Outcome == workflow.OutcomeUnrepaired:
 			return m.w.T("story.stage.closing"), ""
 		case x.To == workflow.StageTesting && x.From == workflow.StageDiagnosing && m.w.Has("story.stage."+string(m.j.Outcome)):
-			return m.w.T("story.stage." + string(m.j.Outcome)), m.j.OutcomeWhy
+			return m.w.T("story.stage." + string(m.j.Outcome)), m.j.OutcomeWhy.Text
 		}
 		return m.w.T("story.stage." + string(x.To)), ""
 	},
@@ -146,7 +146,7 @@ var steps = map[workflow.EventKind]step{
 		if r == nil {
 			return "", ""
 		}
-		return triedWords(r, m.w), r.Note
+		return triedWords(r, m.w), r.Note.Text
 	},
 	workflow.KindDeviceShut: plainStep,
 	workflow.KindDeviceMadeSafe: func(m *statusMaker, _ workflow.Moment, key string) (text, quote string) {
@@ -176,7 +176,7 @@ var steps = map[workflow.EventKind]step{
 		if d == nil {
 			return "", ""
 		}
-		return m.w.T(key, d.Words()), d.Waived
+		return m.w.T(key, d.Words()), d.Waived.Text
 	},
 	workflow.KindReportSent: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		r := nth(m.j.Reports, x.Ref)
@@ -187,7 +187,7 @@ var steps = map[workflow.EventKind]step{
 	},
 	workflow.KindQuoteIssued: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		if q := nth(m.j.Quotes, x.Ref); q != nil {
-			quote = q.Reason
+			quote = q.Reason.Text
 		}
 		if x.Ref > 1 {
 			key += ".further"
@@ -221,7 +221,7 @@ var steps = map[workflow.EventKind]step{
 		if m.j.Charged == nil {
 			return "", ""
 		}
-		return m.w.T(key, m.w.Money(*m.j.Charged)), m.j.ChargedWhy
+		return m.w.T(key, m.w.Money(*m.j.Charged)), m.j.ChargedWhy.Text
 	},
 	workflow.KindCollectionAsked: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		u := nth(m.j.Uncollected, x.Ref)
@@ -254,7 +254,7 @@ var steps = map[workflow.EventKind]step{
 		if x.Ref > 1 {
 			key += ".moved"
 		}
-		return m.w.T(key, m.day(m.shop.DayOf(told))), p.Reason
+		return m.w.T(key, m.day(m.shop.DayOf(told))), p.Reason.Text
 	},
 	workflow.KindDateTold: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		for i := range m.j.Promises {
@@ -276,10 +276,10 @@ var steps = map[workflow.EventKind]step{
 	// Where the breach, or a new date, does not say it already.
 	workflow.KindDelayTold: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		d := nth(m.j.Delays, x.Ref)
-		if d == nil || d.Reason == "" || d.NewPromise > 0 {
+		if d == nil || d.Reason.Text == "" || d.NewPromise > 0 {
 			return "", ""
 		}
-		return m.w.T(key), d.Reason
+		return m.w.T(key), d.Reason.Text
 	},
 	workflow.KindDelayAnswered: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		d := nth(m.j.Delays, x.Ref)
@@ -311,11 +311,11 @@ var steps = map[workflow.EventKind]step{
 		if !t.Passed {
 			key += ".failed"
 		}
-		return m.w.T(key, t.Name), m.withReading(t.Note, t.Reading)
+		return m.w.T(key, t.Name), m.withReading(t.Note.Text, t.Reading)
 	},
 	workflow.KindJobReady: func(m *statusMaker, _ workflow.Moment, key string) (text, quote string) {
 		if m.j.Ready != nil {
-			quote = m.j.Ready.Note
+			quote = m.j.Ready.Note.Text
 		}
 		return m.w.T(key), quote
 	},

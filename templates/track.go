@@ -117,7 +117,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	urls := TrackPhotos(l.Token)
 	t := &Track{
 		Page: page, Status: StatusOf(j, shop, now, w), Base: base, Live: base + "/live", Version: j.Version,
-		Contents: ContentsOf(j, w), Serial: j.Device.Serial, Fault: j.Fault.Text, Condition: j.Condition,
+		Contents: ContentsOf(j, w), Serial: j.Device.Serial.Text, Fault: j.Fault.Text, Condition: j.Condition.Text,
 		Pairs: PairsOf(j, w, loc, urls), Paid: PaidOf(j, shop, w), Erased: !j.Erased.IsZero(), SendTo: j.Stage == workflow.StageBooked,
 		LinkUntil: w.Date(l.Until, loc),
 		Writes:    workflow.LinkPermits(l.Purpose, workflow.SendMessage{}), Asks: workflow.LinkPermits(l.Purpose, workflow.AskLink{}),
@@ -140,7 +140,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 		t.Reports = append(t.Reports, ReportLink{r.Number, base + "/report/" + strconv.Itoa(r.Number), w.Day(r.SentAt, loc), r.Short})
 	}
 	for _, d := range j.Duties {
-		if d.Waived != "" {
+		if d.Waived.Text != "" {
 			t.Duties = append(t.Duties, dutyView(j, d, w))
 		}
 	}
@@ -216,7 +216,7 @@ func (m *statusMaker) promises() []PromiseView {
 			case k > 0:
 				v.Text = w.T("promise.told", m.day(x.At), m.day(x.Date), m.waitedFor(x.For))
 			case i > 0:
-				v.Text, v.Reason = w.T("promise.later", m.day(x.At), m.day(x.Date)), p.Reason
+				v.Text, v.Reason = w.T("promise.later", m.day(x.At), m.day(x.Date)), p.Reason.Text
 			default:
 				v.Text = w.T("promise.first", m.day(x.At), m.day(x.Date))
 			}
@@ -245,10 +245,10 @@ func (m *statusMaker) holds() []HoldView {
 	var out []HoldView
 	for _, h := range m.j.Holds {
 		if h.To.IsZero() {
-			out = append(out, HoldView{m.w.T("hold."+string(h.Reason), m.day(h.From)), h.Note})
+			out = append(out, HoldView{m.w.T("hold."+string(h.Reason), m.day(h.From)), h.Note.Text})
 			continue
 		}
-		out = append(out, HoldView{m.w.T("held."+string(h.Reason), m.day(h.From), m.day(h.To)), h.Note})
+		out = append(out, HoldView{m.w.T("held."+string(h.Reason), m.day(h.From), m.day(h.To)), h.Note.Text})
 	}
 	return out
 }

@@ -46,7 +46,8 @@ var access = func() map[reflect.Type][]Role {
 		ChangeCustomer{}, ChooseLevel{}, WaiveDuty{}, SendReport{}, IssueQuote{}, WithdrawQuote{}, RecordPayment{}, SetCharge{},
 		MovePromise{}, ExplainDelay{}, DeclareReady{}, RevokeLinks{}, SendAgain{}, NoteTold{},
 	}, counter, owner)
-	may([]Command{MakeSafe{}, ErasePerson{}}, owner)
+	may([]Command{MakeSafe{}}, owner)
+	may([]Command{ErasePerson{}}, owner, system)
 	may([]Command{Book{}, Decide{}, UndoDecision{}, AnswerDelay{}, SendMessage{}, AskLink{}, ChooseNotices{}}, customer, counter, owner)
 	// A customer's photos come with a reply by email; no page of theirs takes photos in.
 	may([]Command{AddPhoto{}}, bench, counter, owner, customer)

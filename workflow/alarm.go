@@ -11,10 +11,11 @@ import (
 type alarm struct {
 	at func(j *Job, shop *Shop) time.Time
 	do func(t *turn) error
+	// after: it rings for a job that has ended, and not before; all others only before.
+	after bool
 }
 
-// alarms is the table of all that wakes a job, in the order in which it is done where several are due. No
-// alarm rings for a job that has ended.
+// alarms is the table of all that wakes a job, in the order in which it is done where several are due.
 var alarms = []alarm{
 	{at: (*Job).breachAt, do: (*turn).breach},
 	{at: (*Job).silenceAt, do: (*turn).noteSilence},
@@ -26,14 +27,15 @@ var alarms = []alarm{
 	{at: (*Job).lastNoticeAt, do: func(t *turn) error { return t.remind(true) }},
 	{at: (*Job).remindAt, do: func(t *turn) error { return t.remind(false) }},
 	{at: (*Job).retellAt, do: (*turn).retell},
+	{at: (*Job).eraseAt, do: ErasePerson{}.decide, after: true},
 }
 
 // WakeAt returns the next instant at which time alone changes the job, zero if there is none.
 func (j *Job) WakeAt(shop *Shop) time.Time {
 	var first time.Time
 	for _, a := range alarms {
-		if j.Ended() {
-			break
+		if a.after != j.Ended() {
+			continue
 		}
 		if at := a.at(j, shop); !at.IsZero() && (first.IsZero() || at.Before(first)) {
 			first = at
@@ -56,8 +58,8 @@ type Wake struct{}
 
 func (c Wake) decide(t *turn) error {
 	for _, a := range alarms {
-		if t.j.Ended() {
-			break
+		if a.after != t.j.Ended() {
+			continue
 		}
 		if at := a.at(t.j, t.shop); at.IsZero() || t.now.Before(at) {
 			continue

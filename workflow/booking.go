@@ -38,10 +38,10 @@ func (c Book) decide(t *turn) error {
 	if p.Device.Kind, err = line("kind", "The kind of device", c.Kind, true); err != nil {
 		return err
 	}
-	if p.Device.Maker, err = line("maker", "The maker", c.Maker, false); err != nil {
+	if p.Device.Maker, err = t.ofDevice("maker", "The maker", c.Maker, p.Customer.Name.Text); err != nil {
 		return err
 	}
-	if p.Device.Model, err = line("model", "The model", c.Model, false); err != nil {
+	if p.Device.Model, err = t.ofDevice("model", "The model", c.Model, p.Customer.Name.Text); err != nil {
 		return err
 	}
 	fault, err := text("fault", "What is wrong with it", c.Fault, true)
@@ -51,7 +51,7 @@ func (c Book) decide(t *turn) error {
 	if p.Fault, err = t.seal(fault); err != nil {
 		return err
 	}
-	if p.Inbound, err = line("inbound", "The parcel number", c.Inbound, false); err != nil {
+	if p.Inbound, err = t.line("inbound", "The parcel number", c.Inbound, false); err != nil {
 		return err
 	}
 	if p.Limit, err = t.amount("limit", c.Limit); err != nil {
@@ -86,7 +86,7 @@ type JobBooked struct {
 	Fault    Sealed        `json:"fault"`
 	Follows  JobNumber     `json:"follows,omitempty"`
 	Limit    *money.Amount `json:"limit,omitempty"`
-	Inbound  string        `json:"inbound,omitempty"`
+	Inbound  Words         `json:"inbound,omitzero"`
 	// Fee is the diagnostic fee that was announced on booking, nil for none.
 	Fee *money.Amount `json:"fee,omitempty"`
 	// WalkIn: handed in at the counter, so that no "booked" notice is sent.

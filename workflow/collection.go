@@ -10,7 +10,7 @@ import (
 // Ready records that the device is ready to go back, and what the customer was told about it.
 type Ready struct {
 	At   time.Time `json:"at,omitzero"`
-	Note string    `json:"note,omitempty"`
+	Note Words     `json:"note,omitzero"`
 }
 
 // DeclareReady tells the customer that the device is done and tested.
@@ -29,7 +29,7 @@ func (c DeclareReady) decide(t *turn) error {
 	if g.needTests(); len(g.missing) > 0 {
 		return &Error{Code: CodeRefused, Message: g.missing[0], Missing: g.missing}
 	}
-	note, err := text("note", "The note", c.Note, false)
+	note, err := t.text("note", "The note", c.Note, false)
 	if err != nil {
 		return err
 	}
@@ -41,7 +41,7 @@ func (c DeclareReady) decide(t *turn) error {
 
 // JobReady says that the device is done and tested.
 type JobReady struct {
-	Note string `json:"note,omitempty"`
+	Note Words `json:"note,omitzero"`
 }
 
 func (p *JobReady) fold(j *Job, e *Event) {

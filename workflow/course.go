@@ -56,7 +56,7 @@ func (j *Job) Course() Course {
 		}
 	}
 	for i := range c.Promises {
-		c.Promises[i].Reason = ""
+		c.Promises[i].Reason = Words{}
 	}
 	for _, m := range j.Story {
 		if m.Kind == KindStageMoved {

@@ -62,18 +62,18 @@ func TestARepairedMainsDeviceIsTestedForSafety(t *testing.T) {
 // T2: can't tell counts as yes until somebody says no.
 func TestCantTellCountsAsYes(t *testing.T) {
 	b := newBench(t)
-	b.onTheBench(Screening{No, No, Unknown, No, nil, ""})
+	b.onTheBench(Screening{No, No, Unknown, No, nil, Plain("")})
 	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Ran it", Outcome: CheckRuledOut}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	require.Contains(t, b.missing(counter, byPost...), SafetyTest, "mains")
 	b.do(technician, AnswerScreening{cordless})
 	b.do(counter, byPost...)
 
 	b = newBench(t)
-	j := b.onTheBench(Screening{Yes, Unknown, No, Yes, nil, ""})
+	j := b.onTheBench(Screening{Yes, Unknown, No, Yes, nil, Plain("")})
 	require.NotEmpty(t, j.Duties, "a cell that nobody can vouch for")
 	b.refuses(CodeRefused, technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Ran it", Outcome: CheckRuledOut}})
 	require.Contains(t, b.missing(technician, DoDuty{1}), "screening", "nobody knows yet what there is to take out")
-	j = b.do(technician, AnswerScreening{Screening{Yes, No, No, Yes, nil, "looked at it: flat and dry"}})
+	j = b.do(technician, AnswerScreening{Screening{Yes, No, No, Yes, nil, Plain("looked at it: flat and dry")}})
 	require.False(t, j.Duties[0].Open())
 	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Ran it", Outcome: CheckRuledOut}}, Go{To: StageTesting, Outcome: OutcomeNoFault})
 	b.do(counter, byPost...)
@@ -86,7 +86,7 @@ func TestADangerFoundInsideIsDueAtOnce(t *testing.T) {
 	b.onTheBench(cordless)
 	b.toRepairing()
 	j := b.do(technician, NoteFinding{Finding: Finding{Entry: "cell_swollen"}})
-	require.Equal(t, Screening{Yes, Yes, No, No, nil, ""}, *j.Screening, "the screening is corrected")
+	require.Equal(t, Screening{Yes, Yes, No, No, nil, Plain("")}, *j.Screening, "the screening is corrected")
 	require.Len(t, j.Dangers(b.s.Shop), 1)
 	for _, c := range []Command{DoWork{Text: "Renewed the lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Ran it", Outcome: CheckRuledOut}},
 		NoteFinding{Finding: Finding{Entry: "case_scratched"}}, Go{To: StageTesting}} {
@@ -139,7 +139,7 @@ func TestAWaiverEndsWhenItIsADanger(t *testing.T) {
 func TestNotTriedSaysWhy(t *testing.T) {
 	b := newBench(t)
 	b.do(customer, booking)
-	b.do(technician, ListContents{Items: []Item{{Text: "Recorder", Device: true}}}, AnswerScreening{Screening{No, No, No, Yes, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived})
+	b.do(technician, ListContents{Items: []Item{{Text: "Recorder", Device: true}}}, AnswerScreening{Screening{No, No, No, Yes, nil, Plain("")}}, photo(PhotoArrival), Go{To: StageReceived})
 	require.Equal(t, "why", b.refuses(CodeInvalid, technician, TryFault{Result: NotTried}).Field)
 	require.Equal(t, "why", b.refuses(CodeInvalid, technician, TryFault{Result: NotTried, Why: "no time"}).Field)
 	require.Equal(t, "why", b.refuses(CodeInvalid, technician, TryFault{Result: FaultReproduced, Why: NotTriedUnsafe}).Field)
@@ -214,7 +214,7 @@ func TestAPassEndsWhenItIsOpenedAgain(t *testing.T) {
 	b.onTheBench(mainsPlug)
 	b.toRepairing()
 	b.do(technician, DoWork{Text: "Renewed the lamp"}, Go{To: StageTesting})
-	b.do(technician, pass(SafetyTest), DoTest{Test: Test{Name: "Function", Note: "Stops"}}, Go{To: StageDiagnosing})
+	b.do(technician, pass(SafetyTest), DoTest{Test: Test{Name: "Function", Note: Plain("Stops")}}, Go{To: StageDiagnosing})
 	b.do(counter, Go{To: StageTesting, Outcome: OutcomeBeyondRepair, Reason: "the lamp is not made any more"})
 	require.Contains(t, b.missing(counter, byPost...), SafetyTest, "the old pass")
 	// Opened in testing, in the same step: what came after the pass ends it.
@@ -297,7 +297,7 @@ func TestBeyondRepairSaysSo(t *testing.T) {
 		require.Contains(t, b.missing(technician, Go{To: StageTesting, Outcome: outcome}), "why")
 		j := b.do(technician, Go{To: StageTesting, Outcome: outcome, Reason: "The maker’s chip is not to be had any more."})
 		require.Equal(t, outcome, j.Outcome)
-		require.Equal(t, "The maker’s chip is not to be had any more.", j.OutcomeWhy)
+		require.Equal(t, "The maker’s chip is not to be had any more.", j.OutcomeWhy.Text)
 		require.Contains(t, b.missing(counter, byPost...), SafetyTest)
 		j = b.do(counter, with(byPost, pass(SafetyTest))...)
 		require.Equal(t, outcome, j.Outcome)
@@ -477,7 +477,7 @@ func TestNothingLeavesUnsafe(t *testing.T) {
 		b.s.Shop.Tests = []string{"Function"}
 		answer := func() Answer { return []Answer{Yes, No, Unknown}[r.IntN(3)] }
 		screening := func() AnswerScreening {
-			return AnswerScreening{Screening{answer(), answer(), answer(), answer(), nil, ""}}
+			return AnswerScreening{Screening{answer(), answer(), answer(), answer(), nil, Plain("")}}
 		}
 		b.do(customer, booking)
 		pick := func(list ...Command) Command { return list[r.IntN(len(list))] }
@@ -516,7 +516,7 @@ func TestNothingLeavesUnsafe(t *testing.T) {
 			why := []string{"", "It is like that."}[r.IntN(2)]
 			noise := pick(screening(), NoteFinding{Finding: finding()}, NoteFinding{Finding: corrected}, WithdrawFinding{id, "Seen wrong"}, DoDuty{danger(j)}, DoDuty{danger(j)}, WaiveDuty{danger(j), "In a hurry"},
 				DoWork{Text: "Did it", Did: [][]string{nil, {"mains_opened"}, {"soldered"}}[r.IntN(3)], Duties: []int{danger(j)}}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckUnclear}},
-				MakeSafe{"Lead taken off", "Do not use", "As it is, please"}, NoteShut{}, photo(PhotoEvidence), DoTest{Test: Test{Name: "Function", Note: "No"}}, DoTest{Test: Test{Name: SafetyTest, Note: "No"}},
+				MakeSafe{"Lead taken off", "Do not use", "As it is, please"}, NoteShut{}, photo(PhotoEvidence), DoTest{Test: Test{Name: "Function", Note: Plain("No")}}, DoTest{Test: Test{Name: SafetyTest, Note: Plain("No")}},
 				PrepareShipment{Parcel: "RR473124829CA"}, PrepareShipment{InPerson: true}, IssueQuote{Options: []Option{repairOption("80.00")}, Reason: reason}, UndoDecision{Digest: digest},
 				Go{To: Stages[r.IntN(len(Stages))], Outcome: outcome, Reason: why})
 			next := map[Stage][]Command{

@@ -215,7 +215,7 @@ func (t *turn) retell() error {
 
 // promise records a promise, with the date that is told of it.
 func (t *turn) promise(q promiseclock.Quota, reason string) error {
-	p := Promise{Number: len(t.j.Promises) + 1, MadeAt: t.now, Starts: t.now, Quota: q, Reason: reason}
+	p := Promise{Number: len(t.j.Promises) + 1, MadeAt: t.now, Starts: t.now, Quota: q, Reason: Plain(reason)}
 	if told := t.j.ToldOf(t.shop, &p); !told.IsZero() {
 		p.Told = []Telling{{t.now, told}}
 	}
@@ -267,7 +267,7 @@ func (j *Job) date(shop *Shop, now time.Time) Date {
 		if x := j.Delay(); j.returning() {
 			d.Kind = DateReturning
 		} else if x != nil && x.Promise == p.Number {
-			d.Reason = x.Reason
+			d.Reason = x.Reason.Text
 		}
 	case j.Ready != nil && j.running("collection") != nil:
 		d.Kind, d.At, d.For = DateReady, j.WaitsSince(shop), promiseclock.AccountCustomer
@@ -305,8 +305,8 @@ func (j *Job) moved(shop *Shop) []DateMove {
 		}
 	}
 	p := j.Promise()
-	if p.Reason != "" {
-		out = append(out, DateMove{Promise: p.Number, Reason: p.Reason})
+	if p.Reason.Text != "" {
+		out = append(out, DateMove{Promise: p.Number, Reason: p.Reason.Text})
 	}
 	told := j.Tellings(shop, p)
 	for i := 1; i < len(told); i++ {

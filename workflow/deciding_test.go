@@ -310,7 +310,7 @@ func TestTheChargeNeverExceedsWhatWasAgreed(t *testing.T) {
 				Decide{Verdict: VerdictApprove, Digest: q.Digest, Option: string(rune('A' + r.IntN(3))), Name: "M", Round: j.Undone(q.Revision)},
 				Decide{Verdict: VerdictDecline, Digest: q.Digest, Name: "M", Round: j.Undone(q.Revision)},
 				UndoDecision{Digest: q.Digest, Round: j.Undone(q.Revision)}, SetCharge{Amount: price, Reason: "Less"},
-				NoteFinding{Finding: Finding{Text: "More", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintySeen}}, DoTest{Test: Test{Name: "Function", Note: "No"}},
+				NoteFinding{Finding: Finding{Text: "More", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintySeen}}, DoTest{Test: Test{Name: "Function", Note: Plain("No")}},
 			}[r.IntN(14)]
 			by := counter
 			switch c.(type) {
@@ -366,7 +366,7 @@ func TestADigestCoversEveryFieldOfTheTerms(t *testing.T) {
 		"grade": func(x *QuoteTerms) { x.Options[0].Price.Lines[0].Grade = money.GradeTested }, "deposit": func(x *QuoteTerms) { x.Options[0].Deposit = &money.Amount{Minor: 1, Currency: "CAD"} },
 		"warranty": func(x *QuoteTerms) { x.Options[0].WarrantyDays++ }, "days": func(x *QuoteTerms) { x.Options[0].WorkingDays++ }, "excluded": func(x *QuoteTerms) { x.Options[0].Excluded = "All" },
 		"words": func(x *QuoteTerms) { x.Words += "!" }, "expiry": func(x *QuoteTerms) { x.ExpiresAt = x.ExpiresAt.Add(time.Second) }, "job": func(x *QuoteTerms) { x.Job = "X" },
-		"revision": func(x *QuoteTerms) { x.Revision++ }, "note": func(x *QuoteTerms) { x.Note = "x" }, "reason": func(x *QuoteTerms) { x.Reason = "x" }, "order": func(x *QuoteTerms) { x.Options[0], x.Options[1] = x.Options[1], x.Options[0] },
+		"revision": func(x *QuoteTerms) { x.Revision++ }, "note": func(x *QuoteTerms) { x.Note = Plain("x") }, "reason": func(x *QuoteTerms) { x.Reason = Plain("x") }, "order": func(x *QuoteTerms) { x.Options[0], x.Options[1] = x.Options[1], x.Options[0] },
 	}
 	for name, change := range changes {
 		again := b.job().Quote().QuoteTerms

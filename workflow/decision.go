@@ -372,7 +372,7 @@ func (p *DecisionMade) fold(j *Job, e *Event) {
 				}
 			}
 			q.State, q.Approved = RevisionApproved, d.Option
-			j.Charged, j.ChargedWhy = nil, ""
+			j.Charged, j.ChargedWhy = nil, Words{}
 		case VerdictDecline:
 			q.State = RevisionDeclined
 		}

@@ -55,7 +55,7 @@ type DelayTerms struct {
 	Promise  int       `json:"promise"`
 	MissedAt time.Time `json:"missed_at"`
 	// Reason is in the bench's words, "" where nobody has written them.
-	Reason string `json:"reason,omitempty"`
+	Reason Words `json:"reason,omitzero"`
 	// NewPromise is the number of the promise that takes its place, 0 where no date can be said yet; NewBy
 	// is its instant as told.
 	NewPromise int       `json:"new_promise,omitempty"`
@@ -106,7 +106,7 @@ func (j *Job) Delay() *Delay {
 // Unexplained reports whether the promise in force is missed and the bench has not said why.
 func (j *Job) Unexplained() bool {
 	p, d := j.Promise(), j.Delay()
-	return !j.Ended() && p != nil && !p.BreachedAt.IsZero() && d != nil && d.Reason == "" && d.Promise == p.Number && d.Choice != DelayReturn
+	return !j.Ended() && p != nil && !p.BreachedAt.IsZero() && d != nil && d.Reason.Empty() && d.Promise == p.Number && d.Choice != DelayReturn
 }
 
 // returning reports whether the customer chose to have it back after a promise was missed.
@@ -117,8 +117,8 @@ func (j *Job) returning() bool {
 
 // DelayNote is what the bench has written beforehand, to be told if the promise is missed.
 type DelayNote struct {
-	Promise int    `json:"promise"`
-	Reason  string `json:"reason"`
+	Promise int   `json:"promise"`
+	Reason  Words `json:"reason"`
 	// Quota is the new promise, counted from when it is told; empty where no date can be said.
 	Quota promiseclock.Quota `json:"quota,omitzero"`
 }
@@ -201,12 +201,12 @@ func (j *Job) choosable() bool {
 }
 
 // tellDelay tells the customer about the missed promise in force, with the new promise if there is one.
-func (t *turn) tellDelay(reason string, q promiseclock.Quota) error {
+func (t *turn) tellDelay(reason Words, q promiseclock.Quota) error {
 	j := t.j
 	missed := j.Promise()
 	terms := DelayTerms{Job: j.Number, Number: len(j.Delays) + 1, Promise: missed.Number, MissedAt: missed.BreachedAt, Reason: reason, ToldAt: t.now}
 	if q != (promiseclock.Quota{}) {
-		if err := t.promise(q, reason); err != nil {
+		if err := t.promise(q, reason.Text); err != nil {
 			return err
 		}
 		p := j.Promise()
@@ -273,7 +273,7 @@ func (c ExplainDelay) decide(t *turn) error {
 	if t.j.Promise() == nil {
 		return refused("No date has been promised, so none can be missed.")
 	}
-	reason, err := text("reason", "The reason, which the customer will read,", c.Reason, true)
+	reason, err := t.text("reason", "The reason, which the customer will read,", c.Reason, true)
 	if err != nil {
 		return err
 	}
@@ -306,7 +306,7 @@ func (t *turn) breach() error {
 	}
 	n := t.j.Prepared()
 	if n == nil {
-		return t.tellDelay("", promiseclock.Quota{})
+		return t.tellDelay(Words{}, promiseclock.Quota{})
 	}
 	q := n.Quota
 	if !q.By.IsZero() && !q.By.After(t.now) {

@@ -40,7 +40,7 @@ func TestBreachAsksTheCustomer(t *testing.T) {
 	b.s.Shop.Silence, b.s.Shop.SilenceDays = SilenceReturns, 3
 	j, due := b.late()
 	d := j.Delay()
-	require.Equal(t, "", d.Reason, "nobody has written one")
+	require.Equal(t, "", d.Reason.Text, "nobody has written one")
 	require.Zero(t, d.NewPromise)
 	require.Equal(t, DelayReturn, d.Silence)
 	by, _ := b.s.Shop.Calendar.CloseOf(due, 3)
@@ -103,7 +103,7 @@ func TestReasonWrittenBeforehandGoesWithTheBreach(t *testing.T) {
 	due, _ := j.Due(b.s.Shop)
 	b.now = due
 	j = b.passes(time.Millisecond)
-	require.Equal(t, "The lamp is late.", j.Delay().Reason)
+	require.Equal(t, "The lamp is late.", j.Delay().Reason.Text)
 	require.Equal(t, 2, j.Delay().NewPromise)
 	by, _ := b.s.Shop.Calendar.CloseOf(b.now, 2)
 	require.Equal(t, by, j.Delay().NewBy)
@@ -122,7 +122,7 @@ func TestHavingItBack(t *testing.T) {
 			switch stage {
 			case StageReceived:
 				b.do(customer, booking)
-				b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}}, AnswerScreening{Screening{No, No, Yes, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived})
+				b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}}, AnswerScreening{Screening{No, No, Yes, No, nil, Plain("")}}, photo(PhotoArrival), Go{To: StageReceived})
 			case StageDiagnosing:
 				b.toDiagnosing()
 			case StageAwaitingApproval:
@@ -297,7 +297,7 @@ func TestLevels(t *testing.T) {
 	b.refuses(CodeInvalid, customer, bad)
 	j := b.do(customer, booking)
 	require.Equal(t, "standard", j.Level.Key, "the first is the usual one")
-	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}}, AnswerScreening{Screening{No, No, Yes, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived})
+	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}}, AnswerScreening{Screening{No, No, Yes, No, nil, Plain("")}}, photo(PhotoArrival), Go{To: StageReceived})
 	j = b.passes(0)
 	require.Equal(t, promiseclock.Quota{WorkingDays: 10}, j.Promise().Quota)
 
@@ -343,7 +343,7 @@ func TestLevels(t *testing.T) {
 	dated.Level, dated.LevelBy = "dated", b.now.AddDate(0, 0, 20)
 	b.n = ""
 	b.do(counter, dated)
-	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}}}, AnswerScreening{Screening{No, No, Yes, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived})
+	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}}}, AnswerScreening{Screening{No, No, Yes, No, nil, Plain("")}}, photo(PhotoArrival), Go{To: StageReceived})
 	j = b.passes(0)
 	require.Equal(t, dated.LevelBy.Truncate(time.Second), j.Promise().Quota.By)
 	b.checkHistory()

@@ -1,19 +1,25 @@
 package workflow
 
+import (
+	"slices"
+	"strings"
+)
+
 // Device is what the job is about.
 type Device struct {
 	// Kind is the plain word: "film scanner", "stage piano".
-	Kind  string `json:"kind"`
-	Maker string `json:"maker,omitempty"`
-	Model string `json:"model,omitempty"`
+	Kind string `json:"kind"`
+	// Maker and Model outlast the person, unless they hold a word of the customer's name.
+	Maker Words `json:"maker,omitzero"`
+	Model Words `json:"model,omitzero"`
 	// Serial is read off the device at intake and compared at dispatch.
-	Serial string `json:"serial,omitempty"`
+	Serial Words `json:"serial,omitzero"`
 }
 
 // Name returns maker, model and kind in one line, as one would say it: "Halden F2 film scanner".
 func (d Device) Name() string {
 	out := ""
-	for _, s := range []string{d.Maker, d.Model, d.Kind} {
+	for _, s := range []string{d.Maker.Text, d.Model.Text, d.Kind} {
 		if s != "" {
 			if out != "" {
 				out += " "
@@ -22,6 +28,21 @@ func (d Device) Name() string {
 		}
 	}
 	return out
+}
+
+// ofDevice checks what was typed about the device, and seals it if it holds a word of the customer's name.
+func (t *turn) ofDevice(field, what, s, name string) (Words, error) {
+	s, err := line(field, what, s, false)
+	if holdsName(s, name) {
+		return t.words(s, err)
+	}
+	return Plain(s), err
+}
+
+func holdsName(s, name string) bool {
+	return slices.ContainsFunc(strings.Fields(strings.ToLower(name)), func(word string) bool {
+		return len(word) > 2 && strings.Contains(strings.ToLower(s), word)
+	})
 }
 
 // Decisions:

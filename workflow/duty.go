@@ -30,7 +30,7 @@ type Duty struct {
 	NoPost bool      `json:"no_post,omitempty"`
 	DoneAt time.Time `json:"done_at,omitzero"`
 	// Waived is the reason, which the customer will read; "" if not waived.
-	Waived string `json:"waived,omitempty"`
+	Waived Words `json:"waived,omitzero"`
 	// Dropped: what it came from was taken back.
 	Dropped bool `json:"dropped,omitempty"`
 	// Danger: it comes from something that can hurt somebody.
@@ -38,7 +38,7 @@ type Duty struct {
 }
 
 // Open reports whether the duty is neither done nor waived nor dropped.
-func (d Duty) Open() bool { return d.DoneAt.IsZero() && d.Waived == "" && !d.Dropped }
+func (d Duty) Open() bool { return d.DoneAt.IsZero() && d.Waived.Empty() && !d.Dropped }
 
 // unsettled reports whether nobody has done the duty, waived or not.
 func (d Duty) unsettled() bool { return d.DoneAt.IsZero() && !d.Dropped }
@@ -304,7 +304,7 @@ func (c WaiveDuty) decide(t *turn) error {
 	if t.j.FromDanger(*d, t.shop.Trade()) {
 		return refused("This comes from a danger, so it can’t be waived: do it. A device that goes back unrepaired can be made safe instead, by the owner and with the customer’s written word.")
 	}
-	reason, err := line("reason", "The reason, which the customer will read,", c.Reason, true)
+	reason, err := t.line("reason", "The reason, which the customer will read,", c.Reason, true)
 	if err != nil {
 		return err
 	}
@@ -313,8 +313,8 @@ func (c WaiveDuty) decide(t *turn) error {
 
 // DutyWaived lets a duty go, with a reason that the customer will read.
 type DutyWaived struct {
-	ID     int    `json:"id"`
-	Reason string `json:"reason"`
+	ID     int   `json:"id"`
+	Reason Words `json:"reason"`
 }
 
 func (p *DutyWaived) fold(j *Job, e *Event) {

@@ -74,7 +74,7 @@ func TestFindingFromTheCatalogue(t *testing.T) {
 	french := booking
 	french.Person.Language = "fr"
 	b.do(customer, french)
-	b.do(technician, ListContents{Items: []Item{{Text: "Scanner", Device: true}}}, AnswerScreening{Screening{No, No, No, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived},
+	b.do(technician, ListContents{Items: []Item{{Text: "Scanner", Device: true}}}, AnswerScreening{Screening{No, No, No, No, nil, Plain("")}}, photo(PhotoArrival), Go{To: StageReceived},
 		NoteCondition{"Good"}, TryFault{Result: FaultReproduced}, Go{To: StageDiagnosing})
 	j := b.do(technician, NoteFinding{Finding: Finding{Entry: "flux_residue"}}, NoteFinding{Finding: Finding{Entry: "capacitor_dry"}},
 		NoteFinding{Finding: Finding{Entry: "capacitor_dry", Reading: "ESR 9 ohm", Text: "C7 est desséché.", Origin: OriginUnknown}})
@@ -114,7 +114,7 @@ func TestDutiesBlockAndSayWhy(t *testing.T) {
 
 	e = b.refuses(CodeRefused, technician, DoDuty{3})
 	require.Contains(t, e.Message, SafetyTest)
-	b.do(technician, DoTest{Test: Test{Name: SafetyTest, Passed: false, Note: "Leakage too high"}})
+	b.do(technician, DoTest{Test: Test{Name: SafetyTest, Passed: false, Note: Plain("Leakage too high")}})
 	e = b.refuses(CodeRefused, counter, pass("Function"), packAll, PrepareShipment{InPerson: true}, Go{To: StageShipped})
 	require.Contains(t, strings.Join(e.Missing, "\n"), "“Record a passed electrical safety test” (a mains part was opened)")
 	require.Contains(t, strings.Join(e.Missing, "\n"), "“Fit the right fastener” (finding 3)")
@@ -140,9 +140,9 @@ func TestASwollenCellIsNotWaivedIntoThePost(t *testing.T) {
 
 	b = newBench(t)
 	b.do(customer, booking)
-	j := b.do(technician, AnswerScreening{Screening{Yes, Yes, No, No, nil, ""}}, AnswerScreening{Screening{Yes, Yes, No, No, nil, "again"}})
+	j := b.do(technician, AnswerScreening{Screening{Yes, Yes, No, No, nil, Plain("")}}, AnswerScreening{Screening{Yes, Yes, No, No, nil, Plain("again")}})
 	require.Len(t, j.Duties, 1)
-	j = b.do(technician, AnswerScreening{Screening{Yes, No, No, No, nil, "mistaken"}})
+	j = b.do(technician, AnswerScreening{Screening{Yes, No, No, No, nil, Plain("mistaken")}})
 	require.True(t, j.Duties[0].Dropped)
 }
 

@@ -55,16 +55,6 @@ func (s *Service) TakeEffect(ctx context.Context, n JobNumber, kind NoticeKind) 
 	return do(s, ctx, n)
 }
 
-func (s *Service) forget(ctx context.Context, n JobNumber) error {
-	if err := s.dropDrafts(ctx, n); err != nil {
-		return err
-	}
-	if s.Pictures == nil {
-		return nil
-	}
-	return s.Pictures.Clear(ctx, s.Shop.ID, n)
-}
-
 func (s *Service) discard(ctx context.Context, n JobNumber) error {
 	if s.Pictures == nil {
 		return nil

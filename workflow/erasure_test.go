@@ -2,6 +2,9 @@ package workflow
 
 import (
 	"context"
+	"encoding/json"
+	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -38,6 +41,11 @@ func (d *drafts) DeleteKey(_ context.Context, _ ShopID, _, key string) error {
 	return nil
 }
 
+func (d *drafts) PutKey(_ context.Context, _ ShopID, bucket, key string, _ []byte, _ time.Time) error {
+	d.keys[bucket+" "+key] = true
+	return nil
+}
+
 // effects are the kinds of the effects that were committed, in order.
 func (b *bench) effects() (out []NoticeKind) {
 	for _, e := range b.store.notices {
@@ -60,9 +68,13 @@ func TestErasingIsAnEffect(t *testing.T) {
 
 	photos, store := &album{}, &drafts{b.store, map[string]bool{string(b.n) + "/report": true, "K7M2QX8/report": true}}
 	b.s.Pictures, b.s.store = photos, store
+	pages := 0
+	b.s.Kept = []Kept{{"pages", func(context.Context, JobNumber) error { pages++; return nil }}}
 	require.NoError(t, b.s.TakeEffect(t.Context(), b.n, EffectForget))
 	require.Equal(t, []string{string(b.n)}, photos.cleared)
-	require.Equal(t, map[string]bool{"K7M2QX8/report": true}, store.keys, "another job's draft stays")
+	require.Equal(t, 1, pages, "every place in the list is asked to let go")
+	mark := b.s.marks(b.n, j.BookedAt)
+	require.Equal(t, map[string]bool{"K7M2QX8/report": true, bucketForgotten + " " + mark[0]: true}, store.keys, "another job's draft stays")
 	require.Error(t, b.s.TakeEffect(t.Context(), b.n, "another"))
 }
 
@@ -82,4 +94,129 @@ func TestBlurringIsAnEffect(t *testing.T) {
 	b.s.Pictures, b.s.store = photos, &drafts{oneJob: b.store}
 	require.NoError(t, b.s.TakeEffect(t.Context(), b.n, EffectDiscard))
 	require.ElementsMatch(t, []string{"bb", "cc"}, photos.discarded)
+}
+
+// typed brings a job to its end with a text of its own in everything that may say something about a person.
+func typed(b *bench) {
+	book := booking
+	book.Inbound, book.Model = "INBOUND-1", "the Mira special"
+	b.do(customer, book)
+	p := photo(PhotoArrival)
+	p.Photo.Caption, p.Photo.Alt = Plain("caption-typed"), Plain("alt-typed")
+	p.Photo.Marks = []Mark{{Kind: MarkPoint, Text: Plain("mark-typed")}}
+	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}, {Text: "Film holder"}}, Serial: "serial-typed"},
+		AnswerScreening{Screening{Lithium: No, CellDamaged: No, Mains: Yes, Liquid: No, Note: Plain("screening-typed")}}, p, p, Go{To: StageReceived})
+	b.do(technician, DescribePhoto{ID: 1, Kind: PhotoArrival, Caption: "described-typed", Alt: "described-alt-typed", Marks: p.Photo.Marks}, RemovePhoto{ID: 2, Reason: "removed-typed"})
+	b.do(technician, PlaceHold{Reason: HoldCustomer, Note: "hold-typed"}, LiftHold{}, NoteCondition{"condition-typed"}, TryFault{Result: FaultReproduced, Note: "tried-typed"}, Go{To: StageDiagnosing})
+	b.do(counter, ExplainDelay{Reason: "prepared-typed"}, MovePromise{Days: 20, Reason: "moved-typed"})
+	b.do(technician, NoteFinding{Finding: Finding{Text: "A crack", Origin: OriginWear, Weight: WeightCosmetic, Certainty: CertaintySeen}}, WithdrawFinding{ID: 1, Reason: "withdrawn-typed"}, RaiseDuty{Duty{Text: "Clean it", Before: StageShipped}})
+	b.do(technician, NoteFinding{Finding: Finding{Text: "A dry joint", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintySeen}})
+	b.do(counter, WaiveDuty{ID: 1, Reason: "waived-typed"}, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), returnOption()}, Note: "quote-note-typed"}, Go{To: StageAwaitingApproval})
+	b.do(counter, WithdrawQuote{Reason: "taken-back-typed"})
+	b.do(counter, IssueQuote{Options: []Option{repairOption("90.00"), returnOption()}, Reason: "revised-typed"}, Go{To: StageAwaitingApproval})
+	b.approve()
+	b.do(technician, DoWork{Text: "Cleaned"}, Go{To: StageTesting}, DoTest{Test: Test{Name: "Function", Passed: true, Note: Plain("test-typed")}}, pass(SafetyTest))
+	b.do(counter, SetCharge{Amount: "50.00", Reason: "charged-typed"}, DeclareReady{Note: "ready-typed"},
+		Pack{[]PackedItem{{Item: 1, Fate: FateReturned, Note: Plain("packed-typed")}, {Item: 2, Fate: FateReturned}}}, PrepareShipment{Carrier: "Post", Parcel: "OUTBOUND-1", Serial: "serial-typed"},
+		Go{To: StageShipped, Reason: "ended-typed"})
+}
+
+// allTyped are those texts, with what is the person's own.
+var allTyped = []string{
+	"Mira", "mira@post.example", "Quay Row", "in the middle of a frame", "INBOUND-1", "the Mira special", "caption-typed", "alt-typed", "mark-typed", "serial-typed", "screening-typed",
+	"described-typed", "described-alt-typed", "removed-typed", "hold-typed", "condition-typed", "tried-typed", "prepared-typed", "moved-typed", "withdrawn-typed", "waived-typed", "quote-note-typed",
+	"taken-back-typed", "revised-typed", "test-typed", "charged-typed", "ready-typed", "packed-typed", "OUTBOUND-1", "ended-typed",
+}
+
+// What staff type about a person is in the vault only: no event and no stored job holds it at any time, and after
+// erasing nothing that is left says it.
+func TestWordsAreSealed(t *testing.T) {
+	b := newBench(t)
+	typed(b)
+	said := func(events []*Event) string {
+		var out strings.Builder
+		for _, e := range events {
+			line, err := e.Canonical()
+			require.NoError(t, err)
+			out.Write(line)
+		}
+		state, err := json.Marshal(b.store.jobs[b.n])
+		require.NoError(t, err)
+		return out.String() + string(state)
+	}
+	vault := fmt.Sprint(b.store.secrets[b.n])
+	events := b.store.events[b.n]
+	for _, x := range allTyped {
+		require.NotContains(t, said(events), x)
+		require.Contains(t, vault, x, "a text that nobody typed proves nothing")
+	}
+	require.Zero(t, Unsealed(events))
+	_, err := VerifyChain(events)
+	require.NoError(t, err)
+	j := b.do(owner, ErasePerson{})
+	index := fmt.Sprint(j.index(b.s.Shop))
+	for _, x := range allTyped {
+		require.NotContains(t, index, x)
+	}
+	require.Contains(t, index, "Halden film scanner", "the rest of the device's name stays")
+	for _, q := range j.Quotes {
+		digest, err := q.QuoteTerms.Digest()
+		require.NoError(t, err)
+		require.Equal(t, q.Digest, digest, "what was agreed to can still be checked")
+	}
+}
+
+// What an earlier version wrote in clear reads as it was typed, is lost to the job when its person is erased, and is
+// counted, since its events can't change. A stored job that an earlier version erased gives nothing of it either.
+func TestWordsInClear(t *testing.T) {
+	old := func(seq int64, prev, wire, data string) *Event {
+		return &Event{Shop: "harbour", Job: "K7M2QX8", Seq: seq, At: time.Date(2026, 11, 2, 9, 0, int(seq), 0, time.UTC), By: counter, Wire: wire, Data: json.RawMessage(data), Prev: prev}
+	}
+	book := old(1, "", "job.booked/1", `{"customer":{"address":"","email":"","language":"en","name":"","phone":""},"device":{"kind":"radio","maker":"Halden","model":"F2"},"fault":"","inbound":"IN-1"}`)
+	head, err := book.Hash()
+	require.NoError(t, err)
+	moved := old(2, head, "stage.moved/1", `{"from":"booked","outcome":"cancelled","reason":"Zephyrine never sent it","to":"withdrawn"}`)
+	head, err = moved.Hash()
+	require.NoError(t, err)
+	j, err := Replay([]*Event{book, moved})
+	require.NoError(t, err)
+	require.Equal(t, "Zephyrine never sent it", j.EndReason.Text)
+	before, err := json.Marshal(j)
+	require.NoError(t, err)
+	require.Contains(t, string(before), `"end_reason":"Zephyrine never sent it"`, "the stored form is what it was")
+	events := []*Event{book, moved, old(3, head, "person.erased/1", `{}`)}
+	require.Equal(t, 2, Unsealed(events[:2]))
+	j, err = Replay(events)
+	require.NoError(t, err)
+	require.True(t, j.EndReason.Erased() && j.Inbound.Erased())
+	after, err := json.Marshal(j)
+	require.NoError(t, err)
+	require.NotContains(t, string(after), "Zephyrine")
+	require.Equal(t, "Halden F2 radio", j.Device.Name())
+
+	left := &Job{}
+	require.NoError(t, json.Unmarshal([]byte(`{"end_reason":"Zephyrine never sent it","erased":"2026-11-02T09:00:03Z"}`), left))
+	Vault{}.Unseal(left)
+	require.Empty(t, left.EndReason.Text)
+}
+
+// A shop that keeps people for some months after the end erases them by itself then, and not before.
+func TestRetention(t *testing.T) {
+	b := newBench(t)
+	b.s.Shop.EraseMonths = 6
+	b.do(customer, booking)
+	j := b.do(counter, Go{To: StageWithdrawn, Outcome: OutcomeCancelled})
+	due := j.EndedAt.AddDate(0, 6, 0)
+	require.Equal(t, due, b.store.wakes[b.n])
+	j = b.passes(due.Add(-time.Millisecond).Sub(b.now))
+	require.Zero(t, j.Erased)
+	j = b.passes(time.Millisecond)
+	require.Equal(t, due, j.Erased)
+	require.Equal(t, []NoticeKind{EffectForget}, b.effects())
+	require.Zero(t, b.store.wakes[b.n])
+
+	b = newBench(t)
+	b.do(customer, booking)
+	b.do(counter, Go{To: StageWithdrawn, Outcome: OutcomeCancelled})
+	require.Zero(t, b.store.wakes[b.n], "a shop that says nothing keeps them")
 }

@@ -187,13 +187,17 @@ type kindOf struct {
 	upcast []func(json.RawMessage) (json.RawMessage, error)
 }
 
-// of describes a kind whose payload has had one version.
+// of describes a kind by its payload, and how older versions of that are read forward.
 func of[P any, PP interface {
 	*P
 	Payload
-}]() kindOf {
-	return kindOf{make: func() Payload { return PP(new(P)) }}
+}](upcast ...func(json.RawMessage) (json.RawMessage, error)) kindOf {
+	return kindOf{make: func() Payload { return PP(new(P)) }, upcast: upcast}
 }
+
+// wordsSealed reads a payload forward that held some of its [Words] in clear: a plain string is what they are
+// read from.
+func wordsSealed(data json.RawMessage) (json.RawMessage, error) { return data, nil }
 
 func (k kindOf) version() int { return len(k.upcast) + 1 }
 
@@ -298,58 +302,58 @@ const (
 
 // kinds is the closed set of events: each kind with its payload.
 var kinds = map[EventKind]kindOf{
-	KindJobBooked:         of[JobBooked](),
+	KindJobBooked:         of[JobBooked](wordsSealed),
 	KindCustomerChanged:   of[CustomerChanged](),
-	KindStageMoved:        of[StageMoved](),
-	KindContentsListed:    of[ContentsListed](),
-	KindScreeningAnswered: of[ScreeningAnswered](),
-	KindConditionNoted:    of[ConditionNoted](),
-	KindFaultTried:        of[FaultTried](),
+	KindStageMoved:        of[StageMoved](wordsSealed),
+	KindContentsListed:    of[ContentsListed](wordsSealed),
+	KindScreeningAnswered: of[ScreeningAnswered](wordsSealed),
+	KindConditionNoted:    of[ConditionNoted](wordsSealed),
+	KindFaultTried:        of[FaultTried](wordsSealed),
 	KindDeviceShut:        of[DeviceStayedShut](),
 	KindDeviceMadeSafe:    of[DeviceMadeSafe](),
-	KindPhotoAdded:        of[PhotoAdded](),
-	KindPhotoDescribed:    of[PhotoDescribed](),
-	KindPhotoRemoved:      of[PhotoRemoved](),
+	KindPhotoAdded:        of[PhotoAdded](wordsSealed),
+	KindPhotoDescribed:    of[PhotoDescribed](wordsSealed),
+	KindPhotoRemoved:      of[PhotoRemoved](wordsSealed),
 	KindSuspectNamed:      of[SuspectNamed](),
 	KindCheckDone:         of[CheckDone](),
 	KindFindingNoted:      of[FindingNoted](),
-	KindFindingWithdrawn:  of[FindingWithdrawn](),
+	KindFindingWithdrawn:  of[FindingWithdrawn](wordsSealed),
 	KindDutyRaised:        of[DutyRaised](),
 	KindDutyDone:          of[DutyDone](),
-	KindDutyWaived:        of[DutyWaived](),
+	KindDutyWaived:        of[DutyWaived](wordsSealed),
 	KindDutyDropped:       of[DutyDropped](),
 	KindSymptomNoted:      of[SymptomNoted](),
 	KindCheckPlanned:      of[CheckPlanned](),
 	KindReportSent:        of[ReportSent](),
-	KindQuoteIssued:       of[QuoteIssued](),
-	KindQuoteWithdrawn:    of[QuoteWithdrawn](),
+	KindQuoteIssued:       of[QuoteIssued](wordsSealed),
+	KindQuoteWithdrawn:    of[QuoteWithdrawn](wordsSealed),
 	KindQuoteExpired:      of[QuoteExpired](),
 	KindQuoteReminded:     of[QuoteReminded](),
 	KindDecisionMade:      of[DecisionMade](),
 	KindDecisionUndone:    of[DecisionUndone](),
-	KindChargeSet:         of[ChargeSet](),
+	KindChargeSet:         of[ChargeSet](wordsSealed),
 	KindCollectionAsked:   of[CollectionAsked](),
 	KindPaymentRecorded:   of[PaymentRecorded](),
-	KindPromiseMade:       of[PromiseMade](),
+	KindPromiseMade:       of[PromiseMade](wordsSealed),
 	KindPromiseBreached:   of[PromiseBreached](),
 	KindPromiseWarned:     of[PromiseWarned](),
 	KindPromiseAtRisk:     of[PromiseAtRisk](),
 	KindDateTold:          of[DateTold](),
 	KindLevelChosen:       of[LevelChosen](),
 	KindTargetMissed:      of[TargetMissed](),
-	KindDelayPrepared:     of[DelayPrepared](),
-	KindDelayTold:         of[DelayTold](),
+	KindDelayPrepared:     of[DelayPrepared](wordsSealed),
+	KindDelayTold:         of[DelayTold](wordsSealed),
 	KindDelayAnswered:     of[DelayAnswered](),
-	KindHoldPlaced:        of[HoldPlaced](),
+	KindHoldPlaced:        of[HoldPlaced](wordsSealed),
 	KindHoldLifted:        of[HoldLifted](),
 	KindClockPaused:       of[ClockPaused](),
 	KindClockResumed:      of[ClockResumed](),
 	KindWorkBegun:         of[WorkBegun](),
 	KindWorkDone:          of[WorkDone](),
-	KindTestDone:          of[TestDone](),
-	KindJobReady:          of[JobReady](),
-	KindContentsPacked:    of[ContentsPacked](),
-	KindShipmentPrepared:  of[ShipmentPrepared](),
+	KindTestDone:          of[TestDone](wordsSealed),
+	KindJobReady:          of[JobReady](wordsSealed),
+	KindContentsPacked:    of[ContentsPacked](wordsSealed),
+	KindShipmentPrepared:  of[ShipmentPrepared](wordsSealed),
 	KindMessageSent:       of[MessageSent](),
 	KindLinkIssued:        of[LinkIssued](),
 	KindLinkRevoked:       of[LinkRevoked](),

@@ -75,8 +75,8 @@ type Finding struct {
 	Measurement *Measurement `json:"measurement,omitempty"`
 	At          time.Time    `json:"at,omitzero"`
 	// Withdrawn findings stay in the history but leave the report; Reason says why.
-	Withdrawn bool   `json:"withdrawn,omitempty"`
-	Reason    string `json:"reason,omitempty"`
+	Withdrawn bool  `json:"withdrawn,omitempty"`
+	Reason    Words `json:"reason,omitzero"`
 }
 
 // PriorWork reports whether the finding is about earlier work by a third party.
@@ -178,7 +178,7 @@ func (c NoteFinding) decide(t *turn) error {
 	if f.Photos, err = t.addPhotos(c.NewPhotos, f.Photos); err != nil {
 		return err
 	}
-	f.Withdrawn, f.Reason = false, ""
+	f.Withdrawn, f.Reason = false, Words{}
 	if f.ID != 0 && t.j.Finding(f.ID) == nil {
 		return invalid("finding", "There is no finding %d on this job.", f.ID)
 	}
@@ -238,7 +238,7 @@ func (c WithdrawFinding) decide(t *turn) error {
 	if f := t.j.Finding(c.ID); f == nil || f.Withdrawn {
 		return invalid("finding", "There is no finding %d on this job.", c.ID)
 	}
-	reason, err := line("reason", "The reason", c.Reason, true)
+	reason, err := t.line("reason", "The reason", c.Reason, true)
 	if err != nil {
 		return err
 	}
@@ -253,8 +253,8 @@ func (c WithdrawFinding) decide(t *turn) error {
 
 // FindingWithdrawn takes a finding back.
 type FindingWithdrawn struct {
-	ID     int    `json:"id"`
-	Reason string `json:"reason"`
+	ID     int   `json:"id"`
+	Reason Words `json:"reason"`
 }
 
 func (p *FindingWithdrawn) fold(j *Job, e *Event) {

@@ -34,7 +34,7 @@ func (r HoldReason) Account() promiseclock.Account {
 type Hold struct {
 	Reason HoldReason `json:"reason"`
 	// Note is told to the customer: what is awaited, and until when it is expected.
-	Note string    `json:"note,omitempty"`
+	Note Words     `json:"note,omitzero"`
 	From time.Time `json:"from"`
 	To   time.Time `json:"to,omitzero"`
 }
@@ -63,7 +63,7 @@ func (c PlaceHold) decide(t *turn) error {
 	if t.j.Hold() != nil {
 		return refused("The job is on hold already; lift that hold first.")
 	}
-	note, err := text("note", "The note", c.Note, false)
+	note, err := t.text("note", "The note", c.Note, false)
 	if err != nil {
 		return err
 	}
@@ -79,7 +79,7 @@ func (c PlaceHold) decide(t *turn) error {
 // HoldPlaced says that the job stands still, and why.
 type HoldPlaced struct {
 	Reason HoldReason `json:"reason"`
-	Note   string     `json:"note,omitempty"`
+	Note   Words      `json:"note,omitzero"`
 }
 
 func (p *HoldPlaced) fold(j *Job, e *Event) {

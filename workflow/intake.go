@@ -30,12 +30,12 @@ type Screening struct {
 	Liquid Answer `json:"liquid"`
 	// Hazards are what else was seen of the dangers that the catalogue asks about, mostly none.
 	Hazards []string `json:"hazards,omitempty"`
-	Note    string   `json:"note,omitempty"`
+	Note    Words    `json:"note,omitzero"`
 }
 
 // Same reports whether two screenings say the same.
 func (s Screening) Same(o Screening) bool {
-	return s.Lithium == o.Lithium && s.CellDamaged == o.CellDamaged && s.Mains == o.Mains && s.Liquid == o.Liquid && s.Note == o.Note && slices.Equal(s.Hazards, o.Hazards)
+	return s.Lithium == o.Lithium && s.CellDamaged == o.CellDamaged && s.Mains == o.Mains && s.Liquid == o.Liquid && s.Note.Text == o.Note.Text && slices.Equal(s.Hazards, o.Hazards)
 }
 
 // CellInDoubt reports whether a lithium cell is damaged, or nobody can tell whether it is.
@@ -76,7 +76,7 @@ func (c AnswerScreening) decide(t *turn) error {
 		}
 	}
 	var err error
-	if s.Note, err = text("note", "The note", s.Note, false); err != nil {
+	if s.Note, err = t.text("note", "The note", s.Note.Text, false); err != nil {
 		return err
 	}
 	before := t.j.Screening
@@ -137,7 +137,7 @@ func (c ListContents) decide(t *turn) error {
 	if devices != 1 {
 		return invalid("items", "Mark exactly one item as the device; the others are extras.")
 	}
-	if p.Serial, err = line("serial", "The serial number", c.Serial, false); err != nil {
+	if p.Serial, err = t.line("serial", "The serial number", c.Serial, false); err != nil {
 		return err
 	}
 	return t.record(p)
@@ -146,12 +146,12 @@ func (c ListContents) decide(t *turn) error {
 // ContentsListed lists what came in the parcel; a later one replaces the list.
 type ContentsListed struct {
 	Items  []Item `json:"items"`
-	Serial string `json:"serial,omitempty"`
+	Serial Words  `json:"serial,omitzero"`
 }
 
 func (p *ContentsListed) fold(j *Job, e *Event) {
 	j.Contents = p.Items
-	if p.Serial != "" {
+	if !p.Serial.Empty() {
 		j.Device.Serial = p.Serial
 	}
 }
@@ -162,7 +162,7 @@ type NoteCondition struct {
 }
 
 func (c NoteCondition) decide(t *turn) error {
-	s, err := text("condition", "The condition", c.Text, true)
+	s, err := t.text("condition", "The condition", c.Text, true)
 	if err != nil {
 		return err
 	}
@@ -174,7 +174,7 @@ func (c NoteCondition) decide(t *turn) error {
 
 // ConditionNoted says how the device looks on arrival.
 type ConditionNoted struct {
-	Text string `json:"text"`
+	Text Words `json:"text"`
 }
 
 func (p *ConditionNoted) fold(j *Job, e *Event) { j.Condition = p.Text }
@@ -212,7 +212,7 @@ type Reproduction struct {
 	// Why it was not tried, "" if it was.
 	Why NotTriedReason `json:"why,omitempty"`
 	// Note says how it was tried and for how long.
-	Note string    `json:"note,omitempty"`
+	Note Words     `json:"note,omitzero"`
 	At   time.Time `json:"at,omitzero"`
 }
 
@@ -242,7 +242,7 @@ func (c TryFault) decide(t *turn) error {
 			return err
 		}
 	}
-	note, err := text("note", "The note", c.Note, false)
+	note, err := t.text("note", "The note", c.Note, false)
 	if err != nil {
 		return err
 	}
@@ -253,7 +253,7 @@ func (c TryFault) decide(t *turn) error {
 type FaultTried struct {
 	Result Reproduced     `json:"result"`
 	Why    NotTriedReason `json:"why,omitempty"`
-	Note   string         `json:"note,omitempty"`
+	Note   Words          `json:"note,omitzero"`
 }
 
 func (p *FaultTried) fold(j *Job, e *Event) {
@@ -274,6 +274,6 @@ func guardDiagnosing(g *gate) {
 	g.needAll(g.j.LookTodo())
 	g.need(g.j.Screening != nil, "Answer the safety screening (lithium cells, mains, liquid).")
 	if s := g.j.Screening; s.CellInDoubt() {
-		g.need(strings.Contains(strings.ToLower(g.j.Condition+" "+s.Note), "isolat"), "A cell is damaged, or nobody can tell that it is not: isolate it first, and write in the condition that it is isolated.")
+		g.need(strings.Contains(strings.ToLower(g.j.Condition.Text+" "+s.Note.Text), "isolat"), "A cell is damaged, or nobody can tell that it is not: isolate it first, and write in the condition that it is isolated.")
 	}
 }

@@ -1,7 +1,6 @@
 package workflow
 
 import (
-	"encoding/json"
 	"strings"
 	"time"
 
@@ -21,7 +20,7 @@ type Job struct {
 	Stage   Stage   `json:"stage"`
 	Outcome Outcome `json:"outcome,omitempty"`
 	// OutcomeWhy is what the bench says with it, for those that need a word: see [Outcome.Explained].
-	OutcomeWhy string `json:"outcome_why,omitempty"`
+	OutcomeWhy Words `json:"outcome_why,omitzero"`
 	// StageSince is when the job came to its stage.
 	StageSince time.Time `json:"stage_since"`
 	// QueuedAt is since when what was decided waits for the bench, zero once it has begun, and where nothing
@@ -33,7 +32,7 @@ type Job struct {
 	// EndedAt is when the job was shipped or withdrawn.
 	EndedAt time.Time `json:"ended_at,omitzero"`
 	// EndReason is why it ended as it did, where somebody said.
-	EndReason string `json:"end_reason,omitempty"`
+	EndReason Words `json:"end_reason,omitzero"`
 	// ChangedAt is the instant of the last event.
 	ChangedAt time.Time `json:"changed_at"`
 
@@ -50,13 +49,13 @@ type Job struct {
 	Fee *money.Amount `json:"fee,omitempty"`
 	// Charged is set where less is charged than was approved; ChargedWhy says why.
 	Charged    *money.Amount `json:"charged,omitempty"`
-	ChargedWhy string        `json:"charged_why,omitempty"`
+	ChargedWhy Words         `json:"charged_why,omitzero"`
 	// Inbound is the number of the parcel on its way to the shop, as the customer gave it.
-	Inbound string `json:"inbound,omitempty"`
+	Inbound Words `json:"inbound,omitzero"`
 
 	Screening    *Screening    `json:"screening,omitempty"`
 	Contents     []Item        `json:"contents,omitempty"`
-	Condition    string        `json:"condition,omitempty"`
+	Condition    Words         `json:"condition,omitzero"`
 	Reproduction *Reproduction `json:"reproduction,omitempty"`
 	Photos       []Photo       `json:"photos,omitempty"`
 	// Symptom is what the device does, in the catalogue's terms, "" if that was not said.
@@ -103,51 +102,6 @@ type Job struct {
 	Story []Moment `json:"story,omitempty"`
 	// Erased is when the person was erased from the job, zero if not.
 	Erased time.Time `json:"erased,omitzero"`
-}
-
-// clone copies the job deeply, so that a command can be tried without touching the original.
-func (j *Job) clone() *Job {
-	c := *j
-	vault := Vault{}
-	j.secrets(vault)
-	raw, err := json.Marshal(j)
-	if err != nil {
-		panic("workflow: a job that can't be encoded: " + err.Error())
-	}
-	c = Job{}
-	if err := json.Unmarshal(raw, &c); err != nil {
-		panic("workflow: a job that can't be decoded: " + err.Error())
-	}
-	vault.Unseal(&c)
-	return &c
-}
-
-func (j *Job) secrets(into Vault) {
-	for _, s := range []Sealed{j.Customer.Name, j.Customer.Email, j.Customer.Phone, j.Customer.Address, j.Fault} {
-		into[s.Digest] = s.Text
-	}
-	for _, d := range j.Decisions {
-		for _, s := range []Sealed{d.Name, d.Words, d.Address, d.Agent, d.SentTo, d.Shown} {
-			into[s.Digest] = s.Text
-		}
-		if d.Call != nil {
-			into[d.Call.Number.Digest] = d.Call.Number.Text
-		}
-	}
-	for _, d := range j.Delays {
-		for _, s := range []Sealed{d.Address, d.Agent} {
-			into[s.Digest] = s.Text
-		}
-	}
-	for _, s := range j.Subscriptions {
-		into[s.Endpoint.Digest], into[s.Key.Digest], into[s.Auth.Digest] = s.Endpoint.Text, s.Key.Text, s.Auth.Text
-	}
-	if m := j.MadeSafe; m != nil {
-		into[m.Word.Digest] = m.Word.Text
-	}
-	for _, m := range j.Messages {
-		into[m.Text.Digest] = m.Text.Text
-	}
 }
 
 // Ended reports whether the job has left the shop or was withdrawn.
@@ -215,9 +169,9 @@ func (j *Job) index(shop *Shop) Index {
 	if h := j.Hold(); h != nil {
 		x.OnHold = h.Reason
 	}
-	words := []string{string(j.Number), x.Title, x.Person, j.Customer.Email.Text, j.Customer.Phone.Text, j.Device.Serial, j.Fault.Text, j.Inbound}
+	words := []string{string(j.Number), x.Title, x.Person, j.Customer.Email.Text, j.Customer.Phone.Text, j.Device.Serial.Text, j.Fault.Text, j.Inbound.Text}
 	if j.Shipment != nil {
-		words = append(words, j.Shipment.Parcel)
+		words = append(words, j.Shipment.Parcel.Text)
 	}
 	for _, it := range j.Contents {
 		words = append(words, it.Text)

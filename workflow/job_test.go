@@ -246,7 +246,7 @@ func TestFailedTestGoesBack(t *testing.T) {
 	b.do(technician, DoWork{Text: "Renewed the capacitor"}, Go{To: StageTesting})
 	b.refuses(CodeRefused, technician, Go{To: StageDiagnosing})
 	b.refuses(CodeInvalid, technician, DoTest{Test: Test{Name: "Function"}}) // a failure needs a note
-	j := b.do(technician, DoTest{Test: Test{Name: "Function", Note: "Stops again after an hour"}}, Go{To: StageDiagnosing})
+	j := b.do(technician, DoTest{Test: Test{Name: "Function", Note: Plain("Stops again after an hour")}}, Go{To: StageDiagnosing})
 	require.Equal(t, StageDiagnosing, j.Stage)
 	b.do(technician, Go{To: StageRepairing}) // the approval still covers its total
 	b.refuses(CodeRefused, technician, Go{To: StageTesting})
@@ -260,7 +260,7 @@ func TestLimitAgreedBeforehand(t *testing.T) {
 	with := booking
 	with.Limit = "120.00"
 	b.do(customer, with)
-	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}}}, AnswerScreening{Screening{No, No, No, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived},
+	b.do(technician, ListContents{Items: []Item{{Text: "Film scanner", Device: true}}}, AnswerScreening{Screening{No, No, No, No, nil, Plain("")}}, photo(PhotoArrival), Go{To: StageReceived},
 		NoteCondition{"Good"}, TryFault{Result: FaultReproduced}, Go{To: StageDiagnosing})
 	b.do(counter, IssueQuote{Options: []Option{repairOption("110.00")}})
 	b.refuses(CodeRefused, technician, Go{To: StageRepairing})
@@ -273,7 +273,7 @@ func TestLimitAgreedBeforehand(t *testing.T) {
 func TestDamagedCellIsNeverPosted(t *testing.T) {
 	b := newBench(t)
 	b.do(customer, booking)
-	b.do(technician, ListContents{Items: []Item{{Text: "Recorder", Device: true}}}, AnswerScreening{Screening{Yes, Yes, No, No, nil, ""}}, photo(PhotoArrival), Go{To: StageReceived})
+	b.do(technician, ListContents{Items: []Item{{Text: "Recorder", Device: true}}}, AnswerScreening{Screening{Yes, Yes, No, No, nil, Plain("")}}, photo(PhotoArrival), Go{To: StageReceived})
 	e := b.refuses(CodeRefused, technician, NoteCondition{"Case bulges"}, TryFault{Result: NotTried, Why: NotTriedUnsafe}, Go{To: StageDiagnosing})
 	require.Contains(t, e.Message, "isolate")
 	b.do(technician, NoteCondition{"Case bulges; cell isolated in the fire box"}, TryFault{Result: NotTried, Why: NotTriedUnsafe}, Go{To: StageDiagnosing})
@@ -389,13 +389,13 @@ func TestRandomWays(t *testing.T) {
 				digest, reason = q.Digest, "It changed."
 			}
 			c := pick(
-				ListContents{Items: []Item{{Text: "Scanner", Device: true}, {Text: "Holder"}}}, AnswerScreening{Screening{No, No, Yes, No, nil, ""}},
+				ListContents{Items: []Item{{Text: "Scanner", Device: true}, {Text: "Holder"}}}, AnswerScreening{Screening{No, No, Yes, No, nil, Plain("")}},
 				photo(PhotoArrival), NoteCondition{"Good"}, TryFault{Result: FaultReproduced}, NameSuspect{Text: "Lamp"},
 				DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckUnclear}}, NoteFinding{Finding: Finding{Text: "Dust", Origin: OriginWear, Weight: WeightPutRight, Certainty: CertaintySeen}, Duty: Duty{Text: "Clean it", Before: StageTesting}},
 				SendReport{ReportText{Short: "Dust."}}, IssueQuote{Options: []Option{repairOption("80.00"), replaceOption()}, Reason: reason}, IssueQuote{Options: []Option{repairOption("95.00")}, Reason: reason},
 				WithdrawQuote{Reason: "Wrong"}, Decide{Verdict: VerdictApprove, Digest: digest, Option: "A", Name: "M"}, Decide{Verdict: VerdictDecline, Digest: digest, Name: "M"},
 				Decide{Verdict: VerdictAsk, Digest: digest, Words: "Why?"}, SendMessage{Text: "Hello"}, PlaceHold{HoldParts, ""}, LiftHold{}, MovePromise{Days: 2, Reason: "Late"},
-				DoWork{Text: "Did it"}, DoDuty{1 + r.IntN(3)}, WaiveDuty{1, "Not needed"}, pass("Function"), pass(SafetyTest), DoTest{Test: Test{Name: "Function", Note: "No"}},
+				DoWork{Text: "Did it"}, DoDuty{1 + r.IntN(3)}, WaiveDuty{1, "Not needed"}, pass("Function"), pass(SafetyTest), DoTest{Test: Test{Name: "Function", Note: Plain("No")}},
 				packAll, PrepareShipment{InPerson: true}, RecordPayment{Amount: "20.00", How: "bank"}, DeclareReady{}, AskLink{}, RevokeLinks{},
 				Go{To: StageReceived}, Go{To: StageDiagnosing, Reason: "again"}, Go{To: StageAwaitingApproval}, Go{To: StageRepairing}, Go{To: StageTesting}, Go{To: StageShipped},
 			)

@@ -103,7 +103,7 @@ func (c ChooseLevel) decide(t *turn) error {
 		return refused("The shop has no levels of service; they are set in the settings file.")
 	}
 	told := len(t.j.Promises) > 0
-	reason, err := text("reason", "The reason, which the customer will read,", c.Reason, told)
+	reason, err := t.text("reason", "The reason, which the customer will read,", c.Reason, told)
 	if err != nil {
 		return err
 	}

@@ -122,7 +122,7 @@ func (j *Job) Seen(p link.Purpose) *Job {
 	x.Subscriptions = nil
 	if j.Shipment != nil {
 		s := *j.Shipment
-		s.Carrier, s.Parcel = "", ""
+		s.Carrier, s.Parcel = "", Plain("")
 		x.Shipment = &s
 	}
 	return &x

@@ -205,7 +205,7 @@ func (c SetCharge) decide(t *turn) error {
 	if most := t.j.Authorised(t.shop); a.Minor > most.Minor {
 		return refused("The customer agreed to %s, so at most that can be charged. For more, issue a new revision of the quote.", most)
 	}
-	reason, err := text("reason", "The reason, which the customer will read,", c.Reason, true)
+	reason, err := t.text("reason", "The reason, which the customer will read,", c.Reason, true)
 	if err != nil {
 		return err
 	}
@@ -215,7 +215,7 @@ func (c SetCharge) decide(t *turn) error {
 // ChargeSet is a charge below what was approved.
 type ChargeSet struct {
 	Amount money.Amount `json:"amount"`
-	Reason string       `json:"reason"`
+	Reason Words        `json:"reason"`
 }
 
 func (p *ChargeSet) fold(j *Job, e *Event) {

@@ -38,9 +38,9 @@ type Photo struct {
 	Large    Copy      `json:"large"` // long side at most 1600 px
 	Small    Copy      `json:"small"` // long side at most 480 px
 	Kind     PhotoKind `json:"kind"`
-	Caption  string    `json:"caption,omitempty"`
+	Caption  Words     `json:"caption,omitzero"`
 	// Alt says in words what can be seen, for those who can't see it.
-	Alt string `json:"alt,omitempty"`
+	Alt Words `json:"alt,omitzero"`
 	// Pair is the photo of the same place before (or after), 0 if none.
 	Pair  int       `json:"pair,omitempty"`
 	Marks []Mark    `json:"marks,omitempty"`
@@ -69,7 +69,7 @@ type Mark struct {
 	Y2     int      `json:"y2,omitempty"`
 	Number int      `json:"number,omitempty"`
 	// Text says what the mark points at; a screen reader reads it.
-	Text string `json:"text,omitempty"`
+	Text Words `json:"text,omitzero"`
 }
 
 // Photo returns the photo with this id, nil if there is none (or it was removed).
@@ -116,10 +116,10 @@ func (t *turn) photo(p Photo) (Photo, error) {
 	if err = oneOf("kind", "The kind of photo", p.Kind, photoKinds); err != nil {
 		return p, err
 	}
-	if p.Caption, err = line("caption", "The caption", p.Caption, false); err != nil {
+	if p.Caption, err = t.line("caption", "The caption", p.Caption.Text, false); err != nil {
 		return p, err
 	}
-	if p.Alt, err = line("alt", "The description", p.Alt, false); err != nil {
+	if p.Alt, err = t.line("alt", "The description", p.Alt.Text, false); err != nil {
 		return p, err
 	}
 	if p.Pair != 0 && t.j.Photo(p.Pair) == nil {
@@ -141,7 +141,7 @@ func (t *turn) photo(p Photo) (Photo, error) {
 		if m.Number < 0 || m.Number > 99 {
 			return p, invalid("marks", "A mark's number must be between 1 and 99.")
 		}
-		if m.Text, err = line("marks", "The text of a mark", m.Text, false); err != nil {
+		if m.Text, err = t.line("marks", "The text of a mark", m.Text.Text, false); err != nil {
 			return p, err
 		}
 	}
@@ -225,7 +225,7 @@ func (c DescribePhoto) decide(t *turn) error {
 	if old == nil {
 		return invalid("photo", "There is no photo %d on this job.", c.ID)
 	}
-	p, err := t.photo(Photo{ID: c.ID, Kind: c.Kind, Caption: c.Caption, Alt: c.Alt, Pair: c.Pair, Marks: c.Marks})
+	p, err := t.photo(Photo{ID: c.ID, Kind: c.Kind, Caption: Plain(c.Caption), Alt: Plain(c.Alt), Pair: c.Pair, Marks: c.Marks})
 	if err != nil {
 		return err
 	}
@@ -250,8 +250,8 @@ func (c DescribePhoto) decide(t *turn) error {
 type PhotoDescribed struct {
 	ID        int       `json:"id"`
 	PhotoKind PhotoKind `json:"kind"`
-	Caption   string    `json:"caption,omitempty"`
-	Alt       string    `json:"alt,omitempty"`
+	Caption   Words     `json:"caption,omitzero"`
+	Alt       Words     `json:"alt,omitzero"`
 	Pair      int       `json:"pair,omitempty"`
 	Marks     []Mark    `json:"marks,omitempty"`
 	Large     Copy      `json:"large"`
@@ -274,7 +274,7 @@ func (c RemovePhoto) decide(t *turn) error {
 	if t.j.Photo(c.ID) == nil {
 		return invalid("photo", "There is no photo %d on this job.", c.ID)
 	}
-	reason, err := line("reason", "The reason", c.Reason, true)
+	reason, err := t.line("reason", "The reason", c.Reason, true)
 	if err != nil {
 		return err
 	}
@@ -283,8 +283,8 @@ func (c RemovePhoto) decide(t *turn) error {
 
 // PhotoRemoved takes a picture off the pages.
 type PhotoRemoved struct {
-	ID     int    `json:"id"`
-	Reason string `json:"reason"`
+	ID     int   `json:"id"`
+	Reason Words `json:"reason"`
 }
 
 func (p *PhotoRemoved) fold(j *Job, e *Event) {

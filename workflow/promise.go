@@ -15,7 +15,7 @@ type Promise struct {
 	Starts time.Time          `json:"starts"`
 	Quota  promiseclock.Quota `json:"quota"`
 	// Reason says why the date moved; "" for the first.
-	Reason string `json:"reason,omitempty"`
+	Reason Words `json:"reason,omitzero"`
 	// BreachedAt is the due instant that the clock passed, zero while kept.
 	BreachedAt time.Time `json:"breached_at,omitzero"`
 	// Warned is the last share of the quota, in percent, that the counter was warned at.
@@ -75,14 +75,14 @@ func (t *turn) soonEnough(field string, by time.Time) error {
 }
 
 // movePromise tells a new date. After a missed one, the customer is asked what they want.
-func (t *turn) movePromise(q promiseclock.Quota, reason string) error {
+func (t *turn) movePromise(q promiseclock.Quota, reason Words) error {
 	if err := t.noteBreach(); err != nil {
 		return err
 	}
 	if p := t.j.Promise(); p != nil && !p.BreachedAt.IsZero() && !t.j.returning() {
 		return t.tellDelay(reason, q)
 	}
-	return t.promise(q, reason)
+	return t.promise(q, reason.Text)
 }
 
 // MovePromise tells the customer a new date, with its reason. The first promise stays on record.
@@ -97,7 +97,7 @@ func (c MovePromise) decide(t *turn) error {
 	if t.j.Ended() || t.j.Stage == StageBooked {
 		return refused("A date can be promised once the device is here, and until it leaves.")
 	}
-	reason, err := text("reason", "The reason, which the customer will read,", c.Reason, len(t.j.Promises) > 0)
+	reason, err := t.text("reason", "The reason, which the customer will read,", c.Reason, len(t.j.Promises) > 0)
 	if err != nil {
 		return err
 	}

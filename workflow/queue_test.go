@@ -60,7 +60,7 @@ func TestWithinTheLimitIsNotBegunEither(t *testing.T) {
 	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckConfirmed}})
 	b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00")}}, Go{To: StageRepairing})
 	require.Equal(t, WhereWithin, b.standing().Where)
-	b.do(technician, DoWork{Text: "Renewed the lamp"}, Go{To: StageTesting}, DoTest{Test: Test{Name: "Function", Note: "Drops out"}}, Go{To: StageDiagnosing, Reason: "Again"}, Go{To: StageRepairing})
+	b.do(technician, DoWork{Text: "Renewed the lamp"}, Go{To: StageTesting}, DoTest{Test: Test{Name: "Function", Note: Plain("Drops out")}}, Go{To: StageDiagnosing, Reason: "Again"}, Go{To: StageRepairing})
 	require.Equal(t, WhereRepairing, b.standing().Where, "under the same approval the bench goes on")
 	b.checkHistory()
 }

@@ -68,9 +68,9 @@ type QuoteTerms struct {
 	Revision int       `json:"revision"`
 	Options  []Option  `json:"options"`
 	// Note is the bench's own word to the customer.
-	Note string `json:"note,omitempty"`
+	Note Words `json:"note,omitzero"`
 	// Reason says why this revision differs from the one before; "" for the first.
-	Reason    string    `json:"reason,omitempty"`
+	Reason    Words     `json:"reason,omitzero"`
 	IssuedAt  time.Time `json:"issued_at"`
 	ExpiresAt time.Time `json:"expires_at"`
 	// Words is the sentence that the customer agrees to when approving.
@@ -118,7 +118,7 @@ type Quote struct {
 	// Approved is the key of the approved option.
 	Approved string `json:"approved,omitempty"`
 	// TakenBack is the bench's reason for withdrawing it.
-	TakenBack string `json:"taken_back,omitempty"`
+	TakenBack Words `json:"taken_back,omitzero"`
 	// Reminded counts the reminders sent.
 	Reminded int `json:"reminded,omitempty"`
 	// LastNotice: the last notice before it runs out was sent.
@@ -259,10 +259,10 @@ func (c IssueQuote) decide(t *turn) error {
 		terms.Words, terms.Language = w, t.j.Customer.Language
 	}
 	var err error
-	if terms.Note, err = text("note", "The note", c.Note, false); err != nil {
+	if terms.Note, err = t.text("note", "The note", c.Note, false); err != nil {
 		return err
 	}
-	if terms.Reason, err = text("reason", "Why the quote changes", c.Reason, terms.Revision > 1); err != nil {
+	if terms.Reason, err = t.text("reason", "Why the quote changes", c.Reason, terms.Revision > 1); err != nil {
 		return err
 	}
 	for i, o := range c.Options {
@@ -344,7 +344,7 @@ func (c WithdrawQuote) decide(t *turn) error {
 	if q == nil || q.State != RevisionOpen || (c.Revision != 0 && q.Revision != c.Revision) {
 		return refused("There is no open quote to withdraw; the customer may have answered it just now.")
 	}
-	reason, err := text("reason", "The reason", c.Reason, true)
+	reason, err := t.text("reason", "The reason", c.Reason, true)
 	if err != nil {
 		return err
 	}
@@ -355,15 +355,15 @@ func (c WithdrawQuote) decide(t *turn) error {
 		return err
 	}
 	if t.j.Stage == StageAwaitingApproval {
-		return t.move(StageDiagnosing, "", reason)
+		return t.move(StageDiagnosing, "", reason.Text)
 	}
 	return nil
 }
 
 // QuoteWithdrawn withdraws the current revision.
 type QuoteWithdrawn struct {
-	Revision int    `json:"revision"`
-	Reason   string `json:"reason"`
+	Revision int   `json:"revision"`
+	Reason   Words `json:"reason"`
 }
 
 func (p *QuoteWithdrawn) fold(j *Job, e *Event) {

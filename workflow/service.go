@@ -25,6 +25,10 @@ type Service struct {
 	Log    *slog.Logger
 	// Pictures is where photos lie, nil where there are none.
 	Pictures Pictures
+	// Kept are the places beside photos and drafts where bytes made from a job lie: kept pages, pictures drawn.
+	Kept []Kept
+	// Forgotten is the list of who was erased, nil for none.
+	Forgotten Forgotten
 	// Risk, if set, estimates whether promises will be missed.
 	Risk RiskOf
 	// Committed, if set, is told of every commit that was acknowledged. It must not block.

@@ -18,9 +18,9 @@ const (
 
 // PackedItem accounts for one item of the contents.
 type PackedItem struct {
-	Item int    `json:"item"`
-	Fate Fate   `json:"fate"`
-	Note string `json:"note,omitempty"`
+	Item int   `json:"item"`
+	Fate Fate  `json:"fate"`
+	Note Words `json:"note,omitzero"`
 }
 
 // Pack accounts for items of the contents.
@@ -43,7 +43,7 @@ func (c Pack) decide(t *turn) error {
 		if err := oneOf("fate", "Where an item went", p.Fate, []Fate{FateReturned, FateReplaced, FateRecycled, FateKept}); err != nil {
 			return err
 		}
-		note, err := line("note", "The note", p.Note, p.Fate != FateReturned)
+		note, err := t.line("note", "The note", p.Note.Text, p.Fate != FateReturned)
 		if err != nil {
 			return invalid("note", "Say in a few words why “%s” does not go back as it came.", t.j.Contents[p.Item-1].Text)
 		}
@@ -76,12 +76,12 @@ type Shipment struct {
 	// InPerson: handed over at the counter; then there is no parcel number.
 	InPerson bool   `json:"in_person,omitempty"`
 	Carrier  string `json:"carrier,omitempty"`
-	Parcel   string `json:"parcel,omitempty"`
+	Parcel   Words  `json:"parcel,omitzero"`
 	// WellFormed: the parcel number's check digit is right by Scheme's public rule. That does not
 	// make it a parcel that exists.
 	WellFormed   bool      `json:"well_formed,omitempty"`
 	Scheme       string    `json:"scheme,omitempty"`
-	Serial       string    `json:"serial,omitempty"`
+	Serial       Words     `json:"serial,omitzero"`
 	WarrantyDays int       `json:"warranty_days,omitempty"`
 	At           time.Time `json:"at,omitzero"`
 }
@@ -104,22 +104,22 @@ func (c PrepareShipment) decide(t *turn) error {
 	if s.Carrier, err = line("carrier", "The carrier", c.Carrier, false); err != nil {
 		return err
 	}
-	if s.Parcel, err = line("parcel", "The parcel number", c.Parcel, !c.InPerson); err != nil {
+	if s.Parcel, err = t.line("parcel", "The parcel number", c.Parcel, !c.InPerson); err != nil {
 		return err
 	}
-	if s.Serial, err = line("serial", "The serial number", c.Serial, false); err != nil {
+	if s.Serial, err = t.line("serial", "The serial number", c.Serial, false); err != nil {
 		return err
 	}
 	if s.InPerson {
-		s.Carrier, s.Parcel = "", ""
+		s.Carrier, s.Parcel = "", Words{}
 	} else {
-		check := CheckParcelNumber(s.Parcel)
+		check := CheckParcelNumber(s.Parcel.Text)
 		if check.Wrong() {
 			return invalid("parcel", "The parcel number “%s” has a digit wrong somewhere: its check digit does not fit. Please compare it with the label.", s.Parcel)
 		}
 		s.Scheme, s.WellFormed = string(check.Scheme), check.WellFormed
 	}
-	if t.j.Device.Serial != "" && s.Serial != "" && !strings.EqualFold(s.Serial, t.j.Device.Serial) {
+	if !t.j.Device.Serial.Empty() && !s.Serial.Empty() && !strings.EqualFold(s.Serial.Text, t.j.Device.Serial.Text) {
 		return invalid("serial", "The serial number read at packing (%s) is not the one read on arrival (%s). Check that the right device is in the parcel.", s.Serial, t.j.Device.Serial)
 	}
 	if s.WarrantyDays == 0 && t.j.Outcome.Repaired() {
@@ -164,8 +164,8 @@ func guardShipped(g *gate) {
 		g.need(b.Minor <= 0, "%s is still to be paid; the shop sends nothing back before that.", b)
 	}
 	g.need(j.Shipment != nil, "Give the parcel number, or say that it was handed over in person.")
-	if j.Shipment != nil && j.Device.Serial != "" && j.Shipment.Serial != "" {
-		g.need(strings.EqualFold(j.Device.Serial, j.Shipment.Serial), "The serial number read at packing (%s) is not the one read on arrival (%s).", j.Shipment.Serial, j.Device.Serial)
+	if j.Shipment != nil && !j.Device.Serial.Empty() && !j.Shipment.Serial.Empty() {
+		g.need(strings.EqualFold(j.Device.Serial.Text, j.Shipment.Serial.Text), "The serial number read at packing (%s) is not the one read on arrival (%s).", j.Shipment.Serial, j.Device.Serial)
 	}
 	if j.Shipment != nil && !j.Shipment.InPerson {
 		g.need(!j.cellIn(), "A damaged cell is still with the device, or one that nobody has found sound: it must not be posted. Take it out and record that first, or hand the device over in person.")

@@ -83,6 +83,8 @@ type Shop struct {
 	Gather time.Duration
 	// Quiet are the hours in which nobody is written to who did not ask.
 	Quiet Quiet
+	// EraseMonths is how long after the end of a job its person is kept, 0 for as long as nobody erases them.
+	EraseMonths int
 	// Hooks are the shop's own systems that are told of steps.
 	Hooks []Hook
 	// LinkFor is how long a link to the job lives, the customer's own or a shared one, counted from when it was made.

@@ -99,7 +99,7 @@ func (g *gate) need(ok bool, sentence string, args ...any) {
 // explained asks for what has to be said with the outcome, unless it was said before.
 func (g *gate) explained() {
 	why := g.outcome.Explained()
-	g.need(why == "" || g.reason != "" || g.outcome == g.j.Outcome && g.j.OutcomeWhy != "", "%s", why)
+	g.need(why == "" || g.reason != "" || g.outcome == g.j.Outcome && !g.j.OutcomeWhy.Empty(), "%s", why)
 }
 
 // Transitions is the table. A move that has no row is not possible.
@@ -198,7 +198,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	if row == nil {
 		return refused("A job that is %s can't become %s.", j.Stage.words(), to.words())
 	}
-	reason, err := text("reason", "The reason", reason, false)
+	why, err := t.text("reason", "The reason", reason, false)
 	if err != nil {
 		return err
 	}
@@ -207,7 +207,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	} else if err := oneOf("outcome", "The outcome", outcome, Outcomes); err != nil {
 		return err
 	}
-	g := &gate{j: j, shop: t.shop, outcome: outcome, reason: reason}
+	g := &gate{j: j, shop: t.shop, outcome: outcome, reason: why.Text}
 	row.guard(g)
 	if blocked := j.openDuties(to, outcome, t.shop); blocked != "" && !row.ByCustomer && !(to == StageTesting && j.returning()) {
 		g.missing = append(g.missing, blocked)
@@ -215,7 +215,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 	if len(g.missing) > 0 {
 		return &Error{Code: CodeRefused, Message: g.missing[0], Missing: g.missing}
 	}
-	moved := &StageMoved{From: j.Stage, To: to, Reason: reason, Queued: to == StageTesting && j.returning()}
+	moved := &StageMoved{From: j.Stage, To: to, Reason: why, Queued: to == StageTesting && j.returning()}
 	if to == StageTesting || to == StageShipped || to == StageWithdrawn {
 		moved.Outcome = outcome
 	}
@@ -270,7 +270,7 @@ type StageMoved struct {
 	From    Stage   `json:"from"`
 	To      Stage   `json:"to"`
 	Outcome Outcome `json:"outcome,omitempty"`
-	Reason  string  `json:"reason,omitempty"`
+	Reason  Words   `json:"reason,omitzero"`
 	// Queued: what was decided waits for the bench to begin.
 	Queued bool `json:"queued,omitempty"`
 }
@@ -282,7 +282,7 @@ func (p *StageMoved) fold(j *Job, e *Event) {
 	}
 	if p.Outcome != "" {
 		if j.Outcome != p.Outcome {
-			j.OutcomeWhy = ""
+			j.OutcomeWhy = Words{}
 			if p.Outcome.Explained() != "" {
 				j.OutcomeWhy = p.Reason
 			}
@@ -295,7 +295,7 @@ func (p *StageMoved) fold(j *Job, e *Event) {
 	case StageTesting:
 		j.overtakeDelays()
 	case StageRepairing, StageDiagnosing:
-		j.Outcome, j.OutcomeWhy, j.MadeSafe, j.Ready, j.Packed, j.Shipment = "", "", nil, nil, nil, nil
+		j.Outcome, j.OutcomeWhy, j.MadeSafe, j.Ready, j.Packed, j.Shipment = "", Words{}, nil, nil, nil, nil
 	case StageShipped, StageWithdrawn:
 		j.EndedAt, j.EndReason = e.At, p.Reason
 		j.overtakeDelays()

@@ -140,7 +140,7 @@ func (j *Job) where() (Where, time.Time) {
 			return WhereReturning, j.QueuedAt
 		case j.Ready != nil:
 			return WhereReady, j.Ready.At
-		case j.OutcomeWhy != "":
+		case !j.OutcomeWhy.Empty():
 			return Where(j.Outcome), since
 		case j.Outcome == OutcomeUnrepaired:
 			return WhereClosing, since
@@ -172,7 +172,7 @@ func (j *Job) need(shop *Shop, now time.Time) Need {
 		return Need{Kind: NeedPay, Why: WhyOwed, Amount: &balance}
 	case j.Ended():
 		return Need{Kind: NeedNone, Why: WhyEnded}
-	case j.Stage == StageBooked && j.Inbound == "":
+	case j.Stage == StageBooked && j.Inbound.Empty():
 		return Need{Kind: NeedSend, Why: WhySend}
 	case j.Stage == StageBooked:
 		return Need{Kind: NeedNone, Why: WhyOnItsWay}

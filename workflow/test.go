@@ -11,7 +11,7 @@ type Test struct {
 	Name    string    `json:"name"`
 	Passed  bool      `json:"passed"`
 	Reading string    `json:"reading,omitempty"`
-	Note    string    `json:"note,omitempty"`
+	Note    Words     `json:"note,omitzero"`
 	Photos  []int     `json:"photos,omitempty"`
 	At      time.Time `json:"at,omitzero"`
 }
@@ -98,7 +98,7 @@ func (c DoTest) decide(t *turn) error {
 	if x.Reading, err = line("reading", "The reading", x.Reading, false); err != nil {
 		return err
 	}
-	if x.Note, err = text("note", "The note", x.Note, !x.Passed); err != nil {
+	if x.Note, err = t.text("note", "The note", x.Note.Text, !x.Passed); err != nil {
 		return err
 	}
 	if x.Photos, err = t.addPhotos(c.NewPhotos, x.Photos); err != nil {

@@ -3,8 +3,10 @@ package workflow
 import (
 	"context"
 	"crypto/rand"
+	"encoding/json"
 	"io"
 	"log/slog"
+	"reflect"
 	"sync"
 	"testing"
 	"time"
@@ -173,7 +175,7 @@ var booking = Book{
 }
 
 func photo(k PhotoKind) AddPhoto {
-	return AddPhoto{Photo{Original: "aa", Large: Copy{"bb", 1600, 1200}, Small: Copy{"cc", 480, 360}, Kind: k, Caption: "The board", Alt: "A green board"}}
+	return AddPhoto{Photo{Original: "aa", Large: Copy{"bb", 1600, 1200}, Small: Copy{"cc", 480, 360}, Kind: k, Caption: Plain("The board"), Alt: Plain("A green board")}}
 }
 
 func repairOption(price string) Option {
@@ -212,3 +214,19 @@ func (b *bench) approve() *Job {
 func pass(name string) DoTest { return DoTest{Test: Test{Name: name, Passed: true}} }
 
 var packAll = Pack{[]PackedItem{{Item: 1, Fate: FateReturned}, {Item: 2, Fate: FateReturned}}}
+
+// clone copies the job deeply, so that a command can be tried without touching the original.
+func (j *Job) clone() *Job {
+	vault := Vault{}
+	eachSealed(reflect.ValueOf(j), func(s *Sealed) { vault[s.Digest] = s.Text })
+	raw, err := json.Marshal(j)
+	if err != nil {
+		panic("workflow: a job that can't be encoded: " + err.Error())
+	}
+	c := &Job{}
+	if err := json.Unmarshal(raw, c); err != nil {
+		panic("workflow: a job that can't be decoded: " + err.Error())
+	}
+	vault.Unseal(c)
+	return c
+}

@@ -156,7 +156,7 @@ func (j *Job) IntakeTodo() Todo {
 
 // LookTodo returns what the first look lacks.
 func (j *Job) LookTodo() Todo {
-	return lacks(TodoLook, unless(j.Condition != "", "condition"), unless(j.Reproduction != nil, "fault"))
+	return lacks(TodoLook, unless(!j.Condition.Empty(), "condition"), unless(j.Reproduction != nil, "fault"))
 }
 
 // ChecksTodo returns how many suspects are settled.

@@ -67,6 +67,24 @@ func (t *turn) seal(text string) (Sealed, error) {
 	return s, err
 }
 
+// line checks a one-line text and seals it.
+func (t *turn) line(field, what, s string, required bool) (Words, error) {
+	return t.words(line(field, what, s, required))
+}
+
+// text checks a longer text and seals it.
+func (t *turn) text(field, what, s string, required bool) (Words, error) {
+	return t.words(text(field, what, s, required))
+}
+
+func (t *turn) words(s string, err error) (Words, error) {
+	if err != nil {
+		return Words{}, err
+	}
+	sealed, err := t.seal(s)
+	return Words{sealed}, err
+}
+
 // needStage refuses unless the job is in one of the stages.
 func (t *turn) needStage(action string, stages ...Stage) error {
 	for _, s := range stages {

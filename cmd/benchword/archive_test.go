@@ -128,8 +128,8 @@ func TestNoCopyKeepsMetadata(t *testing.T) {
 	desk := evidence.NewDesk(s.srv.blobs)
 	photo, err := desk.Take(ctx, j.Shop, j.Number, bytes.NewReader(b))
 	require.NoError(t, err)
-	photo.Kind, photo.Caption = workflow.PhotoEvidence, "the spy"
-	photo.Marks = []workflow.Mark{{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 6000, Y2: 5000, Number: 1, Text: "here"}}
+	photo.Kind, photo.Caption = workflow.PhotoEvidence, workflow.Plain("the spy")
+	photo.Marks = []workflow.Mark{{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 6000, Y2: 5000, Number: 1, Text: workflow.Plain("here")}}
 	bench, counter := workflow.Actor{Role: workflow.RoleBench, ID: "nils"}, workflow.Actor{Role: workflow.RoleCounter, ID: "rosa"}
 	s.do(counter, j.Number, workflow.WithdrawQuote{Reason: "One more thing to look at."})
 	s.do(bench, j.Number, workflow.AddPhoto{Photo: photo})

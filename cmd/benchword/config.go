@@ -41,6 +41,7 @@ type Settings struct {
 	Inbox       InboxSettings         `toml:"inbox"`
 	Hooks       []HookSettings        `toml:"hooks" validate:"max=10,dive"`
 	Web         WebSettings           `toml:"web"`
+	Privacy     PrivacySettings       `toml:"privacy"`
 	Store       StoreSettings         `toml:"store"`
 	// Words are texts in the shop's own words: language to key to text; see runWords.
 	Words wordings `toml:"words" validate:"-"`
@@ -168,6 +169,14 @@ type WebSettings struct {
 	Metrics string `toml:"metrics" validate:"omitempty,hostname_port" example:"127.0.0.1:9464"`
 }
 
+// PrivacySettings say how long people are kept.
+type PrivacySettings struct {
+	// EraseAfter is how many months after the end of a job its person is erased, 0 for never.
+	EraseAfter int `toml:"erase_after_months" validate:"min=0,max=1200" example:"24"`
+	// ErasedList names the file that lists who was erased, "" for one in the data folder.
+	ErasedList string `toml:"erased_list" validate:"max=500" example:"/srv/apart/erased.list"`
+}
+
 // InboxSettings say where bounces and replies come in: a Maildir, or a mailbox on a server.
 type InboxSettings struct {
 	Maildir string `toml:"maildir" validate:"omitempty,dir" example:"/var/mail/bench"`
@@ -280,7 +289,7 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		WarrantyDays: s.Promise.Warranty, Tests: s.Promise.Tests, SettleFirst: s.Money.SettleFirst,
 		PauseFor: map[workflow.HoldReason]bool{}, LinkFor: 365 * 24 * time.Hour,
 		LastNoticeDays: s.Quote.Last, UndoFor: time.Duration(s.Quote.Undo) * time.Minute, Consent: templates.Consent(s.own, s.Shop.Languages, "words"), ConsentRecycle: templates.Consent(s.own, s.Shop.Languages, "recycle"),
-		FeeCredited: s.Money.FeeCredited, PayURL: s.Money.PayURL, PayWords: s.Money.PayWords,
+		FeeCredited: s.Money.FeeCredited, PayURL: s.Money.PayURL, PayWords: s.Money.PayWords, EraseMonths: s.Privacy.EraseAfter,
 	}
 	if e := s.Papers.Estimate; e != nil {
 		out.Estimate = &workflow.EstimatePaper{Registration: e.Registration, Notice: e.Notice}

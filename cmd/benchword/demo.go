@@ -131,7 +131,7 @@ func (d *demo) photo(ctx context.Context, n workflow.JobNumber, name string) (wo
 	if !ok {
 		return workflow.Photo{}, fmt.Errorf("there is no picture %q", name)
 	}
-	photo := workflow.Photo{Caption: p.Caption, Alt: p.Alt, Large: workflow.Copy{Width: 1600, Height: 1200}, Small: workflow.Copy{Width: 480, Height: 360}}
+	photo := workflow.Photo{Caption: workflow.Plain(p.Caption), Alt: workflow.Plain(p.Alt), Large: workflow.Copy{Width: 1600, Height: 1200}, Small: workflow.Copy{Width: 480, Height: 360}}
 	for _, c := range []struct {
 		area evidence.Area
 		jpeg func() ([]byte, error)

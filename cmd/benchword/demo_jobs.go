@@ -95,8 +95,8 @@ func (p *play) pair(t time.Time, before, after string) *play {
 	return p.then(t, technicianNils, func(j *workflow.Job) []workflow.Command {
 		b, a := j.Photo(p.photos[before]), j.Photo(p.photos[after])
 		return []workflow.Command{
-			workflow.DescribePhoto{ID: b.ID, Kind: workflow.PhotoBefore, Caption: b.Caption, Alt: b.Alt, Marks: b.Marks, Pair: a.ID},
-			workflow.DescribePhoto{ID: a.ID, Kind: workflow.PhotoAfter, Caption: a.Caption, Alt: a.Alt, Marks: a.Marks, Pair: b.ID},
+			workflow.DescribePhoto{ID: b.ID, Kind: workflow.PhotoBefore, Caption: b.Caption.Text, Alt: b.Alt.Text, Marks: b.Marks, Pair: a.ID},
+			workflow.DescribePhoto{ID: a.ID, Kind: workflow.PhotoAfter, Caption: a.Caption.Text, Alt: a.Alt.Text, Marks: a.Marks, Pair: b.ID},
 		}
 	})
 }
@@ -177,7 +177,7 @@ func (p *play) ship(t time.Time, parcel string) *play {
 		}
 		return []workflow.Command{
 			workflow.Pack{Items: packed},
-			workflow.PrepareShipment{Carrier: "Post", Parcel: parcel, Serial: j.Device.Serial},
+			workflow.PrepareShipment{Carrier: "Post", Parcel: parcel, Serial: j.Device.Serial.Text},
 			workflow.Go{To: workflow.StageShipped},
 		}
 	})

@@ -165,7 +165,7 @@ func (p *pastJob) decide(ctx context.Context, outcome *workflow.Outcome) {
 	p.after(10)
 	work()
 	if p.chance.Float64() < 0.12 {
-		p.after(3).do(ctx, technicianNils, workflow.DoTest{Test: workflow.Test{Name: "Function", Note: "Drops out once warm."}}, workflow.Go{To: workflow.StageRepairing})
+		p.after(3).do(ctx, technicianNils, workflow.DoTest{Test: workflow.Test{Name: "Function", Note: workflow.Plain("Drops out once warm.")}}, workflow.Go{To: workflow.StageRepairing})
 		p.after(6)
 		work()
 	}

@@ -37,7 +37,7 @@ func (d *demo) scannerToApprove() {
 	p.at(t, technicianNils, workflow.NameSuspect{Text: "Lamp supply breaks down when it is warm"}, workflow.NameSuspect{Text: "Transport motor or belt sticks"}, workflow.NameSuspect{Text: "USB connection drops out"})
 	p.check(t.Add(10*time.Minute), 3, "Ran for an hour with another cable and another computer", workflow.CheckRuledOut, "")
 	p.check(t.Add(40*time.Minute), 2, "Turned by hand, then driven from a bench supply", workflow.CheckRuledOut, "0.21 A, even over the whole way")
-	p.picture(t.Add(60*time.Minute), workflow.PhotoEvidence, "capacitor-bulging", workflow.Mark{Kind: workflow.MarkRing, X: 5000, Y: 4600, X2: 6500, Y2: 4600, Number: 1, Text: "The top of this capacitor has bulged"})
+	p.picture(t.Add(60*time.Minute), workflow.PhotoEvidence, "capacitor-bulging", workflow.Mark{Kind: workflow.MarkRing, X: 5000, Y: 4600, X2: 6500, Y2: 4600, Number: 1, Text: workflow.Plain("The top of this capacitor has bulged")})
 	p.check(t.Add(70*time.Minute), 1, "Measured the lamp supply cold and warm", workflow.CheckConfirmed, "12.0 V cold, 9.1 V after two minutes (12.0 V ± 0.3 V expected)")
 	p.then(t.Add(80*time.Minute), technicianNils, func(*workflow.Job) []workflow.Command {
 		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{
@@ -83,7 +83,7 @@ func (d *demo) pianoWithEarlierWork() {
 	p.usual(t.Add(5*time.Minute), look, workflow.CheckRuledOut, "")
 	p.usual(t.Add(15*time.Minute), lead, workflow.CheckRuledOut, "15.1 V, steady while the lead was moved")
 	p.usual(t.Add(50*time.Minute), sw, workflow.CheckRuledOut, "0.02 ohm, steady while it was tapped")
-	p.picture(t.Add(65*time.Minute), workflow.PhotoEvidence, "joint-cracked", workflow.Mark{Kind: workflow.MarkArrow, X: 5200, Y: 5000, X2: 7800, Y2: 2400, Number: 1, Text: "The crack runs all round the pin"})
+	p.picture(t.Add(65*time.Minute), workflow.PhotoEvidence, "joint-cracked", workflow.Mark{Kind: workflow.MarkArrow, X: 5200, Y: 5000, X2: 7800, Y2: 2400, Number: 1, Text: workflow.Plain("The crack runs all round the pin")})
 	p.usual(t.Add(70*time.Minute), socket, workflow.CheckConfirmed, "contact lost each time the socket was bent")
 	p.found(t.Add(75*time.Minute), "joint-cracked", workflow.Finding{
 		Entry: "joint_cracked", Where: "main board, power socket", Certainty: workflow.CertaintyMeasured, Reading: "contact lost each time the socket was bent",
@@ -102,7 +102,7 @@ func (d *demo) pianoWithEarlierWork() {
 		Text:    "Flux was left all round a chip that has been soldered by hand.",
 		Matters: "The chip works, and this is not the cause of the fault. Flux draws damp, so it should not stay.",
 	})
-	p.picture(t.Add(90*time.Minute), workflow.PhotoEvidence, "pad-lifted-wire", workflow.Mark{Kind: workflow.MarkArrow, X: 5300, Y: 5200, X2: 3000, Y2: 7600, Number: 1, Text: "The wire that was added"})
+	p.picture(t.Add(90*time.Minute), workflow.PhotoEvidence, "pad-lifted-wire", workflow.Mark{Kind: workflow.MarkArrow, X: 5300, Y: 5200, X2: 3000, Y2: 7600, Number: 1, Text: workflow.Plain("The wire that was added")})
 	p.found(t.Add(95*time.Minute), "pad-lifted-wire", workflow.Finding{
 		Entry: "wire_added", Where: "main board, beside the pedal socket",
 		Matters: "It takes the place of a copper contact that has come off, and carries the pedal’s signal. It does that well: it is the cause of nothing. We only fix it down, so that it stays so.",
@@ -268,7 +268,7 @@ func (d *demo) radioFurtherQuote() {
 	p.at(d.ago(9, 14, 20), technicianNils, workflow.NoteFinding{Finding: workflow.Finding{Text: "The handset's switch has worn through", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen}})
 	p.report(d.ago(8, 9, 0), workflow.ReportText{Short: "The switch in the handset is worn; the display's lighting can be renewed in the same go."}, "", repair("Renew switch and lighting", "", 5, labour("Bench time", "1"), part("Switch and two lamps, new", "19.00"), carriage("16.00")))
 	p.decides(d.ago(7, 12, 30), workflow.VerdictApprove, "A", "Marisol Vega")
-	p.picture(d.ago(2, 10, 0), workflow.PhotoEvidence, "flex-torn", workflow.Mark{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 6400, Y2: 5000, Number: 1, Text: "The tear across the flex"})
+	p.picture(d.ago(2, 10, 0), workflow.PhotoEvidence, "flex-torn", workflow.Mark{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 6400, Y2: 5000, Number: 1, Text: workflow.Plain("The tear across the flex")})
 	p.then(d.ago(2, 10, 20), technicianNils, func(*workflow.Job) []workflow.Command {
 		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "The flat flex to the display is torn half through", Where: "behind the display", Origin: workflow.OriginWear, Weight: workflow.WeightFault, Certainty: workflow.CertaintySeen, Photos: p.ids("flex-torn"), Matters: "It still works, but it would go soon; it came to light when the display was out."}}}
 	})
@@ -290,7 +290,7 @@ func (d *demo) supplyQuestion() {
 	p.arrive(d.ago(7, 9, 0), "K30-6001", mains, []string{"parcel-closed", "contents-bench-supply"}, "Bench supply")
 	p.onTheBench(d.ago(5, 9, 0), "Good.", workflow.FaultReproduced, "Segments missing in both displays.")
 	p.at(d.ago(5, 10, 0), technicianNils, workflow.NameSuspect{Text: "Bridged joints at the display driver"})
-	p.picture(d.ago(5, 10, 20), workflow.PhotoEvidence, "solder-bridge", workflow.Mark{Kind: workflow.MarkPoint, X: 5000, Y: 5200, Number: 1, Text: "Solder bridges two legs of the chip"})
+	p.picture(d.ago(5, 10, 20), workflow.PhotoEvidence, "solder-bridge", workflow.Mark{Kind: workflow.MarkPoint, X: 5000, Y: 5200, Number: 1, Text: workflow.Plain("Solder bridges two legs of the chip")})
 	p.check(d.ago(5, 10, 30), 1, "Looked at under the microscope, measured between the legs", workflow.CheckConfirmed, "0.1 ohm (open expected)")
 	p.then(d.ago(5, 10, 45), technicianNils, func(*workflow.Job) []workflow.Command {
 		return []workflow.Command{workflow.NoteFinding{Finding: workflow.Finding{Text: "Solder bridges two legs of the display driver", Where: "display board", Origin: workflow.OriginEarlierWork, Weight: workflow.WeightFault, Certainty: workflow.CertaintyMeasured, Reading: "0.1 ohm (open expected)", Photos: p.ids("solder-bridge"), Matters: "It makes two segments light together."}}}

@@ -96,7 +96,7 @@ func (s *sampler) play(ctx context.Context, lang string, words *locale.Set) (*sa
 		return nil
 	}
 	arrived := [][]workflow.Command{
-		{workflow.AddPhoto{Photo: workflow.Photo{Kind: workflow.PhotoArrival, Original: "x", Caption: "The parcel as it came"}},
+		{workflow.AddPhoto{Photo: workflow.Photo{Kind: workflow.PhotoArrival, Original: "x", Caption: workflow.Plain("The parcel as it came")}},
 			workflow.ListContents{Items: []workflow.Item{{Text: "Film scanner", Device: true}, {Text: "Power supply"}}},
 			workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.Yes, Liquid: workflow.No}},
 			workflow.Go{To: workflow.StageReceived}},

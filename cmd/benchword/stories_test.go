@@ -61,6 +61,7 @@ type stage struct {
 	redis     string
 	redisOf   func(node int) string // where a node finds it, if not there
 	bases     []string
+	shelf     StoreSettings // where photos are, if not in the folder
 	notifiers []*server
 	portals   []*server
 	// town, if set, is where the shop stands with others in one process.
@@ -129,7 +130,7 @@ func (s *stage) start() {
 			shop:   shop, data: s.data, now: s.clock.now, mail: settings.Mail, words: s.words, ask: s.ask,
 			log:       slog.New(slog.NewTextHandler(s.log, nil)),
 			transport: &mail.SMTP{Host: host, Port: s.post.Port(), Encryption: mail.Plain},
-			store:     StoreSettings{URL: where, PackDays: 90}, roles: r,
+			store:     StoreSettings{URL: where, PackDays: 90, Photos: s.shelf.Photos, PhotosKey: s.shelf.PhotosKey, PhotosSecretFile: s.shelf.PhotosSecretFile}, roles: r,
 		})
 		require.NoError(s.t, err)
 		servers = append(servers, srv)

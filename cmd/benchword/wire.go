@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -148,10 +149,12 @@ type parts struct {
 	hooks     []HookSettings
 	// words are what customers read; nil means the usual texts.
 	words *locale.Set
-	web   WebSettings
-	log   *slog.Logger
-	now   func() time.Time
-	store StoreSettings
+	// erased names the list of who was erased, "" for the one in the data folder.
+	erased string
+	web    WebSettings
+	log    *slog.Logger
+	now    func() time.Time
+	store  StoreSettings
 	// common is what this shop shares with the others of the process; nil where it is the only one.
 	common *commons
 	// roles are what this process is for; none means everything.
@@ -263,6 +266,14 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 		return nil, err
 	}
 	s.forecaster.Renewed = s.portal.Renewed
+	h.service.Kept = append(s.portal.Kept(), workflow.Kept{What: "photos in emails", Drop: func(_ context.Context, n workflow.JobNumber) error {
+		p.common.copies.Drop(p.shop.ID, n)
+		return nil
+	}})
+	h.service.Forgotten = &erasedList{path: cmp.Or(p.erased, filepath.Join(p.data, erasedName))}
+	if err := h.service.ForgetAgain(ctx); err != nil {
+		return nil, fmt.Errorf("who was erased can't be looked up: %w", plain(err))
+	}
 	if p.roles.portal {
 		samples := &sampler{service: h.service, set: set, from: p.mail.From}
 		if err := counter.Mount(s.portal, counter.Config{PreviewMail: mails.Preview, SampleMail: samples.mail, SampleJob: samples.job}); err != nil {
@@ -326,7 +337,12 @@ func (s *server) begin(ctx context.Context) {
 		for _, d := range s.channels {
 			s.work.Go(func() { d.Run(ctx) })
 		}
-		s.work.Go(func() { s.waker.run(ctx) })
+		s.work.Go(func() {
+			if err := s.service.Upkeep(ctx); err != nil && ctx.Err() == nil {
+				s.log.Error("what an earlier version left of erased people could not all be removed; it is tried again at the next start", "cause", err)
+			}
+			s.waker.run(ctx)
+		})
 		if s.inbox != nil {
 			s.work.Go(func() { s.inbox.Run(ctx) })
 		}

@@ -351,7 +351,7 @@ func (b *Inbox) pictures(ctx context.Context, j *workflow.Job, l *Letter) (photo
 		case err != nil:
 			return nil, 0, err
 		}
-		photo.Kind, photo.Caption = workflow.PhotoEvidence, caption
+		photo.Kind, photo.Caption = workflow.PhotoEvidence, workflow.Plain(caption)
 		photos = append(photos, workflow.AddPhoto{Photo: photo})
 	}
 	return photos, lost, nil

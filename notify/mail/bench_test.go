@@ -77,7 +77,7 @@ func (b *bench) photo(kind workflow.PhotoKind, caption, alt string, pair int, ma
 	small, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(notifytest.Picture(480, 360, uint8(b.nth))))
 	require.NoError(b.t, err)
 	j := b.do(counter, workflow.AddPhoto{Photo: workflow.Photo{
-		Original: string(large), Kind: kind, Caption: caption, Alt: alt, Pair: pair, Marks: marks,
+		Original: string(large), Kind: kind, Caption: workflow.Plain(caption), Alt: workflow.Plain(alt), Pair: pair, Marks: marks,
 		Large: workflow.Copy{Digest: string(large), Width: 1200, Height: 900}, Small: workflow.Copy{Digest: string(small), Width: 480, Height: 360},
 	}})
 	return j.Photos[len(j.Photos)-1].ID
@@ -115,9 +115,9 @@ func (b *bench) diagnose() {
 
 func (b *bench) report() {
 	socket := b.photo(workflow.PhotoEvidence, "The joint of the motor plug, enlarged", "A dull, cracked ring of solder around one of five pins", 0,
-		workflow.Mark{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 6200, Y2: 5000, Number: 1, Text: "the cracked joint"})
+		workflow.Mark{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 6200, Y2: 5000, Number: 1, Text: workflow.Plain("the cracked joint")})
 	wire := b.photo(workflow.PhotoEvidence, "", "A thin blue wire glued across the board", 0,
-		workflow.Mark{Kind: workflow.MarkArrow, X: 4200, Y: 4000, X2: 2000, Y2: 2200, Text: "the added wire"})
+		workflow.Mark{Kind: workflow.MarkArrow, X: 4200, Y: 4000, X2: 2000, Y2: 2200, Text: workflow.Plain("the added wire")})
 	b.do(counter, workflow.NameSuspect{Text: "The carriage motor"}, workflow.NameSuspect{Text: "The power supply"}, workflow.NameSuspect{Text: "The joint at the motor plug"})
 	b.do(counter,
 		workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Ran the motor from a bench supply for ten minutes", Outcome: workflow.CheckRuledOut, Reading: "0.31 A, steady"}},
@@ -162,7 +162,7 @@ func (b *bench) repair() {
 
 func (b *bench) test() {
 	b.do(counter, workflow.DoTest{Test: workflow.Test{Name: "Power-on", Passed: true}},
-		workflow.DoTest{Test: workflow.Test{Name: "Full scan", Passed: true, Reading: "20 frames, none stopped", Note: "Run warm, after an hour under power."}},
+		workflow.DoTest{Test: workflow.Test{Name: "Full scan", Passed: true, Reading: "20 frames, none stopped", Note: workflow.Plain("Run warm, after an hour under power.")}},
 		workflow.DoTest{Test: workflow.Test{Name: workflow.SafetyTest, Passed: true, Reading: "0.12 Ω to earth"}})
 	b.do(counter, workflow.DeclareReady{Note: "It scans as it should. Keep the rails free of dust and it will stay quiet."})
 }
@@ -170,7 +170,7 @@ func (b *bench) test() {
 func (b *bench) ship() {
 	b.photo(workflow.PhotoPacking, "Packed", "The scanner between foam blocks in its box", 0)
 	b.do(counter,
-		workflow.Pack{Items: []workflow.PackedItem{{Item: 1, Fate: workflow.FateReturned}, {Item: 2, Fate: workflow.FateReplaced, Note: "the taped cable was not safe"}, {Item: 3, Fate: workflow.FateReturned}}},
+		workflow.Pack{Items: []workflow.PackedItem{{Item: 1, Fate: workflow.FateReturned}, {Item: 2, Fate: workflow.FateReplaced, Note: workflow.Plain("the taped cable was not safe")}, {Item: 3, Fate: workflow.FateReturned}}},
 		workflow.PrepareShipment{Carrier: "Coast Parcels", Parcel: "RB123456785CA", Serial: "ts-4410-0923"},
 		workflow.Go{To: workflow.StageShipped})
 }

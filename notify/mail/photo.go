@@ -25,8 +25,13 @@ const (
 	copyBytes = 120 << 10
 )
 
+// Drop lets go what was made from a job's photos.
+func (c *Copies) Drop(shop workflow.ShopID, n workflow.JobNumber) {
+	c.recent.Drop(fmt.Sprintf("%s %s ", shop, n))
+}
+
 func (c *Copies) get(ctx context.Context, blobs evidence.Blobs, j *workflow.Job, p *workflow.Photo) (mailCopy, error) {
-	key := fmt.Sprintf("%s %s %v", j.Shop, p.Large.Digest, p.Marks) // what it is, not which job's
+	key := fmt.Sprintf("%s %s %s %v", j.Shop, j.Number, p.Large.Digest, p.Marks)
 	if found, ok := c.recent.Get(key); ok {
 		return found, nil
 	}

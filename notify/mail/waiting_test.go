@@ -99,7 +99,7 @@ func (w *waiting) blur(id int) {
 	p := w.job().Photo(id)
 	large, _, err := w.photos.Put(context.Background(), evidence.Folder{Shop: w.svc.Shop.ID, Job: w.n, Area: evidence.Shown}, bytes.NewReader(notifytest.Picture(1200, 900, 99)))
 	require.NoError(w.t, err)
-	w.do(counter, workflow.DescribePhoto{ID: id, Kind: p.Kind, Caption: p.Caption, Alt: p.Alt,
+	w.do(counter, workflow.DescribePhoto{ID: id, Kind: p.Kind, Caption: p.Caption.Text, Alt: p.Alt.Text,
 		Marks: []workflow.Mark{{Kind: workflow.MarkBlur, X: 1000, Y: 1000, X2: 3000, Y2: 3000}},
 		Large: workflow.Copy{Digest: string(large), Width: 1200, Height: 900}, Small: p.Small})
 }

@@ -352,7 +352,7 @@ func everyPromiseAction(t *testing.T, d *desk) {
 	require.Equal(t, 2, j.Promises[1].Quota.WorkingDays)
 	d.refused(422, counter, "delay", `{"reason":""}`)
 	j = d.done(counter, "delay", `{"reason":"The lamp is late."}`)
-	require.Equal(t, "The lamp is late.", j.DelayNote.Reason)
+	require.Equal(t, "The lamp is late.", j.DelayNote.Reason.Text)
 	d.refused(409, counter, "delay-choice", `{"choice":"agree","digest":"x"}`)
 	d.wait(14 * 24 * time.Hour)
 	_, err := d.svc.WakeDue(context.Background())

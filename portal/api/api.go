@@ -209,7 +209,7 @@ func (a *api) do(c *fiber.Ctx, x step) error {
 	var keep error
 	o.Result = func(j *workflow.Job) []byte {
 		var b, body []byte
-		if body, keep = json.Marshal(a.view(j)); keep == nil {
+		if body, keep = a.shown(j); keep == nil {
 			b, keep = json.Marshal(answered{x.status, j.Number, j.Version, body})
 		}
 		return b
@@ -257,8 +257,18 @@ func answer(c *fiber.Ctx, status int, n workflow.JobNumber, version int64) {
 }
 
 func (a *api) send(c *fiber.Ctx, status int, j *workflow.Job) error {
+	body, err := a.shown(j)
+	if err != nil {
+		return err
+	}
 	answer(c, status, j.Number, j.Version)
-	return c.JSON(a.view(j))
+	c.Set(fiber.HeaderContentType, fiber.MIMEApplicationJSON)
+	return c.Send(body)
+}
+
+func (a *api) shown(j *workflow.Job) ([]byte, error) {
+	body, err := json.Marshal(a.view(j))
+	return j.InClear(body), err
 }
 
 func (a *api) book(c *fiber.Ctx) error {
@@ -464,9 +474,9 @@ func (a *api) photo(c *fiber.Ctx) error {
 		return &workflow.Error{Code: workflow.CodeInvalid, Field: "photo", Message: "Send one picture in the part “photo”."}
 	}
 	p := photos[0]
-	p.Kind, p.Caption, p.Alt = workflow.PhotoKind(c.FormValue("kind")), c.FormValue("caption"), c.FormValue("alt")
+	p.Kind, p.Caption, p.Alt = workflow.PhotoKind(c.FormValue("kind")), workflow.Plain(c.FormValue("caption")), workflow.Plain(c.FormValue("alt"))
 	// Not the body as it came: between two parts stands another line each time.
-	said := fmt.Appendf(nil, "%q", []string{p.Original, string(p.Kind), p.Caption, p.Alt})
+	said := fmt.Appendf(nil, "%q", []string{p.Original, string(p.Kind), p.Caption.Text, p.Alt.Text})
 	return a.do(c, step{job: n, status: fiber.StatusOK, said: said, make: func() (workflow.Command, error) {
 		return &workflow.AddPhoto{Photo: p}, nil
 	}})

@@ -260,6 +260,8 @@ func mapped(t reflect.Type) *jsonschema.Schema {
 		return text("An exact decimal number.", `^-?[0-9]+(\.[0-9]+)?$`)
 	case reflect.TypeFor[money.Result](), reflect.TypeFor[money.Request]():
 		return &jsonschema.Schema{Type: "object", Description: "As “benchword price” reads and answers it."}
+	case reflect.TypeFor[workflow.Words]():
+		return &jsonschema.Schema{Type: "string"}
 	case reflect.TypeFor[json.RawMessage]():
 		return &jsonschema.Schema{Type: "object"}
 	case reflect.TypeFor[workflow.JobNumber]():

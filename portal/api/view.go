@@ -200,14 +200,14 @@ type Move struct {
 func (a *api) view(j *workflow.Job) *Job {
 	shop := a.s.Shop()
 	out := &Job{
-		Number: j.Number, Version: j.Version, Head: j.Head, Stage: j.Stage, Outcome: j.Outcome, OutcomeWhy: j.OutcomeWhy, StageSince: j.StageSince,
+		Number: j.Number, Version: j.Version, Head: j.Head, Stage: j.Stage, Outcome: j.Outcome, OutcomeWhy: j.OutcomeWhy.Text, StageSince: j.StageSince,
 		BookedAt: j.BookedAt, ReceivedAt: instant(j.ReceivedAt), EndedAt: instant(j.EndedAt), ChangedAt: j.ChangedAt,
 		Customer: Customer{
 			Name: j.Customer.Name.Text, Email: j.Customer.Email.Text, Phone: j.Customer.Phone.Text, Address: j.Customer.Address.Text,
 			Language: j.Customer.Language, TimeZone: j.Customer.TimeZone, Erased: !j.Erased.IsZero(),
 		},
-		Device: j.Device, Fault: j.Fault.Text, Follows: j.Follows, Limit: j.Limit, Inbound: j.Inbound,
-		Screening: j.Screening, Contents: list(j.Contents), Condition: j.Condition, Reproduction: j.Reproduction,
+		Device: j.Device, Fault: j.Fault.Text, Follows: j.Follows, Limit: j.Limit, Inbound: j.Inbound.Text,
+		Screening: j.Screening, Contents: list(j.Contents), Condition: j.Condition.Text, Reproduction: j.Reproduction,
 		Symptom: j.Symptom, Suspects: list(j.Suspects), Plans: list(j.Plans), Ledger: ledgerOf(j), Findings: list(j.Findings), Duties: list(j.Duties), Reports: list(j.Reports), Quotes: list(j.Quotes),
 		Payments: list(j.Payments), Work: list(j.Work), Tests: list(j.Tests), Packed: list(j.Packed), Shipment: j.Shipment,
 		Promises: list(j.Promises), Holds: list(j.Holds), Pauses: list(j.Pauses), Notices: list(j.Notices),

@@ -64,10 +64,10 @@ func jobBaseOf(page templates.Page, j *workflow.Job, shop *workflow.Shop, now ti
 	k := newClock(shop, now)
 	c := jobCard{
 		Job: j.Number, Number: j.Number.Shown(), URL: "/counter/job/" + string(j.Number), Version: j.Version,
-		Device: j.Device.Name(), Serial: j.Device.Serial, Person: j.Customer.Name.Text, Email: j.Customer.Email.Text,
+		Device: j.Device.Name(), Serial: j.Device.Serial.Text, Person: j.Customer.Name.Text, Email: j.Customer.Email.Text,
 		Phone: j.Customer.Phone.Text, PhoneTo: templates.ShopView{Phone: j.Customer.Phone.Text}.PhoneURL(),
 		Address: templates.Lines(j.Customer.Address.Text), TimeZone: j.Customer.TimeZone, Fault: j.Fault.Text, Stage: j.Stage,
-		StageWords: stageWords[j.Stage], Since: k.at(j.StageSince), Outcome: outcomeWords[j.Outcome], Inbound: j.Inbound,
+		StageWords: stageWords[j.Stage], Since: k.at(j.StageSince), Outcome: outcomeWords[j.Outcome], Inbound: j.Inbound.Text,
 		Ended: j.Ended(), Erased: !j.Erased.IsZero(),
 	}
 	if j.Queued() {
@@ -92,8 +92,8 @@ func jobBaseOf(page templates.Page, j *workflow.Job, shop *workflow.Shop, now ti
 	}
 	if h := j.Hold(); h != nil {
 		c.Hold = "On hold for " + holdWords[h.Reason] + " since " + k.day(h.From) + "."
-		if h.Note != "" {
-			c.Hold += " " + h.Note
+		if h.Note.Text != "" {
+			c.Hold += " " + h.Note.Text
 		}
 	}
 	c.Urgency, c.Promise = k.standing(j)

@@ -33,7 +33,7 @@ func delayPageOf(base jobBase, j *workflow.Job, shop *workflow.Shop, now time.Ti
 		v.Missed = !p.BreachedAt.IsZero()
 	}
 	if d := j.Delay(); d != nil {
-		v.Told = append(v.Told, "Told "+c.at(d.ToldAt)+": "+cmp.Or(d.Reason, c.w.T("choose.why.default")), templates.NewDate(d, shop, now, c.w))
+		v.Told = append(v.Told, "Told "+c.at(d.ToldAt)+": "+cmp.Or(d.Reason.Text, c.w.T("choose.why.default")), templates.NewDate(d, shop, now, c.w))
 		switch {
 		case d.Choice != "" && d.Unanswered:
 			v.Told = append(v.Told, "No answer came, which means: "+delayWords[d.Choice]+".")
@@ -45,7 +45,7 @@ func delayPageOf(base jobBase, j *workflow.Job, shop *workflow.Shop, now time.Ti
 		}
 	}
 	if n := j.Prepared(); n != nil && !v.Missed {
-		v.Noted = append(v.Noted, n.Reason)
+		v.Noted = append(v.Noted, n.Reason.Text)
 		switch {
 		case n.Quota.WorkingDays > 0:
 			v.Noted = append(v.Noted, "New date: "+templates.Count(n.Quota.WorkingDays, "working day", "working days")+" from then.")
@@ -76,7 +76,7 @@ var delayTask = &task{
 		if n == nil {
 			return
 		}
-		r.form.Values.Set("reason", n.Reason)
+		r.form.Values.Set("reason", n.Reason.Text)
 		if n.Quota.WorkingDays > 0 {
 			r.form.Values.Set("days", strconv.Itoa(n.Quota.WorkingDays))
 		}

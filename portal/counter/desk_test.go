@@ -371,7 +371,7 @@ func (d *desk) photo(k workflow.PhotoKind, seed uint8) workflow.AddPhoto {
 	d.t.Helper()
 	p, err := d.s.Photos().Take(context.Background(), "harbour", d.n, bytes.NewReader(picture(d.t, seed)))
 	require.NoError(d.t, err)
-	p.Kind, p.Caption, p.Alt = k, "The board", "A green board"
+	p.Kind, p.Caption, p.Alt = k, workflow.Plain("The board"), workflow.Plain("A green board")
 	return workflow.AddPhoto{Photo: p}
 }
 

@@ -54,8 +54,8 @@ func (k clockOf) duties(j *workflow.Job) []dutyRow {
 		}
 		v := dutyRow{ID: d.ID, Text: d.Text, Test: d.Test, Open: d.Open(), Waivable: d.Open() && !j.FromDanger(d, k.shop.Trade())}
 		switch {
-		case d.Waived != "":
-			v.State = "waived: " + d.Waived
+		case d.Waived.Text != "":
+			v.State = "waived: " + d.Waived.Text
 		case !d.DoneAt.IsZero():
 			v.State = "done " + k.at(d.DoneAt)
 		default:

@@ -8,13 +8,18 @@ import (
 )
 
 // erasePage asks once more before a person is erased.
-type erasePage struct{ jobBase }
+type erasePage struct {
+	jobBase
+	// Unsealed counts the steps that hold in clear what was typed, for good.
+	Unsealed int
+}
 
 func (*erasePage) Template() string { return "erase.html" }
 
 var eraseTask = &task{
 	view: func(r *request) (templates.View, error) {
-		return &erasePage{jobBase: r.title("Erase the person")}, nil
+		events, err := r.x.s.Service().Events(r.c.UserContext(), r.job.Number, 0)
+		return &erasePage{r.title("Erase the person"), workflow.Unsealed(events)}, err
 	},
 	read: func(r *request) ([]workflow.Command, error) {
 		if n, err := workflow.ParseJobNumber(r.value("number")); err != nil || n != r.job.Number {

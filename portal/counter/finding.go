@@ -123,7 +123,7 @@ func (r *request) findingPage(id int) *findingPage {
 		v.More = v.More || strings.TrimSpace(r.value(name)) != "" || r.form.ErrorFor(name) != ""
 	}
 	if f := r.job.Finding(id); f != nil {
-		v.Withdrawn = f.Reason
+		v.Withdrawn = f.Reason.Text
 		if !f.Withdrawn {
 			v.Withdraw = r.formTo("finding/" + strconv.Itoa(id) + "/withdraw")
 		}

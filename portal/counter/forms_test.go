@@ -30,7 +30,7 @@ func TestPhotoWithFinding(t *testing.T) {
 	require.Equal(t, []int{2}, j.Findings[0].Photos)
 	require.Equal(t, workflow.OriginUnknown, j.Findings[0].Origin)
 	require.Equal(t, workflow.CertaintySeen, j.Findings[0].Certainty)
-	require.Equal(t, "Joint beside the socket is cracked", j.Photo(2).Caption)
+	require.Equal(t, "Joint beside the socket is cracked", j.Photo(2).Caption.Text)
 	require.Equal(t, workflow.PhotoEvidence, j.Photo(2).Kind)
 	require.Equal(t, 303, f.again().StatusCode)
 	require.Equal(t, j.Version, d.version(), "a double click notes it once")
@@ -140,8 +140,8 @@ func TestPhotos(t *testing.T) {
 	require.Equal(t, 422, long.StatusCode)
 	require.Equal(t, "A <joint>", long.kept(words).Get("alt-3"))
 	require.Equal(t, 303, long.form(words).set("caption-2", "The joint").send().StatusCode)
-	require.Equal(t, "The joint", d.job().Photo(2).Caption)
-	require.Equal(t, "A <joint>", d.job().Photo(3).Alt)
+	require.Equal(t, "The joint", d.job().Photo(2).Caption.Text)
+	require.Equal(t, "A <joint>", d.job().Photo(3).Alt.Text)
 
 	img := nils.get(d.url("photo/2/small.jpg"))
 	require.Equal(t, 200, img.StatusCode)
@@ -179,7 +179,8 @@ func TestMarks(t *testing.T) {
 	ok := bad.form(at).set("m0.x", "2000").set("m0.y", "3000").set("m0.x2", "2500").set("m0.y2", "3000").set("m0.text", "The joint").set("m1.kind", "point").set("m1.x", "1").set("m1.y", "10000").set("m1.number", "1").send()
 	require.Equal(t, 303, ok.StatusCode, ok.problems())
 	p := d.job().Photo(2)
-	require.Equal(t, []workflow.Mark{{Kind: workflow.MarkRing, X: 2000, Y: 3000, X2: 2500, Y2: 3000, Text: "The joint"}, {Kind: workflow.MarkPoint, X: 1, Y: 10000, Number: 1}}, p.Marks)
+	require.Equal(t, []workflow.Mark{{Kind: workflow.MarkRing, X: 2000, Y: 3000, X2: 2500, Y2: 3000, Text: p.Marks[0].Text}, {Kind: workflow.MarkPoint, X: 1, Y: 10000, Number: 1}}, p.Marks)
+	require.Equal(t, "The joint", p.Marks[0].Text.Text)
 	old := p.Large.Digest
 
 	blur := nils.page(at).form(at).set("m2.kind", "blur").set("m2.x", "0").set("m2.y", "0").set("m2.x2", "5000").set("m2.y2", "5000").send()
@@ -381,7 +382,7 @@ func TestWorkDutiesAndTests(t *testing.T) {
 	bad = rosa.page(duties).form(waive).send()
 	require.Equal(t, 422, bad.StatusCode)
 	require.Equal(t, 303, bad.form(waive).set("reason", "They were clean").send().StatusCode)
-	require.Equal(t, "They were clean", d.job().Duties[1].Waived)
+	require.Equal(t, "They were clean", d.job().Duties[1].Waived.Text)
 	require.Equal(t, 422, nils.post(d.url("duty/done"), "id", "9").StatusCode)
 
 	require.Equal(t, 303, nils.page(d.url("")).form(d.url("move/testing")).send().StatusCode)

@@ -39,13 +39,13 @@ var intakeTask = &task{
 				v.Set("device", strconv.Itoa(i))
 			}
 		}
-		v.Set("serial", j.Device.Serial)
+		v.Set("serial", j.Device.Serial.Text)
 		if s := j.Screening; s != nil {
 			v.Set("lithium", string(s.Lithium))
 			v.Set("cell_damaged", string(s.CellDamaged))
 			v.Set("mains", string(s.Mains))
 			v.Set("liquid", string(s.Liquid))
-			v.Set("screening_note", s.Note)
+			v.Set("screening_note", s.Note.Text)
 			v["hazards"] = s.Hazards
 		}
 	},
@@ -88,7 +88,7 @@ var intakeTask = &task{
 		}
 		s := workflow.Screening{
 			Lithium: workflow.Answer(r.value("lithium")), CellDamaged: workflow.Answer(r.value("cell_damaged")),
-			Mains: workflow.Answer(r.value("mains")), Liquid: workflow.Answer(r.value("liquid")), Note: strings.TrimSpace(r.value("screening_note")),
+			Mains: workflow.Answer(r.value("mains")), Liquid: workflow.Answer(r.value("liquid")), Note: workflow.Plain(strings.TrimSpace(r.value("screening_note"))),
 			Hazards: r.form.Values["hazards"],
 		}
 		switch {
@@ -118,7 +118,7 @@ var intakeTask = &task{
 }
 
 func changedItems(j *workflow.Job, list []workflow.Item, serial string) bool {
-	if len(list) != len(j.Contents) || strings.TrimSpace(serial) != j.Device.Serial {
+	if len(list) != len(j.Contents) || strings.TrimSpace(serial) != j.Device.Serial.Text {
 		return true
 	}
 	for i, it := range list {

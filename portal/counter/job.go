@@ -69,14 +69,14 @@ type accountView struct{ Name, Time string }
 func jobPageOf(base jobBase, j *workflow.Job, entries []workflow.Entry, shop *workflow.Shop, now time.Time) *jobPage {
 	k := newClock(shop, now)
 	urls := photoURLs(j)
-	v := &jobPage{jobBase: base, JobView: templates.JobViewOf(j, shop, now, base.Card.URL, urls), Condition: j.Condition, Photos: photoViews(j, shop)}
+	v := &jobPage{jobBase: base, JobView: templates.JobViewOf(j, shop, now, base.Card.URL, urls), Condition: j.Condition.Text, Photos: photoViews(j, shop)}
 	if t := j.Reproduction; t != nil {
 		v.Tried = "Does the fault show? " + strings.ToUpper(reproducedWords[t.Result][:1]) + reproducedWords[t.Result][1:] + "."
 		if t.Why != "" {
 			v.Tried = "The fault was not tried: " + notTriedWords[t.Why] + "."
 		}
-		if t.Note != "" {
-			v.Tried += " " + t.Note
+		if t.Note.Text != "" {
+			v.Tried += " " + t.Note.Text
 		}
 	}
 	if s := j.Screening; s != nil {
@@ -85,7 +85,7 @@ func jobPageOf(base jobBase, j *workflow.Job, entries []workflow.Entry, shop *wo
 	for i := range j.Findings {
 		f := &j.Findings[i]
 		v.Findings = append(v.Findings, findingRow{
-			v.JobView.Findings[i], base.To("finding/" + itoa(f.ID)), originWords[f.Origin], certaintyWords[f.Certainty], f.Reason,
+			v.JobView.Findings[i], base.To("finding/" + itoa(f.ID)), originWords[f.Origin], certaintyWords[f.Certainty], f.Reason.Text,
 		})
 	}
 	v.Duties = k.duties(j)
@@ -159,8 +159,8 @@ func screeningWords(s *workflow.Screening, shop *workflow.Shop) []string {
 	for _, h := range s.Hazards {
 		out = append(out, shop.Trade().SayHazard("en", h))
 	}
-	if s.Note != "" {
-		out = append(out, s.Note)
+	if s.Note.Text != "" {
+		out = append(out, s.Note.Text)
 	}
 	return out
 }

@@ -18,11 +18,11 @@ func (*lookPage) Template() string { return "look.html" }
 var lookTask = &task{
 	fields: map[string]string{"to": ""},
 	fill: func(r *request) {
-		r.form.Values.Set("condition", r.job.Condition)
+		r.form.Values.Set("condition", r.job.Condition.Text)
 		if t := r.job.Reproduction; t != nil {
 			r.form.Values.Set("result", string(t.Result))
 			r.form.Values.Set("why", string(t.Why))
-			r.form.Values.Set("note", t.Note)
+			r.form.Values.Set("note", t.Note.Text)
 		}
 	},
 	view: func(r *request) (templates.View, error) {
@@ -34,14 +34,14 @@ var lookTask = &task{
 	},
 	read: func(r *request) ([]workflow.Command, error) {
 		var out []workflow.Command
-		if s := strings.TrimSpace(r.value("condition")); s != "" && s != r.job.Condition {
+		if s := strings.TrimSpace(r.value("condition")); s != "" && s != r.job.Condition.Text {
 			out = append(out, workflow.NoteCondition{Text: s})
 		}
 		try := workflow.TryFault{Result: workflow.Reproduced(r.value("result")), Note: strings.TrimSpace(r.value("note"))}
 		if try.Result == workflow.NotTried {
 			try.Why = workflow.NotTriedReason(r.value("why"))
 		}
-		if t := r.job.Reproduction; try.Result != "" && (t == nil || try != (workflow.TryFault{Result: t.Result, Why: t.Why, Note: t.Note})) {
+		if t := r.job.Reproduction; try.Result != "" && (t == nil || try != (workflow.TryFault{Result: t.Result, Why: t.Why, Note: t.Note.Text})) {
 			out = append(out, try)
 		} else if try.Result == "" && try.Note != "" {
 			r.form.Add("result", "Say whether the fault shows; the note alone does not tell.")

@@ -52,7 +52,7 @@ func (x *counter) showNew(c *fiber.Ctx) error {
 		}
 		for name, s := range map[string]string{
 			"follows": n.Shown(), "name": j.Customer.Name.Text, "email": j.Customer.Email.Text, "phone": j.Customer.Phone.Text,
-			"address": j.Customer.Address.Text, "language": j.Customer.Language, "kind": j.Device.Kind, "maker": j.Device.Maker, "model": j.Device.Model,
+			"address": j.Customer.Address.Text, "language": j.Customer.Language, "kind": j.Device.Kind, "maker": j.Device.Maker.Text, "model": j.Device.Model.Text,
 		} {
 			f.Values.Set(name, s)
 		}

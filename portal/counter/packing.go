@@ -55,15 +55,15 @@ var packingTask = &task{
 			for _, p := range r.job.Packed {
 				if p.Item == it.ID {
 					v.Set("fate-"+id, string(p.Fate))
-					v.Set("note-"+id, p.Note)
+					v.Set("note-"+id, p.Note.Text)
 				}
 			}
 		}
 		v.Set("way", "post")
 		if s := r.job.Shipment; s != nil {
 			v.Set("carrier", s.Carrier)
-			v.Set("parcel", s.Parcel)
-			v.Set("serial", s.Serial)
+			v.Set("parcel", s.Parcel.Text)
+			v.Set("serial", s.Serial.Text)
 			v.Set("warranty_days", strconv.Itoa(s.WarrantyDays))
 			if s.InPerson {
 				v.Set("way", "person")
@@ -99,10 +99,10 @@ var packingTask = &task{
 			if fate != workflow.FateReturned && note == "" {
 				r.form.Add("note-"+id, fmt.Sprintf("Say in a few words why “%s” does not go back as it came.", it.Text))
 			}
-			if slices.Contains(r.job.Packed, workflow.PackedItem{Item: it.ID, Fate: fate, Note: note}) {
+			if slices.ContainsFunc(r.job.Packed, func(p workflow.PackedItem) bool { return p.Item == it.ID && p.Fate == fate && p.Note.Text == note }) {
 				continue
 			}
-			items = append(items, workflow.PackedItem{Item: it.ID, Fate: fate, Note: note})
+			items = append(items, workflow.PackedItem{Item: it.ID, Fate: fate, Note: workflow.Plain(note)})
 		}
 		if len(items) > 0 {
 			out = append(out, workflow.Pack{Items: items})
@@ -132,6 +132,6 @@ func sameShipment(old *workflow.Shipment, s workflow.PrepareShipment) bool {
 	if old == nil {
 		return false
 	}
-	return old.InPerson == s.InPerson && (s.InPerson || old.Carrier == strings.TrimSpace(s.Carrier) && old.Parcel == strings.TrimSpace(s.Parcel)) &&
-		old.Serial == strings.TrimSpace(s.Serial) && (s.WarrantyDays == 0 || old.WarrantyDays == s.WarrantyDays)
+	return old.InPerson == s.InPerson && (s.InPerson || old.Carrier == strings.TrimSpace(s.Carrier) && old.Parcel.Text == strings.TrimSpace(s.Parcel)) &&
+		old.Serial.Text == strings.TrimSpace(s.Serial) && (s.WarrantyDays == 0 || old.WarrantyDays == s.WarrantyDays)
 }

@@ -51,8 +51,8 @@ var photoTask = &task{
 		}
 		v := r.form.Values
 		v.Set("kind", string(p.Kind))
-		v.Set("caption", p.Caption)
-		v.Set("alt", p.Alt)
+		v.Set("caption", p.Caption.Text)
+		v.Set("alt", p.Alt.Text)
 		v.Set("pair", strconv.Itoa(p.Pair))
 		for i, m := range p.Marks {
 			o := markPrefix(i)
@@ -62,7 +62,7 @@ var photoTask = &task{
 					v.Set(o+name, strconv.Itoa(n))
 				}
 			}
-			v.Set(o+"text", m.Text)
+			v.Set(o+"text", m.Text.Text)
 		}
 	},
 	view: func(r *request) (templates.View, error) { return r.photoPage() },
@@ -111,7 +111,7 @@ func (r *request) readMarks() []workflow.Mark {
 			}
 			return n
 		}
-		m := workflow.Mark{Kind: kind, X: at("x", "Across"), Y: at("y", "Down"), Text: strings.TrimSpace(r.value(o + "text"))}
+		m := workflow.Mark{Kind: kind, X: at("x", "Across"), Y: at("y", "Down"), Text: workflow.Plain(strings.TrimSpace(r.value(o + "text")))}
 		if kind != workflow.MarkPoint {
 			m.X2, m.Y2 = at("x2", "Across, second point"), at("y2", "Down, second point")
 		}

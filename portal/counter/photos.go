@@ -99,7 +99,7 @@ func (r *request) pictures(kind workflow.PhotoKind, shows string) []workflow.Pho
 	}
 	var out []workflow.Photo
 	for _, p := range r.photos {
-		p.Kind, p.Caption, p.Alt = kind, caption, r.value("alt")
+		p.Kind, p.Caption, p.Alt = kind, workflow.Plain(caption), workflow.Plain(r.value("alt"))
 		out = append(out, p)
 	}
 	return out
@@ -203,14 +203,14 @@ func (r *request) photoList() *photosPage {
 	v := &photosPage{jobBase: r.title("Photos"), Photos: photoViews(r.job, r.shop()), Words: r.formTo("photos/words")}
 	for _, p := range v.Photos {
 		q := r.job.Photo(p.ID)
-		if q.Caption != "" && q.Alt != "" {
+		if q.Caption.Text != "" && q.Alt.Text != "" {
 			continue
 		}
 		v.Bare = append(v.Bare, p)
 		if !v.Words.Bad() {
 			id := strconv.Itoa(p.ID)
-			v.Words.Values.Set("caption-"+id, q.Caption)
-			v.Words.Values.Set("alt-"+id, q.Alt)
+			v.Words.Values.Set("caption-"+id, q.Caption.Text)
+			v.Words.Values.Set("alt-"+id, q.Alt.Text)
 		}
 	}
 	return v
@@ -232,7 +232,7 @@ var photoWordsTask = &task{
 					r.form.Add(name+id, fmt.Sprintf("Photo %s: at most %d characters fit.", id, workflow.MaxLine))
 				}
 			}
-			if caption == p.Caption && alt == p.Alt {
+			if caption == p.Caption.Text && alt == p.Alt.Text {
 				continue
 			}
 			out = append(out, workflow.DescribePhoto{ID: p.ID, Kind: p.Kind, Caption: caption, Alt: alt, Pair: p.Pair, Marks: p.Marks})

@@ -435,7 +435,7 @@ func (r *request) fillQuote(d *draft) {
 				v.Set(lp+"tax", x.Tax)
 			}
 		}
-		v.Set("note", q.Note)
+		v.Set("note", q.Note.Text)
 		return
 	}
 	v.Set("o0.kind", string(workflow.OptionRepair))

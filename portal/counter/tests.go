@@ -60,7 +60,7 @@ func (k clockOf) tests(j *workflow.Job) []testView {
 			v.State, v.StateWords = "failed", "failed"
 		}
 		if t != nil {
-			v.Reading, v.Note, v.When = t.Reading, t.Note, k.at(t.At)
+			v.Reading, v.Note, v.When = t.Reading, t.Note.Text, k.at(t.At)
 		}
 		out = append(out, v)
 	}
@@ -131,7 +131,7 @@ var testsTask = &task{
 				r.form.Add("note-"+n, fmt.Sprintf("Say in a few words how “%s” failed.", firstLine(name, 60)))
 				continue
 			}
-			out = append(out, workflow.DoTest{Test: workflow.Test{Name: name, Passed: result == "passed", Reading: reading, Note: note}})
+			out = append(out, workflow.DoTest{Test: workflow.Test{Name: name, Passed: result == "passed", Reading: reading, Note: workflow.Plain(note)}})
 		}
 		if len(out) == 0 && !r.form.Bad() {
 			r.form.Add("result-0", "Say of at least one test whether it passed.")

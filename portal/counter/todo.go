@@ -121,7 +121,7 @@ func (k clockOf) todoOf(j *workflow.Job, t workflow.Todo, base jobBase) todo {
 		case j.Shipment == nil:
 			out.StateWords = "the parcel number is missing"
 		default:
-			out.StateWords = "packed, parcel " + cmp.Or(j.Shipment.Parcel, "handed over in person")
+			out.StateWords = "packed, parcel " + cmp.Or(j.Shipment.Parcel.Text, "handed over in person")
 		}
 	}
 	if act.Draft && !act.May(base.role()) {

@@ -10,7 +10,7 @@ import (
 func (t *teller) booked(*workflow.Entry) part {
 	w, number := t.w, t.Job.Number.Shown()
 	p := t.say("booked", number)
-	if t.Job.Inbound != "" {
+	if t.Job.Inbound.Text != "" {
 		p.heading, p.subject = w.T("mail.booked.sent.heading"), w.T("mail.booked.sent.subject", t.device)
 	}
 	pack := Section{Heading: w.T("mail.booked.pack"), After: w.T("mail.booked.guide", t.Packing)}
@@ -31,7 +31,7 @@ func (t *teller) received(*workflow.Entry) part {
 	}
 	list := Section{Heading: w.T("mail.contents"), After: w.T("mail.received.missing")}
 	for _, c := range few(t, templates.ContentsOf(t.Job, w)) {
-		list.Items = append(list.Items, t.content(c, t.Job.Device.Serial))
+		list.Items = append(list.Items, t.content(c, t.Job.Device.Serial.Text))
 	}
 	p = p.with([]Section{list}, t.cautions(templates.CautionsOf(t.Job, t.Shop, w)))
 	if photos := t.ofKind(workflow.PhotoArrival); len(photos) > 0 {

@@ -13,7 +13,7 @@ import (
 func (t *teller) ready(*workflow.Entry) part {
 	var p part
 	switch j := t.Job; {
-	case j.OutcomeWhy != "":
+	case j.OutcomeWhy.Text != "":
 		p = t.say("ready."+string(j.Outcome), templates.OutcomeWhy(j))
 	case j.Outcome == workflow.OutcomeNoFault:
 		p = t.say("ready.no_fault")
@@ -23,7 +23,7 @@ func (t *teller) ready(*workflow.Entry) part {
 		p = t.say("ready")
 	}
 	if r := t.Job.Ready; r != nil {
-		p = p.with(t.letter("mail.note", r.Note))
+		p = p.with(t.letter("mail.note", r.Note.Text))
 	}
 	return p.with(t.work(), t.tests(), t.waived(), t.pairs(workflow.PhotoAfter, workflow.PhotoTest), t.money(), t.madeSafe())
 }
@@ -47,8 +47,8 @@ func (t *teller) shipped(*workflow.Entry) part {
 		if s.WarrantyDays > 0 && j.Outcome.Repaired() {
 			warranty = w.Date(j.EndedAt.AddDate(0, 0, s.WarrantyDays), t.loc)
 		}
-		rows.Rows = t.rows("mail.shipped.carrier", s.Carrier, "mail.shipped.number", s.Parcel, "mail.shipped.on", w.Date(j.EndedAt, t.loc),
-			"mail.shipped.serial", cmp.Or(j.Device.Serial, s.Serial), "mail.shipped.warranty", warranty)
+		rows.Rows = t.rows("mail.shipped.carrier", s.Carrier, "mail.shipped.number", s.Parcel.Text, "mail.shipped.on", w.Date(j.EndedAt, t.loc),
+			"mail.shipped.serial", cmp.Or(j.Device.Serial, s.Serial).Text, "mail.shipped.warranty", warranty)
 	}
 	var contents []Item
 	for _, c := range few(t, templates.ContentsOf(j, w)) {
@@ -67,7 +67,7 @@ func (t *teller) withdrawn(*workflow.Entry) part {
 	if t.Job.Outcome == workflow.OutcomeRecycled {
 		key = "recycled"
 	}
-	return t.say(key).with(t.paras("mail.moved.why", t.Job.EndReason), t.paras("mail.next", t.w.T("mail.withdrawn.next")))
+	return t.say(key).with(t.paras("mail.moved.why", t.Job.EndReason.Text), t.paras("mail.next", t.w.T("mail.withdrawn.next")))
 }
 
 // uncollected is a notice about goods that wait for their customer, in the shop's own words.
@@ -116,8 +116,8 @@ func (t *teller) tests() []Section {
 		if x.Reading != "" {
 			it.Notes = append(it.Notes, x.Reading)
 		}
-		if x.Note != "" {
-			it.Notes = append(it.Notes, t.clip(x.Note))
+		if x.Note.Text != "" {
+			it.Notes = append(it.Notes, t.clip(x.Note.Text))
 		}
 		items = append(items, it)
 	}
@@ -128,7 +128,7 @@ func (t *teller) tests() []Section {
 func (t *teller) waived() []Section {
 	var items []Item
 	for _, d := range t.Job.Duties {
-		if d.Waived != "" {
+		if d.Waived.Text != "" {
 			items = append(items, Item{Text: d.Words(), Notes: []string{t.w.T("duty.waived", d.Waived)}})
 		}
 	}

@@ -96,7 +96,7 @@ func (t *teller) photos(views []templates.PhotoView) []*Photo {
 		}
 		t.seen[v.ID] = true
 		says := v.Alt // where the bench did not describe it, it begins with "Photo" by itself
-		if p := t.Job.Photo(v.ID); p != nil && p.Alt != "" {
+		if p := t.Job.Photo(v.ID); p != nil && p.Alt.Text != "" {
 			says = t.w.T("mail.photo", p.Alt)
 		}
 		out = append(out, &Photo{PhotoView: v, Words: says, rank: len(out)})

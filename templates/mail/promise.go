@@ -35,7 +35,7 @@ func (t *teller) promiseMoved(e *workflow.Entry) part {
 		p = p.with(t.paras("mail.why", t.status.WhenWhy...), []Section{{Heading: w.T("mail.moved.dates"), Rows: rows}})
 		return p
 	}
-	p = p.with(t.paras("mail.moved.why", now.Reason), []Section{{Heading: w.T("mail.moved.dates"), Rows: rows}})
+	p = p.with(t.paras("mail.moved.why", now.Reason.Text), []Section{{Heading: w.T("mail.moved.dates"), Rows: rows}})
 	if d := j.Delay(); d != nil && d.NewPromise == now.Number {
 		p = t.choice(p, d)
 	}
@@ -50,7 +50,7 @@ func (t *teller) breach(e *workflow.Entry) part {
 	if d == nil {
 		return p
 	}
-	why := t.paras("choose.why", cmp.Or(d.Reason, w.T("choose.why.default")))
+	why := t.paras("choose.why", cmp.Or(d.Reason.Text, w.T("choose.why.default")))
 	return t.choice(p.with(why, t.paras("choose.date", templates.NewDate(d, t.Shop, t.now, w))), d)
 }
 

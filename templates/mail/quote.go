@@ -78,7 +78,7 @@ func (t *teller) ways(q *workflow.Quote) []Section {
 func (t *teller) quoteWithdrawn(*workflow.Entry) part {
 	p := t.say("taken_back")
 	if q := t.Job.Quote(); q != nil {
-		p = p.with(t.paras("mail.moved.why", q.TakenBack))
+		p = p.with(t.paras("mail.moved.why", q.TakenBack.Text))
 	}
 	return p.with(t.paras("mail.next", t.w.T("mail.taken_back.next")))
 }

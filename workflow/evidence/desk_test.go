@@ -72,7 +72,7 @@ func TestRedraw(t *testing.T) {
 		}
 		return asPNG(t, m)
 	}
-	marks := []workflow.Mark{{Kind: workflow.MarkBlur, X: 7000, Y: 4000, X2: 3000, Y2: 3000, Text: "the owner's name"}, {Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 6000, Y2: 5000}}
+	marks := []workflow.Mark{{Kind: workflow.MarkBlur, X: 7000, Y: 4000, X2: 3000, Y2: 3000, Text: workflow.Plain("the owner's name")}, {Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 6000, Y2: 5000}}
 	var blurred [2]image.Image
 	for i, period := range []int{4, 6} {
 		file := writing(period)

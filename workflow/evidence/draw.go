@@ -114,7 +114,7 @@ func SVG(marks []workflow.Mark, w, h int, unnamed func(workflow.MarkKind) string
 	hex := func(c color.RGBA) string { return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B) }
 	fmt.Fprintf(&b, `<svg class="marks" viewBox="0 0 %d %d" xmlns="http://www.w3.org/2000/svg">`, w, h)
 	for _, d := range all {
-		name := d.mark.Text
+		name := d.mark.Text.Text
 		if d.mark.Number > 0 {
 			name = strings.TrimSuffix(strconv.Itoa(d.mark.Number)+": "+name, ": ")
 		}

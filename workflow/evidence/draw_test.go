@@ -23,7 +23,7 @@ func drawMark(rt *rapid.T) workflow.Mark {
 		Kind: rapid.SampledFrom([]workflow.MarkKind{workflow.MarkRing, workflow.MarkArrow, workflow.MarkPoint, workflow.MarkBlur}).Draw(rt, "kind"),
 		X:    at.Draw(rt, "x"), Y: at.Draw(rt, "y"), X2: at.Draw(rt, "x2"), Y2: at.Draw(rt, "y2"),
 		Number: rapid.IntRange(0, 99).Draw(rt, "number"),
-		Text:   rapid.SampledFrom([]string{"", "A crack", `"><script>alert(1)</script>`, "<&'\">", "Überbrückt", "電池", "a\u202eb"}).Draw(rt, "text"),
+		Text:   workflow.Plain(rapid.SampledFrom([]string{"", "A crack", `"><script>alert(1)</script>`, "<&'\">", "Überbrückt", "電池", "a\u202eb"}).Draw(rt, "text")),
 	}
 }
 
@@ -34,14 +34,14 @@ func drawMarks(rt *rapid.T) []workflow.Mark {
 }
 
 func TestCheckMarks(t *testing.T) {
-	ok := workflow.Mark{Kind: workflow.MarkRing, X: 100, Y: 100, X2: 200, Y2: 100, Number: 1, Text: "A crack"}
+	ok := workflow.Mark{Kind: workflow.MarkRing, X: 100, Y: 100, X2: 200, Y2: 100, Number: 1, Text: workflow.Plain("A crack")}
 	require.NoError(t, evidence.CheckMarks([]workflow.Mark{ok}))
 	require.NoError(t, evidence.CheckMarks(nil))
 	for name, change := range map[string]func(m *workflow.Mark){
 		"no known kind": func(m *workflow.Mark) { m.Kind = "square" }, "outside of the photo": func(m *workflow.Mark) { m.X = -1 }, "outside": func(m *workflow.Mark) { m.Y2 = 10001 },
-		"no size": func(m *workflow.Mark) { m.X2 = 100 }, "between 1 and 99": func(m *workflow.Mark) { m.Number = 100 }, "too long": func(m *workflow.Mark) { m.Text = strings.Repeat("a", 201) },
-		"control characters": func(m *workflow.Mark) { m.Text = "a\nb" }, "covers no area": func(m *workflow.Mark) { m.Kind = workflow.MarkBlur },
-		"At most 200": func(m *workflow.Mark) { m.Text = "\xff" },
+		"no size": func(m *workflow.Mark) { m.X2 = 100 }, "between 1 and 99": func(m *workflow.Mark) { m.Number = 100 }, "too long": func(m *workflow.Mark) { m.Text = workflow.Plain(strings.Repeat("a", 201)) },
+		"control characters": func(m *workflow.Mark) { m.Text = workflow.Plain("a\nb") }, "covers no area": func(m *workflow.Mark) { m.Kind = workflow.MarkBlur },
+		"At most 200": func(m *workflow.Mark) { m.Text = workflow.Plain("\xff") },
 	} {
 		m := ok
 		change(&m)
@@ -54,8 +54,8 @@ func TestCheckMarks(t *testing.T) {
 }
 
 func TestSameBlurs(t *testing.T) {
-	a := workflow.Mark{Kind: workflow.MarkBlur, X: 1, Y: 2, X2: 30, Y2: 40, Text: "one"}
-	b := workflow.Mark{Kind: workflow.MarkBlur, X: 30, Y: 40, X2: 1, Y2: 2, Text: "the same, drawn the other way"}
+	a := workflow.Mark{Kind: workflow.MarkBlur, X: 1, Y: 2, X2: 30, Y2: 40, Text: workflow.Plain("one")}
+	b := workflow.Mark{Kind: workflow.MarkBlur, X: 30, Y: 40, X2: 1, Y2: 2, Text: workflow.Plain("the same, drawn the other way")}
 	c := workflow.Mark{Kind: workflow.MarkBlur, X: 1, Y: 2, X2: 30, Y2: 41}
 	ring := workflow.Mark{Kind: workflow.MarkRing, X: 1, Y: 2, X2: 30, Y2: 40}
 	require.True(t, workflow.SameBlurs([]workflow.Mark{a, ring}, []workflow.Mark{b}))
@@ -107,13 +107,13 @@ func TestSVG(t *testing.T) {
 			if m.Kind == workflow.MarkBlur {
 				continue
 			}
-			name := m.Text
+			name := m.Text.Text
 			switch {
-			case m.Number > 0 && m.Text != "":
-				name = strconv.Itoa(m.Number) + ": " + m.Text
+			case m.Number > 0 && m.Text.Text != "":
+				name = strconv.Itoa(m.Number) + ": " + m.Text.Text
 			case m.Number > 0:
 				name = strconv.Itoa(m.Number)
-			case m.Text == "":
+			case m.Text.Text == "":
 				name = unnamed(m.Kind)
 			}
 			want = append(want, name)

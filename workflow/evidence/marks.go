@@ -44,7 +44,7 @@ func CheckMarks(marks []workflow.Mark) error {
 		if m.Number < 0 || m.Number > 99 {
 			return bad(i, "has a number that is not between 1 and 99.")
 		}
-		if utf8.RuneCountInString(m.Text) > workflow.MaxLine || strings.ContainsFunc(m.Text, func(r rune) bool { return r < 0x20 || r == 0x7f }) || !utf8.ValidString(m.Text) {
+		if utf8.RuneCountInString(m.Text.Text) > workflow.MaxLine || strings.ContainsFunc(m.Text.Text, func(r rune) bool { return r < 0x20 || r == 0x7f }) || !utf8.ValidString(m.Text.Text) {
 			return bad(i, "has a text that is too long or holds control characters. At most %d characters fit.", workflow.MaxLine)
 		}
 	}

@@ -1,6 +1,10 @@
 package evidence
 
-import "sync"
+import (
+	"slices"
+	"strings"
+	"sync"
+)
 
 // Recent keeps the newest of the values that were made: photos with their marks drawn in, which take longer
 // than all the rest of a mail or paper. The zero value is ready; it is safe for concurrent use.
@@ -16,6 +20,19 @@ func (r *Recent[V]) Get(key string) (V, bool) {
 	defer r.mu.Unlock()
 	v, ok := r.kept[key]
 	return v, ok
+}
+
+// Drop lets every value go whose key begins like this.
+func (r *Recent[V]) Drop(prefix string) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.age = slices.DeleteFunc(r.age, func(key string) bool {
+		gone := strings.HasPrefix(key, prefix)
+		if gone {
+			delete(r.kept, key)
+		}
+		return gone
+	})
 }
 
 // Keep keeps a value, unless the key has one, and lets the oldest go until there are at most that many.

@@ -36,6 +36,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -217,6 +218,18 @@ func NewMaker(keys ...Key) (*Maker, error) {
 		}
 	}
 	return m, nil
+}
+
+// Marks digests parts under every key, the newest first: what says something again without saying what.
+func (m *Maker) Marks(parts ...string) []string {
+	keys := slices.SortedFunc(maps.Values(m.keys), func(a, b Key) int { return int(b.Number) - int(a.Number) })
+	var out []string
+	for _, k := range keys {
+		mac := hmac.New(sha256.New, k.secret[:])
+		_, _ = io.WriteString(mac, strings.Join(append([]string{"benchword mark 1"}, parts...), "\x00"))
+		out = append(out, hex.EncodeToString(mac.Sum(nil)))
+	}
+	return out
 }
 
 // New draws an id and makes its token, under the newest key. The id is kept with the job; it is no secret

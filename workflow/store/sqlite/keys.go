@@ -53,9 +53,10 @@ func (s *Store) GetKey(ctx context.Context, shop workflow.ShopID, bucket, key st
 
 // DeleteKey removes a key.
 func (s *Store) DeleteKey(ctx context.Context, shop workflow.ShopID, bucket, key string) error {
-	return s.write.update(ctx, func(t *tx) error {
+	// What is deleted may be about a person: it is not left in the log either.
+	return s.write.submit(ctx, &request{sweep: true, do: func(t *tx) error {
 		return t.exec("DELETE FROM keys WHERE shop = ? AND bucket = ? AND key = ?", string(shop), bucket, key)
-	})
+	}})
 }
 
 // ListKeys returns a bucket's live keys with their values, by key.

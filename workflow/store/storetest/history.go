@@ -135,7 +135,7 @@ func (s *step) finish() *workflow.Commit {
 	c.State = j
 	c.Index = workflow.Index{
 		Stage: j.Stage, Ended: j.Ended(), Title: j.Device.Name(), Person: j.Customer.Name.Text, ChangedAt: j.ChangedAt,
-		Text: strings.Join([]string{string(j.Number), j.Device.Name(), j.Customer.Name.Text, j.Customer.Email.Text, j.Device.Serial, j.Fault.Text}, "\n"),
+		Text: strings.Join([]string{string(j.Number), j.Device.Name(), j.Customer.Name.Text, j.Customer.Email.Text, j.Device.Serial.Text, j.Fault.Text}, "\n"),
 	}
 	if len(c.Events) > 0 {
 		course := j.Course()
@@ -151,7 +151,7 @@ func (h *History) Book(person, device, fault string) *workflow.Commit {
 	id := fmt.Sprintf("1.%x", sha256.Sum256([]byte(h.Shop)))[:20] + string(h.Job)
 	s.add(workflow.RoleCustomer, &workflow.JobBooked{
 		Customer: workflow.Customer{Name: s.seal(person), Email: s.seal("post@" + strings.ReplaceAll(strings.ToLower(person), " ", "-") + ".example"), Language: "en"},
-		Device:   workflow.Device{Kind: device, Maker: "Halden", Model: "F2"}, Fault: s.seal(fault),
+		Device:   workflow.Device{Kind: device, Maker: workflow.Plain("Halden"), Model: workflow.Plain("F2")}, Fault: s.seal(fault),
 	})
 	expires := h.Now.AddDate(1, 0, 0)
 	s.add(workflow.RoleSystem, &workflow.LinkIssued{ID: id, Purpose: link.Look, ExpiresAt: expires})
@@ -173,14 +173,14 @@ func (h *History) Write(text string) *workflow.Commit {
 // Note is a step that tells nobody.
 func (h *History) Note(text string) *workflow.Commit {
 	s := h.step()
-	s.add(workflow.RoleBench, &workflow.ConditionNoted{Text: text})
+	s.add(workflow.RoleBench, &workflow.ConditionNoted{Text: workflow.Plain(text)})
 	return s.finish()
 }
 
 // Try is a try at the fault, told in the story.
 func (h *History) Try(note string) *workflow.Commit {
 	s := h.step()
-	s.add(workflow.RoleBench, &workflow.FaultTried{Result: workflow.FaultReproduced, Note: note})
+	s.add(workflow.RoleBench, &workflow.FaultTried{Result: workflow.FaultReproduced, Note: workflow.Plain(note)})
 	return s.finish()
 }
 
@@ -194,7 +194,7 @@ func (h *History) Move(to workflow.Stage) *workflow.Commit {
 // Promise tells a date that many working days off, and lets the clock stand still at once.
 func (h *History) Promise(days int) *workflow.Commit {
 	s := h.step()
-	s.add(workflow.RoleCounter, &workflow.PromiseMade{Promise: workflow.Promise{Number: 1, Starts: h.Now, Quota: promiseclock.Quota{WorkingDays: days}, Reason: "for the customer"}})
+	s.add(workflow.RoleCounter, &workflow.PromiseMade{Promise: workflow.Promise{Number: 1, Starts: h.Now, Quota: promiseclock.Quota{WorkingDays: days}, Reason: workflow.Plain("for the customer")}})
 	s.add(workflow.RoleCounter, &workflow.ClockPaused{For: promiseclock.AccountParts, Why: "hold"})
 	return s.finish()
 }
