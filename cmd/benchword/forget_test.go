@@ -324,7 +324,7 @@ func (s *stage) tells() workflow.JobNumber {
 		workflow.Pack{Items: []workflow.PackedItem{{Item: 1, Fate: workflow.FateKept, Note: workflow.Plain("zqpacked")}}}, workflow.PrepareShipment{Carrier: "Post", Parcel: "zqoutbound", Serial: "zqserial"})
 	// Pages and papers are kept, and an email whose fate nobody knows waits with its bytes.
 	j := s.job(n)
-	token, err := svc.Token(j, j.Link(link.Look, s.clock.now()))
+	token, err := svc.Token(j, j.Link(link.Own, s.clock.now()))
 	require.NoError(t, err)
 	for _, at := range []string{"/j/" + token, "/j/" + token + "/report/1", "/j/" + token + "/report/1/pdf"} {
 		status, _ := s.fetch(at, nil)
