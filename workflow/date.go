@@ -214,8 +214,8 @@ func (t *turn) retell() error {
 }
 
 // promise records a promise, with the date that is told of it.
-func (t *turn) promise(q promiseclock.Quota, reason string) error {
-	p := Promise{Number: len(t.j.Promises) + 1, MadeAt: t.now, Starts: t.now, Quota: q, Reason: Plain(reason)}
+func (t *turn) promise(q promiseclock.Quota, reason Words) error {
+	p := Promise{Number: len(t.j.Promises) + 1, MadeAt: t.now, Starts: t.now, Quota: q, Reason: reason}
 	if told := t.j.ToldOf(t.shop, &p); !told.IsZero() {
 		p.Told = []Telling{{t.now, told}}
 	}

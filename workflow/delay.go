@@ -206,7 +206,7 @@ func (t *turn) tellDelay(reason Words, q promiseclock.Quota) error {
 	missed := j.Promise()
 	terms := DelayTerms{Job: j.Number, Number: len(j.Delays) + 1, Promise: missed.Number, MissedAt: missed.BreachedAt, Reason: reason, ToldAt: t.now}
 	if q != (promiseclock.Quota{}) {
-		if err := t.promise(q, reason.Text); err != nil {
+		if err := t.promise(q, reason); err != nil {
 			return err
 		}
 		p := j.Promise()

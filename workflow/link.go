@@ -122,7 +122,7 @@ func (j *Job) Seen(p link.Purpose) *Job {
 	x.Subscriptions = nil
 	if j.Shipment != nil {
 		s := *j.Shipment
-		s.Carrier, s.Parcel = "", Plain("")
+		s.Carrier, s.Parcel = "", Words{}
 		x.Shipment = &s
 	}
 	return &x

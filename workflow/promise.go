@@ -82,7 +82,7 @@ func (t *turn) movePromise(q promiseclock.Quota, reason Words) error {
 	if p := t.j.Promise(); p != nil && !p.BreachedAt.IsZero() && !t.j.returning() {
 		return t.tellDelay(reason, q)
 	}
-	return t.promise(q, reason.Text)
+	return t.promise(q, reason)
 }
 
 // MovePromise tells the customer a new date, with its reason. The first promise stays on record.

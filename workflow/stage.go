@@ -254,7 +254,7 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 		}
 	case StageReceived:
 		if q, ok := j.onArrival(t.shop, t.now); ok && len(j.Promises) == 0 {
-			return t.promise(q, "")
+			return t.promise(q, Words{})
 		}
 	case StageShipped, StageWithdrawn:
 		if err := t.noteBreach(); err != nil {
