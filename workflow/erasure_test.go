@@ -111,9 +111,9 @@ func typed(b *bench) {
 	b.do(counter, ExplainDelay{Reason: "prepared-typed"}, MovePromise{Days: 20, Reason: "moved-typed"})
 	b.do(technician, NoteFinding{Finding: Finding{Text: "A crack", Origin: OriginWear, Weight: WeightCosmetic, Certainty: CertaintySeen}}, WithdrawFinding{ID: 1, Reason: "withdrawn-typed"}, RaiseDuty{Duty{Text: "Clean it", Before: StageShipped}})
 	b.do(technician, NoteFinding{Finding: Finding{Text: "A dry joint", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintySeen}})
-	b.do(counter, WaiveDuty{ID: 1, Reason: "waived-typed"}, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00"), returnOption()}, Note: "quote-note-typed"}, Go{To: StageAwaitingApproval})
+	b.do(counter, WaiveDuty{ID: 1, Reason: "waived-typed"}, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00")}, Note: "quote-note-typed"}, Go{To: StageAwaitingApproval})
 	b.do(counter, WithdrawQuote{Reason: "taken-back-typed"})
-	b.do(counter, IssueQuote{Options: []Option{repairOption("90.00"), returnOption()}, Reason: "revised-typed"}, Go{To: StageAwaitingApproval})
+	b.do(counter, IssueQuote{Options: []Option{repairOption("90.00")}, Reason: "revised-typed"}, Go{To: StageAwaitingApproval})
 	b.approve()
 	b.do(technician, DoWork{Text: "Cleaned"}, Go{To: StageTesting}, DoTest{Test: Test{Name: "Function", Passed: true, Note: Plain("test-typed")}}, pass(SafetyTest))
 	b.do(counter, SetCharge{Amount: "50.00", Reason: "charged-typed"}, DeclareReady{Note: "ready-typed"},
