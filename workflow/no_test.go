@@ -68,7 +68,7 @@ func TestANoToAFurtherQuoteKeepsWhatWasApproved(t *testing.T) {
 	require.Equal(t, int64(11500), j.Charge(b.s.Shop).Minor)
 	j = b.do(customer, UndoDecision{Digest: j.Quote().Digest})
 	require.Equal(t, StageAwaitingApproval, j.Stage)
-	j = b.do(customer, Decide{Verdict: VerdictDecline, Digest: j.Quote().Digest, Name: "Mira Osei", Round: 1})
+	b.do(customer, Decide{Verdict: VerdictDecline, Digest: j.Quote().Digest, Name: "Mira Osei", Round: 1})
 	j = b.do(technician, DoWork{Text: "Renewed the lamp"}, Go{To: StageTesting})
 	require.Equal(t, OutcomeRepaired, j.Outcome)
 	require.Equal(t, int64(11500), j.Charge(b.s.Shop).Minor)

@@ -313,7 +313,7 @@ func (s *stage) tells() workflow.JobNumber {
 		workflow.RaiseDuty{Duty: workflow.Duty{Text: "zqwork", Before: workflow.StageShipped}}, workflow.WaiveDuty{ID: 1, Reason: "zqwaived"},
 		workflow.SendReport{Text: workflow.ReportText{Short: "zqshort"}})
 	require.NoError(t, svc.KeepDraft(ctx, n, "report", []byte(`{"short":"zqdraft"}`)))
-	quote := fmt.Sprintf(`{"options":[{"kind":"repair","title":"zqoption","lines":[{"kind":"labour","text":"zqline","quantity":"1","unit_price":"80.00"}]}],"note":"zqnote"}`)
+	quote := `{"options":[{"kind":"repair","title":"zqoption","lines":[{"kind":"labour","text":"zqline","quantity":"1","unit_price":"80.00"}]}],"note":"zqnote"}`
 	api(http.MethodPost, "/jobs/"+string(n)+"/quote", json.RawMessage(quote), "Idempotency-Key", "zq2-"+string(n))
 	do(workflow.Go{To: workflow.StageAwaitingApproval})
 	q := s.job(n).Quote()
