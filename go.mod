@@ -30,7 +30,7 @@ require (
 	github.com/minio/minio-go/v7 v7.4.1 // the S3 protocol, for photos in a bucket that several servers share
 	github.com/mmcdole/gofeed v1.4.2 // reads our Atom feed with an independent implementation (tests only)
 	github.com/prometheus/client_golang v1.25.0 // figures about email in the form that monitoring reads
-	github.com/redis/go-redis/v9 v9.23.0 // the Redis client: Sentinel, Cluster, pipelines, functions
+	github.com/redis/go-redis/v9 v9.22.0 // the Redis client: Sentinel, Cluster, pipelines, functions
 	github.com/rickar/cal/v2 v2.1.13 // the yardstick for the promise clock (tests only)
 	github.com/riverqueue/river v0.51.2 // the yardstick for the outbox in SQLite (tests only)
 	github.com/riverqueue/river/riverdriver/riversqlite v0.51.2 // River's side towards SQLite (tests only)
