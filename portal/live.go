@@ -45,11 +45,14 @@ func (s *Server) live(c *fiber.Ctx, token string, row workflow.LinkRow) error {
 	}
 	conn := c.Context().Conn()
 	log := s.cfg.Log
+	// Only a link that is known to have ended ends its page: while the store can't be asked, what is sent is a
+	// version number, and what it leads to asks again.
 	opens := func() bool {
 		ctx, cancel := context.WithTimeout(context.Background(), flushLimit)
 		defer cancel()
 		_, err := s.cfg.Service.Open(ctx, token)
-		return err == nil
+		code := workflow.CodeOf(err)
+		return code != workflow.CodeGone && code != workflow.CodeNotFound
 	}
 	c.Context().SetBodyStreamWriter(func(w *bufio.Writer) {
 		defer leave()
