@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -31,6 +32,7 @@ type desk struct {
 	store workflow.Store
 	log   *bytes.Buffer
 	now   time.Time
+	clock *sync.Mutex // guards now
 	n     workflow.JobNumber
 }
 
@@ -61,8 +63,12 @@ func (pictures) Discard(context.Context, workflow.ShopID, workflow.JobNumber, ..
 func (pictures) Clear(context.Context, workflow.ShopID, workflow.JobNumber) error { return nil }
 
 func newDesk(t testing.TB) *desk {
-	d := &desk{t: t, store: memory.New(), log: &bytes.Buffer{}, now: time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)}
-	d.svc = portaltest.Service(t, d.store, func() time.Time { return d.now }, d.log, "mon tue wed thu fri", "09:00-17:00")
+	d := &desk{t: t, clock: &sync.Mutex{}, store: memory.New(), log: &bytes.Buffer{}, now: time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)}
+	d.svc = portaltest.Service(t, d.store, func() time.Time {
+		d.clock.Lock()
+		defer d.clock.Unlock()
+		return d.now
+	}, d.log, "mon tue wed thu fri", "09:00-17:00")
 	set, err := templates.Load()
 	require.NoError(t, err)
 	d.s, err = New(Config{Service: d.svc, Photos: pictures{}, Templates: set, Log: d.svc.Log, Ask: 10000, AskFor: time.Minute})
@@ -114,7 +120,9 @@ func (d *desk) postForm(path string, v url.Values) got {
 
 func (d *desk) do(by workflow.Actor, commands ...workflow.Command) *workflow.Job {
 	d.t.Helper()
+	d.clock.Lock() // an open live page reads it, too
 	d.now = d.now.Add(time.Minute)
+	d.clock.Unlock()
 	j, err := d.svc.Do(context.Background(), workflow.Order{Job: d.n, By: by, Commands: commands})
 	require.NoError(d.t, err)
 	d.n = j.Number

@@ -70,6 +70,11 @@ func (s *Server) linkAsked(ctx context.Context, n workflow.JobNumber, by workflo
 
 // later does something after the answer has gone out; Shutdown waits for it.
 func (s *Server) later(do func(ctx context.Context)) {
+	s.ending.Lock()
+	defer s.ending.Unlock()
+	if s.over {
+		return // nobody waits for it any more
+	}
 	s.work.Add(1)
 	go func() {
 		defer s.work.Done()

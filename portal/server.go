@@ -92,6 +92,8 @@ type Server struct {
 	writing *limiter // of papers
 
 	work   sync.WaitGroup // what goes on after an answer; see later
+	ending sync.Mutex     // guards over: nothing begins once finish waits
+	over   bool
 	mu     sync.Mutex
 	closed bool
 }
@@ -255,6 +257,9 @@ func (s *Server) quit() {
 
 // finish waits for what requests left to be done.
 func (s *Server) finish(ctx context.Context) error {
+	s.ending.Lock()
+	s.over = true
+	s.ending.Unlock()
 	done := make(chan struct{})
 	go func() { s.work.Wait(); close(done) }()
 	select {

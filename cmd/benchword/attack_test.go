@@ -365,7 +365,7 @@ func hostilePictures(t *testing.T, x *scene) {
 		require.Len(t, s.job(d.toApprove.number).Photos, count, what)
 	}
 	runtime.ReadMemStats(&allocated)
-	require.Less(t, allocated.TotalAlloc-before, uint64(1<<30), "a picture of 3.6 billion pixels was unpacked")
+	require.Less(t, allocated.TotalAlloc-before, uint64(3<<30), "other tests run beside it, but a picture of 3.6 billion pixels was unpacked")
 
 	// A picture that is one, with something behind it, comes out without that; its name is never used.
 	r := send(program, "/api/v1/jobs/"+n+"/photos", names[2], append(bytes.Clone(whole), "<script>alert(1)</script>"...), "Authorization", "Bearer "+s.tokens["bench"])
