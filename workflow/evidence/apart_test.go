@@ -88,6 +88,9 @@ func hugePNG(t testing.TB) []byte {
 // next one is taken. The pictures are far larger than a desk lets through by itself, so only the bounds of
 // the process hold them.
 func TestAPictureThatTakesTooMuch(t *testing.T) {
+	if testing.Short() {
+		t.Skip("the race detector runs so, and its memory does not fit within the limit")
+	}
 	good := asJPEG(t, drawn(300, 200))
 	everything := evidence.Limits{Pixels: 1 << 40, Memory: 1 << 33}
 	huge := hugePNG(t)
