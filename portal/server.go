@@ -199,8 +199,8 @@ func (s *Server) Log() *slog.Logger { return s.cfg.Log }
 // Kept lists what the portal keeps of a job's bytes.
 func (s *Server) Kept() []workflow.Kept {
 	return []workflow.Kept{
-		{What: "pages", Drop: func(_ context.Context, n workflow.JobNumber) error {
-			s.common.pages.drop(s.jobOf(n))
+		{What: "pages and papers", Drop: func(_ context.Context, n workflow.JobNumber) error {
+			s.drop(n)
 			return nil
 		}},
 		{What: "photos in papers", Drop: func(_ context.Context, n workflow.JobNumber) error {
