@@ -7,6 +7,7 @@ toolchain go1.26.11
 require (
 	github.com/BurntSushi/toml v1.6.0 // reads shop.toml and names the line of a mistake
 	github.com/SherClockHolmes/webpush-go v1.4.0 // seals a push independently of us (tests only: it takes neither a key nor a clock, so it can't be held to RFC 8291's example)
+	github.com/andybalholm/brotli v1.3.0 // unpacks our pages with an independent implementation (tests only)
 	github.com/anishathalye/porcupine v1.3.1 // checks that what everybody was told fits one order (tests only)
 	github.com/arran4/golang-ical v0.3.4 // writes the customer's calendar file: folding and escaping by RFC 5545
 	github.com/bojanz/currency v1.4.2 // CLDR money formats of every currency
@@ -36,6 +37,7 @@ require (
 	github.com/riverqueue/river/riverdriver/riversqlite v0.51.2 // River's side towards SQLite (tests only)
 	github.com/standard-webhooks/standard-webhooks/libraries v0.0.1 // verifies our webhooks with the specification's own library (tests only)
 	github.com/stretchr/testify v1.12.1 // "require" in tests, and nothing else of it
+	github.com/valyala/fasthttp v1.78.0 // under fiber: Brotli and gzip, as it does them itself
 	github.com/wneessen/go-mail v0.8.1 // builds MIME and speaks SMTP
 	go.yaml.in/yaml/v3 v3.0.5 // reads the Compose example, to hold it to what there is (tests only)
 	golang.org/x/crypto v0.59.0 // argon2id for passwords
@@ -95,7 +97,6 @@ require (
 	github.com/tidwall/sjson v1.2.5 // indirect
 	github.com/tinylib/msgp v1.6.4 // indirect
 	github.com/valyala/bytebufferpool v1.0.0 // indirect
-	github.com/valyala/fasthttp v1.78.0 // indirect
 	github.com/zeebo/xxh3 v1.1.0 // indirect
 	go.uber.org/atomic v1.12.0 // indirect
 	go.yaml.in/yaml/v4 v4.0.0 // indirect

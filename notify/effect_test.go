@@ -133,7 +133,7 @@ func TestBlurringTakesTheCopiesBefore(t *testing.T) {
 	require.ErrorIs(t, err, workflow.ErrConflict, "an area is not blurred by covering it")
 
 	cmd := workflow.DescribePhoto{ID: 1, Kind: photo.Kind, Marks: blur}
-	cmd.Large, cmd.Small, err = p.Redraw(t.Context(), shop, n, photo.Original, blur)
+	cmd.Copies, err = p.Redraw(t.Context(), shop, n, photo.Original, blur)
 	require.NoError(t, err)
 	j := d.Do(n, notifytest.Counter, cmd)
 	require.True(t, p.has(t, shop, n, photo.Large.Digest), "not before its entry is taken")

@@ -48,8 +48,8 @@ func (pictures) Take(context.Context, workflow.ShopID, workflow.JobNumber, io.Re
 	return workflow.Photo{}, nil
 }
 
-func (pictures) Redraw(context.Context, workflow.ShopID, workflow.JobNumber, string, []workflow.Mark) (large, small workflow.Copy, err error) {
-	return
+func (pictures) Redraw(context.Context, workflow.ShopID, workflow.JobNumber, string, []workflow.Mark) (workflow.Copies, error) {
+	return workflow.Copies{}, nil
 }
 
 func (pictures) Open(_ context.Context, _ workflow.ShopID, _ workflow.JobNumber, digest string) (io.ReadCloser, int64, error) {
@@ -165,7 +165,7 @@ func (d *desk) toDiagnosing() {
 	d.do(workflow.Actor{Role: workflow.RoleCustomer}, booking)
 	d.do(bench, workflow.ListContents{Items: []workflow.Item{{Text: "Film scanner", Device: true}}},
 		workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.No}},
-		workflow.AddPhoto{Photo: workflow.Photo{Original: "aa", Large: workflow.Copy{Digest: "large-copy", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "small-copy", Width: 480, Height: 360}, Kind: workflow.PhotoArrival}},
+		workflow.AddPhoto{Photo: workflow.Photo{Original: "aa", Copies: workflow.Copies{Large: workflow.Copy{Digest: "large-copy", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "small-copy", Width: 480, Height: 360}}, Kind: workflow.PhotoArrival}},
 		workflow.Go{To: workflow.StageReceived}, workflow.NoteCondition{Text: "Fine"}, workflow.TryFault{Result: workflow.FaultReproduced}, workflow.Go{To: workflow.StageDiagnosing})
 }
 

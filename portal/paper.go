@@ -117,7 +117,7 @@ func (s *Server) SendReportPaper(c *fiber.Ctx, j *workflow.Job, r *workflow.Repo
 
 func (s *Server) reportPaper(c *fiber.Ctx, j *workflow.Job, r *workflow.Report) ([]byte, error) {
 	w := s.cfg.Words.For(j.Customer.Language)
-	nowhere := func(*workflow.Photo) (string, string) { return "", "" }
+	nowhere := func(*workflow.Photo, string) string { return "" }
 	v := templates.ReportOf(j, r, s.Shop(), s.Now(), w, nowhere)
 	return templates.ReportPaper(v, s.Shop(), r.SentAt, s.common.marked.of(c.UserContext(), s.cfg.Photos, j))
 }

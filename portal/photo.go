@@ -6,6 +6,7 @@ import (
 	"io"
 	"mime/multipart"
 	"strconv"
+	"strings"
 
 	"benchword/workflow"
 	"benchword/workflow/evidence"
@@ -19,7 +20,7 @@ type PhotoDesk interface {
 	// Errors are [workflow.Error] with a sentence for who sent it.
 	Take(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, r io.Reader) (workflow.Photo, error)
 	// Redraw makes the shown copies anew, with the blurred areas of marks made unreadable in them.
-	Redraw(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, original string, marks []workflow.Mark) (large, small workflow.Copy, err error)
+	Redraw(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, original string, marks []workflow.Mark) (workflow.Copies, error)
 	// Open returns a shown copy by its digest, and its length in bytes. Error: ErrNotFound.
 	Open(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, digest string) (io.ReadCloser, int64, error)
 }
@@ -80,11 +81,11 @@ func (s *Server) Redraw(ctx context.Context, j *workflow.Job, cmd *workflow.Desc
 		return err
 	}
 	var err error
-	cmd.Large, cmd.Small, err = s.cfg.Photos.Redraw(ctx, j.Shop, j.Number, p.Original, cmd.Marks)
+	cmd.Copies, err = s.cfg.Photos.Redraw(ctx, j.Shop, j.Number, p.Original, cmd.Marks)
 	return err
 }
 
-// SendPhoto answers with a shown copy of a photo on the job: size is "large" or "small".
+// SendPhoto answers with a shown copy of a photo on the job: size is "large", "medium" or "small".
 func (s *Server) SendPhoto(c *fiber.Ctx, j *workflow.Job, id, size string) error {
 	none := notFound("no_photo", "There is no such photo.")
 	n, err := strconv.Atoi(id)
@@ -95,17 +96,17 @@ func (s *Server) SendPhoto(c *fiber.Ctx, j *workflow.Job, id, size string) error
 	if p == nil {
 		return none
 	}
-	shown := p.Large
-	switch size {
-	case "large":
-	case "small":
-		shown = p.Small
-	default:
+	shown, ok := map[string]workflow.Copy{"large": p.Large, "medium": p.Medium, "small": p.Small}[size]
+	if !ok || shown == (workflow.Copy{}) {
 		return none
 	}
 	etag := `"` + shown.Digest[:min(24, len(shown.Digest))] + `"`
-	// In the browser's own cache only; the address holds a link.
-	c.Set(fiber.HeaderCacheControl, "private, max-age=3600")
+	// In the browser's own cache only; the address holds a link. The pages' addresses name the digest.
+	keep := "private, max-age=3600"
+	if v := c.Query("v"); v != "" && strings.HasPrefix(shown.Digest, v) {
+		keep = "private, max-age=31536000, immutable"
+	}
+	c.Set(fiber.HeaderCacheControl, keep)
 	if unchanged(c, etag) {
 		return c.SendStatus(fiber.StatusNotModified)
 	}

@@ -296,7 +296,10 @@ func (s *Server) RenderFrom(set *templates.Set, c *fiber.Ctx, status int, v temp
 	if !utf8.Valid(page) { // what was typed and refused stands in it as it came
 		page = bytes.ToValidUTF8(page, []byte("\ufffd"))
 	}
-	return c.Status(status).Send(page)
+	if c.Status(status); set != s.cfg.Templates {
+		return c.Send(page)
+	}
+	return (&packed{body: page, level: pageLevel}).send(c, "")
 }
 
 // formKey returns the key that signs form fields; it outlives a restart, so that a form that was open
@@ -357,10 +360,7 @@ func (s *Server) asset(c *fiber.Ctx) error {
 	} else {
 		c.Set(fiber.HeaderCacheControl, "public, max-age=300")
 	}
-	if unchanged(c, etag) {
-		return c.SendStatus(fiber.StatusNotModified)
-	}
-	return c.Send(body)
+	return packedAsset(c.Params("*"), body).send(c, etag)
 }
 
 func (s *Server) robots(c *fiber.Ctx) error {

@@ -39,7 +39,7 @@ func (*Archive) Template() string { return "archive/index.html" }
 // ArchiveOf makes the page. photo gives a photo's member, "" for one that is not in the archive.
 func ArchiveOf(j *workflow.Job, events []*workflow.Event, shop *workflow.Shop, now time.Time, w *locale.Words, papers []ArchivePaper, photo func(id int) string) (*Archive, error) {
 	loc := zoneOf(shop)
-	urls := func(p *workflow.Photo) (string, string) { return photo(p.ID), photo(p.ID) }
+	urls := func(p *workflow.Photo, _ string) string { return photo(p.ID) }
 	v := &Archive{
 		W: w, Shop: shop.Name, Title: w.T("archive.title", j.Number.Shown()), Device: j.Device.Name(), Made: w.DateTime(now, loc), Papers: papers,
 	}

@@ -92,7 +92,7 @@ func (b *bench) booked() *workflow.Job {
 
 func samplePhoto(k workflow.PhotoKind, caption, alt string, marks ...workflow.Mark) workflow.AddPhoto {
 	return workflow.AddPhoto{Photo: workflow.Photo{
-		Original: "aa", Large: workflow.Copy{Digest: "bbbbbbbbbbbb", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "cccccccccccc", Width: 480, Height: 360},
+		Original: "aa", Copies: workflow.Copies{Large: workflow.Copy{Digest: "bbbbbbbbbbbb", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "cccccccccccc", Width: 480, Height: 360}},
 		Kind: k, Caption: workflow.Plain(caption), Alt: workflow.Plain(alt), Marks: marks,
 	}}
 }
@@ -178,7 +178,7 @@ func (b *bench) testing() *workflow.Job {
 	b.repairing()
 	b.now = b.now.Add(5 * time.Hour)
 	return b.do(tom, samplePhoto(workflow.PhotoBefore, "J4 before", "Cracked joints"), workflow.AddPhoto{Photo: workflow.Photo{
-		Original: "ad", Large: workflow.Copy{Digest: "dd", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "ee", Width: 480, Height: 360}, Kind: workflow.PhotoAfter, Caption: workflow.Plain("J4 after"), Alt: workflow.Plain("Bright, even joints"), Pair: 4,
+		Original: "ad", Copies: workflow.Copies{Large: workflow.Copy{Digest: "dd", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "ee", Width: 480, Height: 360}}, Kind: workflow.PhotoAfter, Caption: workflow.Plain("J4 after"), Alt: workflow.Plain("Bright, even joints"), Pair: 4,
 	}}, workflow.DoWork{Text: "Renewed socket J4 and its twelve joints; cleaned the board; fitted a screw of the right length.", Findings: []int{1, 2, 3}, Duties: []int{1}}, workflow.Go{To: workflow.StageTesting})
 }
 

@@ -1,6 +1,7 @@
 package templates
 
 import (
+	"fmt"
 	"math"
 	"strconv"
 	"time"
@@ -9,14 +10,27 @@ import (
 	"benchword/workflow"
 )
 
-// PhotoURLs returns the addresses of a photo's copies: below a link on a customer's page, below the job at
-// the counter, a Content-ID in a mail.
-type PhotoURLs func(p *workflow.Photo) (small, large string)
+// PhotoURLs returns the address of a photo's copy, "large", "medium" or "small": below a link on a customer's
+// page, below the job at the counter, a Content-ID in an email.
+type PhotoURLs func(p *workflow.Photo, size string) string
+
+// PhotosAt returns addresses below one that ends with a photo's number. The digest of the copy is in them, for
+// a blur that is drawn later makes a new copy; so a browser may keep each for good.
+func PhotosAt(base string) PhotoURLs {
+	return func(p *workflow.Photo, size string) string {
+		c := map[string]workflow.Copy{"large": p.Large, "medium": p.Medium, "small": p.Small}[size]
+		return base + strconv.Itoa(p.ID) + "/" + size + ".jpg?v=" + first(c.Digest, 8)
+	}
+}
 
 // PhotoView is a photo as shown.
 type PhotoView struct {
 	ID           int
 	Small, Large string // addresses
+	// Set offers a browser all copies by their width, as HTML's srcset; "" where there is one only.
+	Set string
+	// Half says that it stands beside another, so that half the width is enough.
+	Half bool
 	// The pixel sizes of the copies, so that a page does not jump while they load.
 	SmallWidth, SmallHeight int
 	Width, Height           int
@@ -75,7 +89,14 @@ func photoOf(j *workflow.Job, p *workflow.Photo, w *locale.Words, loc *time.Loca
 		ID: p.ID, SmallWidth: p.Small.Width, SmallHeight: p.Small.Height, Width: p.Large.Width, Height: p.Large.Height,
 		Caption: p.Caption.Text, Alt: p.Alt.Text, Number: w.T("photo.number", p.ID), When: w.DayTime(p.At, loc), Kind: p.Kind,
 	}
-	v.Small, v.Large = urls(p)
+	v.Small, v.Large = urls(p, "small"), urls(p, "large")
+	if v.Large != "" && p.Small.Width != p.Large.Width {
+		v.Set = fmt.Sprintf("%s %dw, ", v.Small, p.Small.Width)
+		if p.Medium.Width > 0 {
+			v.Set += fmt.Sprintf("%s %dw, ", urls(p, "medium"), p.Medium.Width)
+		}
+		v.Set += fmt.Sprintf("%s %dw", v.Large, p.Large.Width)
+	}
 	if v.Alt == "" {
 		v.Alt = w.T("photo.alt."+string(p.Kind), p.ID)
 	}
@@ -149,6 +170,12 @@ func marksOf(p *workflow.Photo) (*MarksView, []MarkNote) {
 }
 
 func px(f float64) string { return strconv.FormatFloat(f, 'f', 1, 64) }
+
+// half makes a photo one that stands beside another.
+func half(v PhotoView) PhotoView {
+	v.Half = true
+	return v
+}
 
 // PhotoPair is the same place before and after.
 type PhotoPair struct{ Before, After PhotoView }

@@ -283,7 +283,7 @@ func PairsOf(j *workflow.Job, w *locale.Words, loc *time.Location, urls PhotoURL
 			continue
 		}
 		if before := j.Photo(after.Pair); before != nil {
-			out = append(out, PhotoPair{photoOf(j, before, w, loc, urls), photoOf(j, after, w, loc, urls)})
+			out = append(out, PhotoPair{half(photoOf(j, before, w, loc, urls)), half(photoOf(j, after, w, loc, urls))})
 		}
 	}
 	return out

@@ -238,7 +238,7 @@ func TestReportOfTheCatalogue(t *testing.T) {
 
 // Marks are laid out in the pixels of the copy they lie on.
 func TestMarks(t *testing.T) {
-	p := &workflow.Photo{Large: workflow.Copy{Width: 1600, Height: 1200}, Marks: []workflow.Mark{
+	p := &workflow.Photo{Copies: workflow.Copies{Large: workflow.Copy{Width: 1600, Height: 1200}}, Marks: []workflow.Mark{
 		{Kind: workflow.MarkRing, X: 5000, Y: 5000, X2: 5500, Y2: 5000, Text: workflow.Plain("here")},
 		{Kind: workflow.MarkArrow, X: 1000, Y: 1000, X2: 1000, Y2: 1000},
 		{Kind: workflow.MarkPoint, X: 0, Y: 10000, Number: 3},
@@ -249,7 +249,7 @@ func TestMarks(t *testing.T) {
 	require.Len(t, m.Shapes, 2, "an arrow without length and a blur are not drawn")
 	require.Equal(t, []string{"800.0", "600.0", "80.0"}, []string{m.Shapes[0].X, m.Shapes[0].Y, m.Shapes[0].R})
 	require.Equal(t, []string{"40.0", "1160.0", "3"}, []string{m.Shapes[1].DiscX, m.Shapes[1].DiscY, m.Shapes[1].Number}, "a number never hangs over the edge")
-	small, _ := marksOf(&workflow.Photo{Large: workflow.Copy{Width: 300, Height: 400}, Marks: p.Marks[:1]})
+	small, _ := marksOf(&workflow.Photo{Copies: workflow.Copies{Large: workflow.Copy{Width: 300, Height: 400}}, Marks: p.Marks[:1]})
 	require.Equal(t, []int{1200, 1600}, []int{small.Width, small.Height})
 	none, _ := marksOf(&workflow.Photo{Marks: []workflow.Mark{{Kind: workflow.MarkBlur}}})
 	require.Nil(t, none)

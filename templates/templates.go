@@ -145,6 +145,7 @@ var funcs = map[string]any{
 	"asset":      assetURL,
 	"paragraphs": paragraphs,
 	"lines":      Lines,
+	"half":       half,
 	"add":        func(a, b int) int { return a + b },
 }
 

@@ -181,13 +181,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 }
 
 // TrackPhotos returns the addresses of photos below a link.
-func TrackPhotos(token string) PhotoURLs {
-	return func(p *workflow.Photo) (small, large string) {
-		at := "/j/" + token + "/photo/" + strconv.Itoa(p.ID)
-		// A blur drawn later makes new copies: their digest in the address lets a browser keep them.
-		return at + "/small.jpg?v=" + first(p.Small.Digest, 8), at + "/large.jpg?v=" + first(p.Large.Digest, 8)
-	}
-}
+func TrackPhotos(token string) PhotoURLs { return PhotosAt("/j/" + token + "/photo/") }
 
 // sentence ends a text with a full stop, where it has no end of its own, so that another can follow.
 func sentence(s string) string {

@@ -68,18 +68,22 @@ func (s *Service) discard(ctx context.Context, n JobNumber) error {
 		return err
 	}
 	old := map[string]bool{}
+	mark := func(c Copies, unused bool) {
+		for _, x := range c.All() {
+			old[x.Digest] = unused
+		}
+	}
 	for _, e := range events {
 		switch p := e.Payload.(type) {
 		case *PhotoAdded:
-			old[p.Photo.Large.Digest], old[p.Photo.Small.Digest] = true, true
+			mark(p.Photo.Copies, true)
 		case *PhotoDescribed:
-			old[p.Large.Digest], old[p.Small.Digest] = true, true
+			mark(p.Copies, true)
 		}
 	}
 	for _, p := range j.Photos {
-		delete(old, p.Large.Digest)
-		delete(old, p.Small.Digest)
+		mark(p.Copies, false)
 	}
-	delete(old, "")
+	maps.DeleteFunc(old, func(digest string, unused bool) bool { return digest == "" || !unused })
 	return s.Pictures.Discard(ctx, s.Shop.ID, n, slices.Collect(maps.Keys(old))...)
 }

@@ -88,7 +88,7 @@ func TestBlurringIsAnEffect(t *testing.T) {
 	b.toDiagnosing()
 	b.do(technician, DescribePhoto{ID: 1, Kind: PhotoArrival, Alt: "A parcel"})
 	require.Empty(t, b.effects(), "the copies are the same")
-	b.do(technician, DescribePhoto{ID: 1, Kind: PhotoArrival, Marks: []Mark{{Kind: MarkBlur, X2: 100, Y2: 100}}, Large: Copy{"dd", 1600, 1200}, Small: Copy{"ee", 480, 360}})
+	b.do(technician, DescribePhoto{ID: 1, Kind: PhotoArrival, Marks: []Mark{{Kind: MarkBlur, X2: 100, Y2: 100}}, Copies: Copies{Large: Copy{"dd", 1600, 1200}, Small: Copy{"ee", 480, 360}}})
 	require.Equal(t, []NoticeKind{EffectDiscard}, b.effects())
 	photos := &album{}
 	b.s.Pictures, b.s.store = photos, &drafts{oneJob: b.store}

@@ -30,15 +30,31 @@ type Copy struct {
 	Height int    `json:"height"`
 }
 
-// Photo is one picture. The original is private; Large and Small are what people see.
+// Copies are what people see of a photo, by size.
+type Copies struct {
+	Large Copy `json:"large"` // long side at most 1600 px
+	// Medium has a long side of at most 960 px. It is zero where Large is no larger, and on photos taken in
+	// before there was one.
+	Medium Copy `json:"medium,omitzero"`
+	Small  Copy `json:"small"` // long side at most 480 px
+}
+
+// All returns the copies that there are, the largest first.
+func (c Copies) All() []Copy {
+	if c.Medium == (Copy{}) {
+		return []Copy{c.Large, c.Small}
+	}
+	return []Copy{c.Large, c.Medium, c.Small}
+}
+
+// Photo is one picture. The original is private; its copies are what people see.
 type Photo struct {
 	ID int `json:"id"`
 	// Original is the hex SHA-256 of the file as it came.
-	Original string    `json:"original"`
-	Large    Copy      `json:"large"` // long side at most 1600 px
-	Small    Copy      `json:"small"` // long side at most 480 px
-	Kind     PhotoKind `json:"kind"`
-	Caption  Words     `json:"caption,omitzero"`
+	Original string `json:"original"`
+	Copies
+	Kind    PhotoKind `json:"kind"`
+	Caption Words     `json:"caption,omitzero"`
 	// Alt says in words what can be seen, for those who can't see it.
 	Alt Words `json:"alt,omitzero"`
 	// Pair is the photo of the same place before (or after), 0 if none.
@@ -213,11 +229,9 @@ type DescribePhoto struct {
 	Alt     string    `json:"alt,omitempty"`
 	Pair    int       `json:"pair,omitempty"`
 	Marks   []Mark    `json:"marks,omitempty"`
-	// Large and Small are new copies, wanted where a blurred area changes: what is to be unreadable is gone
-	// from them, not covered. Zero values keep the old ones. They come from the photo desk, never from a
-	// caller.
-	Large Copy `json:"-"`
-	Small Copy `json:"-"`
+	// Copies are new ones, wanted where a blurred area changes: what is to be unreadable is gone from them, not
+	// covered. Zero values keep the old ones. They come from the photo desk, never from a caller.
+	Copies Copies `json:"-"`
 }
 
 func (c DescribePhoto) decide(t *turn) error {
@@ -229,14 +243,14 @@ func (c DescribePhoto) decide(t *turn) error {
 	if err != nil {
 		return err
 	}
-	if c.Large.Digest == "" {
+	if c.Copies.Large.Digest == "" {
 		if !SameBlurs(old.Marks, p.Marks) {
 			return changed(fmt.Errorf("photo %d: its blurred areas change and its copies do not", c.ID))
 		}
-		c.Large, c.Small = old.Large, old.Small
+		c.Copies = old.Copies
 	}
-	blurred := c.Large != old.Large
-	if err := t.record(&PhotoDescribed{ID: c.ID, PhotoKind: p.Kind, Caption: p.Caption, Alt: p.Alt, Pair: p.Pair, Marks: p.Marks, Large: c.Large, Small: c.Small}); err != nil {
+	blurred := c.Copies != old.Copies
+	if err := t.record(&PhotoDescribed{ID: c.ID, PhotoKind: p.Kind, Caption: p.Caption, Alt: p.Alt, Pair: p.Pair, Marks: p.Marks, Copies: c.Copies}); err != nil {
 		return err
 	}
 	if blurred {
@@ -245,8 +259,8 @@ func (c DescribePhoto) decide(t *turn) error {
 	return nil
 }
 
-// PhotoDescribed changes what is said about, or drawn on, a picture. Large and Small change when
-// marks blur part of it.
+// PhotoDescribed changes what is said about, or drawn on, a picture. Its copies change when marks
+// blur part of it.
 type PhotoDescribed struct {
 	ID        int       `json:"id"`
 	PhotoKind PhotoKind `json:"kind"`
@@ -254,13 +268,12 @@ type PhotoDescribed struct {
 	Alt       Words     `json:"alt,omitzero"`
 	Pair      int       `json:"pair,omitempty"`
 	Marks     []Mark    `json:"marks,omitempty"`
-	Large     Copy      `json:"large"`
-	Small     Copy      `json:"small"`
+	Copies
 }
 
 func (p *PhotoDescribed) fold(j *Job, e *Event) {
 	if x := j.Photo(p.ID); x != nil {
-		x.Kind, x.Caption, x.Alt, x.Pair, x.Marks, x.Large, x.Small = p.PhotoKind, p.Caption, p.Alt, p.Pair, p.Marks, p.Large, p.Small
+		x.Kind, x.Caption, x.Alt, x.Pair, x.Marks, x.Copies = p.PhotoKind, p.Caption, p.Alt, p.Pair, p.Marks, p.Copies
 	}
 }
 

@@ -23,7 +23,7 @@ func TestApprovedIsNotBegun(t *testing.T) {
 	b.now = b.now.Add(48 * time.Hour)
 	b.do(counter, SendMessage{Text: "It's your turn on Thursday."}, PlaceHold{Reason: HoldCustomer}, LiftHold{})
 	require.True(t, b.job().Queued(), "what the counter does begins nothing")
-	b.do(customer, AddPhoto{Photo: Photo{Original: "aa", Large: Copy{"bb", 16, 12}, Small: Copy{"cc", 4, 3}, Kind: PhotoEvidence}})
+	b.do(customer, AddPhoto{Photo: Photo{Original: "aa", Copies: Copies{Large: Copy{"bb", 16, 12}, Small: Copy{"cc", 4, 3}}, Kind: PhotoEvidence}})
 	require.True(t, b.job().Queued(), "nor does a photo of the customer's")
 	b.refuses(CodeForbidden, customer, Begin{})
 

@@ -175,7 +175,7 @@ var booking = Book{
 }
 
 func photo(k PhotoKind) AddPhoto {
-	return AddPhoto{Photo{Original: "aa", Large: Copy{"bb", 1600, 1200}, Small: Copy{"cc", 480, 360}, Kind: k, Caption: Plain("The board"), Alt: Plain("A green board")}}
+	return AddPhoto{Photo{Original: "aa", Copies: Copies{Large: Copy{"bb", 1600, 1200}, Small: Copy{"cc", 480, 360}}, Kind: k, Caption: Plain("The board"), Alt: Plain("A green board")}}
 }
 
 func repairOption(price string) Option {

@@ -137,7 +137,7 @@ func archiveOf(ctx context.Context, s *workflow.Service, words *locale.Set, desk
 	var papers []templates.ArchivePaper
 	for i := range j.Reports {
 		r := &j.Reports[i]
-		v := templates.ReportOf(j, r, s.Shop, s.Now(), w, func(*workflow.Photo) (string, string) { return "", "" })
+		v := templates.ReportOf(j, r, s.Shop, s.Now(), w, func(*workflow.Photo, string) string { return "" })
 		b, err := templates.ReportPaper(v, s.Shop, r.SentAt, photos)
 		if err != nil {
 			return nil, err

@@ -131,12 +131,13 @@ func (d *demo) photo(ctx context.Context, n workflow.JobNumber, name string) (wo
 	if !ok {
 		return workflow.Photo{}, fmt.Errorf("there is no picture %q", name)
 	}
-	photo := workflow.Photo{Caption: workflow.Plain(p.Caption), Alt: workflow.Plain(p.Alt), Large: workflow.Copy{Width: 1600, Height: 1200}, Small: workflow.Copy{Width: 480, Height: 360}}
+	photo := workflow.Photo{Caption: workflow.Plain(p.Caption), Alt: workflow.Plain(p.Alt)}
+	photo.Copies = workflow.Copies{Large: workflow.Copy{Width: 1600, Height: 1200}, Medium: workflow.Copy{Width: 960, Height: 720}, Small: workflow.Copy{Width: 480, Height: 360}}
 	for _, c := range []struct {
 		area evidence.Area
 		jpeg func() ([]byte, error)
 		to   *string
-	}{{evidence.Original, p.JPEG, &photo.Original}, {evidence.Shown, p.JPEG, &photo.Large.Digest}, {evidence.Shown, p.Small, &photo.Small.Digest}} {
+	}{{evidence.Original, p.JPEG, &photo.Original}, {evidence.Shown, p.JPEG, &photo.Large.Digest}, {evidence.Shown, p.Medium, &photo.Medium.Digest}, {evidence.Shown, p.Small, &photo.Small.Digest}} {
 		jpeg, err := c.jpeg()
 		if err != nil {
 			return photo, err

@@ -206,14 +206,16 @@ func (m *mover) photos(ctx context.Context, w *workflow.Whole, fresh bool) error
 		erased = erased || strings.HasPrefix(e.Wire, "person.erased/")
 	}
 	for _, p := range j.Photos {
-		for _, f := range []struct {
-			area   evidence.Area
-			digest string
-		}{{evidence.Original, p.Original}, {evidence.Shown, p.Large.Digest}, {evidence.Shown, p.Small.Digest}} {
-			at := evidence.Folder{Shop: m.shop, Job: w.Job, Area: f.area}
-			if err := m.photo(ctx, at, evidence.Digest(f.digest), erased || p.Removed); err != nil {
-				return fmt.Errorf("a photo of job %s: %w", w.Job, err)
+		at := evidence.Folder{Shop: m.shop, Job: w.Job, Area: evidence.Original}
+		err := m.photo(ctx, at, evidence.Digest(p.Original), erased || p.Removed)
+		at.Area = evidence.Shown
+		for _, c := range p.Copies.All() {
+			if err == nil {
+				err = m.photo(ctx, at, evidence.Digest(c.Digest), erased || p.Removed)
 			}
+		}
+		if err != nil {
+			return fmt.Errorf("a photo of job %s: %w", w.Job, err)
 		}
 	}
 	return nil

@@ -55,7 +55,7 @@ func (x *told) customer(c ...workflow.Command) {
 }
 
 func (x *told) arrived() *told {
-	copies := workflow.Photo{Original: strings.Repeat("a", 64), Large: workflow.Copy{Digest: strings.Repeat("b", 64), Width: 16, Height: 12}, Small: workflow.Copy{Digest: strings.Repeat("c", 64), Width: 4, Height: 3}, Kind: workflow.PhotoArrival}
+	copies := workflow.Photo{Original: strings.Repeat("a", 64), Copies: workflow.Copies{Large: workflow.Copy{Digest: strings.Repeat("b", 64), Width: 16, Height: 12}, Small: workflow.Copy{Digest: strings.Repeat("c", 64), Width: 4, Height: 3}}, Kind: workflow.PhotoArrival}
 	x.bench(workflow.ListContents{Items: []workflow.Item{{Text: "Film scanner", Device: true}}},
 		workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.No}},
 		workflow.AddPhoto{Photo: copies}, workflow.Go{To: workflow.StageReceived}, workflow.RemovePhoto{ID: 1, Reason: "Blurred"}, workflow.NoteCondition{Text: "Good"}, workflow.TryFault{Result: workflow.FaultReproduced},

@@ -53,7 +53,7 @@ func (b *bench) receive() {
 		large, _, err := b.photos.Put(context.Background(), f, bytes.NewReader(notifytest.Picture(1200, 900, uint8(b.nth))))
 		require.NoError(b.t, err)
 		c := workflow.Copy{Digest: string(large), Width: 1200, Height: 900}
-		b.do(counter, workflow.AddPhoto{Photo: workflow.Photo{Original: string(large), Kind: workflow.PhotoArrival, Large: c, Small: c}})
+		b.do(counter, workflow.AddPhoto{Photo: workflow.Photo{Original: string(large), Kind: workflow.PhotoArrival, Copies: workflow.Copies{Large: c, Small: c}}})
 	}
 	b.do(counter, workflow.ListContents{Items: []workflow.Item{{Text: "Film scanner", Device: true}}},
 		workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.Yes, Liquid: workflow.Unknown}},

@@ -379,7 +379,7 @@ func (s *slowDesk) Take(ctx context.Context, _ workflow.ShopID, _ workflow.JobNu
 	b, err := io.ReadAll(r)
 	sum := fmt.Sprintf("%064x", len(b)*1000+s.took)
 	c := workflow.Copy{Digest: sum, Width: 640, Height: 480}
-	return workflow.Photo{Original: sum, Large: c, Small: c}, err
+	return workflow.Photo{Original: sum, Copies: workflow.Copies{Large: c, Small: c}}, err
 }
 
 // pictured is a customer's answer with so many pictures.

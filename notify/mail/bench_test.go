@@ -78,7 +78,7 @@ func (b *bench) photo(kind workflow.PhotoKind, caption, alt string, pair int, ma
 	require.NoError(b.t, err)
 	j := b.do(counter, workflow.AddPhoto{Photo: workflow.Photo{
 		Original: string(large), Kind: kind, Caption: workflow.Plain(caption), Alt: workflow.Plain(alt), Pair: pair, Marks: marks,
-		Large: workflow.Copy{Digest: string(large), Width: 1200, Height: 900}, Small: workflow.Copy{Digest: string(small), Width: 480, Height: 360},
+		Copies: workflow.Copies{Large: workflow.Copy{Digest: string(large), Width: 1200, Height: 900}, Small: workflow.Copy{Digest: string(small), Width: 480, Height: 360}},
 	}})
 	return j.Photos[len(j.Photos)-1].ID
 }

@@ -100,8 +100,8 @@ func (w *waiting) blur(id int) {
 	large, _, err := w.photos.Put(context.Background(), evidence.Folder{Shop: w.svc.Shop.ID, Job: w.n, Area: evidence.Shown}, bytes.NewReader(notifytest.Picture(1200, 900, 99)))
 	require.NoError(w.t, err)
 	w.do(counter, workflow.DescribePhoto{ID: id, Kind: p.Kind, Caption: p.Caption.Text, Alt: p.Alt.Text,
-		Marks: []workflow.Mark{{Kind: workflow.MarkBlur, X: 1000, Y: 1000, X2: 3000, Y2: 3000}},
-		Large: workflow.Copy{Digest: string(large), Width: 1200, Height: 900}, Small: p.Small})
+		Marks:  []workflow.Mark{{Kind: workflow.MarkBlur, X: 1000, Y: 1000, X2: 3000, Y2: 3000}},
+		Copies: workflow.Copies{Large: workflow.Copy{Digest: string(large), Width: 1200, Height: 900}, Small: p.Small}})
 }
 
 func (w *waiting) reword() {

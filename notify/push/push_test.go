@@ -373,7 +373,7 @@ func TestPushesAreChosen(t *testing.T) {
 	n := p.Book()
 	p.subscribe(t, n, "a")
 	p.Do(n, notifytest.Customer, workflow.ChooseNotices{Choice: workflow.TellWhatNeedsMe})
-	p.Do(n, notifytest.Counter, workflow.AddPhoto{Photo: workflow.Photo{Original: "aa", Large: workflow.Copy{Digest: "bb", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "cc", Width: 480, Height: 360}, Kind: workflow.PhotoArrival, Caption: workflow.Plain("The parcel"), Alt: workflow.Plain("A box")}},
+	p.Do(n, notifytest.Counter, workflow.AddPhoto{Photo: workflow.Photo{Original: "aa", Copies: workflow.Copies{Large: workflow.Copy{Digest: "bb", Width: 1600, Height: 1200}, Small: workflow.Copy{Digest: "cc", Width: 480, Height: 360}}, Kind: workflow.PhotoArrival, Caption: workflow.Plain("The parcel"), Alt: workflow.Plain("A box")}},
 		workflow.ListContents{Items: []workflow.Item{{Text: "the scanner", Device: true}}},
 		workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.Unknown}},
 		workflow.Go{To: workflow.StageReceived})

@@ -56,10 +56,7 @@ func (p jobBase) PickPhotos(legend string, photos []templates.PhotoView) shotPic
 
 // photoURLs returns the addresses of photos below the job at the counter.
 func photoURLs(j *workflow.Job) templates.PhotoURLs {
-	return func(p *workflow.Photo) (small, large string) {
-		at := "/counter/job/" + string(j.Number) + "/photo/" + itoa(p.ID)
-		return at + "/small.jpg?v=" + first(p.Small.Digest, 8), at + "/large.jpg?v=" + first(p.Large.Digest, 8)
-	}
+	return templates.PhotosAt("/counter/job/" + string(j.Number) + "/photo/")
 }
 
 // photoViews shows all of a job's photos, newest first.

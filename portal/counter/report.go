@@ -61,7 +61,7 @@ func hints(field, where, text, lang string) []hint {
 // without a measure.
 func (r *request) reading(t workflow.ReportText) string {
 	report := r.job.DraftReport(t, r.now())
-	nowhere := func(*workflow.Photo) (string, string) { return "", "" }
+	nowhere := func(*workflow.Photo, string) string { return "" }
 	v := templates.ReportOf(r.job, &report, r.shop(), r.now(), r.customersWords(), nowhere)
 	m, ok := plain.Read(v.Prose(), r.job.Customer.Language)
 	if !ok {

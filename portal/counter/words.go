@@ -220,7 +220,7 @@ func (x *counter) wordsPage(c *fiber.Ctx) error {
 	shop, now, w := x.s.Shop(), x.s.Now(), t.set.For(t.lang)
 	page := templates.Page{Lang: t.lang, Catalogue: t.set, Title: shop.Name, Path: c.Path(), Shop: templates.ShopOf(shop)}
 	page.Shop.Zone = w.Zone(shop.Calendar.Location())
-	nowhere := func(*workflow.Photo) (small, large string) { return "", "" }
+	nowhere := func(*workflow.Photo, string) string { return "" }
 	part, _, _ := strings.Cut(t.key, ".")
 	var v templates.View
 	switch part {

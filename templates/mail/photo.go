@@ -84,8 +84,8 @@ func (m *Mail) MorePhotos() string {
 	return m.T("mail.more.photos", n)
 }
 
-// noURLs leaves a photo's addresses open: a mail's pictures get theirs from whoever builds it.
-func noURLs(*workflow.Photo) (small, large string) { return "", "" }
+// noURLs leaves a photo's addresses open: an email's pictures get theirs from whoever builds it.
+func noURLs(*workflow.Photo, string) string { return "" }
 
 // photos returns those of the photos that the mail does not show yet; it shows them from now on.
 func (t *teller) photos(views []templates.PhotoView) []*Photo {

@@ -129,8 +129,8 @@ type answer struct {
 	Field   string        `json:"field,omitempty"`
 	Message string        `json:"message,omitempty"`
 	Cause   string        `json:"cause,omitempty"`
-	// Width and Height are those of the large copy and of the small one.
-	Width, Height [2]int
+	// Width and Height are those of the copies.
+	Width, Height [len(copies{})]int
 
 	memory int64
 }
@@ -179,9 +179,9 @@ func work(in io.Reader, out io.Writer) {
 	}()
 	w := bufio.NewWriter(out)
 	for q := range asks {
-		head, large, small := answerTo(q.head, q.picture)
+		head, made := answerTo(q.head, q.picture)
 		text, err := json.Marshal(head)
-		for _, b := range [][]byte{text, large.jpeg, small.jpeg} {
+		for _, b := range [][]byte{text, made[0].jpeg, made[1].jpeg, made[2].jpeg} {
 			if err == nil {
 				err = writeFrame(w, b)
 			}
@@ -198,7 +198,7 @@ func work(in io.Reader, out io.Writer) {
 // muchMemory is what a worker does not keep for the next picture.
 const muchMemory = 64 << 20
 
-func answerTo(head, picture []byte) (a answer, large, small copied) {
+func answerTo(head, picture []byte) (a answer, made copies) {
 	var q ask
 	err := json.Unmarshal(head, &q)
 	var h Header
@@ -207,7 +207,7 @@ func answerTo(head, picture []byte) (a answer, large, small copied) {
 		a.memory = h.memory
 	}
 	if err == nil {
-		large, small, err = h.copies(context.Background(), picture, q.Marks)
+		made, err = h.copies(context.Background(), picture, q.Marks)
 	}
 	if err != nil {
 		a.Cause, a.Code = err.Error(), workflow.CodeInternal
@@ -219,8 +219,10 @@ func answerTo(head, picture []byte) (a answer, large, small copied) {
 			}
 		}
 	}
-	a.Width, a.Height = [2]int{large.size.w, small.size.w}, [2]int{large.size.h, small.size.h}
-	return a, large, small
+	for i, c := range made {
+		a.Width[i], a.Height[i] = c.size.w, c.size.h
+	}
+	return a, made
 }
 
 // worker is a running one.
@@ -271,12 +273,12 @@ func (x *worker) end() (said string, code int) {
 }
 
 // copies has a worker make the copies of a picture.
-func (w *Workers) copies(ctx context.Context, memory int64, b []byte, marks []workflow.Mark) (large, small copied, err error) {
+func (w *Workers) copies(ctx context.Context, memory int64, b []byte, marks []workflow.Mark) (made copies, err error) {
 	var x *worker
 	select {
 	case x = <-w.places:
 	case <-ctx.Done():
-		return large, small, ctx.Err()
+		return made, ctx.Err()
 	}
 	defer func() { w.places <- x }()
 	if w.Memory > 0 {
@@ -290,30 +292,30 @@ func (w *Workers) copies(ctx context.Context, memory int64, b []byte, marks []wo
 	defer cancel()
 	head, err := json.Marshal(ask{marks})
 	if err != nil {
-		return large, small, err
+		return made, err
 	}
 	for {
 		if x == nil {
 			if x, err = w.begin(memory); err != nil {
 				x = nil
-				return large, small, fmt.Errorf("evidence: a process for pictures can't be begun: %w", err)
+				return made, fmt.Errorf("evidence: a process for pictures can't be begun: %w", err)
 			}
 		}
 		fresh := !x.used
 		var a answer
-		a, large, small, err = x.exchange(bounded, head, b)
+		a, made, err = x.exchange(bounded, head, b)
 		if err == nil {
 			if a.Code == workflow.CodeInternal {
-				return large, small, fmt.Errorf("evidence: %s", a.Cause)
+				return made, fmt.Errorf("evidence: %s", a.Cause)
 			}
 			if a.Code != "" {
 				e := &workflow.Error{Code: a.Code, Field: a.Field, Message: a.Message}
 				if a.Cause != "" {
 					e.Err = errors.New(a.Cause)
 				}
-				return large, small, e
+				return made, e
 			}
-			return large, small, nil
+			return made, nil
 		}
 		said, code := x.end()
 		x = nil
@@ -323,21 +325,21 @@ func (w *Workers) copies(ctx context.Context, memory int64, b []byte, marks []wo
 		err = fmt.Errorf("the process for pictures ended: %w; it said: %.200q", err, said)
 		switch {
 		case ctx.Err() != nil && !errors.Is(ctx.Err(), context.DeadlineExceeded):
-			return large, small, ctx.Err()
+			return made, ctx.Err()
 		case bounded.Err() != nil:
 			w.ended[endedTime].Add(1)
 			if ctx.Err() != nil {
-				return large, small, ctx.Err()
+				return made, ctx.Err()
 			}
-			return large, small, refuse(err, "The picture takes too long to be opened in this form. Please save it as an ordinary JPEG, or send a smaller copy.")
+			return made, refuse(err, "The picture takes too long to be opened in this form. Please save it as an ordinary JPEG, or send a smaller copy.")
 		case code != 1 && !strings.HasPrefix(said, "panic: "):
 			// A decoder's panic is caught. What else ends a worker by itself is memory that it did not get,
 			// which the runtime puts in many ways, and the kernel by a signal.
 			w.ended[endedMemory].Add(1)
-			return large, small, refuse(err, "The picture is too large to be opened in this form. Please save it as an ordinary JPEG, or send a smaller copy.")
+			return made, refuse(err, "The picture is too large to be opened in this form. Please save it as an ordinary JPEG, or send a smaller copy.")
 		}
 		w.ended[endedCrash].Add(1)
-		return large, small, damaged(err)
+		return made, damaged(err)
 	}
 }
 
@@ -345,25 +347,29 @@ func (w *Workers) copies(ctx context.Context, memory int64, b []byte, marks []wo
 var errGone = errors.New("it was gone")
 
 // exchange asks a worker and reads its answer; when ctx ends, so does the worker.
-func (x *worker) exchange(ctx context.Context, head, b []byte) (a answer, large, small copied, err error) {
+func (x *worker) exchange(ctx context.Context, head, b []byte) (a answer, made copies, err error) {
 	stop := context.AfterFunc(ctx, func() { _ = x.cmd.Process.Kill() })
 	defer stop()
 	x.used = true
 	if err := writeFrame(x.in, head); err != nil {
-		return a, large, small, fmt.Errorf("%w: %w", errGone, err)
+		return a, made, fmt.Errorf("%w: %w", errGone, err)
 	}
 	if err := writeFrame(x.in, b); err != nil {
-		return a, large, small, err
+		return a, made, err
 	}
-	var frames [3][]byte
+	var frames [1 + len(made)][]byte
 	for i := range frames {
 		if frames[i], err = readFrame(x.out); err != nil {
-			return a, large, small, err
+			return a, made, err
 		}
 	}
 	if err := json.Unmarshal(frames[0], &a); err != nil {
-		return a, large, small, err
+		return a, made, err
 	}
-	large, small = copied{frames[1], size{a.Width[0], a.Height[0]}}, copied{frames[2], size{a.Width[1], a.Height[1]}}
-	return a, large, small, nil
+	for i := range made {
+		if len(frames[1+i]) > 0 {
+			made[i] = copied{frames[1+i], size{a.Width[i], a.Height[i]}}
+		}
+	}
+	return a, made, nil
 }

@@ -13,8 +13,9 @@ import (
 
 // The long sides of the shown copies, in pixels. A smaller picture keeps its size.
 const (
-	LargeSide = 1600
-	SmallSide = 480
+	LargeSide  = 1600
+	MediumSide = 960
+	SmallSide  = 480
 )
 
 // Limits bound what a [Desk] takes in. A zero field means its default.
@@ -78,17 +79,17 @@ func (d *Desk) For(blobs Blobs) *Desk { return &Desk{blobs, d.limits, d.gates, d
 
 // Picture is a photo that was taken in.
 type Picture struct {
-	Original     Digest
-	Format       Format
-	Bytes        int64 // of the original
-	Large, Small workflow.Copy
+	Original Digest
+	Format   Format
+	Bytes    int64 // of the original
+	workflow.Copies
 	// Taken is the camera's word for when, see [Header.Taken]. It proves nothing.
 	Taken string
 }
 
 // Photo returns the picture as a job holds it, without an id.
 func (p Picture) Photo() workflow.Photo {
-	return workflow.Photo{Original: string(p.Original), Large: p.Large, Small: p.Small}
+	return workflow.Photo{Original: string(p.Original), Copies: p.Copies}
 }
 
 // Take is [Desk.Accept] for callers who need nothing but the photo.
@@ -97,7 +98,7 @@ func (d *Desk) Take(ctx context.Context, shop workflow.ShopID, job workflow.JobN
 	return p.Photo(), err
 }
 
-// Accept takes a picture in for a job: it keeps the file as it is in the private area, and the two
+// Accept takes a picture in for a job: it keeps the file as it is in the private area, and its
 // copies in the shown one. r should be at hand (a file, bytes), for a slow one holds up others. The error
 // is a [workflow.Error] where the picture is to blame, and nothing of it is kept then.
 func (d *Desk) Accept(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, r io.Reader) (Picture, error) {
@@ -106,12 +107,12 @@ func (d *Desk) Accept(ctx context.Context, shop workflow.ShopID, job workflow.Jo
 		return Picture{}, err
 	}
 	var out Picture
-	err := d.work(ctx, r, nil, func(b []byte, h Header, large, small copied) (err error) {
+	err := d.work(ctx, r, nil, func(b []byte, h Header, c copies) (err error) {
 		out = Picture{Format: h.Format, Bytes: int64(len(b)), Taken: h.Taken}
 		if out.Original, _, err = d.blobs.Put(ctx, private, bytes.NewReader(b)); err != nil {
 			return err
 		}
-		out.Large, out.Small, err = d.keep(ctx, shown, large, small)
+		out.Copies, err = d.keep(ctx, shown, c)
 		return err
 	})
 	if err != nil {
@@ -123,20 +124,20 @@ func (d *Desk) Accept(ctx context.Context, shop workflow.ShopID, job workflow.Jo
 // Redraw makes the shown copies of a photo anew from its original, with the blurred areas of marks
 // made unreadable in them. The other marks are not drawn in. The copies shown before stay until
 // [Desk.Discard]. An original that is not there is workflow.ErrNotFound.
-func (d *Desk) Redraw(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, original string, marks []workflow.Mark) (large, small workflow.Copy, err error) {
+func (d *Desk) Redraw(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, original string, marks []workflow.Mark) (out workflow.Copies, err error) {
 	if err := CheckMarks(marks); err != nil {
-		return large, small, err
+		return out, err
 	}
 	r, _, err := d.open(ctx, Folder{shop, job, Original}, original)
 	if err != nil {
-		return large, small, err
+		return out, err
 	}
 	defer r.Close()
-	err = d.work(ctx, r, marks, func(_ []byte, _ Header, l, s copied) (err error) {
-		large, small, err = d.keep(ctx, Folder{shop, job, Shown}, l, s)
+	err = d.work(ctx, r, marks, func(_ []byte, _ Header, c copies) (err error) {
+		out, err = d.keep(ctx, Folder{shop, job, Shown}, c)
 		return err
 	})
-	return large, small, err
+	return out, err
 }
 
 // copied is a shown copy before it is kept.
@@ -145,19 +146,27 @@ type copied struct {
 	size size
 }
 
-func (d *Desk) keep(ctx context.Context, f Folder, large, small copied) (l, s workflow.Copy, err error) {
-	put := func(c copied) (workflow.Copy, error) {
+// copies are a picture's, of the large, the medium and the small side; one that would be no smaller than the
+// one before is empty.
+type copies [3]copied
+
+func (d *Desk) keep(ctx context.Context, f Folder, made copies) (out workflow.Copies, err error) {
+	for i, to := range []*workflow.Copy{&out.Large, &out.Medium, &out.Small} {
+		c := made[i]
+		if c.jpeg == nil {
+			continue
+		}
 		digest, _, err := d.blobs.Put(ctx, f, bytes.NewReader(c.jpeg))
-		return workflow.Copy{Digest: string(digest), Width: c.size.w, Height: c.size.h}, err
+		if err != nil {
+			return out, err
+		}
+		*to = workflow.Copy{Digest: string(digest), Width: c.size.w, Height: c.size.h}
 	}
-	if l, err = put(large); err == nil {
-		s, err = put(small)
-	}
-	return l, s, err
+	return out, nil
 }
 
 // work reads a picture, makes its copies and hands them to then, all within the limits.
-func (d *Desk) work(ctx context.Context, r io.Reader, marks []workflow.Mark, then func(b []byte, h Header, large, small copied) error) error {
+func (d *Desk) work(ctx context.Context, r io.Reader, marks []workflow.Mark, then func(b []byte, h Header, c copies) error) error {
 	r = obeying{ctx, r}
 	head := make([]byte, 12)
 	n, err := io.ReadFull(r, head)
@@ -192,16 +201,16 @@ func (d *Desk) work(ctx context.Context, r io.Reader, marks []workflow.Mark, the
 		return err
 	}
 	defer d.memory.leave(takes)
-	var large, small copied
+	var made copies
 	if d.workers != nil {
-		large, small, err = d.workers.copies(ctx, d.limits.Memory, b, marks)
+		made, err = d.workers.copies(ctx, d.limits.Memory, b, marks)
 	} else {
-		large, small, err = h.copies(ctx, b, marks)
+		made, err = h.copies(ctx, b, marks)
 	}
 	if err != nil {
 		return err
 	}
-	return then(b, h, large, small)
+	return then(b, h, made)
 }
 
 func unread(err error) error {
@@ -235,30 +244,34 @@ func (d *Desk) check(h Header, length int64) (int64, error) {
 
 func pixelWords(h Header) string { return fmt.Sprintf("%d x %d pixels", h.Width, h.Height) }
 
-// copies makes both copies; a failure is put so that it can be shown.
-func (h *Header) copies(ctx context.Context, b []byte, marks []workflow.Mark) (large, small copied, err error) {
+// copies makes the copies; a failure is put so that it can be shown.
+func (h *Header) copies(ctx context.Context, b []byte, marks []workflow.Mark) (out copies, err error) {
 	p, err := h.decode(ctx, b, LargeSide)
 	if err != nil {
 		var told *workflow.Error
 		switch {
 		case ctx.Err() != nil:
-			return large, small, ctx.Err()
+			return out, ctx.Err()
 		case errors.As(err, &told):
-			return large, small, err
+			return out, err
 		}
-		return large, small, damaged(err)
+		return out, damaged(err)
 	}
 	p.blur(marks)
-	for _, c := range []struct {
-		to   *copied
-		from *picture
-	}{{&large, p}, {&small, p.shrunk(SmallSide)}} {
-		c.to.size = c.from.y.size
-		if c.to.jpeg, err = c.from.encode(); err != nil {
-			return large, small, fmt.Errorf("evidence: encoding a copy: %w", err)
+	for i, side := range [len(out)]int{LargeSide, MediumSide, SmallSide} {
+		if side == MediumSide && max(p.y.w, p.y.h) <= side {
+			continue
+		}
+		c := p
+		if i > 0 {
+			c = p.shrunk(side)
+		}
+		out[i].size = c.y.size
+		if out[i].jpeg, err = c.encode(); err != nil {
+			return out, fmt.Errorf("evidence: encoding a copy: %w", err)
 		}
 	}
-	return large, small, nil
+	return out, nil
 }
 
 func (d *Desk) open(ctx context.Context, f Folder, digest string) (io.ReadCloser, int64, error) {

@@ -29,11 +29,15 @@ func TestTake(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, workflow.Photo{
 		Original: string(evidence.DigestOf(file)),
-		Large:    workflow.Copy{Digest: p.Large.Digest, Width: 1600, Height: 1200},
-		Small:    workflow.Copy{Digest: p.Small.Digest, Width: 480, Height: 360},
+		Copies: workflow.Copies{
+			Large:  workflow.Copy{Digest: p.Large.Digest, Width: 1600, Height: 1200},
+			Medium: workflow.Copy{Digest: p.Medium.Digest, Width: 960, Height: 720},
+			Small:  workflow.Copy{Digest: p.Small.Digest, Width: 480, Height: 360},
+		},
 	}, p)
-	upright(t, decoded(t, shown(t, d, p.Large.Digest)), 8)
-	upright(t, decoded(t, shown(t, d, p.Small.Digest)), 8)
+	for _, c := range p.All() {
+		upright(t, decoded(t, shown(t, d, c.Digest)), 8)
+	}
 
 	r, n, err := d.OpenOriginal(ctx, shop, job(t), p.Original)
 	require.NoError(t, err)
@@ -78,12 +82,11 @@ func TestRedraw(t *testing.T) {
 		file := writing(period)
 		p, err := d.Take(ctx, shop, job(t), bytes.NewReader(file))
 		require.NoError(t, err)
-		large, small, err := d.Redraw(ctx, shop, job(t), p.Original, marks)
+		drawn, err := d.Redraw(ctx, shop, job(t), p.Original, marks)
 		require.NoError(t, err)
-		require.NotEqual(t, p.Large, large)
-		require.Equal(t, [2]int{1200, 900}, [2]int{large.Width, large.Height})
-		require.Equal(t, [2]int{480, 360}, [2]int{small.Width, small.Height})
-		for _, c := range []workflow.Copy{large, small} {
+		require.NotEqual(t, p.Large, drawn.Large)
+		for i, c := range drawn.All() {
+			require.Equal(t, [][2]int{{1200, 900}, {960, 720}, {480, 360}}[i], [2]int{c.Width, c.Height})
 			m := decoded(t, shown(t, d, c.Digest))
 			b := m.Bounds()
 			// Inside, along the line of writing, there are at most six plain blocks.
@@ -99,10 +102,10 @@ func TestRedraw(t *testing.T) {
 			upright(t, m, 10)
 		}
 		// A photo without a blur is as it was; the ring is not drawn in.
-		plain, _, err := d.Redraw(ctx, shop, job(t), p.Original, marks[1:])
+		plain, err := d.Redraw(ctx, shop, job(t), p.Original, marks[1:])
 		require.NoError(t, err)
-		require.Equal(t, p.Large, plain)
-		blurred[i] = decoded(t, shown(t, d, large.Digest))
+		require.Equal(t, p.Copies, plain)
+		blurred[i] = decoded(t, shown(t, d, drawn.Large.Digest))
 
 		require.NoError(t, d.Discard(ctx, shop, job(t), p.Large.Digest, p.Small.Digest))
 		_, _, err = d.Open(ctx, shop, job(t), p.Large.Digest)
@@ -117,11 +120,11 @@ func TestRedraw(t *testing.T) {
 			require.Equal(t, [3]uint32{r, g, b}, [3]uint32{r2, g2, b2}, "at %d,%d", x, y)
 		}
 	}
-	_, _, err := d.Redraw(ctx, shop, job(t), string(evidence.DigestOf([]byte("nothing"))), marks)
+	_, err := d.Redraw(ctx, shop, job(t), string(evidence.DigestOf([]byte("nothing"))), marks)
 	require.ErrorIs(t, err, workflow.ErrNotFound)
-	_, _, err = d.Redraw(ctx, shop, job(t), "..", marks)
+	_, err = d.Redraw(ctx, shop, job(t), "..", marks)
 	require.ErrorIs(t, err, workflow.ErrNotFound)
-	_, _, err = d.Redraw(ctx, shop, job(t), "..", []workflow.Mark{{Kind: workflow.MarkBlur}})
+	_, err = d.Redraw(ctx, shop, job(t), "..", []workflow.Mark{{Kind: workflow.MarkBlur}})
 	require.ErrorIs(t, err, workflow.ErrInvalid)
 }
 
@@ -140,7 +143,11 @@ func TestSizes(t *testing.T) {
 		d := evidence.NewDesk(&evidence.Memory{})
 		p, err := d.Accept(context.Background(), shop, job(t), bytes.NewReader(file))
 		require.NoError(rt, err)
-		for long, c := range map[int]workflow.Copy{evidence.LargeSide: p.Large, evidence.SmallSide: p.Small} {
+		require.Equal(rt, max(w, h) > evidence.MediumSide, p.Medium != workflow.Copy{})
+		for long, c := range map[int]workflow.Copy{evidence.LargeSide: p.Large, evidence.MediumSide: p.Medium, evidence.SmallSide: p.Small} {
+			if c == (workflow.Copy{}) {
+				continue
+			}
 			require.Equal(rt, image.Pt(c.Width, c.Height), decoded(t, shown(t, d, c.Digest)).Bounds().Size())
 			require.Equal(rt, min(long, max(w, h)), max(c.Width, c.Height))
 			require.Equal(rt, w >= h, c.Width >= c.Height)

@@ -1,7 +1,7 @@
 // Package evidence takes in photos and shows them safely.
 //
-// A [Desk] turns a file that somebody sent into three blobs: the original, kept as it came and private,
-// and two copies that people may see, 1600 and 480 pixels on the long side. What the package promises:
+// A [Desk] turns a file that somebody sent into blobs: the original, kept as it came and private,
+// and copies that people may see, 1600, 960 and 480 pixels on the long side. What the package promises:
 //
 //   - The file decides what it is. Its name and its claimed content type are never looked at; JPEG, PNG,
 //     WebP and HEIC are told apart by their first bytes ([Inspect]).

@@ -416,7 +416,7 @@ func FuzzAccept(f *testing.F) {
 			require.ErrorIs(t, err, workflow.ErrInvalid)
 			return
 		}
-		for _, c := range []workflow.Copy{p.Large, p.Small} {
+		for _, c := range p.All() {
 			require.Equal(t, image.Pt(c.Width, c.Height), decoded(t, shown(t, d, c.Digest)).Bounds().Size())
 		}
 	})

@@ -56,7 +56,7 @@ func history(t testing.TB) []*workflow.Event {
 	}
 	photo := func(id int, kind workflow.PhotoKind) workflow.AddPhoto {
 		sum := fmt.Sprintf("%x", sha(photos[id]))
-		return workflow.AddPhoto{Photo: workflow.Photo{Original: sum, Large: workflow.Copy{Digest: sum, Width: 16, Height: 12}, Small: workflow.Copy{Digest: sum, Width: 4, Height: 3}, Kind: kind, Caption: workflow.Plain("photo")}}
+		return workflow.AddPhoto{Photo: workflow.Photo{Original: sum, Copies: workflow.Copies{Large: workflow.Copy{Digest: sum, Width: 16, Height: 12}, Small: workflow.Copy{Digest: sum, Width: 4, Height: 3}}, Kind: kind, Caption: workflow.Plain("photo")}}
 	}
 	do(workflow.RoleCustomer, workflow.Book{Person: workflow.Person{Name: "Mira Osei", Email: "mira@post.example"}, Kind: "stage piano", Fault: "Silent."})
 	do(workflow.RoleBench, workflow.ListContents{Items: []workflow.Item{{Text: "Stage piano", Device: true}}}, photo(1, workflow.PhotoArrival),

@@ -14,7 +14,7 @@ import (
 	"fmt"
 )
 
-//go:embed *.jpg small/*.jpg
+//go:embed *.jpg medium/*.jpg small/*.jpg
 var files embed.FS
 
 // Kind says at which point of a job a picture would be taken.
@@ -50,6 +50,9 @@ type Photo struct {
 
 // JPEG returns the picture's bytes.
 func (p Photo) JPEG() ([]byte, error) { return read(p.File) }
+
+// Medium returns the medium copy that the desk makes of it.
+func (p Photo) Medium() ([]byte, error) { return read("medium/" + p.File) }
 
 // Small returns the small copy that the desk makes of it.
 func (p Photo) Small() ([]byte, error) { return read("small/" + p.File) }

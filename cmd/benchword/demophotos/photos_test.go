@@ -7,19 +7,20 @@ import (
 	"os"
 	"testing"
 
+	"benchword/workflow"
 	"benchword/workflow/evidence"
 
 	"github.com/stretchr/testify/require"
 )
 
-var update = flag.Bool("update", false, "make the small copies anew")
+var update = flag.Bool("update", false, "make the smaller copies anew")
 
 // Every file is listed, every listed file is there, small enough to ship and
 // free of metadata, and everything a page needs to say about it is said.
 func TestPhotos(t *testing.T) {
 	entries, err := files.ReadDir(".")
 	require.NoError(t, err)
-	require.Len(t, All, len(entries)-1) // and the folder of the small copies
+	require.Len(t, All, len(entries)-2) // and the folders of the smaller copies
 
 	seen := map[string]bool{}
 	total := 0
@@ -38,13 +39,14 @@ func TestPhotos(t *testing.T) {
 		require.NoError(t, err, p.File)
 		require.Equal(t, [2]int{1600, 1200}, [2]int{c.Width, c.Height}, p.File)
 
-		drawn := smallCopy(t, b)
-		if *update {
-			require.NoError(t, os.WriteFile("small/"+p.File, drawn, 0o644))
-		} else {
-			small, err := p.Small()
+		for folder, drawn := range smallerCopies(t, b) {
+			if *update {
+				require.NoError(t, os.WriteFile(folder+p.File, drawn, 0o644))
+				continue
+			}
+			have, err := read(folder + p.File)
 			require.NoError(t, err)
-			require.True(t, bytes.Equal(drawn, small), "%s: the desk makes another small copy now; run this test with -update", p.File)
+			require.True(t, bytes.Equal(drawn, have), "%s%s: the desk makes another copy now; run this test with -update", folder, p.File)
 		}
 
 		if p.Before != "" {
@@ -56,15 +58,18 @@ func TestPhotos(t *testing.T) {
 	require.Less(t, total, 6<<20)
 }
 
-// smallCopy returns the small copy that the desk makes of a picture.
-func smallCopy(t *testing.T, jpeg []byte) []byte {
+// smallerCopies returns the copies that the desk makes of a picture, by folder.
+func smallerCopies(t *testing.T, jpeg []byte) map[string][]byte {
 	blobs, at := &evidence.Memory{}, evidence.Folder{Shop: "harbour", Job: "K7M2QX8", Area: evidence.Shown}
 	photo, err := evidence.NewDesk(blobs).Take(t.Context(), at.Shop, at.Job, bytes.NewReader(jpeg))
 	require.NoError(t, err)
 	require.Equal(t, [2]int{480, 360}, [2]int{photo.Small.Width, photo.Small.Height})
-	small, err := evidence.ReadBlob(t.Context(), blobs, at, evidence.Digest(photo.Small.Digest))
-	require.NoError(t, err)
-	return small
+	out := map[string][]byte{}
+	for folder, c := range map[string]workflow.Copy{"medium/": photo.Medium, "small/": photo.Small} {
+		out[folder], err = evidence.ReadBlob(t.Context(), blobs, at, evidence.Digest(c.Digest))
+		require.NoError(t, err)
+	}
+	return out
 }
 
 func TestUnknownPhoto(t *testing.T) {

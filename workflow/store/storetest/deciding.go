@@ -215,7 +215,7 @@ func newDecided(t *test, shop workflow.ShopID) *decided {
 	}}})
 	require.NoError(t, err)
 	d.number = j.Number
-	photo := workflow.Photo{Original: "aa", Large: workflow.Copy{Digest: "bb", Width: 16, Height: 12}, Small: workflow.Copy{Digest: "cc", Width: 4, Height: 3}, Kind: workflow.PhotoArrival}
+	photo := workflow.Photo{Original: "aa", Copies: workflow.Copies{Large: workflow.Copy{Digest: "bb", Width: 16, Height: 12}, Small: workflow.Copy{Digest: "cc", Width: 4, Height: 3}}, Kind: workflow.PhotoArrival}
 	d.must(bench, workflow.ListContents{Items: []workflow.Item{{Text: "Film scanner", Device: true}}},
 		workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.No}},
 		workflow.AddPhoto{Photo: photo}, workflow.Go{To: workflow.StageReceived}, workflow.NoteCondition{Text: "Good"}, workflow.TryFault{Result: workflow.FaultReproduced},
