@@ -134,11 +134,32 @@ func (t *turn) hazards(before *Screening) error {
 	return t.raise(fresh, 0, byScreening)
 }
 
+// mainsAfterAll brings the safety test that findings and symptom ask for, where the screening said until now that
+// the device has nothing to do with the mains.
+func (t *turn) mainsAfterAll() error {
+	safety := func(rules []catalogue.Rule) []catalogue.Rule {
+		return slices.DeleteFunc(rules, func(r catalogue.Rule) bool { return !strings.EqualFold(r.Test, SafetyTest) })
+	}
+	for _, f := range t.j.Findings {
+		if !f.Withdrawn {
+			if err := t.raise(safety(t.shop.Trade().RulesFor(f.Entry)), f.ID, ""); err != nil {
+				return err
+			}
+		}
+	}
+	return t.raise(safety(t.shop.Trade().RulesOn(t.j.Symptom)), 0, "")
+}
+
 // screened brings the duties of dangers into line with the screening; before is what it said until now.
 func (t *turn) screened(before *Screening) error {
 	if t.j.Screening != nil {
 		if err := t.hazards(before); err != nil {
 			return err
+		}
+		if before != nil && !before.Mains.Taken() && t.j.Mains() {
+			if err := t.mainsAfterAll(); err != nil {
+				return err
+			}
 		}
 	}
 	s, want := t.j.Screening, ""

@@ -1,15 +1,10 @@
 package workflow
 
 import (
-	"context"
-	"math/rand/v2"
-	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"benchword/workflow/catalogue"
-	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -346,226 +341,6 @@ func TestStayedShut(t *testing.T) {
 	require.Contains(t, b.missing(technician, NoteShut{}), "case", "the case was off for that check")
 }
 
-// leaving is what a job's events say of the moment in which it leaves, worked out without the domain's own questions.
-type leaving struct {
-	outcome                   Outcome
-	posted                    bool
-	screening                 *Screening
-	opened, worked            bool
-	closed                    int64 // what was proved before it is proved no more
-	shut                      int64
-	passed                    map[string]int64 // the latest run, if it passed
-	findings                  map[int][]Finding
-	withdrawn                 map[int]bool
-	duties                    []Duty
-	done                      map[int]bool
-	safe                      int64
-	stands                    []int
-	lastCheck, lastWork, came int64
-}
-
-func leavingOf(t *testing.T, events []*Event) leaving {
-	l := leaving{passed: map[string]int64{}, findings: map[int][]Finding{}, withdrawn: map[int]bool{}, done: map[int]bool{}}
-	for _, e := range events {
-		switch p := e.Payload.(type) {
-		case *ScreeningAnswered:
-			l.screening = &p.Screening
-		case *CheckDone:
-			l.opened, l.lastCheck = true, e.Seq
-		case *WorkDone:
-			l.opened, l.worked, l.lastWork = true, true, e.Seq
-		case *FindingNoted:
-			l.opened = true
-			l.findings[p.Finding.ID] = append(l.findings[p.Finding.ID], p.Finding)
-		case *FindingWithdrawn:
-			l.withdrawn[p.ID] = true
-		case *DeviceStayedShut:
-			require.False(t, l.worked)
-			l.opened, l.shut = false, e.Seq
-		case *TestDone:
-			l.passed[p.Test.Name] = 0
-			if p.Test.Passed {
-				l.passed[p.Test.Name] = e.Seq
-			}
-		case *DutyRaised:
-			l.duties = append(l.duties, p.Duty)
-		case *DutyDone:
-			l.done[p.ID] = true
-		case *DeviceMadeSafe:
-			require.Equal(t, RoleOwner, e.By.Role)
-			l.safe, l.stands = e.Seq, p.Duties
-		case *ShipmentPrepared:
-			l.posted = !p.Shipment.InPerson
-		case *StageMoved:
-			if p.To == StageTesting {
-				l.came = e.Seq
-			}
-			if p.To == StageShipped {
-				l.outcome = p.Outcome
-			}
-		}
-	}
-	l.closed = max(l.lastWork, l.came)
-	if l.lastCheck > l.shut {
-		l.closed = max(l.closed, l.lastCheck)
-	}
-	return l
-}
-
-// holds says what is wrong with the way in which a device left, nothing if it is safe.
-func (l leaving) holds(t *testing.T, shop *Shop) {
-	trade := shop.Trade()
-	repaired := l.outcome == OutcomeRepaired || l.outcome == OutcomePartlyRepaired
-	safe := !repaired && l.safe > l.closed
-	if (l.screening == nil || l.screening.Mains != No) && (l.opened || l.worked) {
-		require.True(t, l.passed[SafetyTest] > l.closed || safe, "a mains device left untested: %+v", l)
-	}
-	if repaired {
-		for _, name := range shop.Tests {
-			require.Greater(t, l.passed[name], l.closed, "left as repaired without %s: %+v", name, l)
-		}
-	}
-	cellOut, cells := false, 0
-	for id, as := range l.findings {
-		if l.withdrawn[id] {
-			continue
-		}
-		for _, f := range as {
-			e := trade.Finding(f.Entry)
-			if f.Weight != WeightDanger && (e == nil || e.Weight != string(WeightDanger)) {
-				continue
-			}
-			asked := 0
-			for _, d := range l.duties {
-				if d.Finding != id || d.Test != "" {
-					continue
-				}
-				asked++
-				require.True(t, l.done[d.ID] || safe && slices.Contains(l.stands, d.ID), "left dangerous: %q of %+v: %+v", d.Text, f, l)
-			}
-			require.Positive(t, asked, "a danger that obliges to nothing: %+v", f)
-			if f.Entry == "cell_swollen" || f.Entry == "cell_pierced" {
-				cells++
-			}
-		}
-	}
-	out := 0
-	for _, d := range l.duties {
-		if d.Rule == ruleCell && l.done[d.ID] {
-			cellOut = true
-			out++
-		}
-	}
-	if l.posted {
-		require.False(t, l.screening.CellDamaged == Unknown && l.screening.Lithium != No, "a cell that nobody has looked at was posted: %+v", l)
-		require.True(t, l.screening.CellDamaged != Yes && cells == 0 || cellOut && out >= min(cells, 1), "a damaged cell was posted: %+v", l)
-	}
-}
-
-// Over random jobs with mains or cells, nothing leaves as repaired without the tests and duties that its screening,
-// its findings and the work on it call for, whatever is tried on the way; and nothing with a damaged cell is posted.
-func TestNothingLeavesUnsafe(t *testing.T) {
-	seeds, ways := uint64(longtest.Times(1200, 120, 16)), []string{"repaired", "posted", "made safe", "with a danger", "cell out", "returned_unrepaired"}
-	if seeds < 120 {
-		ways = ways[:2]
-	}
-	entries := strings.Fields("cell_swollen cell_pierced fuse_bridged fuse_wrong live_part_bare earth_open insulator_missing mains_lead_damaged tube_broken mould_inside surge_part_burnt flux_residue heatsink_dry lead_worn case_scratched liquid_traces")
-	left := map[string]int{}
-	for seed := range seeds {
-		b := newBench(t)
-		r := rand.New(rand.NewPCG(seed, 19))
-		b.s.Shop.Tests = []string{"Function"}
-		answer := func() Answer { return []Answer{Yes, No, Unknown}[r.IntN(3)] }
-		screening := func() AnswerScreening {
-			return AnswerScreening{Screening{answer(), answer(), answer(), answer(), nil, Plain("")}}
-		}
-		b.do(customer, booking)
-		pick := func(list ...Command) Command { return list[r.IntN(len(list))] }
-		danger := func(j *Job) int { // a duty that is open, mostly one
-			for _, d := range j.Duties {
-				if d.unsettled() && r.IntN(3) > 0 {
-					return d.ID
-				}
-			}
-			return 1 + r.IntN(len(j.Duties)+1)
-		}
-		finding := func() Finding {
-			f := Finding{Entry: entries[r.IntN(len(entries))]}
-			switch r.IntN(6) {
-			case 0:
-				f = Finding{Text: "Something", Origin: OriginWear, Weight: Weights[r.IntN(len(Weights))], Certainty: CertaintySeen}
-			case 1:
-				f.Weight = WeightCosmetic // called light, whatever it is
-			}
-			return f
-		}
-		for range 160 {
-			j, err := b.s.Job(context.Background(), b.n)
-			require.NoError(t, err)
-			if j.Ended() {
-				break
-			}
-			digest, reason := "", ""
-			if q := j.Quote(); q != nil {
-				digest, reason = q.Digest, "It changed."
-			}
-			id := 1 + r.IntN(len(j.Findings)+1)
-			corrected := finding()
-			corrected.ID = id
-			outcome := append([]Outcome{"", ""}, Outcomes...)[r.IntN(len(Outcomes)+2)]
-			why := []string{"", "It is like that."}[r.IntN(2)]
-			noise := pick(screening(), NoteFinding{Finding: finding()}, NoteFinding{Finding: corrected}, WithdrawFinding{id, "Seen wrong"}, DoDuty{danger(j)}, DoDuty{danger(j)}, WaiveDuty{danger(j), "In a hurry"},
-				DoWork{Text: "Did it", Did: [][]string{nil, {"mains_opened"}, {"soldered"}}[r.IntN(3)], Duties: []int{danger(j)}}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckUnclear}},
-				MakeSafe{"Lead taken off", "Do not use", "As it is, please"}, NoteShut{}, photo(PhotoEvidence), DoTest{Test: Test{Name: "Function", Note: Plain("No")}}, DoTest{Test: Test{Name: SafetyTest, Note: Plain("No")}},
-				PrepareShipment{Parcel: "RR473124829CA"}, PrepareShipment{InPerson: true}, IssueQuote{Options: []Option{repairOption("80.00")}, Reason: reason}, UndoDecision{Digest: digest},
-				Go{To: Stages[r.IntN(len(Stages))], Outcome: outcome, Reason: why})
-			next := map[Stage][]Command{
-				StageBooked:           {ListContents{Items: []Item{{Text: "Scanner", Device: true}}}, screening(), photo(PhotoArrival), Go{To: StageReceived}},
-				StageReceived:         {NoteCondition{"Good; isolated"}, TryFault{Result: NotTried, Why: NotTriedUnsafe}, Go{To: StageDiagnosing}},
-				StageDiagnosing:       {NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckConfirmed}}, SendReport{ReportText{Short: "So."}}, IssueQuote{Options: []Option{repairOption("80.00")}, Reason: reason}, Go{To: StageAwaitingApproval}, Go{To: StageTesting, Outcome: outcome, Reason: why}},
-				StageAwaitingApproval: {Decide{Verdict: VerdictApprove, Digest: digest, Option: "A", Name: "M"}, Decide{Verdict: VerdictDecline, Digest: digest, Name: "M"}},
-				StageRepairing:        {DoWork{Text: "Did it"}, Go{To: StageTesting}, Go{To: StageTesting, Outcome: outcome, Reason: why}},
-				StageTesting: {pass("Function"), pass(SafetyTest), Pack{[]PackedItem{{Item: 1, Fate: FateReturned}}}, PrepareShipment{Parcel: "RR473124829CA"}, Go{To: StageShipped}, Go{To: StageShipped},
-					Go{To: StageShipped, Outcome: outcome, Reason: why}, Go{To: StageDiagnosing, Reason: "again"}},
-			}
-			c := noise
-			if list := next[j.Stage]; r.IntN(100) < 65 {
-				c = list[r.IntN(len(list))]
-			}
-			by := owner
-			if _, ok := c.(Decide); ok && r.IntN(2) == 0 {
-				by = customer
-			}
-			step := []Command{c}
-			if r.IntN(8) == 0 { // two in one commit
-				step = append(step, noise)
-			}
-			if r.IntN(40) == 0 {
-				b.passes(time.Duration(r.IntN(400)) * time.Hour)
-			}
-			if _, err := b.try(by, step...); err != nil {
-				require.NotEqual(t, CodeInternal, CodeOf(err), "%#v: %v", c, err)
-			}
-		}
-		j := b.checkHistory()
-		if j.Stage != StageShipped {
-			continue
-		}
-		l := leavingOf(t, b.store.events[b.n])
-		l.holds(t, b.s.Shop)
-		left[string(l.outcome)]++
-		for name, is := range map[string]bool{"posted": l.posted, "made safe": l.safe > l.closed, "with a danger": len(j.Dangers(b.s.Shop)) > 0, "cell out": slices.ContainsFunc(j.Duties, func(d Duty) bool { return d.Rule == ruleCell && !d.DoneAt.IsZero() })} {
-			if is {
-				left[name]++
-			}
-		}
-	}
-	t.Log(left)
-	for _, way := range ways {
-		require.Positive(t, left[way], "no job left like this, so nothing was shown: %s", way)
-	}
-}
-
 // What intake sees beside the four obliges before anything is tried: ask, or make it safe; never waived. What is not
 // there after all obliges no more, and what is seen later obliges anew.
 func TestHazardsSeenOnArrival(t *testing.T) {
@@ -593,5 +368,24 @@ func TestHazardsSeenOnArrival(t *testing.T) {
 	j = b.do(technician, screening("radium", "laser"))
 	require.Len(t, j.Duties, 3, "another danger is asked about anew")
 	require.Equal(t, "ask", j.Duties[2].Rule)
+	b.checkHistory()
+}
+
+// A device that was thought to have nothing to do with the mains, and has: what was noted before asks for the safety
+// test now, even if nobody opened it.
+func TestMainsAfterAll(t *testing.T) {
+	b := newBench(t)
+	b.onTheBench(cordless)
+	j := b.do(technician, NoteSymptom{Symptom: "shock"})
+	require.Len(t, j.Duties, 1)
+	j = b.do(technician, DoDuty{1}, NoteShut{}, AnswerScreening{mainsPlug}, AnswerScreening{mainsPlug})
+	require.Len(t, j.Duties, 2)
+	dutyOf(t, j, "safety")
+
+	b = newBench(t)
+	b.onTheBench(cordless)
+	b.do(technician, NoteFinding{Finding: Finding{Entry: "fuse_bridged"}}, WithdrawFinding{1, "Seen wrong"}, NoteFinding{Finding: Finding{Entry: "fuse_wrong"}})
+	j = b.do(technician, AnswerScreening{mainsPlug})
+	require.Equal(t, 2, j.duty(dutyOf(t, j, "safety")).Finding)
 	b.checkHistory()
 }
