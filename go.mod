@@ -37,12 +37,14 @@ require (
 	github.com/riverqueue/river/riverdriver/riversqlite v0.51.2 // River's side towards SQLite (tests only)
 	github.com/standard-webhooks/standard-webhooks/libraries v0.0.1 // verifies our webhooks with the specification's own library (tests only)
 	github.com/stretchr/testify v1.12.1 // "require" in tests, and nothing else of it
+	github.com/trustelem/zxcvbn v1.0.1 // says how soon a password is guessed, and knows the 47,000 commonest (MIT)
 	github.com/valyala/fasthttp v1.78.0 // under fiber: Brotli and gzip, as it does them itself
 	github.com/wneessen/go-mail v0.8.1 // builds MIME and speaks SMTP
 	go.yaml.in/yaml/v3 v3.0.5 // reads the Compose example, to hold it to what there is (tests only)
 	golang.org/x/crypto v0.59.0 // argon2id for passwords
 	golang.org/x/image v0.47.0 // decodes WebP; draws marks and their numbers without jagged edges
 	golang.org/x/net v0.62.0 // IDNA for addresses and hosts; the text of HTML email that comes in
+	golang.org/x/term v0.48.0 // asks for a password without showing it
 	golang.org/x/text v0.44.0 // plural rules, numbers and language tags by CLDR
 	golang.org/x/tools v0.52.0 // txtar, the format of the stories (tests only)
 	modernc.org/sqlite v1.62.0 // SQLite in pure Go, so that the binary is static; within a quarter of the cgo drivers in grouped commits
@@ -56,6 +58,7 @@ require (
 	github.com/cespare/xxhash/v2 v2.3.0 // indirect
 	github.com/clipperhouse/uax29/v2 v2.7.0 // indirect
 	github.com/cockroachdb/apd/v3 v3.2.1 // indirect
+	github.com/dlclark/regexp2 v1.11.0 // indirect
 	github.com/dustin/go-humanize v1.1.0 // indirect
 	github.com/gabriel-vasile/mimetype v1.4.16 // indirect
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
@@ -91,6 +94,7 @@ require (
 	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3 // indirect
 	github.com/spf13/cast v1.10.0 // indirect
 	github.com/teambition/rrule-go v1.8.2 // indirect
+	github.com/test-go/testify v1.1.4 // indirect
 	github.com/tidwall/gjson v1.20.0 // indirect
 	github.com/tidwall/match v1.2.0 // indirect
 	github.com/tidwall/pretty v1.2.1 // indirect

@@ -4,12 +4,10 @@ import (
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
-	"crypto/subtle"
 	"encoding/base64"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
 	"strings"
 	"time"
@@ -17,7 +15,6 @@ import (
 	"benchword/workflow"
 
 	"github.com/gofiber/fiber/v2"
-	"golang.org/x/crypto/argon2"
 )
 
 // Account is somebody who signs in.
@@ -29,6 +26,10 @@ type Account struct {
 	Password string `json:"password,omitempty"`
 	// MadeAt dates the password: sessions from before it end.
 	MadeAt time.Time `json:"made_at"`
+	// Locked lets nobody in by this account.
+	Locked bool `json:"locked,omitempty"`
+	// Until is when an API token ends, nil for never; tokens of earlier versions don't say.
+	Until *time.Time `json:"until,omitempty"`
 }
 
 // Session is a signed-in person, or an API token's holder.
@@ -54,105 +55,13 @@ const (
 	bucketToken   = "token"
 )
 
-// The cost of a password hash: OWASP's second recommended setting for argon2id (19 MiB, 2 passes,
-// 1 lane), from memory.
-const (
-	argonPasses = 2
-	argonLanes  = 1
-)
+// TokenFor is how long an API token lasts that nobody said anything about.
+const TokenFor = 365 * 24 * time.Hour
 
-// HashMemory is what a new password hash takes, in KiB. Only tests of other things make it less.
-var HashMemory uint32 = 19 * 1024
-
-// HashPassword returns an argon2id hash in PHC string format.
-func HashPassword(random io.Reader, password string) (string, error) {
-	salt := make([]byte, 16)
-	if _, err := io.ReadFull(random, salt); err != nil {
-		return "", err
-	}
-	key := argon2.IDKey([]byte(password), salt, argonPasses, HashMemory, argonLanes, 32)
-	return fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$%s$%s", argon2.Version, HashMemory, argonPasses, argonLanes,
-		base64.RawStdEncoding.EncodeToString(salt), base64.RawStdEncoding.EncodeToString(key)), nil
-}
-
-// CheckPassword reports whether the password is the one that the hash was made of.
-func CheckPassword(hash, password string) bool {
-	var version, memory, passes int
-	var lanes uint8
-	parts := strings.Split(hash, "$")
-	if len(parts) != 6 || parts[1] != "argon2id" {
-		return false
-	}
-	if _, err := fmt.Sscanf(parts[2], "v=%d", &version); err != nil || version != argon2.Version {
-		return false
-	}
-	if _, err := fmt.Sscanf(parts[3], "m=%d,t=%d,p=%d", &memory, &passes, &lanes); err != nil || memory < 8 || memory > 1<<20 || passes < 1 || passes > 16 || lanes < 1 {
-		return false
-	}
-	salt, err1 := base64.RawStdEncoding.DecodeString(parts[4])
-	want, err2 := base64.RawStdEncoding.DecodeString(parts[5])
-	if err1 != nil || err2 != nil || len(want) == 0 {
-		return false
-	}
-	got := argon2.IDKey([]byte(password), salt, uint32(passes), uint32(memory), lanes, uint32(len(want)))
-	return subtle.ConstantTimeCompare(got, want) == 1
-}
-
-// MinPassword is the shortest password taken, in characters (ASVS 5.0 asks for 8 and recommends 15; from memory).
-const MinPassword = 12
-
-// AddStaff writes an account down, or replaces the one with the same sign-in name.
-func AddStaff(ctx context.Context, s *workflow.Service, login, name string, role workflow.Role, password string) error {
-	login = strings.ToLower(strings.TrimSpace(login))
-	switch {
-	case login == "" || len(login) > 64 || strings.ContainsAny(login, " \t\r\n/\\\"'<>"):
-		return &workflow.Error{Code: workflow.CodeInvalid, Field: "login", Message: "A sign-in name has 1 to 64 characters without spaces or quotation marks."}
-	case role != workflow.RoleBench && role != workflow.RoleCounter && role != workflow.RoleOwner:
-		return &workflow.Error{Code: workflow.CodeInvalid, Field: "role", Message: "The role must be bench, counter or owner."}
-	case len([]rune(password)) < MinPassword || len(password) > 256:
-		return &workflow.Error{Code: workflow.CodeInvalid, Field: "password", Message: fmt.Sprintf("A password has %d to 256 characters; a sentence is easy to remember.", MinPassword)}
-	}
-	hash, err := HashPassword(s.Random, password)
-	if err != nil {
-		return err
-	}
-	if name = strings.TrimSpace(name); name == "" {
-		name = login
-	}
-	return putJSON(ctx, s.Bucket(bucketStaff), login, Account{Login: login, Name: name, Role: role, Password: hash, MadeAt: s.Now()}, time.Time{})
-}
-
-// RemoveStaff ends an account; its sessions end with their next request.
-func RemoveStaff(ctx context.Context, s *workflow.Service, login string) error {
-	return s.Bucket(bucketStaff).Delete(ctx, strings.ToLower(strings.TrimSpace(login)))
-}
-
-// ListStaff returns the accounts, without their password hashes.
-func ListStaff(ctx context.Context, s *workflow.Service) ([]Account, error) {
-	return listAccounts(ctx, s.Bucket(bucketStaff))
-}
-
-func listAccounts(ctx context.Context, b workflow.Bucket) ([]Account, error) {
-	rows, err := b.List(ctx)
-	if err != nil {
-		return nil, err
-	}
-	var out []Account
-	for _, r := range rows {
-		var a Account
-		if err := json.Unmarshal(r.Value, &a); err != nil {
-			return nil, err
-		}
-		a.Password = ""
-		out = append(out, a)
-	}
-	return out, nil
-}
-
-// AddToken makes an API token and returns it; only its hash is kept.
+// AddToken makes an API token and returns it; only its hash is kept. A zero until means for ever.
 func AddToken(ctx context.Context, s *workflow.Service, name string, role workflow.Role, until time.Time) (string, error) {
-	if role != workflow.RoleBench && role != workflow.RoleCounter && role != workflow.RoleOwner {
-		return "", &workflow.Error{Code: workflow.CodeInvalid, Field: "role", Message: "The role must be bench, counter or owner."}
+	if !isStaff(role) {
+		return "", errRole
 	}
 	if name = strings.TrimSpace(name); name == "" {
 		return "", &workflow.Error{Code: workflow.CodeInvalid, Field: "name", Message: "Give the token a name that says what uses it."}
@@ -163,6 +72,9 @@ func AddToken(ctx context.Context, s *workflow.Service, name string, role workfl
 	}
 	token := "bw_" + secret
 	a := Account{Login: "token:" + name, Name: name, Role: role, MadeAt: s.Now()}
+	if !until.IsZero() {
+		a.Until = &until
+	}
 	return token, putJSON(ctx, s.Bucket(bucketToken), hashed(token), a, until)
 }
 
@@ -171,20 +83,25 @@ func ListTokens(ctx context.Context, s *workflow.Service) ([]Account, error) {
 	return listAccounts(ctx, s.Bucket(bucketToken))
 }
 
-// RemoveToken ends every API token with this name.
+// RemoveToken ends every API token with this name. Error: ErrNotFound.
 func RemoveToken(ctx context.Context, s *workflow.Service, name string) error {
 	tokens := s.Bucket(bucketToken)
 	rows, err := tokens.List(ctx)
 	if err != nil {
 		return err
 	}
+	found := false
 	for _, r := range rows {
 		var a Account
 		if json.Unmarshal(r.Value, &a) == nil && a.Name == name {
+			found = true
 			if err := tokens.Delete(ctx, r.Key); err != nil {
 				return err
 			}
 		}
+	}
+	if !found {
+		return &workflow.Error{Code: workflow.CodeNotFound, Message: "No token is called “" + name + "”, so none was removed. “benchword token list” shows those there are."}
 	}
 	return nil
 }
@@ -219,31 +136,53 @@ func getJSON(ctx context.Context, from workflow.Bucket, key string, v any) error
 	return json.Unmarshal(b, v)
 }
 
-// aHash is compared against when nobody has the sign-in name, so that the answer takes as long.
-const aHash = "$argon2id$v=19$m=19456,t=2,p=1$AAAAAAAAAAAAAAAAAAAAAA$AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA"
-
 // SignIn checks name and password and starts a new session (ASVS 5.0 V7.2.4). The refusal is the same
-// for an unknown name and a wrong password.
+// for an unknown name, a locked one and a wrong password.
 func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) {
-	ctx, sessions := c.UserContext(), s.cfg.Service.Bucket(bucketSession)
+	ctx := c.UserContext()
 	login = strings.ToLower(strings.TrimSpace(login))
-	var a Account
-	err := getJSON(ctx, s.cfg.Service.Bucket(bucketStaff), login, &a)
+	a, err := FindStaff(ctx, s.cfg.Service, login)
 	if err != nil && !errors.Is(err, workflow.ErrNotFound) {
 		return nil, err
+	}
+	browser := ""
+	if err == nil {
+		browser = s.knownBy(c, login)
+	}
+	if browser == "" {
+		if err := s.beginTry(ctx, "password", login); err != nil {
+			return nil, err
+		}
 	}
 	hash := a.Password
 	if hash == "" {
 		hash = aHash
 	}
-	if len(password) > 256 || !s.checkPassword(hash, password) || err != nil {
-		if err != nil {
-			login = "unknown" // it may be a password, typed into the wrong field
+	ok := false
+	if len(password) <= MaxPassword {
+		var full error
+		if ok, full = s.checkPassword(browser, hash, password); full != nil {
+			return nil, full
 		}
-		s.cfg.Log.Warn("sign-in refused", "login", login, "from", s.address(c))
+	}
+	if !ok || err != nil || a.Locked {
+		known := login
+		if err != nil {
+			known = "unknown" // it may be a password, typed into the wrong field
+		} else if browser == "" {
+			s.failedTry(ctx, "password", login)
+		}
+		s.cfg.Log.Warn("sign-in refused", "login", known, "from", s.address(c))
 		return nil, &workflow.Error{Code: workflow.CodeForbidden, Message: "Name and password do not match. Check both; after several tries the page asks you to wait."}
 	}
+	s.passedTry(ctx, "password", login)
 	s.cfg.Log.Info("signed in", "login", login, "from", s.address(c))
+	return s.begin(c, a, &Session{})
+}
+
+// begin starts a session of somebody who has proved who they are, in place of the one before.
+func (s *Server) begin(c *fiber.Ctx, a Account, x *Session) (*Session, error) {
+	ctx, sessions := c.UserContext(), s.cfg.Service.Bucket(bucketSession)
 	if old := c.Cookies(s.cookie("staff")); old != "" {
 		if err := sessions.Delete(ctx, hashed(old)); err != nil {
 			return nil, err
@@ -254,21 +193,14 @@ func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) 
 		return nil, err
 	}
 	now := s.Now()
-	x := &Session{Account: a, SignedInAt: now, SeenAt: now, secret: secret}
+	x.Account, x.SignedInAt, x.SeenAt, x.secret = a, now, now, secret
 	x.Password = ""
 	if err := putJSON(ctx, sessions, hashed(secret), x, now.Add(idleFor)); err != nil {
 		return nil, err
 	}
 	s.setCookie(c, "staff", secret, now.Add(sessionFor))
 	c.Locals(localStaff, x)
-	return x, nil
-}
-
-// checkPassword is [CheckPassword], few at a time: each takes 19 MiB and most of a processor.
-func (s *Server) checkPassword(hash, password string) bool {
-	s.common.hashing <- struct{}{}
-	defer func() { <-s.common.hashing }()
-	return CheckPassword(hash, password)
+	return x, s.know(c, a.Login)
 }
 
 // SignOut ends the session.
@@ -343,7 +275,7 @@ func (s *Server) bySession(c *fiber.Ctx) (*Session, error) {
 	}
 	// The account as it stands now: a role that was taken away is gone at once.
 	var a Account
-	if err := getJSON(ctx, s.cfg.Service.Bucket(bucketStaff), x.Login, &a); err != nil || a.MadeAt.After(x.SignedInAt) {
+	if err := getJSON(ctx, s.cfg.Service.Bucket(bucketStaff), x.Login, &a); err != nil || a.Locked || a.MadeAt.After(x.SignedInAt) {
 		return nil, err
 	}
 	a.Password = ""

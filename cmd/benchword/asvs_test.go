@@ -58,7 +58,7 @@ var asvs = map[string]struct {
 	"V5.4.1":  {decision: "2026-11-25: the name that a file came with is dropped; what is sent out has names made here."},
 	"V5.4.2":  {tests: "TestNewJob TestBuildHoldsHostileWords"},
 	"V5.4.3":  {decision: "2026-11-25: no scanner. What staff or a customer's mail bring is decoded and encoded anew, and originals are never served to customers."},
-	"V6.3.1":  {tests: "TestSignInIsLimited TestSignInTellsNothing"},
+	"V6.3.1":  {tests: "TestSignInIsLimited TestSignInTellsNothing TestTriesAtAName TestSignInUnderAFlood TestKnownBrowsers"},
 	"V6.5.1":  {decision: "2026-11-25: there are no one-time codes. A decide link is for one revision, and its answer counts once (TestADecisionCountsOnce)."},
 	"V6.6.2":  {tests: "TestALookLinkDecidesNothing TestQuotesThatEndedTellTheTruth"},
 	"V6.6.3":  {tests: "TestTryingLinks TestGuessingFromManyAddresses"},

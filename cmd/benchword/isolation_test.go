@@ -242,7 +242,7 @@ func foreignJobs(t *testing.T, harbour, hillside *stage) {
 func foreignStaff(t *testing.T, harbour, hillside *stage) {
 	ctx := context.Background()
 	const password = "eleven buoys before the bar"
-	require.NoError(t, portal.AddStaff(ctx, harbour.srv.service, "olga", "Olga Penn", workflow.RoleOwner, password))
+	require.NoError(t, portal.SetPassword(ctx, harbour.srv.service, "olga", password))
 	try := func(s *stage, login, password string) string {
 		return answered(t, http.MethodPost, s.base+"/counter/sign-in", "application/x-www-form-urlencoded", url.Values{"login": {login}, "password": {password}}.Encode(), "", nil, login, "(login)")
 	}

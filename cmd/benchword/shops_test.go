@@ -273,7 +273,7 @@ func TestOneShopsMistakeIsItsOwn(t *testing.T) {
 func TestBackupOfAllShops(t *testing.T) {
 	dir, to := deploymentFolder(t, 3, ""), filepath.Join(t.TempDir(), "copy")
 	for _, name := range []string{"shop0", "shop2"} { // the third never ran
-		err := run(t.Context(), []string{"staff", "add", "ada", "--config", filepath.Join(dir, name, settingsName), "--data", filepath.Join(dir, name, dataName)}, strings.NewReader(demoPassword+"\n"), io.Discard, io.Discard)
+		err := run(t.Context(), []string{"staff", "add", "ada", "--role", "owner", "--config", filepath.Join(dir, name, settingsName), "--data", filepath.Join(dir, name, dataName)}, strings.NewReader(demoPassword+"\n"), io.Discard, io.Discard)
 		require.Zero(t, err)
 	}
 	var told bytes.Buffer

@@ -60,7 +60,7 @@ func Mount(s *portal.Server, cfg Config) error {
 	x := &counter{s: s, cfg: cfg, pages: pages}
 	g := s.App().Group("/counter")
 	g.Get("/sign-in", x.showSignIn)
-	g.Post("/sign-in", s.Ask(false), x.postSignIn)
+	g.Post("/sign-in", s.AskStrangers(), x.postSignIn)
 	anybody := s.Need()
 	desk := s.Need(counterUp...)
 	g.Post("/sign-out", anybody, x.postSignOut)

@@ -1,12 +1,10 @@
 package counter
 
 import (
-	"errors"
 	"net/url"
 
 	"benchword/portal"
 	"benchword/templates"
-	"benchword/workflow"
 
 	"github.com/gofiber/fiber/v2"
 )
@@ -35,7 +33,7 @@ func (x *counter) postSignIn(c *fiber.Ctx) error {
 		return err
 	}
 	if _, err := x.s.SignIn(c, values.Get("login"), values.Get("password")); err != nil {
-		if !errors.Is(err, workflow.ErrForbidden) {
+		if status := portal.Status(err); status != fiber.StatusForbidden && status != fiber.StatusTooManyRequests {
 			return err
 		}
 		f := &form{Act: "/counter/sign-in", Values: url.Values{"login": values["login"]}}
