@@ -77,7 +77,8 @@ func (s *Server) showFeed(c *fiber.Ctx) error {
 	if t.Status.Need != "" {
 		f.Sub += ". " + page.T("track.need") + " " + t.Status.Need
 	}
-	for _, m := range t.Story[:min(len(t.Story), feedLength)] {
+	steps := append(t.Story, t.Earlier...)
+	for _, m := range steps[:min(len(steps), feedLength)] {
 		f.Entries = append(f.Entries, feedEntryOf(m, id, base))
 	}
 	b, err := xml.MarshalIndent(f, "", " ")

@@ -1,6 +1,7 @@
 package templates
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -26,7 +27,8 @@ type Track struct {
 	// QuoteMailed says when the email with the decide link went out, for another link.
 	QuoteMailed string
 	Reports     []ReportLink
-	Story       []MomentView
+	Story       []MomentView // the newest steps
+	Earlier     []MomentView // the others
 	Pairs       []PhotoPair
 	Contents    []ContentView
 	Serial      string
@@ -57,12 +59,27 @@ type Track struct {
 	// Outlook says when it will most likely leave, by the shop's own history, and OutlookOf what that rests
 	// on; "" where the history has nothing to say.
 	Outlook, OutlookOf string
+	// Ended: the device has left, or was never here; writing is folded then.
+	Ended bool
 	// PushKey is the key that a browser subscribes with to be told of the job, "" where it can't be.
 	PushKey string
 	// Night: nothing is told in the night.
 	Night bool
 	// Address is where the parcel goes, for a job that is not here yet.
 	SendTo bool
+}
+
+// newest parts a story into the steps that stand open and those that are folded: four, or up to eight until
+// there is a photo to see, where more than one step would be left.
+func newest(story []MomentView) (open, folded []MomentView) {
+	n := 4
+	if i := slices.IndexFunc(story, func(m MomentView) bool { return m.Photos != nil }); i >= n && i < 8 {
+		n = i + 1
+	}
+	if len(story) <= n+1 {
+		return story, nil
+	}
+	return story[:n], story[n:]
 }
 
 // Template implements [View].
@@ -118,7 +135,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	t := &Track{
 		Page: page, Status: StatusOf(j, shop, now, w), Base: base, Live: base + "/live", Version: j.Version,
 		Contents: ContentsOf(j, w), Serial: j.Device.Serial.Text, Fault: j.Fault.Text, Condition: j.Condition.Text,
-		Pairs: PairsOf(j, w, loc, urls), Paid: PaidOf(j, shop, w), Erased: !j.Erased.IsZero(), SendTo: j.Stage == workflow.StageBooked,
+		Pairs: PairsOf(j, w, loc, urls), Paid: PaidOf(j, shop, w), Erased: !j.Erased.IsZero(), Ended: j.Ended(), SendTo: j.Stage == workflow.StageBooked,
 		LinkUntil: w.Date(l.Until, loc),
 		Writes:    workflow.LinkPermits(l.Purpose, workflow.SendMessage{}), Asks: workflow.LinkPermits(l.Purpose, workflow.AskLink{}),
 	}
@@ -158,6 +175,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 	m := &statusMaker{j, shop, now, w, loc}
 	t.Promises, t.Holds = m.promises(), m.holds()
 	t.Story = m.story(base, urls)
+	t.Story, t.Earlier = newest(t.Story)
 	if l.Outlook != nil && l.Outlook.Agrees(j.Standing(shop, now).Date, shop) {
 		t.Outlook, t.OutlookOf = m.outlook(l.Outlook)
 	}

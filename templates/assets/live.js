@@ -8,6 +8,14 @@
   // What the reader is using right now is left alone; it is brought up to date at the next change.
   const busy = (part) => part.contains(document.activeElement) && document.activeElement !== document.body;
 
+  // What the reader has unfolded stays so.
+  const unfold = (fresh) => {
+    for (const open of ticket.querySelectorAll("details[data-fold][open]")) {
+      const same = fresh.querySelector(`[data-fold="${open.dataset.fold}"]`);
+      if (same) same.open = true;
+    }
+  };
+
   const swap = (from) => {
     const doc = new DOMParser().parseFromString(from, "text/html");
     const fresh = doc.querySelector("[data-live]");
@@ -15,6 +23,7 @@
       location.reload();
       return;
     }
+    unfold(fresh);
     let changed = false;
     const parts = (root) => [...root.querySelectorAll("[data-part]")];
     const names = (root) => parts(root).map((e) => e.dataset.part).join();
@@ -61,6 +70,13 @@
       }
     }
   };
+
+  const jump = () => {
+    const fold = document.querySelector(":target > details");
+    if (fold) fold.open = true;
+  };
+  addEventListener("hashchange", jump);
+  jump();
 
   const stream = new EventSource(ticket.dataset.live);
   stream.addEventListener("changed", refresh);
