@@ -95,13 +95,18 @@ func newPassword(shop *workflow.Shop, a Account, password string) error {
 	return nil
 }
 
-// guessable reports whether somebody who knows these words guesses a password in fewer than 10^8 tries.
+// guessable reports whether somebody who knows these words guesses a password in fewer than 10^8 tries, or would without
+// what stands between its words.
 func guessable(password string, words []string) bool {
 	if r := []rune(password); len(r) > judged {
 		password = string(r[:judged])
 	}
-	return zxcvbn.PasswordStrength(strings.ToLower(password), words).Score < 3
+	password = strings.ToLower(password)
+	joined := strings.Join(strings.FieldsFunc(password, notOfWords), "")
+	return zxcvbn.PasswordStrength(password, words).Score < 3 || len(joined) >= 8 && zxcvbn.PasswordStrength(joined, words).Score < 3
 }
+
+func notOfWords(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) }
 
 // ownWords are the words that somebody who knows the shop tries first: its name, address, telephone number, email
 // and website, the person's name, and this program's.
@@ -110,7 +115,7 @@ func ownWords(shop *workflow.Shop, a Account) []string {
 	_, domain, _ := strings.Cut(shop.Email, "@")
 	out := []string{"benchword", host, domain, strings.ToLower(shop.Email)}
 	for _, text := range []string{shop.Name, string(shop.ID), shop.BaseURL, shop.Email, shop.Phone, shop.Address, a.Login, a.Name} {
-		words := strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) })
+		words := strings.FieldsFunc(strings.ToLower(text), notOfWords)
 		for _, w := range words {
 			if len(w) > 2 {
 				out = append(out, w)

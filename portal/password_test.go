@@ -80,7 +80,7 @@ func TestGuessablePasswords(t *testing.T) {
 		refused(strings.Repeat(p, 12/len(p)+1))
 	}
 	for _, p := range []string{
-		"password1234", "aaaaaaaaaaaa", "harbourbench", "HarbourBench1", "Benchword2026", "h4rb0urb3nch", "quayside2026", "adaquillfeather", "Quillfeather1", "harbour.example", "qwertyuiop[]",
+		"password1234", "aaaaaaaaaaaa", "harbourbench", "HarbourBench1", "Benchword2026", "h4rb0urb3nch", "quayside2026", "adaquillfeather", "Quillfeather1", "harbour.example", "harbour-bench-2026", "Ada.Quillfeather", "qwertyuiop[]",
 		"abcdefghijkl", "+19025550100", strings.Repeat("harbour", 30),
 	} {
 		d.svc.Shop.Phone = "+1 902 555 0100"

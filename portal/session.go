@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -28,6 +29,8 @@ type Account struct {
 	MadeAt time.Time `json:"made_at"`
 	// Locked lets nobody in by this account.
 	Locked bool `json:"locked,omitempty"`
+	// NoPassword marks an account in a list that has none yet.
+	NoPassword bool `json:"-"`
 	// Until is when an API token ends, nil for never; tokens of earlier versions don't say.
 	Until *time.Time `json:"until,omitempty"`
 }
@@ -37,7 +40,13 @@ type Session struct {
 	Account
 	SignedInAt time.Time `json:"signed_in_at"`
 	SeenAt     time.Time `json:"seen_at"`
-	secret     string
+	// ProvedAt is when the person last proved who they are; see [Server.Fresh].
+	ProvedAt time.Time `json:"proved_at,omitzero"`
+	// First marks the session of an account's first sign-in.
+	First bool `json:"first,omitempty"`
+	// Browser says what was signed in with: "Firefox on Android".
+	Browser string `json:"browser,omitempty"`
+	secret  string
 	// Token marks a caller of the API.
 	Token bool `json:"-"`
 }
@@ -47,12 +56,15 @@ const (
 	idleFor    = 12 * time.Hour
 	sessionFor = 7 * 24 * time.Hour
 	seenStep   = 5 * time.Minute // how exactly SeenAt is kept
+	freshFor   = 10 * time.Minute
 )
 
 const (
 	bucketStaff   = "staff"
 	bucketSession = "session"
 	bucketToken   = "token"
+	bucketFirst   = "signed-in" // the first session of each account
+	bucketReset   = "reset"
 )
 
 // TokenFor is how long an API token lasts that nobody said anything about.
@@ -139,19 +151,29 @@ func getJSON(ctx context.Context, from workflow.Bucket, key string, v any) error
 // SignIn checks name and password and starts a new session (ASVS 5.0 V7.2.4). The refusal is the same
 // for an unknown name, a locked one and a wrong password.
 func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) {
-	ctx := c.UserContext()
-	login = strings.ToLower(strings.TrimSpace(login))
-	a, err := FindStaff(ctx, s.cfg.Service, login)
+	login = cleanLogin(login)
+	a, err := FindStaff(c.UserContext(), s.cfg.Service, login)
 	if err != nil && !errors.Is(err, workflow.ErrNotFound) {
 		return nil, err
 	}
-	browser := ""
-	if err == nil {
+	if err := s.prove(c, login, a, password); err != nil {
+		return nil, err
+	}
+	s.cfg.Log.Info("signed in", "login", login, "from", s.address(c))
+	return s.begin(c, a, &Session{})
+}
+
+var errMismatch = &workflow.Error{Code: workflow.CodeForbidden, Field: "password", Message: "Name and password do not match. Check both; after several tries the page asks you to wait."}
+
+// prove checks a person's password; the account is empty if nobody has the name.
+func (s *Server) prove(c *fiber.Ctx, login string, a Account, password string) error {
+	ctx, browser := c.UserContext(), ""
+	if a.Login != "" {
 		browser = s.knownBy(c, login)
 	}
 	if browser == "" {
 		if err := s.beginTry(ctx, "password", login); err != nil {
-			return nil, err
+			return err
 		}
 	}
 	hash := a.Password
@@ -162,22 +184,150 @@ func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) 
 	if len(password) <= MaxPassword {
 		var full error
 		if ok, full = s.checkPassword(browser, hash, password); full != nil {
-			return nil, full
+			return full
 		}
 	}
-	if !ok || err != nil || a.Locked {
+	if !ok || a.Login == "" || a.Locked {
 		known := login
-		if err != nil {
+		if a.Login == "" {
 			known = "unknown" // it may be a password, typed into the wrong field
 		} else if browser == "" {
 			s.failedTry(ctx, "password", login)
 		}
 		s.cfg.Log.Warn("sign-in refused", "login", known, "from", s.address(c))
-		return nil, &workflow.Error{Code: workflow.CodeForbidden, Message: "Name and password do not match. Check both; after several tries the page asks you to wait."}
+		return errMismatch
 	}
 	s.passedTry(ctx, "password", login)
-	s.cfg.Log.Info("signed in", "login", login, "from", s.address(c))
-	return s.begin(c, a, &Session{})
+	return nil
+}
+
+// Fresh lets only those on who proved who they are within the last minutes: for pages on which accounts change
+// (ASVS 5.0 V7.5.1, V7.5.2). It stands behind [Server.Need]; who is sent on comes back by page.
+func (s *Server) Fresh(page string) fiber.Handler {
+	return func(c *fiber.Ctx) error {
+		if s.Now().Sub(s.Staff(c).ProvedAt) < freshFor {
+			return c.Next()
+		}
+		if c.Method() == fiber.MethodGet {
+			return s.Back(c, "/counter/confirm?to="+page)
+		}
+		return &workflow.Error{Code: workflow.CodeForbidden, Message: "It's a while since you said who you are. Open the page again, confirm your password and send the form once more."}
+	}
+}
+
+// Confirm checks the password of who is signed in.
+func (s *Server) Confirm(c *fiber.Ctx, password string) error {
+	x := s.Staff(c)
+	a, err := FindStaff(c.UserContext(), s.cfg.Service, x.Login)
+	if err != nil {
+		return err
+	}
+	if err := s.prove(c, a.Login, a, password); err != nil {
+		return err
+	}
+	x.ProvedAt = s.Now()
+	return s.keepSession(c, x)
+}
+
+// keepSession writes a session down.
+func (s *Server) keepSession(c *fiber.Ctx, x *Session) error {
+	kept := *x
+	kept.Password = ""
+	return putJSON(c.UserContext(), s.cfg.Service.Bucket(bucketSession), hashed(x.secret), kept, s.Now().Add(idleFor))
+}
+
+// ChangePassword gives who is signed in a new password. Their other sessions end.
+func (s *Server) ChangePassword(c *fiber.Ctx, current, password string) error {
+	x := s.Staff(c)
+	a, err := FindStaff(c.UserContext(), s.cfg.Service, x.Login)
+	if err != nil {
+		return err
+	}
+	if err := s.prove(c, a.Login, a, current); errors.Is(err, workflow.ErrForbidden) {
+		return &workflow.Error{Code: workflow.CodeForbidden, Field: "current", Message: "That isn't your password now, so nothing was changed."}
+	} else if err != nil {
+		return err
+	}
+	if err := SetPassword(c.UserContext(), s.cfg.Service, a.Login, password); err != nil {
+		return err
+	}
+	s.cfg.Log.Info("password changed", "login", a.Login, "from", s.address(c))
+	if a, err = FindStaff(c.UserContext(), s.cfg.Service, a.Login); err != nil {
+		return err
+	}
+	_, err = s.begin(c, a, &Session{First: x.First})
+	return err
+}
+
+// OpenSession is a session as people see it.
+type OpenSession struct {
+	Session
+	// ID names it; it opens nothing.
+	ID   string
+	Here bool
+}
+
+// Sessions lists the open sessions of somebody, of everybody for "", the last used first.
+func (s *Server) Sessions(c *fiber.Ctx, login string) ([]OpenSession, error) {
+	ctx, now := c.UserContext(), s.Now()
+	staff, err := ListStaff(ctx, s.cfg.Service)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := s.cfg.Service.Bucket(bucketSession).List(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []OpenSession
+	for _, r := range rows {
+		x := OpenSession{ID: r.Key, Here: r.Key == hashed(s.Staff(c).secret)}
+		if err := json.Unmarshal(r.Value, &x.Session); err != nil {
+			return nil, err
+		}
+		i := slices.IndexFunc(staff, func(a Account) bool { return a.Login == x.Login && x.open(a, now) })
+		if i >= 0 && (login == "" || login == x.Login) {
+			x.Account = staff[i]
+			out = append(out, x)
+		}
+	}
+	slices.SortFunc(out, func(a, b OpenSession) int { return b.SeenAt.Compare(a.SeenAt) })
+	return out, nil
+}
+
+// open reports whether a session holds, of an account as it stands now.
+func (x *Session) open(a Account, now time.Time) bool {
+	return !a.Locked && !a.MadeAt.After(x.SignedInAt) && !now.After(x.SignedInAt.Add(sessionFor))
+}
+
+// EndSession ends a session of somebody, whosever it is for "". One that has ended is no error.
+func (s *Server) EndSession(c *fiber.Ctx, id, login string) error {
+	ctx, sessions := c.UserContext(), s.cfg.Service.Bucket(bucketSession)
+	var x Session
+	if err := getJSON(ctx, sessions, id, &x); errors.Is(err, workflow.ErrNotFound) {
+		return nil
+	} else if err != nil {
+		return err
+	}
+	if login != "" && x.Login != login {
+		return &workflow.Error{Code: workflow.CodeForbidden, Message: "That isn't a session of yours, so it was not ended. The owner can end it."}
+	}
+	s.cfg.Log.Info("session ended", "login", x.Login, "by", s.Staff(c).Login)
+	return sessions.Delete(ctx, id)
+}
+
+// browserOf says in a few words what a request comes from; it proves nothing.
+func browserOf(agent string) string {
+	find := func(words string, other string) string {
+		for pair := range strings.SplitSeq(words, ";") {
+			sign, name, _ := strings.Cut(pair, "=")
+			if strings.Contains(agent, sign) {
+				return name
+			}
+		}
+		return other
+	}
+	return find("Edg/=Edge;OPR/=Opera;Firefox/=Firefox;Chrome/=Chrome;CriOS/=Chrome;Safari/=Safari", "A browser") + " on " +
+		find("iPhone=iPhone;iPad=iPad;Android=Android;Windows=Windows;Mac OS=Mac;CrOS=Chromebook;Linux=Linux", "an unknown device")
 }
 
 // begin starts a session of somebody who has proved who they are, in place of the one before.
@@ -193,9 +343,14 @@ func (s *Server) begin(c *fiber.Ctx, a Account, x *Session) (*Session, error) {
 		return nil, err
 	}
 	now := s.Now()
-	x.Account, x.SignedInAt, x.SeenAt, x.secret = a, now, now, secret
-	x.Password = ""
-	if err := putJSON(ctx, sessions, hashed(secret), x, now.Add(idleFor)); err != nil {
+	x.Account, x.SignedInAt, x.SeenAt, x.ProvedAt, x.secret = a, now, now, now, secret
+	x.Password, x.Browser = "", browserOf(c.Get(fiber.HeaderUserAgent))
+	first, err := s.cfg.Service.Bucket(bucketFirst).First(ctx, a.Login, []byte(hashed(secret)))
+	if err != nil {
+		return nil, err
+	}
+	x.First = x.First || string(first) == hashed(secret)
+	if err := s.keepSession(c, x); err != nil {
 		return nil, err
 	}
 	s.setCookie(c, "staff", secret, now.Add(sessionFor))
@@ -270,19 +425,19 @@ func (s *Server) bySession(c *fiber.Ctx) (*Session, error) {
 	}
 	ctx, now, sessions := c.UserContext(), s.Now(), s.cfg.Service.Bucket(bucketSession)
 	x := &Session{}
-	if err := getJSON(ctx, sessions, hashed(secret), x); err != nil || now.After(x.SignedInAt.Add(sessionFor)) {
+	if err := getJSON(ctx, sessions, hashed(secret), x); err != nil {
 		return nil, err
 	}
 	// The account as it stands now: a role that was taken away is gone at once.
 	var a Account
-	if err := getJSON(ctx, s.cfg.Service.Bucket(bucketStaff), x.Login, &a); err != nil || a.Locked || a.MadeAt.After(x.SignedInAt) {
+	if err := getJSON(ctx, s.cfg.Service.Bucket(bucketStaff), x.Login, &a); err != nil || !x.open(a, now) {
 		return nil, err
 	}
 	a.Password = ""
 	x.Account, x.secret = a, secret
 	if now.Sub(x.SeenAt) > seenStep {
 		x.SeenAt = now
-		if err := putJSON(ctx, sessions, hashed(secret), x, now.Add(idleFor)); err != nil {
+		if err := s.keepSession(c, x); err != nil {
 			s.cfg.Log.Error("session not renewed", "cause", err)
 		}
 	}

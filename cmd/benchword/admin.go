@@ -101,7 +101,7 @@ func runStaff(ctx context.Context, args []string, in io.Reader, out, errOut io.W
 		})
 	}
 	if len(rest) != 2 {
-		return misused("say add NAME --role ROLE, password NAME, role NAME --role ROLE, remove NAME or list")
+		return misused("say add NAME --role ROLE, password NAME, role NAME --role ROLE, reset NAME, remove NAME or list")
 	}
 	who := rest[1]
 	if (rest[0] == "add" || rest[0] == "role") && *role == "" {
@@ -144,6 +144,14 @@ func runStaff(ctx context.Context, args []string, in io.Reader, out, errOut io.W
 			}
 			fmt.Fprintf(out, "%s now works as %s.\n", who, *role)
 			return nil
+		case "reset":
+			link, err := portal.NewReset(ctx, s, who)
+			if err != nil {
+				return plain(err)
+			}
+			fmt.Fprintf(out, "%s\n", link)
+			fmt.Fprintf(errOut, "By this link %s chooses a password, once, within a day.\n", who)
+			return nil
 		case "remove":
 			if err := portal.RemoveStaff(ctx, s, who); err != nil {
 				return plain(err)
@@ -151,7 +159,7 @@ func runStaff(ctx context.Context, args []string, in io.Reader, out, errOut io.W
 			fmt.Fprintf(out, "%s can't sign in any more.\n", who)
 			return nil
 		}
-		return misused("say add NAME --role ROLE, password NAME, role NAME --role ROLE, remove NAME or list")
+		return misused("say add NAME --role ROLE, password NAME, role NAME --role ROLE, reset NAME, remove NAME or list")
 	})
 }
 

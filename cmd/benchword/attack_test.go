@@ -626,7 +626,7 @@ func (s *stage) routes(d *demo) []aRoute {
 		if strings.HasPrefix(r.Path, "/d/") {
 			t = decide
 		}
-		path := strings.NewReplacer(":number", string(d.toApprove.number), ":token", t, ":id", "1", ":n", "1", ":size", "large", ":to", "diagnosing", ":form", "quote", ":table", "promises", "*", "base.css").Replace(r.Path)
+		path := strings.NewReplacer(":number", string(d.toApprove.number), ":token", t, ":id", "1", ":n", "1", ":size", "large", ":to", "diagnosing", ":form", "quote", ":table", "promises", ":secret", "unknown", "*", "base.css").Replace(r.Path)
 		require.NotContains(s.t, path, ":", "a parameter that this test does not know: %s", r.Path)
 		x := aRoute{r.Method, r.Path, path}
 		if !slices.Contains(out, x) {
@@ -711,7 +711,7 @@ var public = []string{
 	"GET /", "GET /assets/*", "GET /robots.txt", "GET /healthz", "GET /readyz", "GET /livez", "GET /packing", "GET /book", "POST /book", "GET /find", "POST /find",
 	"GET /j/:token", "GET /j/:token/", "GET /j/:token/booked", "GET /j/:token/date.ics", "GET /j/:token/feed", "GET /j/:token/live", "GET /j/:token/report/:n", "GET /j/:token/report/:n.pdf", "GET /j/:token/notices", "POST /j/:token/notices", "GET /j/:token/photo/:id/:size.jpg", "POST /j/:token/message", "POST /j/:token/push", "GET /j/:token/share", "POST /j/:token/share", "POST /j/:token/ask", "GET /push-worker.js",
 	"GET /d/:token/", "POST /d/:token/review", "POST /d/:token/", "GET /d/:token/done", "GET /d/:token/:form.pdf", "POST /d/:token/undo", "GET /c/:token/", "POST /c/:token/",
-	"GET /counter/sign-in", "POST /counter/sign-in", "GET /api/v1/openapi.json", "GET /api/v1/problems",
+	"GET /counter/sign-in", "POST /counter/sign-in", "GET /counter/welcome/:secret", "POST /counter/welcome/:secret", "GET /api/v1/openapi.json", "GET /api/v1/problems",
 }
 
 // everyRoute walks the routes: each is either public by the list above or refuses whoever is not

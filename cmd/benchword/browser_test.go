@@ -170,7 +170,7 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 	}
 	staff = append(staff, aPage{"board", "/counter"}, aPage{"new", "/counter/new"}, aPage{"search", "/counter/search?q=scanner"},
 		aPage{"mails", "/counter/mails"}, aPage{"mails-given-up", "/counter/mails?state=buried"}, aPage{"notices", "/counter/job/" + string(d.toApprove.number) + "/notices"},
-		aPage{"figures", "/counter/figures"}, aPage{"hours", "/counter/hours"},
+		aPage{"figures", "/counter/figures"}, aPage{"account", "/counter/account"}, aPage{"staff", "/counter/staff"}, aPage{"confirm", "/counter/confirm"}, aPage{"hours", "/counter/hours"},
 		aPage{"words", "/counter/words?find=quote"}, aPage{"words-one", "/counter/words?lang=fr&key=mail.more.photos"})
 	return customer, staff
 }

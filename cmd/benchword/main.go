@@ -28,7 +28,7 @@ func init() {
 		{"demo", "[--listen ADDR]", "start an invented shop with jobs, mails and a mailbox page", runDemo},
 		{"init", "> shop.toml", "print a shop's settings, with what each is for, to begin with", runInit},
 		{"serve", "--config shop.toml --data DIR | --shops DIR", "run a shop, or all shops of a folder", runServe},
-		{"staff", "add|list|password|role|remove …", "who may sign in at the counter", runStaff},
+		{"staff", "add|list|password|role|reset|remove …", "who may sign in at the counter", runStaff},
 		{"token", "add|list|remove …", "who may use the JSON interface", runToken},
 		{"hooks", "list | try NAME | on NAME", "the shop's own systems that are told of steps: their state, a test message, one switched on again", runHooks},
 		{"words", "[--config shop.toml] [--lang fr] [TEXT]", "print the texts that customers read, to be said in other words", runWords},

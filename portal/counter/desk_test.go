@@ -54,9 +54,12 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-func newDesk(t testing.TB) *desk {
+func newDesk(t testing.TB) *desk { return newDeskAt(t, "http://desk.example") }
+
+func newDeskAt(t testing.TB, base string) *desk {
 	d := &desk{t: t, log: &bytes.Buffer{}, now: time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)}
 	d.svc = portaltest.Service(t, memory.New(), func() time.Time { return d.now }, d.log, "mon tue wed thu fri", "09:00-12:30", "13:00-17:00")
+	d.svc.Shop.BaseURL = base
 	d.svc.Shop.Phone, d.svc.Shop.Languages, d.svc.Shop.Tests = "+1 902 555 0100", []string{"en", "fr"}, []string{"Function", workflow.SafetyTest}
 	set, err := templates.Load()
 	require.NoError(t, err)
@@ -284,6 +287,22 @@ func (f *sheet) set(name string, values ...string) *sheet {
 	require.True(f.v.d.t, f.names[name], "the form to %s has no field %s", f.action, name)
 	f.values[name] = values
 	return f
+}
+
+// at sends the form somewhere else, with these fields besides.
+func (f *sheet) at(action string, fields ...string) *sheet {
+	f.action = action
+	for i := 0; i+1 < len(fields); i += 2 {
+		f.values.Set(fields[i], fields[i+1])
+	}
+	return f
+}
+
+// asking asks for a page as a certain browser.
+func asking(path, agent string) *http.Request {
+	r := httptest.NewRequest(http.MethodGet, path, nil)
+	r.Header.Set("User-Agent", agent)
+	return r
 }
 
 // nth types into one of several fields of the same name.

@@ -1,0 +1,196 @@
+package counter
+
+import (
+	"errors"
+	"net/url"
+	"time"
+
+	"benchword/portal"
+	"benchword/templates"
+	"benchword/workflow"
+
+	"github.com/gofiber/fiber/v2"
+)
+
+// accountPage is what people see of their own account, and change.
+type accountPage struct {
+	templates.Page
+	Form     *form
+	Sessions []sessionView
+}
+
+func (*accountPage) Template() string { return "account.html" }
+
+// sessionView is a place where somebody is signed in.
+type sessionView struct {
+	// End is the address that ends it.
+	ID, End, Who, Browser, Since, Seen string
+	Here                               bool
+}
+
+func sessionViews(of []portal.OpenSession, end string, now time.Time, shop *workflow.Shop) []sessionView {
+	var out []sessionView
+	for _, s := range of {
+		v := sessionView{ID: s.ID, End: end, Who: s.Name, Browser: s.Browser, Since: momentOf(s.SignedInAt, now, shop), Seen: momentOf(s.SeenAt, now, shop), Here: s.Here}
+		if v.Browser == "" {
+			v.Browser = "A browser"
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+func (x *counter) accountRoutes(g fiber.Router) {
+	anybody, fresh := x.s.Need(), x.s.Fresh("account")
+	g.Get("/confirm", anybody, x.showConfirm)
+	g.Post("/confirm", anybody, x.postConfirm)
+	g.Get("/account", anybody, fresh, x.showAccount)
+	g.Post("/account/password", anybody, fresh, x.postOwnPassword)
+	g.Post("/account/end", anybody, fresh, x.postEndOwn)
+}
+
+func (x *counter) showAccount(c *fiber.Ctx) error {
+	return x.renderAccount(c, fiber.StatusOK, x.form(c, "/counter/account/password"))
+}
+
+func (x *counter) renderAccount(c *fiber.Ctx, status int, f *form) error {
+	v := &accountPage{Page: x.s.Page(c, "Your account"), Form: f}
+	of, err := x.s.Sessions(c, x.s.Staff(c).Login)
+	if err != nil {
+		return err
+	}
+	v.Sessions = sessionViews(of, "/counter/account/end", x.s.Now(), x.s.Shop())
+	return x.render(c, status, v)
+}
+
+// refusedAs puts what was refused into a form; anything else it returns.
+func refusedAs(f *form, err error, field string) error {
+	var e *workflow.Error
+	if portal.Status(err) >= fiber.StatusInternalServerError {
+		return err
+	}
+	if errors.As(err, &e) && e.Field != "" {
+		field = e.Field
+	}
+	f.Add(field, portal.Sentence(err))
+	return nil
+}
+
+func (x *counter) postOwnPassword(c *fiber.Ctx) error {
+	f := x.form(c, "/counter/account/password")
+	err := matching(c)
+	if err == nil {
+		err = x.s.ChangePassword(c, c.FormValue("current"), c.FormValue("password"))
+	}
+	if err != nil {
+		if err2 := refusedAs(f, err, "current"); err2 != nil {
+			return err2
+		}
+		return x.renderAccount(c, portal.Status(err), f)
+	}
+	x.s.Flash(c, "You have a new password. Everywhere else you are signed out.")
+	return x.s.Back(c, "/counter/account")
+}
+
+// matching refuses a new password that was not typed the same twice.
+func matching(c *fiber.Ctx) error {
+	if c.FormValue("password") != c.FormValue("again") {
+		return &workflow.Error{Code: workflow.CodeInvalid, Field: "again", Message: "The two new passwords differ, so nothing was changed. Type it again."}
+	}
+	return nil
+}
+
+// postEndOwn ends one session of one's own, or all but this one.
+func (x *counter) postEndOwn(c *fiber.Ctx) error {
+	me := x.s.Staff(c).Login
+	ids := []string{c.FormValue("id")}
+	if ids[0] == "" {
+		of, err := x.s.Sessions(c, me)
+		if err != nil {
+			return err
+		}
+		ids = nil
+		for _, s := range of {
+			if !s.Here {
+				ids = append(ids, s.ID)
+			}
+		}
+	}
+	for _, id := range ids {
+		if err := x.s.EndSession(c, id, me); err != nil {
+			return err
+		}
+	}
+	x.s.Flash(c, "Signed out there.")
+	return x.s.Back(c, "/counter/account")
+}
+
+// confirmPage asks who is signed in for their password.
+type confirmPage struct {
+	templates.Page
+	Form *form
+}
+
+func (*confirmPage) Template() string { return "confirm.html" }
+
+func (x *counter) showConfirm(c *fiber.Ctx) error {
+	f := x.form(c, "/counter/confirm")
+	f.Values.Set("to", c.Query("to"))
+	return x.render(c, fiber.StatusOK, &confirmPage{Page: x.s.Page(c, "Is it you?"), Form: f})
+}
+
+func (x *counter) postConfirm(c *fiber.Ctx) error {
+	if err := x.s.Confirm(c, c.FormValue("password")); err != nil {
+		f := x.form(c, "/counter/confirm")
+		f.Values.Set("to", c.FormValue("to"))
+		if errors.Is(err, workflow.ErrForbidden) {
+			err = &workflow.Error{Code: workflow.CodeForbidden, Message: "That isn't your password. Please try again."}
+		}
+		if err2 := refusedAs(f, err, "password"); err2 != nil {
+			return err2
+		}
+		return x.render(c, portal.Status(err), &confirmPage{Page: x.s.Page(c, "Is it you?"), Form: f})
+	}
+	if c.FormValue("to") == "staff" {
+		return x.s.Back(c, "/counter/staff")
+	}
+	return x.s.Back(c, "/counter/account")
+}
+
+// welcomePage is where somebody with a link chooses a password.
+type welcomePage struct {
+	templates.Page
+	Form  *form
+	Login string
+}
+
+func (*welcomePage) Template() string { return "welcome.html" }
+
+func (x *counter) showWelcome(c *fiber.Ctx) error { return x.renderWelcome(c, fiber.StatusOK, nil) }
+
+func (x *counter) renderWelcome(c *fiber.Ctx, status int, refused error) error {
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	a, err := portal.FindReset(c.UserContext(), x.s.Service(), c.Params("secret"))
+	if err != nil {
+		return err
+	}
+	f := &form{Act: c.Path(), Values: url.Values{}}
+	if refused != nil {
+		if err := refusedAs(f, refused, "password"); err != nil {
+			return err
+		}
+	}
+	return x.render(c, status, &welcomePage{Page: x.s.Page(c, "Choose a password"), Form: f, Login: a.Login})
+}
+
+func (x *counter) postWelcome(c *fiber.Ctx) error {
+	err := matching(c)
+	if err == nil {
+		err = portal.UseReset(c.UserContext(), x.s.Service(), c.Params("secret"), c.FormValue("password"))
+	}
+	if err != nil {
+		return x.renderWelcome(c, portal.Status(err), err)
+	}
+	x.s.Flash(c, "Your password is set. Sign in with it.")
+	return x.s.Back(c, "/counter/sign-in")
+}
