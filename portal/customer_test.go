@@ -81,7 +81,7 @@ func TestTrackingPage(t *testing.T) {
 	require.Equal(t, "private, no-cache", page.Header.Get("Cache-Control"))
 	require.Equal(t, "no-referrer", page.Header.Get("Referrer-Policy"))
 	require.Contains(t, page.body, "Where is it?")
-	require.Contains(t, page.body, "It leaves us by Mon 30 November")
+	require.Contains(t, page.body, "It leaves us by Monday 30 November")
 	require.NotContains(t, page.Header.Get("Content-Security-Policy"), "unsafe")
 
 	same := d.get(at, "If-None-Match", page.Header.Get("ETag"))
@@ -132,9 +132,9 @@ func TestLetters(t *testing.T) {
 	}
 	require.NotNil(t, flash)
 	page := d.get(at, "Cookie", flash.Name+"="+flash.Value)
-	require.Contains(t, page.body, "Your letter is with the bench.")
+	require.Contains(t, page.body, "We have your message.")
 	require.Contains(t, page.body, "It is &lt;i&gt;urgent&lt;/i&gt;.")
-	require.NotContains(t, d.get(at).body, "Your letter is with the bench.", "a kept page holds nobody's flash")
+	require.NotContains(t, d.get(at).body, "We have your message.", "a kept page holds nobody's flash")
 }
 
 func TestForeignFormsAreRefused(t *testing.T) {
@@ -222,7 +222,7 @@ func TestDeciding(t *testing.T) {
 	d.post(at, "verdict", "ask", "digest", digest, "words", "Is it worth it?")
 	require.Len(t, d.job().Messages, 1)
 	require.Equal(t, workflow.StageAwaitingApproval, d.job().Stage)
-	require.Contains(t, d.get(at).body, "Your question is with the bench.")
+	require.Contains(t, d.get(at).body, "We have your question.")
 
 	fields := []string{"verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "read", "yes", "confirm", "yes"}
 	yes := d.post(at, fields...)
@@ -291,7 +291,7 @@ func TestQuotesThatEndedTellTheTruth(t *testing.T) {
 	taken.do(staff, workflow.WithdrawQuote{Reason: "We found more."})
 	gone := taken.get(at)
 	require.Equal(t, 410, gone.StatusCode)
-	require.Contains(t, gone.body, "This quote was taken back")
+	require.Contains(t, gone.body, "We took this quote back")
 
 	expired := newDesk(t)
 	at = expired.toAwaiting()

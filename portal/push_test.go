@@ -46,7 +46,7 @@ func TestPushIsAskedFor(t *testing.T) {
 	on := d.post(at+"/push", good...)
 	require.Equal(t, 200, on.StatusCode)
 	require.Equal(t, "text/plain; charset=utf-8", on.Header.Get("Content-Type"))
-	require.Contains(t, on.body, "is told when something happens")
+	require.Contains(t, on.body, "Notifications are on")
 	require.Len(t, d.job().Subscriptions, 1)
 	require.NotContains(t, d.get(at).body, "push.example", "nobody who has the link reads who is told")
 	off := d.post(at+"/push", "want", "off", "endpoint", "https://push.example/a")

@@ -2,7 +2,6 @@ package templates
 
 import (
 	"slices"
-	"strings"
 
 	"benchword/templates/locale"
 	"benchword/workflow"
@@ -14,10 +13,12 @@ type FindingView struct {
 	// Term is the trade's term and Plain the plain words for it, "" for a finding in the bench's own words
 	// only; Plain is "" too where Text says the same.
 	Term, Plain string
+	// Called is Term, with Plain after it.
+	Called string
 	// Text is what was observed, in the bench's words.
 	Text  string
 	Where string
-	// Sentence says how it is known, where it comes from and how much it matters.
+	// Sentence says how it is known and where it comes from; how much it matters is its WeightName.
 	Sentence string
 	// Matters is the bench's own word on why it matters, or that it does not.
 	Matters string
@@ -40,19 +41,27 @@ type showPhotos func(ids []int) (photos []PhotoView, see string)
 // DutyView is a duty as the customer reads of it.
 type DutyView struct {
 	Text string
-	// State says "to be done", "done" or "left, because …".
-	State string
-	Done  bool
+	// State says "to be done", "done" or "left, because …"; Line is both in one.
+	State, Line string
+	Done        bool
 }
 
-// findingSentence puts origin, weight and certainty into words. It claims no more than the certainty
-// allows, says what is there, and blames nobody.
+// findingSentence says how a finding is known and where it comes from. It claims no more than the certainty
+// allows, says what is there, and blames nobody. A reading that is shown by itself is not told here as well.
 func findingSentence(f workflow.Finding, w *locale.Words) string {
-	return strings.Join([]string{
-		w.T("certainty."+string(f.Certainty), f.Reading),
-		w.T("origin." + string(f.Origin) + "." + string(f.Certainty)),
-		w.T("weight." + string(f.Weight) + "." + string(f.Certainty)),
-	}, " ")
+	origin := w.T("origin." + string(f.Origin) + "." + string(f.Certainty))
+	if f.Measurement != nil {
+		return origin
+	}
+	return w.T("certainty."+string(f.Certainty), f.Reading) + " " + origin
+}
+
+// weightName says how much a finding matters, once, as sure as its certainty allows.
+func weightName(f workflow.Finding, w *locale.Words) string {
+	if f.Certainty == workflow.CertaintyInferred {
+		return w.T("weight." + string(f.Weight) + ".inferred")
+	}
+	return w.T("weight." + string(f.Weight))
 }
 
 // dangers returns the catalogue's cautions for what is dangerous, without those that the screening's own
@@ -77,11 +86,14 @@ func dangers(j *workflow.Job, f *workflow.Finding, shop *workflow.Shop, w *local
 func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show showPhotos) FindingView {
 	v := FindingView{
 		ID: f.ID, Term: f.Term, Text: f.Text, Where: f.Where, Sentence: findingSentence(*f, w), Matters: f.Matters, Reading: f.Reading,
-		Weight: f.Weight, WeightName: w.T("weight." + string(f.Weight)), PriorWork: f.PriorWork(),
+		Weight: f.Weight, WeightName: weightName(*f, w), PriorWork: f.PriorWork(),
 	}
 	v.Measured = measuredView(f.Measurement, w)
 	if f.Plain != "" && f.Plain != f.Text {
 		v.Plain = f.Plain
+	}
+	if v.Called = v.Term; v.Plain != "" {
+		v.Called = w.Named(v.Term, v.Plain)
 	}
 	v.Photos, v.See = show(f.Photos)
 	for _, d := range j.Duties {
@@ -93,14 +105,15 @@ func findingView(j *workflow.Job, f *workflow.Finding, w *locale.Words, show sho
 }
 
 func dutyView(j *workflow.Job, d workflow.Duty, w *locale.Words) DutyView {
-	safe := j.SafeToReturn()
+	v, safe := DutyView{Text: d.Words(), State: w.T("duty.open." + string(d.Before))}, j.SafeToReturn()
 	switch {
 	case safe != nil && slices.Contains(safe.Duties, d.ID):
-		return DutyView{Text: d.Words(), State: w.T("duty.made_safe")}
+		v.State = w.T("duty.made_safe")
 	case d.Waived.Text != "":
-		return DutyView{Text: d.Words(), State: w.T("duty.waived", d.Waived)}
+		v.State = w.T("duty.waived", d.Waived)
 	case !d.DoneAt.IsZero():
-		return DutyView{Text: d.Words(), State: w.T("duty.done"), Done: true}
+		v.State, v.Done = w.T("duty.done"), true
 	}
-	return DutyView{Text: d.Words(), State: w.T("duty.open." + string(d.Before))}
+	v.Line = w.Named(v.Text, v.State)
+	return v
 }

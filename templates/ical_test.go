@@ -32,7 +32,7 @@ func halifax(t testing.TB, s string) time.Time {
 	return at.UTC()
 }
 
-// promised is a job received on Mon 16 November 2026, 10:00, with ten working days: due Mon 30 November, 17:00.
+// promised is a job received on Monday 16 November 2026, 10:00, with ten working days: due Monday 30 November, 17:00.
 func promised(t testing.TB) *workflow.Job {
 	at := halifax(t, "2026-11-16 10:00")
 	j := &workflow.Job{
@@ -116,7 +116,7 @@ func TestDateFileFollowsThePromise(t *testing.T) {
 		require.Equal(t, []string{want, status, "PUBLISH"}, []string{e.start, e.status, e.method})
 		last = e
 	}
-	// The clock stands still from Thu 19 November, 09:00: two days later the date has moved by two.
+	// The clock stands still from Thursday 19 November, 09:00: two days later the date has moved by two.
 	j.Pauses = []promiseclock.Pause{{From: halifax(t, "2026-11-19 09:00"), For: promiseclock.AccountCustomer, Why: "approval"}}
 	moves("20261201", "TENTATIVE", halifax(t, "2026-11-19 17:00"))
 	moves("20261202", "TENTATIVE", halifax(t, "2026-11-20 17:00"))
@@ -136,19 +136,19 @@ func TestPromiseSays(t *testing.T) {
 	shop := dateShop(t)
 	for _, c := range []struct{ from, to, why, want string }{
 		// Tue 17:00 to Thu 17:00: Wednesday and Thursday.
-		{"2026-11-17 17:00", "2026-11-19 17:00", "approval", "Promised for Wed 2 December. Two working days were added while we waited for your answer."},
+		{"2026-11-17 17:00", "2026-11-19 17:00", "approval", "Promised for Wednesday 2 December. Two working days were added while we waited for your answer."},
 		// Over a weekend only Monday counts.
-		{"2026-11-20 17:00", "2026-11-23 17:00", "approval", "Promised for Tue 1 December. One working day was added while we waited for your answer."},
-		{"2026-11-17 09:30", "2026-11-17 12:30", "approval", "Promised for Tue 1 December."},
-		{"2026-11-17 09:30", "2026-11-17 10:30", "hold", "Promised for Tue 1 December."},
-		{"2026-11-17 09:30", "2026-11-17 09:45", "hold", "Promised for Tue 1 December."},
+		{"2026-11-20 17:00", "2026-11-23 17:00", "approval", "Promised for Tuesday 1 December. One working day was added while we waited for your answer."},
+		{"2026-11-17 09:30", "2026-11-17 12:30", "approval", "Promised for Tuesday 1 December."},
+		{"2026-11-17 09:30", "2026-11-17 10:30", "hold", "Promised for Tuesday 1 December."},
+		{"2026-11-17 09:30", "2026-11-17 09:45", "hold", "Promised for Tuesday 1 December."},
 		// Mon 15:00 to Wed 15:00 is two days: 2 + 8 + 6 hours.
-		{"2026-11-16 15:00", "2026-11-18 15:00", "approval", "Promised for Wed 2 December. Two working days were added while we waited for your answer."},
-		{"2026-11-16 15:00", "2026-11-18 16:30", "approval", "Promised for Thu 3 December. Two working days, 1 hour and 30 minutes were added while we waited for your answer."},
+		{"2026-11-16 15:00", "2026-11-18 15:00", "approval", "Promised for Wednesday 2 December. Two working days were added while we waited for your answer."},
+		{"2026-11-16 15:00", "2026-11-18 16:30", "approval", "Promised for Thursday 3 December. Two working days, 1 hour and 30 minutes were added while we waited for your answer."},
 		// A Saturday adds nothing.
-		{"2026-11-21 09:00", "2026-11-22 09:00", "approval", "Promised for Mon 30 November."},
+		{"2026-11-21 09:00", "2026-11-22 09:00", "approval", "Promised for Monday 30 November."},
 		// After the date it cures nothing.
-		{"2026-11-30 17:00", "2026-12-02 17:00", "approval", "Promised for Mon 30 November."},
+		{"2026-11-30 17:00", "2026-12-02 17:00", "approval", "Promised for Monday 30 November."},
 	} {
 		j := promised(t)
 		j.Pauses = []promiseclock.Pause{{From: halifax(t, c.from), To: halifax(t, c.to), For: promiseclock.AccountCustomer, Why: c.why}}
@@ -166,7 +166,7 @@ func TestPromiseSays(t *testing.T) {
 	require.Equal(t, "Ein Arbeitstag kam hinzu, während wir auf Teile warteten. Ein Arbeitstag kam hinzu, während wir auf Ihre Zahlung warteten.", strings.Join(m.promiseSays()[1:], " "))
 	j.Promises = append(j.Promises, workflow.Promise{Number: 2, MadeAt: halifax(t, "2026-11-19 10:00"), Starts: halifax(t, "2026-11-19 10:00"), Quota: promiseclock.Quota{WorkingDays: 12}, Reason: workflow.Plain("Parts.")})
 	m = &statusMaker{j, shop, halifax(t, "2026-11-27 10:00"), locale.For("en"), shop.Calendar.Location()}
-	require.Equal(t, "Promised for Mon 7 December. First promised for Mon 30 November; that stays on record.", strings.Join(m.promiseSays(), " "))
+	require.Equal(t, "Promised for Monday 7 December. First promised for Monday 30 November.", strings.Join(m.promiseSays(), " "))
 }
 
 // TestStripAddsUp: the parts of the picture lie side by side from its left edge to its right, and its times

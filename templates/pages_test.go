@@ -80,7 +80,7 @@ func samplePages(t testing.TB) map[string]View {
 	wrong.Errors = []FieldError{{"name", words.T("error.name")}, {"read", words.T("error.read")}, {"decline-name", words.T("error.name")}, {"words", words.T("error.words")}, {"option", words.T("error.option")}}
 	out["quote-errors"] = wrong
 	done := quote(sj.Quote(), sj, s)
-	done.Answered = words.T("quote.answered.approve", "Resolder the socket", "Thu 19 November 2026")
+	done.Answered = words.T("quote.answered.approve", "Resolder the socket", "Thursday 19 November 2026")
 	out["quote-answered"] = done
 	five := newBench(t)
 	five.findings()
@@ -124,19 +124,19 @@ func samplePages(t testing.TB) map[string]View {
 
 	out["home"] = &Home{Page: samplePage(w, "Repairs by post"), Days: 10}
 	out["book"] = &BookForm{Page: samplePage(w, words.T("base.book")), Days: 10, Currency: "CAD", Language: "en", Languages: []LanguageView{{"en", "English"}, {"fr", "Français"}}}
-	typed := &BookForm{Page: samplePage(w, words.T("base.book")), Days: 10, Currency: "CAD", Fault: "It hums.", Email: "mira", Errors: []FieldError{{"kind", "The kind of device is missing."}, {"email", "The e-mail address “mira” does not look complete; it should read like name@example.org."}}}
+	typed := &BookForm{Page: samplePage(w, words.T("base.book")), Days: 10, Currency: "CAD", Fault: "It hums.", Email: "mira", Errors: []FieldError{{"kind", "The kind of device is missing."}, {"email", "The email address “mira” doesn’t look complete; it should read like name@example.org."}}}
 	out["book-errors"] = typed
 	out["booked"] = &Booked{Page: samplePage(w, words.T("booked.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Fault: j.Fault.Text, Track: "/j/" + sampleToken, TrackFull: "https://status.harbour.example/j/" + sampleToken, Mailed: true, When: "Within 10 working days of arriving", WhenMore: "The count begins when we open your parcel."}
 	out["find"] = &Find{Page: samplePage(w, words.T("find.title"))}
 	out["find-errors"] = &Find{Page: samplePage(w, words.T("find.title")), Number: "K7M", Errors: []FieldError{{"number", words.T("find.error.number")}, {"email", words.T("find.error.email")}}}
 	out["notices"] = NoticesOf(samplePage(w, words.T("notices.title")), &workflow.Job{Number: "K7M2QX8", Device: workflow.Device{Kind: "film scanner"}}, "/j/x")
 	out["share"] = &SharePage{Page: samplePage(w, words.T("share.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Base: "/j/x"}
-	out["share-made"] = &SharePage{Page: samplePage(w, words.T("share.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Base: "/j/x", Link: "https://status.harbour.example/j/" + sampleToken, Until: "Tue 16 November 2027"}
+	out["share-made"] = &SharePage{Page: samplePage(w, words.T("share.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Base: "/j/x", Link: "https://status.harbour.example/j/" + sampleToken, Until: "Tuesday 16 November 2027"}
 	out["find-asked"] = &Find{Page: samplePage(w, words.T("find.asked")), Asked: true}
 	out["packing"] = &Packing{Page: samplePage(w, words.T("base.packing"))}
 	flash := samplePage(w, "Not found")
-	flash.Flash = "Your letter is with the bench."
-	out["problem"] = &Problem{Page: flash, Status: 404, Heading: "Not found", Message: "There is nothing at this address. Check it against your mail, or start from the front page.", Missing: []string{"List what was in the parcel."}, Request: "a1b2c3d4"}
+	flash.Flash = "We have your message."
+	out["problem"] = &Problem{Page: flash, Status: 404, Heading: "Not found", Message: "There’s nothing at this address. Check it against our email, or start from the front page.", Missing: []string{"List what was in the parcel."}, Request: "a1b2c3d4"}
 	return out
 }
 

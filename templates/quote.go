@@ -413,6 +413,8 @@ type QuoteDone struct {
 	PayURL, Pay string
 	// Digest is printed, so that the receipt names the revision exactly.
 	Digest string
+	// Mailed marks that the same went out by email.
+	Mailed bool
 }
 
 // ErrorFor returns the sentence about a field of the form.
@@ -493,7 +495,7 @@ func (v *QuoteReview) Text() string {
 func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision, shop *workflow.Shop, now time.Time, w *locale.Words) *QuoteDone {
 	loc := zoneOf(shop)
 	v := &QuoteDone{
-		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), When: w.DateTime(d.At, loc), Digest: d.Digest,
+		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), When: w.DateTime(d.At, loc), Digest: d.Digest, Mailed: j.Customer.Email.Text != "",
 		Said: w.T("done.said." + string(d.Verdict) + keptKey(d)), Next: NextAfter(j, q, d.Verdict, d.Option, shop, w),
 	}
 	if o := q.Option(d.Option); d.Verdict == workflow.VerdictApprove && o != nil {

@@ -50,7 +50,7 @@ func TestQuotePapers(t *testing.T) {
 	j := fiveWays(b)
 	q := j.Quote()
 	want := map[QuoteForm][]string{
-		FormQuote: {"Tastaturkontaktleiterplatte instand setzen", "free of charge", "used, taken out of another device and tested", "Deposit of", "Not included", "Fingerprint"},
+		FormQuote: {"Tastaturkontaktleiterplatte instand setzen", "free of charge", "used, taken out of another device and tested", "Deposit of", "Not included", "Check code"},
 		FormEstimate: {
 			"Registration number: E 104 233", "Received on:", "Serial number", "The problem in the customer’s words: Keys from middle C upwards", "Address: 4 Quay Row, Lisbon",
 			"Received by (signature or employee number)", "Check against the official text", "no legal advice", "Customer’s signature and date", "has not entered its text yet",

@@ -170,7 +170,7 @@ func (d *reportPaper) bottom() {
 	if len(v.Left) > 0 {
 		d.Heading(2, w.T("report.left"))
 		for _, x := range v.Left {
-			d.Bullets(x.Text + ": " + x.State)
+			d.Bullets(x.Line)
 		}
 	}
 	if len(v.Cautions) > 0 {
@@ -193,11 +193,7 @@ func (d *reportPaper) findings(list []FindingView) {
 		d.Together(func(in *paper.Paper) {
 			in.Heading(3, d.v.W.T("paper.finding", f.ID, f.WeightName))
 			if f.Term != "" {
-				term := f.Term
-				if f.Plain != "" {
-					term += ": " + f.Plain
-				}
-				in.Text(term, paper.Muted)
+				in.Text(f.Called, paper.Muted)
 			}
 			in.Spans(paper.Span{Text: f.Text, Style: paper.Strong})
 			in.Text(f.Where, paper.Muted)
@@ -207,7 +203,7 @@ func (d *reportPaper) findings(list []FindingView) {
 		d.Text(f.Matters)
 		var duties []string
 		for _, x := range f.Duties {
-			duties = append(duties, x.Text+": "+x.State)
+			duties = append(duties, x.Line)
 		}
 		d.Bullets(duties...)
 		d.Text(f.See, paper.Muted)

@@ -26,12 +26,12 @@ func railOf(s Status) string {
 	return strings.Join(out, ", ")
 }
 
-// The three answers along a whole way. Tue 1 December is ten working days after Tue 17 November.
+// The three answers along a whole way. Tuesday 1 December is ten working days after Tuesday 17 November.
 func TestStatusAlongTheWay(t *testing.T) {
 	b := newBench(t)
 	b.booked()
 	s := b.status()
-	require.Equal(t, "Not with us yet", s.Where)
+	require.Equal(t, "Not here yet", s.Where)
 	require.Equal(t, workflow.NeedSend, s.NeedAction)
 	require.Equal(t, "Within 10 working days of arriving", s.When)
 	require.Equal(t, "booked here, received ahead, diagnosing ahead, awaiting_approval ahead, repairing ahead, testing ahead, shipped ahead", railOf(s))
@@ -41,21 +41,21 @@ func TestStatusAlongTheWay(t *testing.T) {
 	s = b.status()
 	require.Equal(t, "On the bench", s.Where)
 	require.Equal(t, "No, nothing", s.Need)
-	require.Equal(t, "It leaves us by Tue 1 December", s.When)
+	require.Equal(t, "It leaves us by Tuesday 1 December", s.When)
 	require.Equal(t, "The carrier’s days come on top.", s.WhenMore)
 	require.Empty(t, s.WhenWhy)
 	require.Equal(t, "booked done, received done, diagnosing here, awaiting_approval ahead, repairing ahead, testing ahead, shipped ahead", railOf(s))
 
 	b = newBench(t)
-	b.awaiting() // Wed 18 November
+	b.awaiting() // Wednesday 18 November
 	s = b.status()
 	require.Equal(t, workflow.NeedDecide, s.NeedAction)
-	require.Equal(t, "Please choose a way on, or say no, by Wed 2 December.", s.NeedMore)
-	require.Equal(t, "By Wed 2 December, if you answer by Wed 18 November", s.When)
-	b.passes(6 * 24 * time.Hour) // Tue 24 November: three and a bit open days later
+	require.Equal(t, "Please answer by Wednesday 2 December.", s.NeedMore)
+	require.Equal(t, "By Wednesday 2 December, if you answer by Wednesday 18 November", s.When)
+	b.passes(6 * 24 * time.Hour) // Tuesday 24 November: three and a bit open days later
 	s = b.status()
-	require.Equal(t, "By Tue 8 December, if you answer by Tue 24 November", s.When)
-	require.Equal(t, []string{"It was Tue 1 December before. We have been waiting for you since Wed 18 November, and the date moves by as long."}, s.WhenWhy)
+	require.Equal(t, "By Tuesday 8 December, if you answer by Tuesday 24 November", s.When)
+	require.Equal(t, []string{"It was Tuesday 1 December before. We’ve been waiting for you since Wednesday 18 November, and the date moves by as long."}, s.WhenWhy)
 
 	b = newBench(t)
 	b.repairing()
@@ -63,8 +63,8 @@ func TestStatusAlongTheWay(t *testing.T) {
 	require.Equal(t, "In the queue for the bench", s.Where)
 	require.Contains(t, railOf(s), "repairing here")
 	require.Equal(t, "in the queue", s.Rail[4].StateWords)
-	require.Equal(t, "It leaves us by Fri 4 December", s.When)
-	require.Equal(t, []string{"The date moved from Tue 1 December to Fri 4 December, because we had to wait for you."}, s.WhenWhy)
+	require.Equal(t, "It leaves us by Friday 4 December", s.When)
+	require.Equal(t, []string{"The date moved from Tuesday 1 December to Friday 4 December, because we had to wait for you."}, s.WhenWhy)
 
 	b = newBench(t)
 	b.shipped()
@@ -72,9 +72,9 @@ func TestStatusAlongTheWay(t *testing.T) {
 	require.True(t, s.Ended)
 	require.Contains(t, s.WhereMore, "Coastal Parcels")
 	require.Contains(t, s.WhereMore, "RR473124829CA")
-	require.Equal(t, "It left us on Sun 22 November", s.When)
-	require.Equal(t, "We had promised it for Fri 4 December, and kept to that.", s.WhenMore)
-	require.Contains(t, s.NeedMore, "Sat 20 February 2027", "ninety days of warranty, in another year")
+	require.Equal(t, "We posted it on Sunday 22 November", s.When)
+	require.Equal(t, "We had promised it for Friday 4 December, and kept to that.", s.WhenMore)
+	require.Contains(t, s.NeedMore, "Saturday 20 February 2027", "ninety days of warranty, in another year")
 	require.NotContains(t, railOf(s), "here")
 }
 
@@ -85,13 +85,13 @@ func TestStatusWhenLate(t *testing.T) {
 	s := b.status()
 	require.True(t, s.Breached)
 	require.Equal(t, "Late: we missed our date", s.When)
-	require.Contains(t, s.WhenMore, "Tue 1 December")
+	require.Contains(t, s.WhenMore, "Tuesday 1 December")
 
 	b.do(ada, workflow.MovePromise{Days: 4, Reason: "The right socket comes on Monday."})
 	s = b.status()
 	require.False(t, s.Breached)
-	require.Equal(t, "It leaves us by Thu 10 December", s.When)
-	require.Equal(t, []string{"We had promised it for Tue 1 December, and missed that.", "Why it moved: The right socket comes on Monday."}, s.WhenWhy)
+	require.Equal(t, "It leaves us by Thursday 10 December", s.When)
+	require.Equal(t, []string{"We had promised it for Tuesday 1 December, and missed that.", "Why it moved: The right socket comes on Monday."}, s.WhenWhy)
 	track := TrackOf(samplePage(b, ""), b.job(), b.s.Shop, b.now, TrackLink{Token: sampleToken})
 	require.Len(t, track.Promises, 2)
 	require.Equal(t, "Missed.", track.Promises[0].State)
@@ -104,20 +104,20 @@ func TestStatusOnHold(t *testing.T) {
 	b.do(ada, workflow.PlaceHold{Reason: workflow.HoldParts, Note: "The socket is on order."})
 	b.passes(48 * time.Hour)
 	s := b.status()
-	require.Equal(t, "Standing still since Tue 17 November: we are waiting for parts.", s.Hold)
+	require.Equal(t, "We’ve been waiting for parts since Tuesday 17 November.", s.Hold)
 	require.Equal(t, "The socket is on order.", s.HoldNote)
 	require.Equal(t, workflow.NeedNone, s.NeedAction)
-	require.Equal(t, "By Fri 4 December, if the parts are here by Thu 19 November", s.When)
-	require.Equal(t, []string{"The date moved from Tue 1 December to Fri 4 December, because we had to wait for parts."}, s.WhenWhy[len(s.WhenWhy)-1:])
+	require.Equal(t, "By Friday 4 December, if the parts are here by Thursday 19 November", s.When)
+	require.Equal(t, []string{"The date moved from Tuesday 1 December to Friday 4 December, because we had to wait for parts."}, s.WhenWhy[len(s.WhenWhy)-1:])
 	b.do(ada, workflow.LiftHold{})
 	s = b.status()
 	require.Empty(t, s.Hold)
-	require.Equal(t, "It leaves us by Fri 4 December", s.When, "two working days and three minutes")
+	require.Equal(t, "It leaves us by Friday 4 December", s.When, "two working days and three minutes")
 	track := TrackOf(samplePage(b, ""), b.job(), b.s.Shop, b.now, TrackLink{Token: sampleToken})
-	require.Equal(t, []HoldView{{"From Tue 17 November to Thu 19 November we waited for parts.", "The socket is on order."}}, track.Holds)
-	require.Contains(t, track.Promises[0].Text, "by Tue 1 December", "what was told on that day stays what was told")
+	require.Equal(t, []HoldView{{"From Tuesday 17 November to Thursday 19 November we waited for parts.", "The socket is on order."}}, track.Holds)
+	require.Contains(t, track.Promises[0].Text, "by Tuesday 1 December", "what was told on that day stays what was told")
 	last := track.Promises[len(track.Promises)-1]
-	require.Equal(t, PromiseView{Text: "On Thu 19 November we said: by Fri 4 December, because we had to wait for parts.", State: "This is the date that counts."}, last)
+	require.Equal(t, PromiseView{Text: "On Thursday 19 November we said: by Friday 4 December, because we had to wait for parts.", State: "This is the date that counts."}, last)
 	require.Equal(t, "Replaced.", track.Promises[0].State, "only one date counts")
 
 	b.do(ada, workflow.PlaceHold{Reason: workflow.HoldCustomer, Note: "May we open the sealed case?"})
@@ -147,7 +147,7 @@ func TestStatusAsksForWhatIsNeeded(t *testing.T) {
 	s = b.status()
 	require.Equal(t, "Not right now", s.Need)
 	require.Contains(t, s.WhereMore, "We’ll answer you next")
-	require.Equal(t, "It leaves us by Tue 1 December", s.When)
+	require.Equal(t, "It leaves us by Tuesday 1 December", s.When)
 	b.passes(15 * 24 * time.Hour)
 	require.Equal(t, "Yes: what would you like us to do?", b.status().Need)
 }
@@ -173,7 +173,7 @@ func TestQuoteEndsInTheCustomersZone(t *testing.T) {
 	b := newBench(t)
 	j := b.awaiting()
 	v := QuoteOf(j, j.Quote(), b.s.Shop, b.now, locale.For("en"))
-	require.Equal(t, "This quote is open. It stands until Wed 2 December 2026, 07:47 Halifax time. (Where you are: 11:47, Lisbon time.)", v.StateWords)
+	require.Equal(t, "This quote is open. It stands until Wednesday 2 December 2026, 07:47 Halifax time. (Where you are: 11:47, Lisbon time.)", v.StateWords)
 	require.True(t, v.Answerable)
 	late := QuoteOf(j, j.Quote(), b.s.Shop, b.now.AddDate(0, 0, 15), locale.For("en"))
 	require.Equal(t, workflow.RevisionExpired, late.State)
@@ -223,7 +223,7 @@ func TestReportOfTheCatalogue(t *testing.T) {
 	n := len(j.Duties)
 	j = b.do(ada, workflow.WaiveDuty{ID: n, Reason: "No such shield is to be had."}, workflow.SendReport{Text: workflow.ReportText{Short: "Two things were found."}})
 	r := ReportOf(j, &j.Reports[0], b.s.Shop, b.now, locale.For("en"), TrackPhotos(sampleToken))
-	require.Equal(t, []DutyView{{Text: "Put the shield back", State: "left as it is: No such shield is to be had."}}, r.Left)
+	require.Equal(t, []DutyView{{Text: "Put the shield back", State: "left alone. No such shield is to be had.", Line: "Put the shield back: left alone. No such shield is to be had."}}, r.Left)
 	require.Contains(t, strings.Join(r.Cautions, " "), "A damaged lithium cell came in with the device.", "the finding corrects the screening, whose caution says it")
 	found := r.Prior[len(r.Prior)-1]
 	require.Equal(t, []string{"Heat sink without new compound", "A heat sink was taken off and put back on old compound.", "Heat gets away less well. How hot the part gets we measure; the compound we renew in any case."}, []string{found.Term, found.Plain, found.Matters})

@@ -125,7 +125,7 @@ func (s *strip) part(from, to time.Time, who string) StripPart {
 // say adds a share of the time.
 func (s *strip) say(name, words string, d time.Duration) {
 	span := spanOf(s.w, d)
-	s.Whos = append(s.Whos, StripWho{name, words, span})
+	s.Whos = append(s.Whos, StripWho{name, s.w.Named(words, ""), span})
 	s.alt = append(s.alt, s.w.T("strip.alt.part", words, span))
 }
 
@@ -175,7 +175,7 @@ func (s *strip) ticks() {
 
 func (s *strip) marks() {
 	mark := func(at, named time.Time, kind, key string) {
-		x := StripMark{tenths(s.place(at)), kind, s.w.T(key) + ": " + s.day(named)}
+		x := StripMark{tenths(s.place(at)), kind, s.w.Named(s.w.T(key), s.day(named))}
 		s.Marks, s.alt = append(s.Marks, x), append(s.alt, x.Words)
 	}
 	if len(s.j.Promises) > 1 && !s.told.IsZero() {

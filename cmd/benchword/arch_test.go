@@ -47,7 +47,7 @@ var layers = map[string][]string{
 	"templates/paper":       {},
 	"workflow/store":        {"workflow", "workflow/link", "workflow/money", "workflow/calendar", "workflow/promiseclock"},
 	"templates": {"workflow", "workflow/link", "workflow/money", "workflow/calendar", "workflow/promiseclock",
-		"workflow/history", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "templates/paper"},
+		"workflow/history", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/plain", "templates/paper"},
 	"portal/action": {"workflow"},
 	"portal": {"portal/action", "templates", "workflow", "workflow/evidence", "workflow/link", "workflow/money",
 		"workflow/calendar", "workflow/promiseclock", "workflow/history", "workflow/forecast", "workflow/ledger", "workflow/catalogue", "workflow/plain"},

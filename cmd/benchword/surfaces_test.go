@@ -152,13 +152,13 @@ var states = []state{
 	{name: "begun", drive: func(x *told) {
 		x.arrived().quoted().answers(workflow.VerdictApprove).later(24 * time.Hour)
 		x.bench(workflow.Begin{})
-	}, where: workflow.WhereRepairing, need: workflow.NeedNone, says: []string{"On the bench, being repaired", "Work on it began on Tue 3 November"}, counter: "Repairing", never: "In the queue|in the queue"},
+	}, where: workflow.WhereRepairing, need: workflow.NeedNone, says: []string{"On the bench, being repaired", "We began the repair on Tuesday 3 November"}, counter: "Repairing", never: "In the queue|in the queue"},
 	{name: "declined, not begun", drive: func(x *told) { x.arrived().quoted().answers(workflow.VerdictDecline) },
 		where: workflow.WhereReturning, need: workflow.NeedNone, says: []string{"Waiting to be closed up", "It comes back to you unrepaired"}, counter: "In the queue", never: begun},
 	{name: "declined, begun", drive: func(x *told) {
 		x.arrived().quoted().answers(workflow.VerdictDecline).later(24 * time.Hour)
 		x.bench(workflow.Begin{})
-	}, where: workflow.WhereClosing, need: workflow.NeedNone, says: []string{"Being closed up to go back", "Since Tue 3 November"}, counter: "Testing", never: "(?i)in the queue|work is done"},
+	}, where: workflow.WhereClosing, need: workflow.NeedNone, says: []string{"Being closed up to go back", "Since Tuesday 3 November"}, counter: "Testing", never: "(?i)in the queue|work is done"},
 	{name: "a quote waits", drive: func(x *told) { x.arrived().quoted() },
 		where: workflow.WhereAwaiting, need: workflow.NeedDecide, says: []string{"We won’t do or charge anything until you answer"}, counter: "Awaiting approval"},
 	{name: "a quote waits, with a fee", set: fee, drive: func(x *told) { x.arrived().quoted() },

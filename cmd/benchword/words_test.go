@@ -52,7 +52,7 @@ func TestAShopsOwnWords(t *testing.T) {
 
 	var out, errOut bytes.Buffer
 	require.Zero(t, run(t.Context(), []string{"words", "--config", path, "--lang", "en", "home.lead"}, nil, &out, &errOut), errOut.String())
-	require.Equal(t, "[words.en]\n\"home.lead\" = \"Post it, and watch.\"  # usual: \"Send it in, watch the bench work on it, and decide before anything is spent.\"\n", out.String())
+	require.Equal(t, "[words.en]\n\"home.lead\" = \"Post it, and watch.\"  # usual: \"Send it in, watch us work on it, and decide before anything is spent.\"\n", out.String())
 }
 
 // What is printed can be put into the settings as it stands, in every language.

@@ -170,7 +170,7 @@ func TestReplies(t *testing.T) {
 	require.Nil(t, j.OpenQuestion(), "and it asks nothing about a quote")
 	require.Len(t, j.Photos, photos+1)
 	p := j.Photos[photos]
-	require.Equal(t, "From the customer’s mail", p.Caption.Text)
+	require.Equal(t, "From the customer’s email", p.Caption.Text)
 	version := j.Version
 	require.Equal(t, "done", d.comes(raw), "delivered twice")
 	require.Equal(t, version, d.job().Version, "is told once")

@@ -265,7 +265,7 @@ func TestHugeJobStillFits(t *testing.T) {
 	require.Less(t, len(m.Data), 1_500_000)
 	require.Len(t, o.Inline, mail.MaxPhotos)
 	require.Contains(t, o.Text, "more photos are on the page.")
-	require.Contains(t, o.Text, "This mail is a shorter version.")
+	require.Contains(t, o.Text, "This email is a shorter version.")
 	checkFacts(t, o, m)
 }
 

@@ -248,7 +248,7 @@ func TestPushes(t *testing.T) {
 		token, err := p.Svc.Token(p.Job(n), p.Job(n).Link(link.Own, p.now))
 		require.NoError(t, err)
 		require.Equal(t, "/j/"+token, x.URL)
-		require.Equal(t, "Film scanner: a letter from the bench", x.Body)
+		require.Equal(t, "Film scanner: a message from the bench", x.Body)
 		require.NotContains(t, x.Body, "Maud")
 
 		require.Equal(t, "aes128gcm", r.header.Get("Content-Encoding"))

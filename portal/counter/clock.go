@@ -18,7 +18,7 @@ type clockOf struct {
 }
 
 func newClock(shop *workflow.Shop, now time.Time) clockOf {
-	return clockOf{shop, now, locale.For("en"), shop.Calendar.Location()}
+	return clockOf{shop, now, locale.For("en").Short(), shop.Calendar.Location()}
 }
 
 // worked returns the open time between two instants.

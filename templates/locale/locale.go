@@ -58,6 +58,7 @@ type Words struct {
 	spare    *Words // where a text that is missing is taken from
 	printer  *message.Printer
 	currency currency.Locale
+	weekday  string // the keys of the days' names, without the day
 }
 
 // text is one entry: the parts of a plain text, or one such list per plural form.
@@ -102,7 +103,7 @@ func read(lang string) (*Words, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &Words{Lang: lang, tag: tag, texts: map[string]text{}, printer: message.NewPrinter(tag), currency: currency.NewLocale(lang)}
+	w := &Words{Lang: lang, tag: tag, texts: map[string]text{}, printer: message.NewPrinter(tag), currency: currency.NewLocale(lang), weekday: "weekday."}
 	names, err := fs.Glob(files, lang+"/*.json")
 	if err != nil {
 		return nil, err

@@ -132,10 +132,10 @@ func TestDates(t *testing.T) {
 	require.NoError(t, err)
 	w := For("en")
 	at := time.Date(2026, 12, 3, 21, 0, 0, 0, time.UTC)
-	require.Equal(t, "Thu 3 December", w.Day(at, halifax))
-	require.Equal(t, "Thu 3 December 2026", w.Date(at, halifax))
-	require.Equal(t, "Thu 3 December 2026, 17:00 Halifax time", w.DateTime(at, halifax))
-	require.Equal(t, "Thu 3 December, 17:00 Halifax time", w.DayTime(at, halifax))
+	require.Equal(t, "Thursday 3 December", w.Day(at, halifax))
+	require.Equal(t, "Thursday 3 December 2026", w.Date(at, halifax))
+	require.Equal(t, "Thursday 3 December 2026, 17:00 Halifax time", w.DateTime(at, halifax))
+	require.Equal(t, "Thursday 3 December, 17:00 Halifax time", w.DayTime(at, halifax))
 	require.Equal(t, "Buenos Aires time", w.Zone(zone(t, "America/Argentina/Buenos_Aires")))
 	require.Equal(t, "UTC", w.Zone(time.UTC))
 	require.True(t, Differs(at, halifax, lisbon))
@@ -145,9 +145,9 @@ func TestDates(t *testing.T) {
 	require.Equal(t, "tomorrow", w.On(at, now, halifax))
 	require.Equal(t, "today", w.On(at, now, lisbon))
 	require.Equal(t, "yesterday", w.On(now.AddDate(0, 0, -1), now, halifax))
-	require.Equal(t, "Tue 8 December", w.On(time.Date(2026, 12, 8, 20, 0, 0, 0, time.UTC), now, halifax))
-	require.Equal(t, "Fri 8 January 2027", w.On(time.Date(2027, 1, 8, 20, 0, 0, 0, time.UTC), now, halifax))
-	require.Equal(t, "ven. 1er janvier", Draft("fr").Day(time.Date(2027, 1, 1, 12, 0, 0, 0, time.UTC), time.UTC))
+	require.Equal(t, "Tuesday 8 December", w.On(time.Date(2026, 12, 8, 20, 0, 0, 0, time.UTC), now, halifax))
+	require.Equal(t, "Friday 8 January 2027", w.On(time.Date(2027, 1, 8, 20, 0, 0, 0, time.UTC), now, halifax))
+	require.Equal(t, "vendredi 1er janvier", Draft("fr").Day(time.Date(2027, 1, 1, 12, 0, 0, 0, time.UTC), time.UTC))
 }
 
 func zone(t testing.TB, name string) *time.Location {

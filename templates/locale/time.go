@@ -1,32 +1,40 @@
 package locale
 
 import (
+	"strconv"
 	"strings"
 	"time"
 )
 
 var weekdays = [...]string{"sun", "mon", "tue", "wed", "thu", "fri", "sat"}
 
+// Short returns the words with the weekdays' short names in dates, for tables and narrow columns.
+func (w *Words) Short() *Words {
+	short := *w
+	short.weekday = "weekday.short."
+	return &short
+}
+
 // Weekday returns the weekday's full name.
 func (w *Words) Weekday(d time.Weekday) string { return w.T("weekday." + weekdays[d]) }
 
 func (w *Words) date(pattern string, t time.Time, loc *time.Location) string {
 	t = t.In(loc)
-	// {0} weekday, short; {1} day; {2} month; {3} year.
+	// {0} weekday; {1} day; {2} month; {3} year.
 	day := t.Format("2")
 	if t.Day() == 1 {
 		day = w.T("date.first")
 	}
-	return w.T(pattern, w.T("weekday.short."+weekdays[t.Weekday()]), day, w.T("month."+t.Format("01")), t.Format("2006"))
+	return w.T(pattern, w.T(w.weekday+weekdays[t.Weekday()]), day, w.T("month."+t.Format("01")), t.Format("2006"))
 }
 
-// Day returns a date without its year: "Thu 3 December".
+// Day returns a date without its year: "Thursday 3 December".
 func (w *Words) Day(t time.Time, loc *time.Location) string { return w.date("date.day", t, loc) }
 
-// Date returns a date with its year: "Thu 3 December 2026".
+// Date returns a date with its year: "Thursday 3 December 2026".
 func (w *Words) Date(t time.Time, loc *time.Location) string { return w.date("date.full", t, loc) }
 
-// On returns a date as one says it at an instant: "today", "tomorrow", "Thu 3 December", and with the year
+// On returns a date as one says it at an instant: "today", "tomorrow", "Thursday 3 December", and with the year
 // where that is another one.
 func (w *Words) On(t, now time.Time, loc *time.Location) string {
 	y, m, d := t.In(loc).Date()
@@ -54,10 +62,15 @@ func (w *Words) DayAsOf(t, now time.Time, loc *time.Location) string {
 	return w.Day(t, loc)
 }
 
-// Clock returns the time of day: "17:00".
-func (w *Words) Clock(t time.Time, loc *time.Location) string { return t.In(loc).Format("15:04") }
+// Clock returns the time of day: "17:00", in French "17 h 00".
+func (w *Words) Clock(t time.Time, loc *time.Location) string {
+	if w.Lang == "fr" {
+		return strconv.Itoa(t.In(loc).Hour()) + "\u202fh\u202f" + t.In(loc).Format("04")
+	}
+	return t.In(loc).Format("15:04")
+}
 
-// DateTime returns date, time of day and the zone's name: "Thu 3 December 2026, 17:00 Halifax time".
+// DateTime returns date, time of day and the zone's name: "Thursday 3 December 2026, 17:00 Halifax time".
 func (w *Words) DateTime(t time.Time, loc *time.Location) string {
 	return w.T("date.at", w.Date(t, loc), w.Clock(t, loc), w.Zone(loc))
 }

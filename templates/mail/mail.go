@@ -57,7 +57,7 @@ func Of(o Order) *Mail {
 	m := &Mail{
 		W: w, Kind: o.Entry.Kind, Shop: templates.ShopOf(o.Shop), Number: j.Number.Shown(), Device: j.Device.Name(), Own: o.Own, Find: o.Find,
 		Subject: p.subject, Heading: p.heading, Lead: p.lead, Act: p.act, Decides: p.decides, Chooses: p.chooses, Sections: p.sections,
-		Answers: t.answers(), left: t.left,
+		Answers: t.answers(), left: t.left, Why: w.T("mail.foot.why", o.Shop.Name, j.Device.Name()),
 	}
 	m.Shop.Zone = w.Zone(t.loc)
 	m.Preview = strings.Join([]string{m.Heading, m.Answers[1].Answer, m.Answers[2].Answer}, " ")

@@ -32,6 +32,8 @@ type Mail struct {
 	Sections         []Section
 	// More says that some of it is on the page only, "" if all is here.
 	More string
+	// Why says why the reader gets it.
+	Why string
 	// Own is the customer's link to the job; Find is where to get a fresh one.
 	Own, Find string
 	// Choose is where to choose what to be mailed about, "" for nowhere; ChooseSays says how it stands.
