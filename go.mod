@@ -11,6 +11,7 @@ require (
 	github.com/anishathalye/porcupine v1.3.1 // checks that what everybody was told fits one order (tests only)
 	github.com/arran4/golang-ical v0.3.4 // writes the customer's calendar file: folding and escaping by RFC 5545
 	github.com/bojanz/currency v1.4.2 // CLDR money formats of every currency
+	github.com/boombuler/barcode v1.1.0 // QR codes for phones; comes with pquerna/otp (MIT)
 	github.com/carlos7ags/folio v0.11.0 // PDF: layout, tags, embedded fonts, PDF/A, in pure Go; go-pdf/fpdf, signintech/gopdf and gofpdf write no tags, pdfcpu lays out no pages
 	github.com/chromedp/cdproto v0.159.0 // the browser's protocol, to emulate media (tests only)
 	github.com/chromedp/chromedp v0.23.0 // drives a real browser (tests only)
@@ -30,6 +31,7 @@ require (
 	github.com/invopop/jsonschema v0.14.0 // JSON Schemas of the domain's types for the OpenAPI document
 	github.com/minio/minio-go/v7 v7.4.1 // the S3 protocol, for photos in a bucket that several servers share
 	github.com/mmcdole/gofeed v1.4.2 // reads our Atom feed with an independent implementation (tests only)
+	github.com/pquerna/otp v1.5.0 // codes of authenticator apps by RFC 6238 (Apache-2.0)
 	github.com/prometheus/client_golang v1.25.0 // figures about email in the form that monitoring reads
 	github.com/redis/go-redis/v9 v9.22.0 // the Redis client: Sentinel, Cluster, pipelines, functions
 	github.com/rickar/cal/v2 v2.1.13 // the yardstick for the promise clock (tests only)

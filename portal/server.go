@@ -68,6 +68,8 @@ type Config struct {
 	// job, unknown links, bookings) within AskFor; zero values mean 20 in 10 minutes.
 	Ask    int
 	AskFor time.Duration
+	// SecondFactor says of whom one is demanded, "" of nobody; see [FactorOwner].
+	SecondFactor string
 	// Common is what the shops of one process share; nil means that this is its only one.
 	Common *Common
 	// Forecast, if set, returns what the shop's history says; may be nil.

@@ -42,6 +42,8 @@ type Session struct {
 	SeenAt     time.Time `json:"seen_at"`
 	// ProvedAt is when the person last proved who they are; see [Server.Fresh].
 	ProvedAt time.Time `json:"proved_at,omitzero"`
+	// Factor is the second factor that was given: app, recovery or passkey; "" for none.
+	Factor string `json:"factor,omitempty"`
 	// First marks the session of an account's first sign-in.
 	First bool `json:"first,omitempty"`
 	// Browser says what was signed in with: "Firefox on Android".
@@ -148,7 +150,7 @@ func getJSON(ctx context.Context, from workflow.Bucket, key string, v any) error
 	return json.Unmarshal(b, v)
 }
 
-// SignIn checks name and password and starts a new session (ASVS 5.0 V7.2.4). The refusal is the same
+// SignIn checks name and password and starts a new session (ASVS 5.0 V7.2.4), or fails with [ErrSecond]. The refusal is the same
 // for an unknown name, a locked one and a wrong password.
 func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) {
 	login = cleanLogin(login)
@@ -158,6 +160,11 @@ func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) 
 	}
 	if err := s.prove(c, login, a, password); err != nil {
 		return nil, err
+	}
+	if f, err := FindFactors(c.UserContext(), s.cfg.Service, login); err != nil {
+		return nil, err
+	} else if f.Any() {
+		return nil, s.askSecond(c, a)
 	}
 	s.cfg.Log.Info("signed in", "login", login, "from", s.address(c))
 	return s.begin(c, a, &Session{})
@@ -255,7 +262,7 @@ func (s *Server) ChangePassword(c *fiber.Ctx, current, password string) error {
 	if a, err = FindStaff(c.UserContext(), s.cfg.Service, a.Login); err != nil {
 		return err
 	}
-	_, err = s.begin(c, a, &Session{First: x.First})
+	_, err = s.begin(c, a, &Session{First: x.First, Factor: x.Factor})
 	return err
 }
 
@@ -473,6 +480,12 @@ func (s *Server) Need(roles ...workflow.Role) fiber.Handler {
 		}
 		if !ok {
 			return &workflow.Error{Code: workflow.CodeForbidden, Message: "Your role does not include this; ask somebody who has it."}
+		}
+		if s.owes(x) && !strings.HasPrefix(c.Path(), "/counter/account") && c.Path() != "/counter/confirm" && c.Path() != "/counter/sign-out" {
+			if c.Method() == fiber.MethodGet || c.Method() == fiber.MethodHead {
+				return s.Back(c, "/counter/account")
+			}
+			return &workflow.Error{Code: workflow.CodeForbidden, Message: "Your account needs a second factor before anything else. Set one up under your name at the foot of the page."}
 		}
 		if c.Method() != fiber.MethodGet && c.Method() != fiber.MethodHead && !x.Token {
 			if err := s.checkForm(c, x); err != nil {

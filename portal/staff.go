@@ -123,7 +123,10 @@ func RemoveStaff(ctx context.Context, s *workflow.Service, login string) error {
 	if err := s.Bucket(bucketStaff).Delete(ctx, cleanLogin(login)); err != nil {
 		return err
 	}
-	for _, b := range []string{bucketSession, bucketReset} {
+	if err := RemoveFactors(ctx, s, login); err != nil {
+		return err
+	}
+	for _, b := range []string{bucketSession, bucketReset, bucketHalf} {
 		if err := deleteOf(ctx, s.Bucket(b), login); err != nil {
 			return err
 		}

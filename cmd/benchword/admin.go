@@ -149,8 +149,11 @@ func runStaff(ctx context.Context, args []string, in io.Reader, out, errOut io.W
 			if err != nil {
 				return plain(err)
 			}
+			if err := portal.RemoveFactors(ctx, s, who); err != nil {
+				return err
+			}
 			fmt.Fprintf(out, "%s\n", link)
-			fmt.Fprintf(errOut, "By this link %s chooses a password, once, within a day.\n", who)
+			fmt.Fprintf(errOut, "By this link %s chooses a password, once, within a day. Their second factor is forgotten.\n", who)
 			return nil
 		case "remove":
 			if err := portal.RemoveStaff(ctx, s, who); err != nil {

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"benchword/portal"
 	"benchword/templates"
 	"benchword/templates/locale"
 	"benchword/workflow"
@@ -41,6 +42,7 @@ type Settings struct {
 	Inbox       InboxSettings         `toml:"inbox"`
 	Hooks       []HookSettings        `toml:"hooks" validate:"max=10,dive"`
 	Web         WebSettings           `toml:"web"`
+	Staff       StaffSettings         `toml:"staff"`
 	Privacy     PrivacySettings       `toml:"privacy"`
 	Store       StoreSettings         `toml:"store"`
 	// Words are texts in the shop's own words: language to key to text; see runWords.
@@ -169,6 +171,12 @@ type WebSettings struct {
 	Metrics string `toml:"metrics" validate:"omitempty,hostname_port" example:"127.0.0.1:9464"`
 }
 
+// StaffSettings say how staff sign in.
+type StaffSettings struct {
+	// SecondFactor says of whom one is demanded.
+	SecondFactor string `toml:"second_factor" validate:"omitempty,oneof=owner everybody nobody" example:"owner"`
+}
+
 // PrivacySettings say how long people are kept.
 type PrivacySettings struct {
 	// EraseAfter is how many months after the end of a job its person is erased, 0 for never.
@@ -245,6 +253,7 @@ func usualSettings() *Settings {
 		Mail:  MailSettings{Port: 587, Security: "starttls", Gather: 3, Quiet: "21:00-08:00"},
 		Inbox: InboxSettings{Security: "tls", Folder: "INBOX"},
 		Web:   usualWeb,
+		Staff: StaffSettings{SecondFactor: portal.FactorOwner},
 		Store: StoreSettings{Within: 1000, PackDays: 90},
 	}
 }

@@ -72,7 +72,7 @@ func (s *Settings) parts(path string, r roles) (parts, error) {
 	if err != nil {
 		return parts{}, fmt.Errorf("%s: %w", path, err)
 	}
-	return parts{shop: shop, words: s.own, transport: transport, mail: s.Mail, inbox: s.Inbox, hooks: s.Hooks, web: s.Web, store: s.Store, erased: s.Privacy.ErasedList, roles: r}, nil
+	return parts{shop: shop, words: s.own, transport: transport, mail: s.Mail, inbox: s.Inbox, hooks: s.Hooks, web: s.Web, store: s.Store, secondFactor: s.Staff.SecondFactor, erased: s.Privacy.ErasedList, roles: r}, nil
 }
 
 func (s *Settings) transport() (*mail.SMTP, error) {

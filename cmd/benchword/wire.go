@@ -152,9 +152,11 @@ type parts struct {
 	// erased names the list of who was erased, "" for the one in the data folder.
 	erased string
 	web    WebSettings
-	log    *slog.Logger
-	now    func() time.Time
-	store  StoreSettings
+	// secondFactor says of whom one is demanded, "" of nobody.
+	secondFactor string
+	log          *slog.Logger
+	now          func() time.Time
+	store        StoreSettings
 	// common is what this shop shares with the others of the process; nil where it is the only one.
 	common *commons
 	// roles are what this process is for; none means everything.
@@ -259,7 +261,7 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 	s.portal, err = portal.New(portal.Config{
 		Service: h.service, Photos: s.desk, Templates: set, Words: p.words, Log: p.log, TrustedProxies: p.web.Proxies,
 		Version: version(), Health: s.health, Ask: p.ask, AskFor: 10 * time.Minute,
-		Forecast: s.forecaster.Forecast, Common: p.common.portal, PushKey: pushKey.Public(),
+		Forecast: s.forecaster.Forecast, Common: p.common.portal, PushKey: pushKey.Public(), SecondFactor: p.secondFactor,
 		Shared: s.shared != nil, HealthOnly: !p.roles.portal,
 	})
 	if err != nil {

@@ -2,13 +2,16 @@ package counter
 
 import (
 	"errors"
+	"fmt"
 	"net/url"
+	"strings"
 	"time"
 
 	"benchword/portal"
 	"benchword/templates"
 	"benchword/workflow"
 
+	"github.com/boombuler/barcode/qr"
 	"github.com/gofiber/fiber/v2"
 )
 
@@ -17,6 +20,9 @@ type accountPage struct {
 	templates.Page
 	Form     *form
 	Sessions []sessionView
+	Has      portal.Factors
+	// Demanded says that this person has to have a second factor, Owes that nothing else can be done before.
+	Demanded, Owes bool
 }
 
 func (*accountPage) Template() string { return "account.html" }
@@ -47,6 +53,10 @@ func (x *counter) accountRoutes(g fiber.Router) {
 	g.Get("/account", anybody, fresh, x.showAccount)
 	g.Post("/account/password", anybody, fresh, x.postOwnPassword)
 	g.Post("/account/end", anybody, fresh, x.postEndOwn)
+	g.Post("/account/app/new", anybody, fresh, x.newApp)
+	g.Post("/account/app", anybody, fresh, x.postApp)
+	g.Post("/account/app/remove", anybody, fresh, x.removeApp)
+	g.Post("/account/codes", anybody, fresh, x.postCodes)
 }
 
 func (x *counter) showAccount(c *fiber.Ctx) error {
@@ -59,6 +69,12 @@ func (x *counter) renderAccount(c *fiber.Ctx, status int, f *form) error {
 	if err != nil {
 		return err
 	}
+	me := x.s.Staff(c)
+	if v.Has, err = portal.FindFactors(c.UserContext(), x.s.Service(), me.Login); err != nil {
+		return err
+	}
+	v.Demanded = x.s.Demanded(me.Role)
+	v.Owes = v.Demanded && !v.Has.Any()
 	v.Sessions = sessionViews(of, "/counter/account/end", x.s.Now(), x.s.Shop())
 	return x.render(c, status, v)
 }
@@ -123,6 +139,91 @@ func (x *counter) postEndOwn(c *fiber.Ctx) error {
 	}
 	x.s.Flash(c, "Signed out there.")
 	return x.s.Back(c, "/counter/account")
+}
+
+// appPage sets an authenticator app up, or shows the recovery codes, once.
+type appPage struct {
+	templates.Page
+	Form *form
+	// Secret is in groups of four; QR holds the same for the app.
+	Secret string
+	QR     qrView
+	Codes  []string
+}
+
+func (*appPage) Template() string { return "app.html" }
+
+func (x *counter) newApp(c *fiber.Ctx) error {
+	return x.renderApp(c, fiber.StatusOK, x.form(c, "/counter/account/app"))
+}
+
+func (x *counter) renderApp(c *fiber.Ctx, status int, f *form) error {
+	secret, address, err := x.s.NewApp(c)
+	if err != nil {
+		return err
+	}
+	v := &appPage{Page: x.s.Page(c, "Set up an app"), Form: f, Secret: portal.InFours(secret)}
+	if v.QR, err = qrOf(address); err != nil {
+		return err
+	}
+	return x.render(c, status, v)
+}
+
+func (x *counter) postApp(c *fiber.Ctx) error {
+	codes, err := x.s.FinishApp(c, c.FormValue("code"))
+	if err != nil {
+		f := x.form(c, "/counter/account/app")
+		if err2 := refusedAs(f, err, "code"); err2 != nil {
+			return err2
+		}
+		return x.renderApp(c, portal.Status(err), f)
+	}
+	return x.renderCodes(c, codes)
+}
+
+func (x *counter) renderCodes(c *fiber.Ctx, codes []string) error {
+	return x.render(c, fiber.StatusOK, &appPage{Page: x.s.Page(c, "Recovery codes"), Form: x.form(c, ""), Codes: codes})
+}
+
+func (x *counter) postCodes(c *fiber.Ctx) error {
+	codes, err := x.s.NewCodes(c)
+	if err != nil {
+		return err
+	}
+	return x.renderCodes(c, codes)
+}
+
+func (x *counter) removeApp(c *fiber.Ctx) error {
+	if err := x.s.RemoveApp(c); err != nil {
+		return err
+	}
+	x.s.Flash(c, "The app’s codes aren’t asked for any more.")
+	return x.s.Back(c, "/counter/account")
+}
+
+// qrView is a QR code to be drawn: so many units wide, its dark modules a path.
+type qrView struct {
+	Size int
+	Path string
+}
+
+// qrOf makes the QR code of a text, with the quiet zone of four modules that the standard wants (ISO/IEC 18004).
+func qrOf(text string) (qrView, error) {
+	const quiet = 4
+	code, err := qr.Encode(text, qr.M, qr.Auto)
+	if err != nil {
+		return qrView{}, err
+	}
+	n := code.Bounds().Dx()
+	var p strings.Builder
+	for y := range n {
+		for x := range n {
+			if r, _, _, _ := code.At(x, y).RGBA(); r == 0 {
+				fmt.Fprintf(&p, "M%d %dh1v1h-1z", x+quiet, y+quiet)
+			}
+		}
+	}
+	return qrView{n + 2*quiet, p.String()}, nil
 }
 
 // confirmPage asks who is signed in for their password.

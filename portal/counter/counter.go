@@ -64,6 +64,8 @@ func Mount(s *portal.Server, cfg Config) error {
 	anybody := s.Need()
 	desk := s.Need(counterUp...)
 	g.Post("/sign-out", anybody, x.postSignOut)
+	g.Get("/sign-in/second", x.showSecond)
+	g.Post("/sign-in/second", s.Ask(false), x.postSecond)
 	g.Get("/welcome/:secret", s.Ask(false), x.showWelcome)
 	g.Post("/welcome/:secret", s.Ask(false), x.postWelcome)
 	x.accountRoutes(g)

@@ -56,14 +56,18 @@ func TestMain(m *testing.M) {
 
 func newDesk(t testing.TB) *desk { return newDeskAt(t, "http://desk.example") }
 
-func newDeskAt(t testing.TB, base string) *desk {
+func newDeskAt(t testing.TB, base string, change ...func(*portal.Config)) *desk {
 	d := &desk{t: t, log: &bytes.Buffer{}, now: time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)}
 	d.svc = portaltest.Service(t, memory.New(), func() time.Time { return d.now }, d.log, "mon tue wed thu fri", "09:00-12:30", "13:00-17:00")
 	d.svc.Shop.BaseURL = base
 	d.svc.Shop.Phone, d.svc.Shop.Languages, d.svc.Shop.Tests = "+1 902 555 0100", []string{"en", "fr"}, []string{"Function", workflow.SafetyTest}
 	set, err := templates.Load()
 	require.NoError(t, err)
-	d.s, err = portal.New(portal.Config{Service: d.svc, Photos: evidence.NewDesk(&evidence.Memory{}), Templates: set, Log: d.svc.Log, Ask: 10000, AskFor: time.Minute})
+	cfg := portal.Config{Service: d.svc, Photos: evidence.NewDesk(&evidence.Memory{}), Templates: set, Log: d.svc.Log, Ask: 10000, AskFor: time.Minute}
+	for _, f := range change {
+		f(&cfg)
+	}
+	d.s, err = portal.New(cfg)
 	require.NoError(t, err)
 	require.NoError(t, Mount(d.s, Config{PreviewMail: func(_ context.Context, j *workflow.Job, kind workflow.NoticeKind) (html, text []byte, err error) {
 		last := j.Reports[len(j.Reports)-1]

@@ -26,7 +26,9 @@ type personView struct {
 	// State is what stands beside the name: "locked", "no password yet".
 	State        string
 	Locked, Self bool
-	Roles        field
+	// Factor says that a second factor is asked for.
+	Factor bool
+	Roles  field
 }
 
 var roleChoices = []choice{{"bench", "Bench: photos, findings, tests"}, {"counter", "Counter: also customers, quotes, money"}, {"owner", "Owner: all, and the staff"}}
@@ -51,6 +53,11 @@ func (x *counter) renderStaff(c *fiber.Ctx, status int, v *staffPage) error {
 	}
 	for _, a := range all {
 		p := personView{Login: a.Login, Name: a.Name, Locked: a.Locked, Self: a.Login == x.s.Staff(c).Login}
+		has, err := portal.FindFactors(c.UserContext(), x.s.Service(), a.Login)
+		if err != nil {
+			return err
+		}
+		p.Factor = has.Any()
 		f := x.form(c, "")
 		f.Values.Set("role", string(a.Role))
 		p.Roles = f.Pick("role", "Role of "+a.Name, roleChoices, "class: list", "id: role-"+a.Login)
@@ -119,6 +126,8 @@ func (x *counter) changeStaff(c *fiber.Ctx) error {
 			said, err = login+" can sign in again.", portal.SetLocked(ctx, svc, login, false)
 		case "remove":
 			said, err = login+" is removed and signed out everywhere.", portal.RemoveStaff(ctx, svc, login)
+		case "factor":
+			said, err = login+" signs in with the password alone next time.", forgetFactors(c, svc, login)
 		case "reset":
 		default:
 			err = &workflow.Error{Code: workflow.CodeInvalid, Message: "That is no button of this page. Open it again, please."}
@@ -137,6 +146,14 @@ func (x *counter) changeStaff(c *fiber.Ctx) error {
 	}
 	x.s.Flash(c, said)
 	return x.s.Back(c, "/counter/staff")
+}
+
+// forgetFactors lets somebody in who has lost their second factor.
+func forgetFactors(c *fiber.Ctx, svc *workflow.Service, login string) error {
+	if _, err := portal.FindStaff(c.UserContext(), svc, login); err != nil {
+		return portal.NoStaff(login, err)
+	}
+	return portal.RemoveFactors(c.UserContext(), svc, login)
 }
 
 // postEndAny ends anybody's session.
