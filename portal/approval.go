@@ -15,10 +15,15 @@ import (
 	"github.com/gofiber/fiber/v2"
 )
 
-// Deciding takes three steps that a program which follows links and sends forms does not take by
-// accident: a form that is empty until somebody chooses, types a name and ticks; a summary; and the
-// summary's own button. Only a POST with all of them decides. It names the digest of the revision that
-// was read, so it can't decide on another one, and counts once however often it is sent.
+// Deciding takes steps that a program which follows links and sends forms does not take by accident: a form,
+// a summary, and the summary's own button. Only a POST with that button decides. It names the digest of the
+// revision that was read and the sum that stood on the button, so it can't decide on another one, and counts
+// once however often it is sent.
+//
+// Decisions:
+//   - 2026-11-30: One option is chosen beforehand, several are not; the name is filled in, for the link went to
+//     the address on file, and nothing is ticked. The summary says again what a tick would, and its button names
+//     the sum. Rejected: a tick and a typed name, which five customers in five give without reading.
 
 // answerable is a quote page's ground: the link, the job, and the revision that the link is for.
 type answerable struct {
@@ -78,6 +83,11 @@ func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
 		v.Report = v.Track + "/report/" + strconv.Itoa(n)
 	}
 	v.Round = a.j.Undone(a.q.Revision)
+	v.Name = a.j.Customer.Name.Text
+	v.DeclineName = v.Name
+	if len(a.q.Options) == 1 {
+		v.Option = a.q.Options[0].Key
+	}
 	if d := a.j.AnswerTo(a.q.Revision); d != nil {
 		if s.Now().Before(a.j.UndoUntil(s.Shop())) {
 			v.Receipt = v.Act + "/done"
@@ -112,7 +122,8 @@ func (s *Server) showQuote(c *fiber.Ctx) error {
 type answer struct {
 	verdict                     workflow.Verdict
 	digest, option, name, words string
-	read, confirm               bool
+	sum                         string // on the summary's button
+	confirm                     bool
 	round                       int
 }
 
@@ -120,7 +131,7 @@ func readAnswer(c *fiber.Ctx) answer {
 	return answer{
 		verdict: workflow.Verdict(c.FormValue("verdict")), digest: c.FormValue("digest"), option: c.FormValue("option"),
 		name: strings.TrimSpace(c.FormValue("name")), words: strings.TrimSpace(c.FormValue("words")),
-		read: c.FormValue("read") == "yes", confirm: c.FormValue("confirm") == "yes", round: whole(c.FormValue("round")),
+		sum: c.FormValue("sum"), confirm: c.FormValue("confirm") == "yes", round: whole(c.FormValue("round")),
 	}
 }
 
@@ -137,7 +148,7 @@ func whole(s string) int {
 func (a answer) fill(v *templates.QuotePage) {
 	switch a.verdict {
 	case workflow.VerdictApprove:
-		v.Option, v.Name, v.Read = a.option, a.name, a.read
+		v.Option, v.Name = a.option, a.name
 	case workflow.VerdictDecline:
 		v.DeclineName, v.Remark = a.name, a.words
 	case workflow.VerdictAsk:
@@ -157,7 +168,6 @@ func (a answer) missing(q *workflow.Quote) []templates.FieldError {
 	case workflow.VerdictApprove:
 		need(q.Option(a.option) != nil, "option", "error.option")
 		need(a.name != "", "name", "error.name")
-		need(a.read, "read", "error.read")
 	case workflow.VerdictDecline:
 		need(a.name != "", "decline-name", "error.name")
 	case workflow.VerdictAsk:
@@ -206,9 +216,8 @@ func (s *Server) postReview(c *fiber.Ctx) error {
 	if done, err := s.stale(c, a, x); done {
 		return err
 	}
-	if c.FormValue("back") == "yes" { // from the summary, to change something; the tick is asked for again
+	if c.FormValue("back") == "yes" { // from the summary, to change something
 		v := s.quotePage(c, a)
-		x.read = false
 		x.fill(v)
 		return s.Render(c, fiber.StatusOK, v)
 	}
@@ -246,14 +255,19 @@ func (s *Server) postDecision(c *fiber.Ctx) error {
 	if x.verdict != workflow.VerdictAsk && !x.confirm {
 		return s.unanswered(c, fiber.StatusUnprocessableEntity, a, x, templates.FieldError{Message: "error.again"})
 	}
+	summary := s.review(c, a, x)
+	if d := a.j.AnswerTo(a.q.Revision); d == nil && x.verdict != workflow.VerdictAsk && x.sum != summary.Sum {
+		return s.unanswered(c, fiber.StatusConflict, a, answer{}, templates.FieldError{Message: "error.changed"})
+	}
 	d := workflow.Decide{
+		Filled:  x.name != "" && x.name == a.j.Customer.Name.Text,
 		Verdict: x.verdict, Digest: x.digest, Name: x.name, Words: x.words, Address: s.address(c), Agent: c.Get(fiber.HeaderUserAgent), Round: x.round,
 	}
 	if x.verdict == workflow.VerdictApprove {
 		d.Option = x.option
 	}
 	if x.verdict != workflow.VerdictAsk {
-		d.Shown = s.review(c, a, x).Text()
+		d.Shown = summary.Text()
 	}
 	o := workflow.Order{Job: a.row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: a.row.ID}, Commands: []workflow.Command{d}}
 	if x.verdict == workflow.VerdictAsk {

@@ -189,32 +189,32 @@ func TestDeciding(t *testing.T) {
 	page := d.get(at)
 	require.Equal(t, 200, page.StatusCode)
 	require.Contains(t, page.body, "CA$115.00")
-	require.NotContains(t, page.body, "checked", "nothing is chosen beforehand")
+	require.NotContains(t, page.body, "checked", "of several options none is chosen beforehand")
+	require.Contains(t, page.body, `id="name" name="name" value="Mira Osei"`)
 	digest := d.job().Quote().Digest
 	before := d.version()
 
 	none := d.post(at+"/review", "verdict", "approve", "digest", digest)
 	require.Equal(t, 422, none.StatusCode)
-	for _, field := range []string{"option", "name", "read"} {
+	for _, field := range []string{"option", "name"} {
 		require.Contains(t, none.body, `<a href="#`+field+`">`)
 	}
-	half := d.post(at+"/review", "verdict", "approve", "digest", digest, "option", "A", "name", "Mira O'Sei")
-	require.Equal(t, 422, half.StatusCode)
+	half := d.post(at+"/review", "verdict", "approve", "digest", digest, "option", "A", "name", "Mira O'Sei", "back", "yes")
+	require.Equal(t, 200, half.StatusCode)
 	require.Contains(t, half.body, `value="Mira O&#39;Sei"`)
 	require.Contains(t, half.body, `id="option-A" checked`)
-	review := d.post(at+"/review", "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "read", "yes")
+	review := d.post(at+"/review", "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei")
 	require.Equal(t, 200, review.StatusCode)
 	require.Contains(t, review.body, "Yes, at CA$115.00")
 	require.Contains(t, review.body, workflow.ConsentWords)
-	back := d.post(at+"/review", "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "read", "yes", "back", "yes")
+	back := d.post(at+"/review", "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "back", "yes")
 	require.Equal(t, 200, back.StatusCode)
 	require.Contains(t, back.body, `id="option-A" checked`)
 	require.Contains(t, back.body, `value="Mira Osei"`)
-	require.NotContains(t, back.body, `value="yes" checked`, "the tick is asked for again")
-	require.Equal(t, 422, d.post(at, "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "read", "yes").StatusCode, "without the summary's button")
-	require.Equal(t, 422, d.post(at, "verdict", "approve", "digest", digest, "option", "Z", "name", "Mira Osei", "read", "yes", "confirm", "yes").StatusCode)
+	require.Equal(t, 422, d.post(at, "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei").StatusCode, "without the summary's button")
+	require.Equal(t, 422, d.post(at, "verdict", "approve", "digest", digest, "option", "Z", "name", "Mira Osei", "sum", d.sum("A"), "confirm", "yes").StatusCode)
 	require.Equal(t, 422, d.post(at, "verdict", "perhaps", "digest", digest, "confirm", "yes").StatusCode)
-	require.Equal(t, 409, d.post(at, "verdict", "approve", "digest", strings.Repeat("0", 64), "option", "A", "name", "Mira", "read", "yes", "confirm", "yes").StatusCode)
+	require.Equal(t, 409, d.post(at, "verdict", "approve", "digest", strings.Repeat("0", 64), "option", "A", "name", "Mira", "sum", d.sum("A"), "confirm", "yes").StatusCode)
 	require.Equal(t, before, d.version(), "nothing was decided so far")
 
 	ask := d.post(at, "verdict", "ask", "digest", digest, "words", "Is it worth it?")
@@ -224,7 +224,7 @@ func TestDeciding(t *testing.T) {
 	require.Equal(t, workflow.StageAwaitingApproval, d.job().Stage)
 	require.Contains(t, d.get(at).body, "We have your question.")
 
-	fields := []string{"verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "read", "yes", "confirm", "yes"}
+	fields := []string{"verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "sum", d.sum("A"), "confirm", "yes"}
 	yes := d.post(at, fields...)
 	require.Equal(t, 303, yes.StatusCode)
 	require.Equal(t, at+"/done", yes.Header.Get("Location"))
@@ -243,9 +243,37 @@ func TestDeciding(t *testing.T) {
 
 	last := d.job().Decisions[len(d.job().Decisions)-1]
 	require.Equal(t, "Mira Osei", last.Name.Text)
+	require.True(t, last.Filled, "it was filled in, and confirmed by the button")
 	require.Equal(t, digest, last.Digest)
 	require.Equal(t, "115.00 CAD", last.Total.String())
 	require.NotEmpty(t, last.Address.Text)
+}
+
+// One option is chosen beforehand: open, go on, and the button with the sum.
+func TestThreeTaps(t *testing.T) {
+	d := newDesk(t)
+	at := d.toAwaiting()
+	d.do(staff, workflow.IssueQuote{Options: []workflow.Option{option(workflow.OptionRepair, "Repair it", "140.00")}, Reason: "A part is dearer."})
+	at = "/d/" + d.token(link.Decide)
+	q := d.job().Quote()
+	found, _ := forms(t, d.get(at).body)
+	review := d.post(at+"/review", "verdict", "approve", "digest", q.Digest, "option", found[0].values.Get("option"), "name", found[0].values.Get("name"))
+	require.Equal(t, 200, review.StatusCode)
+	require.Contains(t, review.body, `name="confirm" value="yes">Yes, at CA$161.00<`)
+	found, _ = forms(t, review.body)
+	var fields []string
+	for k, v := range found[0].values {
+		fields = append(fields, k, v[0])
+	}
+	require.Equal(t, 422, d.post(at, fields...).StatusCode, "not without the button")
+	require.Equal(t, 303, d.post(at, append(fields, "confirm", "yes")...).StatusCode)
+	require.Equal(t, workflow.StageRepairing, d.job().Stage)
+	require.True(t, d.job().Decisions[0].Filled)
+
+	other := newDesk(t)
+	at = other.toAwaiting()
+	require.Equal(t, 303, other.post(at, "verdict", "approve", "digest", other.job().Quote().Digest, "option", "A", "name", "Kofi Osei", "sum", other.sum("A"), "confirm", "yes").StatusCode)
+	require.False(t, other.job().Decisions[0].Filled, "another name was typed")
 }
 
 func TestSayingNo(t *testing.T) {
@@ -256,7 +284,7 @@ func TestSayingNo(t *testing.T) {
 	review := d.post(at+"/review", "verdict", "decline", "digest", digest, "name", "Mira Osei", "words", "Too dear.", "option", "A")
 	require.Equal(t, 200, review.StatusCode)
 	require.Contains(t, review.body, "You are about to say no")
-	require.Equal(t, 303, d.post(at, "verdict", "decline", "digest", digest, "name", "Mira Osei", "words", "Too dear.", "confirm", "yes").StatusCode)
+	require.Equal(t, 303, d.post(at, "verdict", "decline", "digest", digest, "name", "Mira Osei", "words", "Too dear.", "sum", "0.00 CAD", "confirm", "yes").StatusCode)
 	require.Equal(t, workflow.OutcomeUnrepaired, d.job().Outcome)
 	require.Contains(t, d.get(at+"/done").body, "You said no to the quote.")
 }
@@ -265,7 +293,7 @@ func TestRecyclingEndsTheLinkButLeavesTheReceipt(t *testing.T) {
 	d := newDesk(t)
 	at := d.toAwaiting()
 	digest := d.job().Quote().Digest
-	yes := d.post(at, "verdict", "approve", "digest", digest, "option", "C", "name", "Mira Osei", "read", "yes", "confirm", "yes")
+	yes := d.post(at, "verdict", "approve", "digest", digest, "option", "C", "name", "Mira Osei", "sum", d.sum("C"), "confirm", "yes")
 	require.Equal(t, 303, yes.StatusCode)
 	require.Equal(t, workflow.StageWithdrawn, d.job().Stage)
 	done := d.get(at + "/done")
@@ -280,7 +308,7 @@ func TestQuotesThatEndedTellTheTruth(t *testing.T) {
 	at := replaced.toAwaiting()
 	digest := replaced.job().Quote().Digest
 	replaced.do(staff, workflow.IssueQuote{Options: []workflow.Option{option(workflow.OptionRepair, "Repair it", "140.00")}, Reason: "A part is dearer."})
-	for _, r := range []got{replaced.get(at), replaced.post(at, "verdict", "approve", "digest", digest, "option", "A", "name", "Mira", "read", "yes", "confirm", "yes")} {
+	for _, r := range []got{replaced.get(at), replaced.post(at, "verdict", "approve", "digest", digest, "option", "A", "name", "Mira", "sum", replaced.sum("A"), "confirm", "yes")} {
 		require.Equal(t, 410, r.StatusCode)
 		require.Contains(t, r.body, "A newer quote took this one’s place")
 	}
@@ -297,7 +325,7 @@ func TestQuotesThatEndedTellTheTruth(t *testing.T) {
 	at = expired.toAwaiting()
 	digest = expired.job().Quote().Digest
 	expired.now = expired.now.Add(15 * 24 * time.Hour)
-	late := expired.post(at, "verdict", "approve", "digest", digest, "option", "A", "name", "Mira", "read", "yes", "confirm", "yes")
+	late := expired.post(at, "verdict", "approve", "digest", digest, "option", "A", "name", "Mira", "sum", expired.sum("A"), "confirm", "yes")
 	require.Equal(t, 410, late.StatusCode)
 	require.Contains(t, late.body, "This quote has run out")
 	require.Empty(t, expired.job().Decisions)
@@ -315,7 +343,7 @@ func TestALookLinkDecidesNothing(t *testing.T) {
 	before := d.version()
 	require.Equal(t, 403, d.get("/d/"+token).StatusCode)
 	for _, path := range []string{"/d/" + token, "/d/" + token + "/review"} {
-		require.Equal(t, 403, d.post(path, "verdict", "approve", "digest", digest, "option", "A", "name", "Mira", "read", "yes", "confirm", "yes").StatusCode)
+		require.Equal(t, 403, d.post(path, "verdict", "approve", "digest", digest, "option", "A", "name", "Mira", "sum", d.sum("A"), "confirm", "yes").StatusCode)
 	}
 	require.Equal(t, 405, d.post("/j/"+token, "verdict", "approve").StatusCode)
 	require.NotContains(t, d.get("/j/"+token).body, "/d/", "a page that may be forwarded leads to no decision")
@@ -332,7 +360,7 @@ func TestAScannerChangesNothing(t *testing.T) {
 	at := d.toAwaiting()
 	before := d.version()
 	digest := d.job().Quote().Digest
-	review := d.post(at+"/review", "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei", "read", "yes")
+	review := d.post(at+"/review", "verdict", "approve", "digest", digest, "option", "A", "name", "Mira Osei")
 
 	seen := map[string]bool{}
 	queue := []string{at, "/j/" + strings.TrimPrefix(at, "/d/"), "/j/" + d.token(link.Own)}

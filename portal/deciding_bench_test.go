@@ -47,7 +47,7 @@ func BenchmarkDecision(b *testing.B) {
 		b.StopTimer()
 		d.n = ""
 		page := d.toAwaiting()
-		form := []string{"verdict", "approve", "digest", d.job().Quote().Digest, "option", "A", "name", "Mira Osei", "read", "yes", "confirm", "yes", "round", "0"}
+		form := []string{"verdict", "approve", "digest", d.job().Quote().Digest, "option", "A", "name", "Mira Osei", "sum", d.sum("A"), "confirm", "yes", "round", "0"}
 		s.spent = 0
 		b.StartTimer()
 		began := time.Now()

@@ -102,6 +102,11 @@ func (d *desk) get(path string, header ...string) got {
 	return d.send(r)
 }
 
+// sum is what the button of an option's summary names.
+func (d *desk) sum(option string) string {
+	return d.job().Quote().Option(option).Result.Total.String()
+}
+
 func (d *desk) post(path string, fields ...string) got {
 	d.t.Helper()
 	v := url.Values{}

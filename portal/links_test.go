@@ -234,10 +234,10 @@ func TestEndedLinksOpenNothing(t *testing.T) {
 func TestHalfAnswersDecideNothing(t *testing.T) {
 	d := newDesk(t)
 	at := d.toAwaiting()
-	good := map[string]string{"verdict": "approve", "digest": d.job().Quote().Digest, "option": "A", "name": "Mira Osei", "read": "yes", "confirm": "yes", "round": "0"}
+	good := map[string]string{"verdict": "approve", "digest": d.job().Quote().Digest, "option": "A", "name": "Mira Osei", "sum": d.sum("A"), "confirm": "yes", "round": "0"}
 	before := d.version()
 	for field, wrong := range map[string][]string{
-		"digest": {"", "0", strings.Repeat("0", 64)}, "option": {"", "Z", "a"}, "read": {"", "no"}, "confirm": {"", "no"}, "name": {""}, "verdict": {"", "maybe"},
+		"digest": {"", "0", strings.Repeat("0", 64)}, "option": {"", "Z", "a"}, "sum": {"", "1.00 CAD", "115.00", "115.00 EUR"}, "confirm": {"", "no"}, "name": {""}, "verdict": {"", "maybe"},
 	} {
 		for _, value := range wrong {
 			var fields []string

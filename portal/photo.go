@@ -101,9 +101,10 @@ func (s *Server) SendPhoto(c *fiber.Ctx, j *workflow.Job, id, size string) error
 		return none
 	}
 	etag := `"` + shown.Digest[:min(24, len(shown.Digest))] + `"`
-	// In the browser's own cache only; the address holds a link. The pages' addresses name the digest.
+	// In the browser's own cache only; the address holds a link. The pages' addresses name the digest. What staff
+	// look at is not theirs to keep.
 	keep := "private, max-age=3600"
-	if v := c.Query("v"); v != "" && strings.HasPrefix(shown.Digest, v) {
+	if v := c.Query("v"); v != "" && strings.HasPrefix(shown.Digest, v) && strings.HasPrefix(c.Path(), "/j/") {
 		keep = "private, max-age=31536000, immutable"
 	}
 	c.Set(fiber.HeaderCacheControl, keep)

@@ -156,10 +156,10 @@ func TestRefusalsSpeakTheCustomersLanguage(t *testing.T) {
 		holds(d.post(look+"/message", "text", " "), 422, "letter.missing")
 		holds(d.post(look+"/message", "text", strings.Repeat("ä", workflow.MaxText+1)), 422, "refusal.too_long", workflow.MaxText)
 		holds(d.post(look+"/message", "text", "a\x00b"), 422, "refusal.control")
-		holds(d.post(decide, "verdict", "approve", "digest", digest, "option", "A", "name", strings.Repeat("n", 201), "read", "yes", "confirm", "yes"), 422, "refusal.too_long", workflow.MaxLine)
-		holds(d.post(decide, "verdict", "approve", "digest", digest, "option", "A", "name", "a\nb", "read", "yes", "confirm", "yes"), 422, "refusal.one_line")
+		holds(d.post(decide, "verdict", "approve", "digest", digest, "option", "A", "name", strings.Repeat("n", 201), "sum", d.sum("A"), "confirm", "yes"), 422, "refusal.too_long", workflow.MaxLine)
+		holds(d.post(decide, "verdict", "approve", "digest", digest, "option", "A", "name", "a\nb", "sum", d.sum("A"), "confirm", "yes"), 422, "refusal.one_line")
 		holds(d.post(decide, "verdict", "ask", "digest", digest, "words", "a\x01b"), 422, "refusal.control")
-		holds(d.post(decide, "verdict", "approve", "digest", "other", "option", "A", "name", "M", "read", "yes", "confirm", "yes"), 409, "error.changed")
+		holds(d.post(decide, "verdict", "approve", "digest", "other", "option", "A", "name", "M", "sum", d.sum("A"), "confirm", "yes"), 409, "error.changed")
 
 		// What is not there, or not for this link.
 		holds(d.get("/d/"+d.token(link.Own)), 403, "error.look")
@@ -171,7 +171,7 @@ func TestRefusalsSpeakTheCustomersLanguage(t *testing.T) {
 		require.Contains(t, d.get("/nowhere", "Accept-Language", lang).body, w.T("refusal.title.404"))
 
 		// Answered twice, in two ways.
-		yes := []string{"verdict", "approve", "digest", digest, "option", "A", "name", "Mira", "read", "yes", "confirm", "yes"}
+		yes := []string{"verdict", "approve", "digest", digest, "option", "A", "name", "Mira", "sum", d.sum("A"), "confirm", "yes"}
 		require.Equal(t, 303, d.post(decide, yes...).StatusCode)
 		again := d.post(decide, "verdict", "decline", "digest", digest, "name", "Mira", "confirm", "yes")
 		holds(again, 409, "refusal.quote_answered")

@@ -15,7 +15,7 @@ import (
 )
 
 func (d *desk) yes(at string) []string {
-	return []string{"verdict", "approve", "digest", d.job().Quote().Digest, "option", "A", "name", "Mira Osei", "read", "yes", "confirm", "yes"}
+	return []string{"verdict", "approve", "digest", d.job().Quote().Digest, "option", "A", "name", "Mira Osei", "sum", d.sum("A"), "confirm", "yes"}
 }
 
 func TestTakingAnAnswerBack(t *testing.T) {

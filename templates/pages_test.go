@@ -77,7 +77,7 @@ func samplePages(t testing.TB) map[string]View {
 	out["quote"] = quote(q, j, w)
 	wrong := quote(q, j, w)
 	wrong.Option, wrong.Question = "B", "Is it"
-	wrong.Errors = []FieldError{{"name", words.T("error.name")}, {"read", words.T("error.read")}, {"decline-name", words.T("error.name")}, {"words", words.T("error.words")}, {"option", words.T("error.option")}}
+	wrong.Errors = []FieldError{{"name", words.T("error.name")}, {"decline-name", words.T("error.name")}, {"words", words.T("error.words")}, {"option", words.T("error.option")}}
 	out["quote-errors"] = wrong
 	done := quote(sj.Quote(), sj, s)
 	done.Answered = words.T("quote.answered.approve", "Resolder the socket", "Thursday 19 November 2026")

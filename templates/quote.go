@@ -329,7 +329,6 @@ type QuotePage struct {
 	Report string
 	// What the customer typed, kept when something was missing.
 	Option, Name string
-	Read         bool
 	DeclineName  string
 	Remark       string
 	Question     string
@@ -387,6 +386,8 @@ type QuoteReview struct {
 	// Next says what happens once it is sent. Heading says what is about to be said, Send is the button.
 	Next          []string
 	Heading, Send string
+	// Sum is what the button names, "115.00 CAD": what a yes allows, or a no costs.
+	Sum string
 }
 
 // Template implements [View].
@@ -451,6 +452,10 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 		v.Next = append(v.Next, w.T("review.undo", w.DateTime(q.ExpiresAt, zoneOf(shop))))
 	}
 	v.Round = j.Undone(q.Revision)
+	v.Sum = j.CostOfNo(shop).String()
+	if o != nil {
+		v.Sum = o.Result.Total.String()
+	}
 	return v
 }
 

@@ -22,8 +22,10 @@ type Decision struct {
 	Revision int     `json:"revision"`
 	Digest   string  `json:"digest"`
 	Option   string  `json:"option,omitempty"`
-	// Name is what the customer typed.
-	Name Sealed `json:"name"`
+	// Name is the customer's own. Filled: the page had it from the job, and the customer confirmed it by the
+	// summary's button; otherwise it was typed.
+	Name   Sealed `json:"name"`
+	Filled bool   `json:"filled,omitempty"`
 	// Words is the sentence agreed to, or the customer's question or remark.
 	Words Sealed `json:"words"`
 	// Total is what an approval authorises, in the quote's currency.
@@ -214,8 +216,9 @@ type Decide struct {
 	// Digest names the revision exactly.
 	Digest string `json:"digest"`
 	Option string `json:"option,omitempty"`
-	// Name is typed by the customer.
-	Name string `json:"name,omitempty"`
+	// Name is the customer's own; Filled says that the page had it from the job.
+	Name   string `json:"name,omitempty"`
+	Filled bool   `json:"-"`
 	// Words is the question, or a remark.
 	Words string `json:"words,omitempty"`
 	// Address and Agent say where the answer came from; for a telephone answer, Agent says who took
@@ -262,7 +265,7 @@ func (c Decide) decide(t *turn) error {
 	case t.j.Stage != StageAwaitingApproval:
 		return refused("This quote is not waiting for an answer.").because("quote_not_open")
 	}
-	d := Decision{Verdict: c.Verdict, Revision: q.Revision, Digest: q.Digest}
+	d := Decision{Verdict: c.Verdict, Revision: q.Revision, Digest: q.Digest, Filled: c.Filled}
 	name, err := line("name", "Your name", c.Name, c.Verdict != VerdictAsk)
 	if err != nil {
 		return err
@@ -489,10 +492,12 @@ type DecisionRecord struct {
 	// Total is what was authorised, Added what that is above the approval before it.
 	Total *money.Amount `json:"total,omitempty"`
 	Added *money.Amount `json:"added,omitempty"`
-	// Shown is the summary above the button, Words what was agreed to or said, Name what was typed.
+	// Shown is the summary above the button, Words what was agreed to or said, Name what was typed, or filled in
+	// from the job and confirmed by the button.
 	Shown    string    `json:"shown,omitempty"`
 	Words    string    `json:"words,omitempty"`
 	Name     string    `json:"name,omitempty"`
+	Filled   bool      `json:"filled,omitempty"`
 	Language string    `json:"language,omitempty"`
 	At       time.Time `json:"at"`
 	By       Actor     `json:"by"`
@@ -514,7 +519,7 @@ func (j *Job) DecisionRecords() []DecisionRecord {
 		d := &j.Decisions[i]
 		r := DecisionRecord{
 			Job: j.Number, Shop: j.Shop, Decision: i + 1, Verdict: d.Verdict, Revision: d.Revision, Digest: d.Digest, Option: d.Option, Kept: d.Kept, Total: d.Total,
-			Shown: d.Shown.Text, Words: d.Words.Text, Name: d.Name.Text, Language: d.Language, At: d.At, By: d.By, SentTo: d.SentTo.Text,
+			Shown: d.Shown.Text, Words: d.Words.Text, Name: d.Name.Text, Filled: d.Filled, Language: d.Language, At: d.At, By: d.By, SentTo: d.SentTo.Text,
 			Address: d.Address.Text, Agent: d.Agent.Text, UndoneAt: d.UndoneAt,
 		}
 		if q := j.revision(d.Revision); q != nil {

@@ -96,7 +96,7 @@ func hostileLinks(t *testing.T, x *scene) {
 
 	// A look link decides nothing, in any way.
 	q := s.job(d.toApprove.number).Quote()
-	yes := url.Values{"verdict": {"approve"}, "digest": {q.Digest}, "option": {"A"}, "name": {"Mira Osei"}, "read": {"yes"}, "confirm": {"yes"}}
+	yes := url.Values{"verdict": {"approve"}, "digest": {q.Digest}, "option": {"A"}, "name": {"Mira Osei"}, "sum": {q.Option("A").Result.Total.String()}, "confirm": {"yes"}}
 	for _, path := range []string{"/d/" + look, "/d/" + look + "/review", "/d/" + other, "/d/" + other + "/review"} {
 		require.Equal(t, 403, v.post(path, yes).status, path)
 	}
@@ -658,7 +658,7 @@ func secretsStayInside(t *testing.T, x *scene) {
 			}
 			form := url.Values{
 				"csrf": {csrf}, "login": {"owner"}, "password": {demoPassword}, "number": {string(d.toApprove.number)}, "email": {"mira@post.example"},
-				"kind": {"radio"}, "fault": {"It hums"}, "name": {"Mira Osei"}, "text": {"Hello"}, "verdict": {"approve"}, "digest": {q.Digest}, "option": {"A"}, "read": {"yes"}, "confirm": {"yes"},
+				"kind": {"radio"}, "fault": {"It hums"}, "name": {"Mira Osei"}, "text": {"Hello"}, "verdict": {"approve"}, "digest": {q.Digest}, "option": {"A"}, "sum": {q.Option("A").Result.Total.String()}, "confirm": {"yes"},
 				"reason": {"Why not"}, "amount": {"5.00"}, "how": {"cash"}, "days": {"5"}, "id": {"1"}, "once": {rand.Text()},
 			}
 			body, kind := form.Encode(), "application/x-www-form-urlencoded"

@@ -157,7 +157,7 @@ func foreignKeys(t *testing.T, harbour, hillside *stage, mine, theirs *demo) {
 		if r.method == http.MethodPost && slices.Contains([]string{"/book", "/find", "/counter/sign-in"}, r.pattern) {
 			continue // open to all; what is sent to them is tried apart
 		}
-		form := url.Values{"csrf": {csrf}, "text": {"Hello"}, "verdict": {"approve"}, "option": {"A"}, "read": {"yes"}, "confirm": {"yes"}, "name": {"Mira Osei"}, "reason": {"Why"}, "id": {"1"}}
+		form := url.Values{"csrf": {csrf}, "text": {"Hello"}, "verdict": {"approve"}, "option": {"A"}, "read": {"yes"}, "sum": {harbour.job(mine.toApprove.number).Quote().Option("A").Result.Total.String()}, "confirm": {"yes"}, "name": {"Mira Osei"}, "reason": {"Why"}, "id": {"1"}}
 		body, kind := form.Encode(), "application/x-www-form-urlencoded"
 		if strings.HasPrefix(r.path, "/api/") {
 			body, kind = bodies[r.path[strings.LastIndexByte(r.path, '/')+1:]], "application/json"
