@@ -231,7 +231,7 @@ func (s *Server) postReview(c *fiber.Ctx) error {
 func (s *Server) review(c *fiber.Ctx, a *answerable, x answer) *templates.QuoteReview {
 	page := s.jobPage(c, a.j, "")
 	page.Title = page.T("review.title")
-	r := templates.ReviewOf(page, a.j, a.q, s.Shop(), x.verdict, x.option, page.Words())
+	r := templates.ReviewOf(page, a.j, a.q, s.Shop(), s.Now(), x.verdict, x.option, page.Words())
 	r.Act, r.Name, r.Remark = "/d/"+a.token, x.name, x.words
 	return r
 }

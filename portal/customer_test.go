@@ -260,6 +260,7 @@ func TestThreeTaps(t *testing.T) {
 	review := d.post(at+"/review", "verdict", "approve", "digest", q.Digest, "option", found[0].values.Get("option"), "name", found[0].values.Get("name"))
 	require.Equal(t, 200, review.StatusCode)
 	require.Contains(t, review.body, `name="confirm" value="yes">Yes, at CA$161.00<`)
+	require.Regexp(t, `If you answer by \w+ \d+ \w+, it leaves us by \w+ \d+ \w+\.`, review.body, "the button's page has the date")
 	found, _ = forms(t, review.body)
 	var fields []string
 	for k, v := range found[0].values {

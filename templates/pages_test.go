@@ -92,10 +92,10 @@ func samplePages(t testing.TB) map[string]View {
 	fj = five.do(ada, workflow.SendReport{Text: workflow.ReportText{Short: "A second socket is cracked as well."}}, workflow.IssueQuote{Options: options, Reason: "A second socket is cracked, which could only be seen once the board was out."}, workflow.Go{To: workflow.StageAwaitingApproval})
 	out["quote-five"] = quote(fj.Quote(), fj, five)
 
-	review := ReviewOf(samplePage(w, words.T("review.title")), j, q, w.s.Shop, workflow.VerdictApprove, "A", words)
+	review := ReviewOf(samplePage(w, words.T("review.title")), j, q, w.s.Shop, w.now, workflow.VerdictApprove, "A", words)
 	review.Act, review.Name = "/d/"+sampleToken, "Mira Osei"
 	out["review"] = review
-	no := ReviewOf(samplePage(w, words.T("review.title")), j, q, w.s.Shop, workflow.VerdictDecline, "", words)
+	no := ReviewOf(samplePage(w, words.T("review.title")), j, q, w.s.Shop, w.now, workflow.VerdictDecline, "", words)
 	no.Act, no.Name, no.Remark = "/d/"+sampleToken, "Mira Osei", "I found another one for less."
 	out["review-no"] = no
 	receipt := DoneOf(samplePage(s, words.T("done.title")), sj, sj.Quote(), &sj.Decisions[0], s.s.Shop, s.now, words)

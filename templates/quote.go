@@ -425,7 +425,7 @@ func (v *QuoteDone) ErrorFor(field string) string { return ErrorFor(v.Errors, fi
 func (*QuoteDone) Template() string { return "customer/done.html" }
 
 // ReviewOf makes the summary of a choice. Option is "" for a no.
-func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, verdict workflow.Verdict, option string, w *locale.Words) *QuoteReview {
+func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.Time, verdict workflow.Verdict, option string, w *locale.Words) *QuoteReview {
 	v := &QuoteReview{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Verdict: verdict, Revision: q.Revision, Digest: q.Digest}
 	v.Heading, v.Send = w.T("review.no"), w.T("review.send.no")
 	o := q.Option(option)
@@ -444,6 +444,10 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 		v.Option, v.Consent = &ov, q.WordsFor(o)
 	}
 	v.Next = NextAfter(j, q, verdict, option, shop, w)
+	if d := j.Standing(shop, now).Date; v.Option != nil && v.Option.Repairs && d.Kind == workflow.DatePaused && !d.At.IsZero() {
+		loc := zoneOf(shop)
+		v.Next = append([]string{w.T("review.date", w.Day(d.At, loc), w.Day(d.If, loc))}, v.Next...)
+	}
 	switch o := q.Option(option); {
 	case shop.UndoFor <= 0:
 	case verdict == workflow.VerdictApprove && o != nil && o.Kind == workflow.OptionRecycle:

@@ -239,7 +239,7 @@ func (x *counter) wordsPage(c *fiber.Ctx) error {
 	case "quote", "option", "line", "tax":
 		v = &templates.QuotePage{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Quote: templates.QuoteOf(j, j.Quote(), shop, now, w), Act: "#", Track: "#"}
 	case "review", "next", "consent":
-		v = templates.ReviewOf(page, j, j.Quote(), shop, workflow.VerdictApprove, "A", w)
+		v = templates.ReviewOf(page, j, j.Quote(), shop, now, workflow.VerdictApprove, "A", w)
 	case "report", "caution", "origin", "weight", "certainty", "cause", "tried", "verdict", "check", "duty":
 		v = &templates.ReportPage{Page: page, Report: templates.ReportOf(j, &j.Reports[0], shop, now, w, nowhere), Track: "#"}
 	default:
