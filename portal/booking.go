@@ -1,9 +1,12 @@
 package portal
 
 import (
+	"context"
 	"errors"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
 
 	"benchword/templates"
 	"benchword/workflow"
@@ -114,6 +117,15 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 		Once:   s.once(append(all, "book")...),
 		Result: func(j *workflow.Job) []byte { return []byte(j.Number) },
 	}
+	switch many, err := s.tooManyBookings(c.UserContext(), &o, v.Email); {
+	case err != nil && workflow.CodeOf(err) != workflow.CodeInvalid && workflow.CodeOf(err) != workflow.CodeRefused:
+		return err
+	case many:
+		v.Errors = []templates.FieldError{{Message: v.T("book.error.many")}}
+		v.Title = v.T("form.titled", v.Title)
+		c.Set(fiber.HeaderRetryAfter, strconv.Itoa(int(bookedWithin.Seconds())))
+		return s.Render(c, fiber.StatusTooManyRequests, v)
+	}
 	j, err := s.cfg.Service.Do(c.UserContext(), o)
 	var again *workflow.AlreadyDone
 	if errors.As(err, &again) {
@@ -136,6 +148,42 @@ func (s *Server) postBook(c *fiber.Ctx) error {
 		return err
 	}
 	return s.Back(c, "/j/"+token+"/booked")
+}
+
+// bookedWithin is how long a booking counts towards the limits.
+const bookedWithin = time.Hour
+
+// tooManyBookings counts a booking that could be taken, by its email address, by that one's domain, and in all. A form
+// that has been taken already is no new one. The owner is told when there are too many in all: addresses are not kept.
+func (s *Server) tooManyBookings(ctx context.Context, o *workflow.Order, email string) (bool, error) {
+	svc, most := s.cfg.Service, s.Shop().BookLimits
+	if done, err := svc.Done(ctx, o.Once.Key); err == nil && s.Now().Before(done.Until) {
+		return false, nil
+	} else if err != nil && !errors.Is(err, workflow.ErrNotFound) {
+		return false, err
+	}
+	if _, err := svc.Try(ctx, *o); err != nil {
+		return false, err // it says so to whoever typed it, and counts for nothing
+	}
+	count := func(what, of string, most int) (n int64, over bool, err error) {
+		if most == 0 || of == "" {
+			return 0, false, nil
+		}
+		n, err = svc.Bucket("booked").Count(ctx, s.digest("booked", what, of), bookedWithin)
+		return n, n > int64(most), err
+	}
+	if _, over, err := count("address", strings.ToLower(email), most.Address); over || err != nil {
+		return over, err
+	}
+	if _, over, err := count("domain", workflow.EmailDomain(email), most.Domain); over || err != nil {
+		return over, err
+	}
+	n, over, err := count("all", "all", most.All)
+	if over && n == int64(most.All)+1 {
+		s.cfg.Log.Warn("bookings on the web are refused: as many came in as an hour may bring", "most", most.All)
+		err = errors.Join(err, svc.Bucket(bucketAlerts).Put(ctx, alertBookings, nil, s.Now().Add(alertFor)))
+	}
+	return over, err
 }
 
 // typedAmount reads an amount as people type it ("120", "120.5", "120,00") into the exact form.
@@ -172,10 +220,13 @@ func (s *Server) showBooked(c *fiber.Ctx) error {
 	}
 	page := s.jobPage(c, j, "")
 	page.Title = page.T("booked.title")
+	if j.Unconfirmed() {
+		page.Title = page.T("booked.confirm.title")
+	}
 	status := templates.StatusOf(j, s.Shop(), s.Now(), page.Words())
 	return s.Render(c, fiber.StatusOK, &templates.Booked{
 		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Fault: j.Fault.Text,
-		Track: track, TrackFull: s.Shop().BaseURL + track, Mailed: j.Customer.Email.Text != "",
+		Track: track, TrackFull: s.Shop().BaseURL + track, Mailed: j.Customer.Email.Text != "", Confirms: j.Unconfirmed(),
 		When: status.When, WhenMore: status.WhenMore,
 	})
 }

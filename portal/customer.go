@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -52,10 +53,14 @@ func (s *Server) showPacking(c *fiber.Ctx) error {
 	return s.Render(c, fiber.StatusOK, &templates.Packing{Page: s.publicPage(c, "base.packing")})
 }
 
-// opened returns the link in the address, if it opens anything.
-func (s *Server) opened(c *fiber.Ctx) (token string, row workflow.LinkRow, err error) {
+// opened returns the link in the address, if it opens anything. One to confirm by opens the page for that, and
+// nothing else; the page for that is opened by nothing else.
+func (s *Server) opened(c *fiber.Ctx, only ...link.Purpose) (token string, row workflow.LinkRow, err error) {
 	token = c.Params("token")
 	row, err = s.cfg.Service.Open(c.UserContext(), token)
+	if err == nil && (row.Purpose == link.Confirm) != slices.Contains(only, link.Confirm) {
+		err = workflow.LinkLooks()
+	}
 	if row.Job != "" && err != nil { // the link was one of ours: its end is told in its holder's language
 		if j, gone := s.cfg.Service.Job(c.UserContext(), row.Job); gone == nil {
 			c.Locals(speaks, j.Customer.Language)

@@ -39,7 +39,9 @@ var protective = headers(
 	"Cross-Origin-Opener-Policy", "same-origin",
 	"Cross-Origin-Resource-Policy", "same-origin",
 	"X-Robots-Tag", "noindex, nofollow, noarchive",
-	"Permissions-Policy", "camera=(), microphone=(), geolocation=()",
+	"Permissions-Policy", "accelerometer=(), autoplay=(), bluetooth=(), browsing-topics=(), camera=(), display-capture=(), encrypted-media=(), "+
+		"geolocation=(), gyroscope=(), hid=(), idle-detection=(), local-fonts=(), magnetometer=(), microphone=(), midi=(), payment=(), picture-in-picture=(), "+
+		"publickey-credentials-create=(self), publickey-credentials-get=(self), screen-wake-lock=(), serial=(), usb=(), web-share=(), xr-spatial-tracking=()",
 )
 
 type header struct{ name, value []byte }
@@ -95,6 +97,10 @@ func guarded(c *fiber.Ctx) {
 // requests that another site's page sent, catches panics and writes the access log.
 func (s *Server) guard(c *fiber.Ctx) error {
 	s.protect(c)
+	if err := oneHost(c); err != nil {
+		c.Context().SetConnectionClose()
+		return err
+	}
 	s.lookAtProxy(c)
 	switch c.Method() {
 	case fiber.MethodGet, fiber.MethodHead, fiber.MethodOptions:
@@ -129,6 +135,23 @@ func (s *Server) guard(c *fiber.Ctx) error {
 	}
 	s.cfg.Log.Info("request", "request", requestID(c), "method", c.Method(), "route", route(c), "status", status, "took", s.Now().Sub(began))
 	return err
+}
+
+// oneHost refuses a request that does not say, once, which host it is for (RFC 9112, 3.2): what stands before us may
+// read another host out of it than we do. Of two lengths the web server itself has refused the request.
+func oneHost(c *fiber.Ctx) error {
+	h, n := &c.Request().Header, 0
+	for raw := h.RawHeaders(); len(raw) > 0; {
+		var line []byte
+		line, raw, _ = bytes.Cut(raw, []byte("\n"))
+		if len(line) >= 5 && line[4] == ':' && bytes.EqualFold(line[:4], []byte("host")) {
+			n++
+		}
+	}
+	if n == 1 || n == 0 && (!h.IsHTTP11() || len(h.Host()) > 0) {
+		return nil
+	}
+	return &StatusError{Status: fiber.StatusBadRequest, Reason: "unreadable", Message: "What was sent names no host, or more than one. Please open the page again."}
 }
 
 // handleFor bounds how long a step may take, with a form's worth of photos.
@@ -205,15 +228,20 @@ func (s *Server) guardOrigin(c *fiber.Ctx) error {
 	return nil
 }
 
+// digest names something that is counted, so that what is kept does not say what it was.
+func (s *Server) digest(parts ...string) string {
+	m := hmac.New(sha256.New, s.key)
+	m.Write([]byte(strings.Join(parts, "\x00")))
+	return hex.EncodeToString(m.Sum(nil)[:16])
+}
+
 // countShared counts one more try of a network, or only looks, over all processes. There are too many if
 // wait is above 0. Addresses are not kept, only what a secret makes of them.
 func (s *Server) countShared(c *fiber.Ctx, from string, add bool) (wait time.Duration, err error) {
 	if !s.cfg.Shared {
 		return 0, nil
 	}
-	m := hmac.New(sha256.New, s.key)
-	m.Write([]byte("asks\x00" + c.Method() + route(c) + "\x00" + from))
-	key := hex.EncodeToString(m.Sum(nil)[:16])
+	key := s.digest("asks", c.Method()+route(c), from)
 	asks := s.cfg.Service.Bucket("asks")
 	if add {
 		n, err := asks.Count(c.UserContext(), key, s.cfg.AskFor)
@@ -395,6 +423,17 @@ func (s *Server) address(c *fiber.Ctx) string {
 	return from.String()
 }
 
+// fromInside reports whether a request comes from this machine or its own network, as far as that can be told.
+func (s *Server) fromInside(c *fiber.Ctx) bool {
+	if from := peer(c); !s.trusted(from) && len(c.Request().Header.Peek(fiber.HeaderXForwardedFor)) > 0 {
+		return false // somebody stands between, and nobody named them
+	}
+	a, err := netip.ParseAddr(s.address(c))
+	return err == nil && inside(a)
+}
+
+func inside(a netip.Addr) bool { return a.IsLoopback() || a.IsPrivate() || a.IsLinkLocalUnicast() }
+
 // peer is who opened the connection.
 func peer(c *fiber.Ctx) netip.Addr {
 	a, _ := netip.AddrFromSlice(c.Context().RemoteIP())
@@ -433,7 +472,7 @@ func (s *Server) lookAtProxy(c *fiber.Ctx) {
 		return
 	}
 	at := &s.unnamed.outside
-	if from.IsPrivate() || from.IsLoopback() || from.IsLinkLocalUnicast() {
+	if inside(from) {
 		at = &s.unnamed.inside
 	}
 	if at.Load() == nil && at.CompareAndSwap(nil, &from) {
@@ -441,8 +480,26 @@ func (s *Server) lookAtProxy(c *fiber.Ctx) {
 	}
 }
 
+// What the owner is told of for a day after it happened.
+const (
+	bucketAlerts  = "alerts"
+	alertBookings = "bookings"
+	alertFor      = 24 * time.Hour
+)
+
 // Warnings are what the owner should know of how the portal is reached.
-func (s *Server) Warnings() []string {
+func (s *Server) Warnings(ctx context.Context) ([]string, error) {
+	out := s.ofProxies()
+	switch _, err := s.cfg.Service.Bucket(bucketAlerts).Get(ctx, alertBookings); {
+	case err == nil:
+		out = append(out, "More devices were booked on the web within an hour than the settings allow, so that some were refused in the last day. If that was no busy hour of yours, look through what was booked: somebody may be using the form to send email to strangers.")
+	case !errors.Is(err, workflow.ErrNotFound):
+		return nil, err
+	}
+	return out, nil
+}
+
+func (s *Server) ofProxies() []string {
 	at := s.unnamed.inside.Load()
 	if at == nil {
 		at = s.unnamed.outside.Load()

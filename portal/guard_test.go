@@ -224,21 +224,21 @@ func TestAProxyThatNobodyNamed(t *testing.T) {
 		require.Equal(t, 200, raw(t, address, "GET / HTTP/1.1\r\nHost: desk.example\r\n"+more+"\r\n").StatusCode)
 	}
 	get("")
-	require.Empty(t, d.s.Warnings(), "a visitor without a proxy")
+	require.Empty(t, d.s.ofProxies(), "a visitor without a proxy")
 	stranger := netip.MustParseAddr("203.0.113.7")
 	d.s.unnamed.outside.Store(&stranger) // as a stranger who sends the header
-	require.Contains(t, d.s.Warnings()[0], "203.0.113.7")
+	require.Contains(t, d.s.ofProxies()[0], "203.0.113.7")
 	for range 3 {
 		get("X-Forwarded-For: 198.51.100.1\r\n")
 	}
-	require.Len(t, d.s.Warnings(), 1)
-	require.Contains(t, d.s.Warnings()[0], "127.0.0.1", "the proxy in the house, whoever else sent the header first")
+	require.Len(t, d.s.ofProxies(), 1)
+	require.Contains(t, d.s.ofProxies()[0], "127.0.0.1", "the proxy in the house, whoever else sent the header first")
 	require.Equal(t, 1, strings.Count(d.log.String(), "trusted_proxies"), "%s", d.log.String())
 
 	named := newDesk(t).with(func(c *Config) { c.TrustedProxies = []string{"127.0.0.0/8"} })
 	address = named.serve()
 	get("X-Forwarded-For: 198.51.100.1\r\n")
-	require.Empty(t, named.s.Warnings())
+	require.Empty(t, named.s.ofProxies())
 }
 
 func TestNetwork(t *testing.T) {
@@ -517,4 +517,37 @@ func TestLargeForms(t *testing.T) {
 	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	r.Header.Set("Content-Encoding", "gzip")
 	require.Equal(t, 415, d.send(r).StatusCode)
+}
+
+// A request that names no host, two of them, or two lengths, is refused and its connection ends.
+func TestOneHostAndOneLength(t *testing.T) {
+	address := newDesk(t).serve()
+	for sent, want := range map[string]string{
+		"GET / HTTP/1.1\r\nHost: desk.example\r\n\r\n":                                                                  "200",
+		"GET / HTTP/1.1\r\n\r\n":                                                                                        "400",
+		"GET / HTTP/1.1\r\nHost: desk.example\r\nhOst: evil.example\r\n\r\n":                                            "400",
+		"GET / HTTP/1.1\r\nHost: desk.example\r\nHost: desk.example\r\n\r\n":                                            "400",
+		"POST /find HTTP/1.1\r\nHost: desk.example\r\nContent-Length: 3\r\nContent-Length: 5\r\n\r\nabcde":              "400",
+		"POST /find HTTP/1.1\r\nHost: desk.example\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n": "411",
+	} {
+		require.Equal(t, want, fmt.Sprint(raw(t, address, sent).StatusCode), "%q", sent)
+		if want != "200" { // what follows is no request of its own
+			require.Equal(t, 1, strings.Count(exchange(t, address, sent+"GET /find HTTP/1.1\r\nHost: desk.example\r\nConnection: close\r\n\r\n"), "HTTP/1.1 "), "%q", sent)
+		}
+	}
+}
+
+// Strangers are not told which version answers them.
+func TestVersionIsForTheInside(t *testing.T) {
+	d := newDesk(t).with(func(c *Config) { c.Version, c.TrustedProxies = "1.2.3", []string{"127.0.0.1"} })
+	address := d.serve()
+	for headers, told := range map[string]bool{
+		"": true, "X-Forwarded-For: 10.0.0.9\r\n": true, "X-Forwarded-For: 203.0.113.7\r\n": false, "X-Forwarded-For: 127.0.0.1, 203.0.113.7\r\n": false,
+	} {
+		said := exchange(t, address, "GET /healthz HTTP/1.1\r\nHost: desk.example\r\nConnection: close\r\n"+headers+"\r\n")
+		require.Contains(t, said, `"status":"ok"`)
+		require.Equal(t, told, strings.Contains(said, "1.2.3"), headers)
+	}
+	unnamed := newDesk(t).with(func(c *Config) { c.Version = "1.2.3" })
+	require.NotContains(t, exchange(t, unnamed.serve(), "GET /healthz HTTP/1.1\r\nHost: desk.example\r\nConnection: close\r\nX-Forwarded-For: 127.0.0.1\r\n\r\n"), "1.2.3")
 }

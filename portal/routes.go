@@ -49,6 +49,10 @@ func (s *Server) routes() {
 	d.Get("/:form.pdf", s.showQuotePaper)
 	d.Post("/undo", s.Ask(true), s.postUndo)
 
+	cf := a.Group("/confirm/:token", unknown)
+	cf.Get("/", s.showConfirm)
+	cf.Post("/", s.Ask(true), s.postConfirm)
+
 	ch := a.Group("/c/:token", unknown)
 	ch.Get("/", s.showChoice)
 	ch.Post("/", s.Ask(true), s.postChoice)

@@ -333,7 +333,10 @@ func (s *Server) ready(c *fiber.Ctx) error {
 
 // health answers a load balancer and the container's check. It says nothing about customers.
 func (s *Server) health(c *fiber.Ctx) error {
-	out := fiber.Map{"status": "ok", "version": s.cfg.Version}
+	out := fiber.Map{"status": "ok"}
+	if s.fromInside(c) {
+		out["version"] = s.cfg.Version
+	}
 	if s.cfg.Health != nil {
 		ctx, cancel := context.WithTimeout(c.UserContext(), 3*time.Second)
 		defer cancel()

@@ -63,6 +63,8 @@ type Booked struct {
 	Track, TrackFull string
 	// Mailed reports that the same goes to the customer by mail.
 	Mailed bool
+	// Confirms: it counts once the button in that email was pressed.
+	Confirms bool
 	// When and WhenMore say when it will be back, as the job's page does.
 	When, WhenMore string
 }
@@ -131,3 +133,46 @@ type SharePage struct {
 
 // Template implements [View].
 func (*SharePage) Template() string { return "customer/share.html" }
+
+// ConfirmPage is where the address on file says whether a message, or a booking, is its reader's.
+type ConfirmPage struct {
+	Page
+	Number, Device string
+	// Booking: it is about a booking; else about the message with this text, written on a day.
+	Booking    bool
+	Text, When string
+	// Said is the answer that was given, "" before.
+	Said workflow.Confirmed
+	// Act is where the answer goes; Track the job's page, "" where the answer does not lead there.
+	Act, Track string
+}
+
+// Template implements [View].
+func (*ConfirmPage) Template() string { return "customer/confirm.html" }
+
+// Answered says what follows from the answer.
+func (v *ConfirmPage) Answered() string {
+	switch yes := v.Said == workflow.ConfirmedYes; {
+	case v.Booking && yes:
+		return v.T("confirm.booking.yes")
+	case v.Booking:
+		return v.T("confirm.booking.no")
+	case yes:
+		return v.T("confirm.yes")
+	}
+	return v.T("confirm.no")
+}
+
+// ConfirmOf makes the page about a message, 0 for the booking.
+func ConfirmOf(page Page, j *workflow.Job, message int, shop *workflow.Shop) *ConfirmPage {
+	v := &ConfirmPage{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Booking: true}
+	v.Title = v.T("confirm.booking.title")
+	if message > 0 && message <= len(j.Messages) {
+		m := &j.Messages[message-1]
+		v.Booking, v.Text, v.When, v.Said = false, m.Text.Text, v.Words().Date(m.At, shop.Calendar.Location()), m.Confirmed
+		v.Title = v.T("confirm.title")
+	} else if !j.Unproven {
+		v.Said = workflow.ConfirmedYes
+	}
+	return v
+}

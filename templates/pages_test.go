@@ -2,6 +2,7 @@ package templates
 
 import (
 	"bytes"
+	"cmp"
 	"flag"
 	"fmt"
 	"os"
@@ -130,6 +131,19 @@ func samplePages(t testing.TB) map[string]View {
 	out["find"] = &Find{Page: samplePage(w, words.T("find.title"))}
 	out["find-errors"] = &Find{Page: samplePage(w, words.T("find.title")), Number: "K7M", Errors: []FieldError{{"number", words.T("find.error.number")}, {"email", words.T("find.error.email")}}}
 	out["notices"] = NoticesOf(samplePage(w, words.T("notices.title")), &workflow.Job{Number: "K7M2QX8", Device: workflow.Device{Kind: "film scanner"}}, "/j/x")
+	for _, message := range []int{0, 1} {
+		for _, said := range []workflow.Confirmed{"", workflow.ConfirmedYes, workflow.ConfirmedNo} {
+			x := *j
+			x.Unproven = said == ""
+			x.Messages = []workflow.Message{{ID: 1, At: j.BookedAt, Text: workflow.Sealed{Text: "Please send it to my new address."}, Confirmed: said}}
+			v := ConfirmOf(samplePage(w, ""), &x, message, w.s.Shop)
+			v.Act, v.Said = "/confirm/x", said
+			if said == workflow.ConfirmedYes {
+				v.Track = "/j/x"
+			}
+			out[fmt.Sprint("confirm-", message, "-", cmp.Or(said, "asked"))] = v
+		}
+	}
 	out["share"] = &SharePage{Page: samplePage(w, words.T("share.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Base: "/j/x"}
 	out["share-made"] = &SharePage{Page: samplePage(w, words.T("share.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Base: "/j/x", Link: "https://status.harbour.example/j/" + sampleToken, Until: "Tuesday 16 November 2027"}
 	out["find-asked"] = &Find{Page: samplePage(w, words.T("find.asked")), Asked: true}

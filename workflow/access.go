@@ -44,14 +44,14 @@ var access = func() map[reflect.Type][]Role {
 	}, bench, counter, owner)
 	may([]Command{
 		ChangeCustomer{}, ChooseLevel{}, WaiveDuty{}, SendReport{}, IssueQuote{}, WithdrawQuote{}, RecordPayment{}, SetCharge{},
-		MovePromise{}, ExplainDelay{}, DeclareReady{}, RevokeLinks{}, SendAgain{}, NoteTold{},
+		MovePromise{}, ExplainDelay{}, DeclareReady{}, RevokeLinks{}, AskConfirm{}, SendAgain{}, NoteTold{},
 	}, counter, owner)
 	may([]Command{MakeSafe{}}, owner)
 	may([]Command{ErasePerson{}}, owner, system)
 	may([]Command{Book{}, Decide{}, UndoDecision{}, AnswerDelay{}, SendMessage{}, AskLink{}, ChooseNotices{}}, customer, counter, owner)
 	// A customer's photos come with a reply by email; no page of theirs takes photos in.
 	may([]Command{AddPhoto{}}, bench, counter, owner, customer)
-	may([]Command{Subscribe{}, Unsubscribe{}, ShareLink{}}, customer)
+	may([]Command{Subscribe{}, Unsubscribe{}, ShareLink{}, Confirm{}}, customer)
 	may([]Command{Wake{}, RecordDelivery{}, RecordBounce{}, EndSubscription{}}, system)
 	return by
 }()

@@ -27,6 +27,7 @@ var alarms = []alarm{
 	{at: (*Job).lastNoticeAt, do: func(t *turn) error { return t.remind(true) }},
 	{at: (*Job).remindAt, do: func(t *turn) error { return t.remind(false) }},
 	{at: (*Job).retellAt, do: (*turn).retell},
+	{at: (*Job).unconfirmedUntil, do: (*turn).dropBooking},
 	{at: (*Job).eraseAt, do: ErasePerson{}.decide, after: true},
 }
 

@@ -32,6 +32,13 @@ func (c Book) decide(t *turn) error {
 	}
 	p := &JobBooked{Follows: c.Follows, WalkIn: c.WalkIn && t.by.Role != RoleCustomer}
 	var err error
+	if t.by.Role == RoleCustomer {
+		for _, f := range [][3]string{{"name", "The name", c.Person.Name}, {"kind", "The kind of device", c.Kind}, {"maker", "The maker", c.Maker}, {"model", "The model", c.Model}} {
+			if err := noAddress(f[0], f[1], f[2]); err != nil {
+				return err
+			}
+		}
+	}
 	if p.Customer, err = t.customer(c.Person); err != nil {
 		return err
 	}
@@ -66,6 +73,8 @@ func (c Book) decide(t *turn) error {
 		}
 	}
 	p.Fee = t.shop.Fee
+	p.Unproven = t.by.Role == RoleCustomer && p.Customer.Email.Text != ""
+	p.Confirms = p.Unproven && t.shop.ConfirmBookings
 	if err := t.record(p); err != nil {
 		return err
 	}
@@ -75,6 +84,11 @@ func (c Book) decide(t *turn) error {
 	}
 	if err := t.chooseLevel(c.Level, c.LevelBy); err != nil {
 		return err
+	}
+	if p.Confirms {
+		if err := t.issueLink(link.Confirm, 0, t.now.Add(bookingFor)); err != nil {
+			return err
+		}
 	}
 	return t.issueLink(link.Own, 0, t.now.Add(t.shop.LinkFor))
 }
@@ -91,12 +105,15 @@ type JobBooked struct {
 	Fee *money.Amount `json:"fee,omitempty"`
 	// WalkIn: handed in at the counter, so that no "booked" notice is sent.
 	WalkIn bool `json:"walk_in,omitempty"`
+	// Unproven: the email address was typed by whoever booked on the web. Confirms: it has to be confirmed first.
+	Unproven bool `json:"unproven,omitempty"`
+	Confirms bool `json:"confirms,omitempty"`
 }
 
 func (p *JobBooked) fold(j *Job, e *Event) {
 	j.Shop, j.Number, j.Stage, j.StageSince, j.BookedAt = e.Shop, e.Job, StageBooked, e.At, e.At
 	j.Customer, j.Device, j.Fault, j.Follows, j.Limit, j.Inbound = p.Customer, p.Device, p.Fault, p.Follows, p.Limit, p.Inbound
-	j.Fee = p.Fee
+	j.Fee, j.Unproven, j.Confirms = p.Fee, p.Unproven, p.Confirms
 	j.addMoment(e, 0)
 }
 

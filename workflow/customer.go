@@ -137,4 +137,7 @@ type CustomerChanged struct {
 	Limit    *money.Amount `json:"limit,omitempty"`
 }
 
-func (p *CustomerChanged) fold(j *Job, e *Event) { j.Customer, j.Limit = p.Customer, p.Limit }
+func (p *CustomerChanged) fold(j *Job, e *Event) {
+	j.Customer, j.Limit = p.Customer, p.Limit
+	j.Unproven, j.Confirms = false, false // staff have it from the customer
+}

@@ -285,6 +285,8 @@ const (
 	KindContentsPacked    EventKind = "contents.packed"
 	KindShipmentPrepared  EventKind = "shipment.prepared"
 	KindMessageSent       EventKind = "message.sent"
+	KindConfirmAsked      EventKind = "confirm.asked"
+	KindConfirmAnswered   EventKind = "confirm.answered"
 	KindLinkIssued        EventKind = "link.issued"
 	KindLinkRevoked       EventKind = "link.revoked"
 	KindLinkAsked         EventKind = "link.asked"
@@ -355,6 +357,8 @@ var kinds = map[EventKind]kindOf{
 	KindContentsPacked:    of[ContentsPacked](wordsSealed),
 	KindShipmentPrepared:  of[ShipmentPrepared](wordsSealed),
 	KindMessageSent:       of[MessageSent](),
+	KindConfirmAsked:      of[ConfirmAsked](),
+	KindConfirmAnswered:   of[ConfirmAnswered](),
 	KindLinkIssued:        of[LinkIssued](),
 	KindLinkRevoked:       of[LinkRevoked](),
 	KindLinkAsked:         of[LinkAsked](),

@@ -37,7 +37,12 @@ type Job struct {
 	ChangedAt time.Time `json:"changed_at"`
 
 	Customer Customer `json:"customer"`
-	Device   Device   `json:"device"`
+	// Unproven is set while nobody knows whether the email address is the customer's, see [Job.Stranger]; Confirms
+	// while the booking waits for that.
+	Unproven bool `json:"unproven,omitempty"`
+	Confirms bool `json:"confirms,omitempty"`
+
+	Device Device `json:"device"`
 	// Fault is the fault in the customer's own words.
 	Fault Sealed `json:"fault"`
 	// Follows is the earlier job that this one comes back from, under warranty.
@@ -159,6 +164,9 @@ func (j *Job) index(shop *Shop) Index {
 	x := Index{
 		Stage: j.Stage, Ended: j.Ended(), Title: j.Device.Name(), Person: j.Customer.Name.Text, ChangedAt: j.ChangedAt,
 		Waiting: j.Unanswered() != nil || len(j.Undelivered()) > 0 || j.pressing(),
+	}
+	if j.Unconfirmed() {
+		x.Stage, x.Ended = StageUnconfirmed, true
 	}
 	if due, ok := j.Due(shop); ok {
 		x.DueAt = due

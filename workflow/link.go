@@ -15,7 +15,8 @@ import (
 type LinkGrant struct {
 	ID      string       `json:"id"`
 	Purpose link.Purpose `json:"purpose"`
-	// Quote is the revision that a decide link is for, or the number of the delay that a choose link is for.
+	// Quote is the revision that a decide link is for, the number of the delay that a choose link is for, or that of
+	// the message that a confirm link is for, 0 for the booking.
 	Quote    int       `json:"quote,omitempty"`
 	IssuedAt time.Time `json:"issued_at"`
 	// ExpiresAt is zero for a link that was ended, not only revoked.
@@ -30,8 +31,9 @@ type LinkGrant struct {
 //
 //   - 2026-11-30: Links from before that only looked stay what people were told they are, one to pass on: they
 //     look, and have the customer's own link sent to the address on file. Rejected: treating them as the
-//     customer's own, since nobody knows who has them, not even for the button that old emails stop emails by;
-//     ending them with the upgrade, which would take the page away from people who did nothing wrong.
+//     customer's own, since nobody knows who has them; ending them with the upgrade, which would take the page
+//     away from people who did nothing wrong. The button by which an old email is told to stop emails (RFC 8058)
+//     goes on working: whoever has the link can make emails fewer by it, down to those that are needed, and no more.
 //   - 2026-11-30: A shared link shows no messages and no parcel numbers, since both lead to the customer's door.
 //     Rejected: showing messages without addresses, which nobody can tell for certain in four languages.
 var lets = func() map[link.Purpose][]reflect.Type {
@@ -48,13 +50,18 @@ var lets = func() map[link.Purpose][]reflect.Type {
 	may(link.Decide, Decide{}, UndoDecision{})
 	may(link.Choose, AnswerDelay{})
 	may(link.Share, Unsubscribe{})
+	may(link.Confirm, Confirm{})
 	may(link.Look, Unsubscribe{}, AskLink{})
 	return by
 }()
 
 // LinkPermits reports whether a link of a purpose lets its holder give a command.
 func LinkPermits(p link.Purpose, c Command) bool {
-	return slices.Contains(lets[p], reflect.Indirect(reflect.ValueOf(c)).Type())
+	v := reflect.Indirect(reflect.ValueOf(c))
+	if n, ok := v.Interface().(ChooseNotices); ok && p == link.Look {
+		return n.Choice == TellWhatNeedsMe
+	}
+	return slices.Contains(lets[p], v.Type())
 }
 
 // lets refuses a command that is not among what the customer's link lets them do, or a link that has ended since.
@@ -317,6 +324,9 @@ type AskLink struct{}
 func (c AskLink) decide(t *turn) error {
 	if t.j.Customer.Email.Text == "" {
 		return refused("There is no e-mail address on this job.").because("no_email")
+	}
+	if t.by.Role == RoleCustomer && t.j.Unconfirmed() {
+		return t.record(&ConfirmAsked{}) // nothing else goes to an address that may be a stranger's
 	}
 	why := LinkStaff
 	switch {

@@ -34,11 +34,11 @@ func (b *bench) oldLink() {
 func TestWhatLinksLet(t *testing.T) {
 	commands := map[string]Command{
 		"message": SendMessage{}, "notices": ChooseNotices{}, "push": Subscribe{}, "push off": Unsubscribe{}, "ask": AskLink{}, "share": ShareLink{},
-		"decide": Decide{}, "undo": UndoDecision{}, "choose": AnswerDelay{},
+		"decide": Decide{}, "undo": UndoDecision{}, "choose": AnswerDelay{}, "confirm": Confirm{}, "fewer": ChooseNotices{TellWhatNeedsMe},
 	}
-	customers := []string{"message", "notices", "push", "push off", "ask", "share"}
+	customers := []string{"message", "notices", "fewer", "push", "push off", "ask", "share"}
 	want := map[link.Purpose][]string{
-		link.Own: customers, link.Share: {"push off"}, link.Look: {"push off", "ask"},
+		link.Own: customers, link.Share: {"push off"}, link.Look: {"push off", "ask", "fewer"}, link.Confirm: {"confirm"},
 		link.Decide: append([]string{"decide", "undo"}, customers...), link.Choose: append([]string{"choose"}, customers...),
 	}
 	require.Len(t, want, len(link.Purposes))
@@ -65,10 +65,13 @@ func TestTheServiceAsksWhatALinkLets(t *testing.T) {
 	yes := Decide{Verdict: VerdictApprove, Digest: b.job().Quote().Digest, Option: "A", Name: "Mira Osei"}
 	for _, p := range []link.Purpose{link.Share, link.Look} {
 		require.Equal(t, "link_looks", b.refuses(CodeForbidden, b.byLink(p), SendMessage{Text: "Hello"}).Reason)
-		b.refuses(CodeForbidden, b.byLink(p), ChooseNotices{TellWhatNeedsMe})
+		b.refuses(CodeForbidden, b.byLink(p), ChooseNotices{TellEveryStep})
 		b.refuses(CodeForbidden, b.byLink(p), ShareLink{})
 		b.refuses(CodeForbidden, b.byLink(p), yes)
 	}
+	b.refuses(CodeForbidden, b.byLink(link.Share), ChooseNotices{TellWhatNeedsMe})
+	b.do(b.byLink(link.Look), ChooseNotices{TellWhatNeedsMe})
+	require.Equal(t, TellWhatNeedsMe, b.job().Choice(), "an old email's button goes on working, towards fewer")
 	b.refuses(CodeForbidden, b.byLink(link.Own), yes)
 	own, decide := b.byLink(link.Own), b.byLink(link.Decide)
 	b.do(counter, RevokeLinks{})

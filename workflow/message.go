@@ -27,6 +27,11 @@ type Message struct {
 	Answered bool `json:"answered,omitempty"`
 	// Came is how it came, "" for one from before that was written down; ask [Job.Came].
 	Came Came `json:"came,omitempty"`
+	// ConfirmAskedAt is when the address on file was asked whether the message is the customer's, Confirmed what it
+	// said, and ConfirmedAt when.
+	ConfirmAskedAt time.Time `json:"confirm_asked_at,omitzero"`
+	Confirmed      Confirmed `json:"confirmed,omitempty"`
+	ConfirmedAt    time.Time `json:"confirmed_at,omitzero"`
 }
 
 // Came is how a message came to us.

@@ -77,6 +77,7 @@ const (
 	NoticeDelayAnswered  NoticeKind = "delay_answered"
 	NoticeMessage        NoticeKind = "message"
 	NoticeLink           NoticeKind = "link"
+	NoticeConfirm        NoticeKind = "confirm"
 )
 
 // Audience is whom a notice is for.
@@ -119,7 +120,10 @@ func (r noticeRule) optional() noticeRule {
 
 // noticeRules is the table "which event leads to which notice"; NoticeTable prints it.
 var noticeRules = []noticeRule{
-	on(NoticeBooked, "booked in advance", func(_ *Event, p *JobBooked) bool { return !p.WalkIn }, nil),
+	on(NoticeBooked, "booked in advance", func(_ *Event, p *JobBooked) bool { return !p.WalkIn && !p.Confirms }, nil),
+	on(NoticeConfirm, "booked on the web, in a shop that has the address confirmed first", func(_ *Event, p *JobBooked) bool { return p.Confirms }, nil),
+	on(NoticeBooked, "the booking's address was confirmed", func(_ *Event, p *ConfirmAnswered) bool { return p.Message == 0 && !p.Not }, nil),
+	on(NoticeConfirm, "the counter asks whether a message is the customer's", nil, func(_ *Job, p *ConfirmAsked) int { return p.Message }),
 	on(NoticeReceived, "the parcel was opened", movedTo(StageReceived), nil).optional(),
 	on(NoticeShipped, "it left the shop", movedTo(StageShipped), nil),
 	on(NoticeWithdrawn, "the job was withdrawn", movedTo(StageWithdrawn), nil),
@@ -317,7 +321,7 @@ func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 			if r.On != e.Kind() || (r.when != nil && !r.when(j, e)) {
 				continue
 			}
-			n := wanted{Entry: j.entry(e, r.Notice, 0, 0), asked: e.By.Role == RoleCustomer || r.Notice == NoticeLink, moved: e.Kind() == KindDateTold}
+			n := wanted{Entry: j.entry(e, r.Notice, 0, 0), asked: e.By.Role == RoleCustomer || r.Notice == NoticeLink || r.Notice == NoticeConfirm, moved: e.Kind() == KindDateTold}
 			if r.ref != nil {
 				n.Ref = r.ref(j, e)
 			}
@@ -375,6 +379,12 @@ var moot = map[NoticeKind]func(j *Job, e *Entry) bool{
 		}
 		d := &j.Decisions[e.Ref-1]
 		return !d.UndoneAt.IsZero() || d.Verdict == VerdictAsk && e.Ref < len(j.Decisions)
+	},
+	NoticeConfirm: func(j *Job, e *Entry) bool {
+		if m := j.message(e.Ref); m != nil {
+			return m.Confirmed != ""
+		}
+		return !j.Unconfirmed()
 	},
 	NoticeUndone:       notOpen,
 	NoticePromiseMoved: overtakenDate,

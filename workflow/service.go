@@ -117,7 +117,7 @@ func (s *Service) Try(ctx context.Context, o Order) (*Job, error) {
 			return nil, err
 		}
 	}
-	j, err := s.Job(ctx, o.Job)
+	j, err := s.begin(ctx, o.Job)
 	if err != nil {
 		return nil, err
 	}
@@ -141,16 +141,18 @@ func Conflict(cause error) error {
 	return e
 }
 
+// begin returns the job that a step is taken on, a new one where it has no number yet.
+func (s *Service) begin(ctx context.Context, n JobNumber) (*Job, error) {
+	if n != "" {
+		return s.Job(ctx, n)
+	}
+	n, err := NewJobNumber(s.Random)
+	return &Job{Shop: s.Shop.ID, Number: n}, err
+}
+
 func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
-	var j *Job
-	var err error
-	if o.Job == "" {
-		n, err := NewJobNumber(s.Random)
-		if err != nil {
-			return nil, err
-		}
-		j = &Job{Shop: s.Shop.ID, Number: n}
-	} else if j, err = s.Job(ctx, o.Job); err != nil {
+	j, err := s.begin(ctx, o.Job)
+	if err != nil {
 		return nil, err
 	}
 	if o.Expect != 0 && j.Version != o.Expect {

@@ -85,6 +85,10 @@ type Shop struct {
 	Quiet Quiet
 	// EraseMonths is how long after the end of a job its person is kept, 0 for as long as nobody erases them.
 	EraseMonths int
+	// BookLimits bound what is booked on the web. ConfirmBookings: what is booked there stands on no board before the
+	// email address is confirmed.
+	BookLimits      BookLimits
+	ConfirmBookings bool
 	// Hooks are the shop's own systems that are told of steps.
 	Hooks []Hook
 	// LinkFor is how long a link to the job lives, the customer's own or a shared one, counted from when it was made.

@@ -57,7 +57,7 @@ func (s *stage) link(p *play, purpose link.Purpose) string {
 	require.NotNil(s.t, g)
 	token, err := s.srv.service.Token(j, g)
 	require.NoError(s.t, err)
-	return s.base + map[link.Purpose]string{link.Own: "/j/", link.Decide: "/d/", link.Choose: "/c/"}[purpose] + token
+	return s.base + map[link.Purpose]string{link.Own: "/j/", link.Decide: "/d/", link.Choose: "/c/", link.Confirm: "/confirm/"}[purpose] + token
 }
 
 func (s *stage) job(n workflow.JobNumber) *workflow.Job {
@@ -163,6 +163,11 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 		}
 	}
 	customer = append(customer, aPage{"notices", at(s.link(d.toApprove, link.Own)) + "/notices"})
+	n := d.toApprove.number
+	s.do(workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}, n, workflow.SendMessage{Text: "We have moved. Please send it to my new address."})
+	s.do(workflow.Actor{Role: workflow.RoleCounter, ID: "owner"}, n, workflow.AskConfirm{Message: len(s.job(n).Messages)})
+	customer = append(customer, aPage{"confirm", at(s.link(d.toApprove, link.Confirm))})
+	staff = append(staff, aPage{"letters-doubt", "/counter/job/" + string(n) + "/letters"}, aPage{"customer-doubt", "/counter/job/" + string(n) + "/customer"})
 	for _, p := range []string{"quote", "answer", "undo", "payment", "charge", "decisions"} {
 		staff = append(staff, aPage{p, "/counter/job/" + string(d.toApprove.number) + "/" + p})
 	}

@@ -41,6 +41,7 @@ type Settings struct {
 	Mail        MailSettings          `toml:"mail"`
 	Inbox       InboxSettings         `toml:"inbox"`
 	Hooks       []HookSettings        `toml:"hooks" validate:"max=10,dive"`
+	Booking     BookingSettings       `toml:"booking"`
 	Web         WebSettings           `toml:"web"`
 	Staff       StaffSettings         `toml:"staff"`
 	Privacy     PrivacySettings       `toml:"privacy"`
@@ -177,6 +178,15 @@ type StaffSettings struct {
 	SecondFactor string `toml:"second_factor" validate:"omitempty,oneof=owner everybody nobody" example:"owner"`
 }
 
+// BookingSettings bound what strangers can have the shop send by booking on the web, within an hour; 0 is no limit.
+type BookingSettings struct {
+	PerAddress int `toml:"per_address_hour" validate:"min=0,max=100000" example:"5"`
+	PerDomain  int `toml:"per_domain_hour" validate:"min=0,max=100000" example:"30"`
+	PerHour    int `toml:"per_hour" validate:"min=0,max=100000" example:"60"`
+	// Confirm keeps a booking off the board until its email address is confirmed.
+	Confirm bool `toml:"confirm_address"`
+}
+
 // PrivacySettings say how long people are kept.
 type PrivacySettings struct {
 	// EraseAfter is how many months after the end of a job its person is erased, 0 for never.
@@ -249,12 +259,13 @@ func usualSettings() *Settings {
 			WorkingDays: 10, Warranty: 90, Tests: []string{"Function"}, WarnAt: []int{80}, RiskAt: 50, Unanswered: "agree", UnansweredDays: 5,
 			Pauses: map[string]bool{"parts": true, "customer": true, "carrier": true, "payment": true},
 		},
-		Quote: QuoteSettings{Days: 14, Remind: []int{2, 5}, Last: 1, Undo: 30},
-		Mail:  MailSettings{Port: 587, Security: "starttls", Gather: 3, Quiet: "21:00-08:00"},
-		Inbox: InboxSettings{Security: "tls", Folder: "INBOX"},
-		Web:   usualWeb,
-		Staff: StaffSettings{SecondFactor: portal.FactorOwner},
-		Store: StoreSettings{Within: 1000, PackDays: 90},
+		Quote:   QuoteSettings{Days: 14, Remind: []int{2, 5}, Last: 1, Undo: 30},
+		Mail:    MailSettings{Port: 587, Security: "starttls", Gather: 3, Quiet: "21:00-08:00"},
+		Inbox:   InboxSettings{Security: "tls", Folder: "INBOX"},
+		Booking: BookingSettings{PerAddress: 5, PerDomain: 30, PerHour: 60},
+		Web:     usualWeb,
+		Staff:   StaffSettings{SecondFactor: portal.FactorOwner},
+		Store:   StoreSettings{Within: 1000, PackDays: 90},
 	}
 }
 
@@ -299,6 +310,7 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		PauseFor: map[workflow.HoldReason]bool{}, LinkFor: 365 * 24 * time.Hour,
 		LastNoticeDays: s.Quote.Last, UndoFor: time.Duration(s.Quote.Undo) * time.Minute, Consent: templates.Consent(s.own, s.Shop.Languages, "words"), ConsentRecycle: templates.Consent(s.own, s.Shop.Languages, "recycle"),
 		FeeCredited: s.Money.FeeCredited, PayURL: s.Money.PayURL, PayWords: s.Money.PayWords, EraseMonths: s.Privacy.EraseAfter,
+		BookLimits: workflow.BookLimits{Address: s.Booking.PerAddress, Domain: s.Booking.PerDomain, All: s.Booking.PerHour}, ConfirmBookings: s.Booking.Confirm,
 	}
 	if e := s.Papers.Estimate; e != nil {
 		out.Estimate = &workflow.EstimatePaper{Registration: e.Registration, Notice: e.Notice}

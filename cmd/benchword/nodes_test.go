@@ -32,7 +32,7 @@ func nodes(t testing.TB, with ...func(*stage)) *story {
 	for _, l := range []string{
 		"clock 2026-11-02 09:00",
 		"post /book cell=no kind='film scanner' maker=Quillon model=F2 fault='Hums, then stops.' name='Mira Osei' email=mira@post.example address='4 Quay Row'",
-		"mail mira@post.example 'film scanner'",
+		"mail mira@post.example 'Your device'",
 		`act bench contents '{"items":[{"text":"Film scanner","device":true}],"serial":"Q2-1"}'`,
 		`act bench screening '{"screening":{"lithium":"no","cell_damaged":"no","mains":"yes","liquid":"no"}}'`,
 		"photo bench arrival parcel-dented",

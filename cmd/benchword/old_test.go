@@ -33,10 +33,12 @@ import (
 
 // kindsSince are the kinds of events that are younger than the data in testdata/old, each with its reason.
 var kindsSince = map[workflow.EventKind]string{
-	workflow.KindWorkBegun:      "2026-11-30: approved is not begun; the bench says when it begins",
-	workflow.KindDeviceMadeSafe: "2026-11-30: that capacitors were discharged and cells isolated is said before anything else",
-	workflow.KindDateTold:       "2026-11-30: the date named is the last one told, and a move is told once it comes to a working day",
-	workflow.KindDeviceShut:     "2026-11-30: a device that stayed shut needs no safety test",
+	workflow.KindWorkBegun:       "2026-11-30: approved is not begun; the bench says when it begins",
+	workflow.KindDeviceMadeSafe:  "2026-11-30: that capacitors were discharged and cells isolated is said before anything else",
+	workflow.KindDateTold:        "2026-11-30: the date named is the last one told, and a move is told once it comes to a working day",
+	workflow.KindConfirmAsked:    "2026-11-30: the address on file is asked whether a message, or a booking, is the customer's",
+	workflow.KindConfirmAnswered: "2026-11-30: what the address on file said",
+	workflow.KindDeviceShut:      "2026-11-30: a device that stayed shut needs no safety test",
 }
 
 // oldFacts names what the data holds beside jobs, and the instant at which it was left.

@@ -39,7 +39,7 @@ type sampleNotice struct {
 // out of it.
 func (s *sampler) play(ctx context.Context, lang string, words *locale.Set) (*sample, error) {
 	shop := *s.service.Shop
-	shop.Languages = []string{lang}
+	shop.Languages, shop.ConfirmBookings = []string{lang}, false
 	shop.Consent, shop.ConsentRecycle = templates.Consent(words, locale.Languages, "words"), templates.Consent(words, locale.Languages, "recycle")
 	now := s.service.Now().UTC()
 	svc := workflow.Service{

@@ -191,6 +191,11 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 	if err != nil {
 		return nil, err
 	}
+	for _, path := range []string{p.data, filepath.Join(p.data, keysName)} {
+		if f, err := os.Stat(path); err == nil && f.Mode().Perm()&0o077 != 0 {
+			p.log.Warn("other users of this machine may read what the shop keeps; take that right from them: chmod go= "+path, "mode", fmt.Sprintf("%04o", f.Mode().Perm()))
+		}
+	}
 	s = &server{core: h, transport: p.transport, log: p.log, roles: p.roles}
 	switch store := store.(type) {
 	case *sqlite.Store:

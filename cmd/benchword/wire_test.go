@@ -1,7 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"log/slog"
+	"os"
+	"strings"
 	"testing"
 
 	"benchword/workflow/store/sqlite"
@@ -22,4 +25,21 @@ func TestAFailedStartClosesTheStore(t *testing.T) {
 	store, err := sqlite.Open(t.Context(), p.data)
 	require.NoError(t, err)
 	require.NoError(t, store.Close())
+}
+
+// A data folder, or keys, that other users of the machine can read are told of at the start; a shop's own are not.
+func TestAnOpenFolderIsSaid(t *testing.T) {
+	for mode, told := range map[os.FileMode]bool{0o700: false, 0o750: true, 0o755: true} {
+		s, err := starts(t, switched(settingsText, none, none))
+		require.NoError(t, err)
+		p, err := s.parts(settingsName, roles{true, true})
+		require.NoError(t, err)
+		var log bytes.Buffer
+		p.data, p.log = t.TempDir(), slog.New(slog.NewTextHandler(&log, nil))
+		require.NoError(t, os.Chmod(p.data, mode))
+		h, err := build(t.Context(), p)
+		require.NoError(t, err)
+		require.NoError(t, h.end())
+		require.Equal(t, told, strings.Contains(log.String(), "other users of this machine"), "%v: %s", mode, log.String())
+	}
 }

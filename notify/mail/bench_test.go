@@ -11,6 +11,7 @@ import (
 	"benchword/templates"
 	"benchword/workflow"
 	"benchword/workflow/evidence"
+	"benchword/workflow/link"
 	"benchword/workflow/money"
 	"benchword/workflow/store/memory"
 
@@ -65,6 +66,14 @@ func (b *bench) job() *workflow.Job {
 	j, err := b.svc.Job(context.Background(), b.n)
 	require.NoError(b.t, err)
 	return j
+}
+
+// by is the customer by their link for a purpose.
+func (b *bench) by(p link.Purpose) workflow.Actor {
+	b.t.Helper()
+	g := b.job().Link(p, b.clock.Now())
+	require.NotNil(b.t, g, p)
+	return workflow.Actor{Role: workflow.RoleCustomer, ID: g.ID}
 }
 
 // photo puts a picture on the job in hand.
@@ -385,6 +394,15 @@ func (b *bench) everything() []told {
 	b.do(counter, check, workflow.Go{To: workflow.StageTesting, Outcome: workflow.OutcomeCuredOutside, Reason: "The USB cable is broken near its plug."})
 	b.do(counter, workflow.DoTest{Test: workflow.Test{Name: workflow.SafetyTest, Passed: true}}, workflow.DeclareReady{})
 	take("booked_a", "received_a", "ready_cured_outside")
+	b.svc.Shop.ConfirmBookings = true
+	b.book("Maud Ellery")
+	take("confirm_booking")
+	b.do(b.by(link.Confirm), workflow.Confirm{})
+	take("booked_confirmed")
+	b.svc.Shop.ConfirmBookings = false
+	b.do(workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}, workflow.SendMessage{Text: "We have moved. Please send it to my new address:\n1 Thief Road, Mill Cove"})
+	b.do(counter, workflow.AskConfirm{Message: 1})
+	take("confirm_message")
 	return out
 }
 

@@ -261,9 +261,10 @@ func mailsTakeApart(t *testing.T, mails map[string]*Message) {
 			require.Equal(t, "image/jpeg", kind, name)
 		}
 		w := locale.For(lang)
+		alone := strings.HasPrefix(name, "confirm_booking") // whose reader may be nobody's customer
 		for _, key := range []string{"mail.asked.where", "mail.asked.need", "mail.asked.when"} {
-			require.Contains(t, text, w.T(key), name)
-			require.Contains(t, html, w.T(key), name)
+			require.Equal(t, !alone, strings.Contains(text, w.T(key)), name)
+			require.Equal(t, !alone, strings.Contains(html, w.T(key)), name)
 		}
 		require.Contains(t, html, `<html lang="`+lang+`"`, name)
 		require.NotContains(t, text, "�")

@@ -90,8 +90,11 @@ func (m *Writer) Compose(ctx context.Context, j *workflow.Job, e *workflow.Entry
 		ID: id + "@" + domain, Thread: string(j.Number) + ".job@" + domain,
 		Date: e.MadeAt.In(shop.Calendar.Location()),
 		From: netmail.Address{Name: name, Address: m.from()}, ReplyTo: shop.Email,
-		To:      netmail.Address{Name: j.Customer.Name.Text, Address: j.Customer.Email.Text},
+		To:      netmail.Address{Address: j.Customer.Email.Text},
 		Subject: w.view.Subject, Lang: w.view.W.Lang, Text: w.text, HTML: w.html, Photos: w.inline,
+	}
+	if !j.Stranger() {
+		p.To.Name = j.Customer.Name.Text
 	}
 	if w.optional && strings.HasPrefix(w.view.Choose, "https://") {
 		// RFC 8058 asks for https. A mail that the customer needs in any case has no such button.
@@ -154,6 +157,7 @@ func (m *Writer) Subject(j *workflow.Job, e *workflow.Entry) (subject, lang stri
 	if err != nil {
 		return "", "", err
 	}
+	o.Job = j // it is read where the booker asked for it, not at the address they gave
 	return mailview.Of(o).Subject, o.Words.Lang, nil
 }
 
@@ -198,9 +202,14 @@ const previewID = "preview"
 // order says what the mail is about and makes its links, which it names as [standing] does.
 func (m *Writer) order(j *workflow.Job, e *workflow.Entry) (o mailview.Order, links []string, err error) {
 	shop, now := m.Service.Shop, m.Service.Now()
+	words := m.Words.For(j.Customer.Language)
+	seen := j
+	if j.Stranger() {
+		seen = j.Unsaid(words.T("mail.device"))
+	}
 	e, also := leading(j, e, now)
 	o = mailview.Order{
-		Job: j, At: now, Entry: e, Also: also, Shop: shop, Words: m.Words.For(j.Customer.Language),
+		Job: seen, At: now, Entry: e, Also: also, Shop: shop, Words: words,
 		Find: shop.BaseURL + "/find", Packing: shop.BaseURL + "/packing",
 	}
 	address := func(path string, g *workflow.LinkGrant) string {
@@ -215,6 +224,12 @@ func (m *Writer) order(j *workflow.Job, e *workflow.Entry) (o mailview.Order, li
 	}
 	if g := j.Link(link.Decide, now); g != nil && g.Quote == len(j.Quotes) {
 		o.Decide = address("/d/", g)
+	}
+	for i := range j.Links {
+		if g := &j.Links[i]; e.Kind == workflow.NoticeConfirm && g.Purpose == link.Confirm && g.Quote == e.Ref && !g.Revoked && now.Before(g.ExpiresAt) {
+			o.Confirm = address("/confirm/", g)
+			break
+		}
 	}
 	if g, d := j.Link(link.Choose, now), j.Delay(); g != nil && d != nil && g.Quote == d.Number {
 		o.Delay = address("/c/", g)

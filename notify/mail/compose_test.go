@@ -15,6 +15,7 @@ import (
 
 	"benchword/templates/mail"
 	"benchword/workflow"
+	"benchword/workflow/link"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/net/html"
@@ -204,7 +205,7 @@ func boolCount(b bool) int {
 func TestHostileWordsInMails(t *testing.T) {
 	b := newBench(t)
 	evil := "O’Brien <script>alert(1)</script> \"x\" عائشة 🔧 https://evil.example/ </td></table>"
-	b.do(customer, workflow.Book{Person: workflow.Person{Name: evil, Email: "maud@example.org"}, Kind: evil, Maker: evil, Model: evil, Fault: evil + "\n.\n--part-x\nBcc: all@example.org"})
+	b.do(counter, workflow.Book{Person: workflow.Person{Name: evil, Email: "maud@example.org"}, Kind: evil, Maker: evil, Model: evil, Fault: evil + "\n.\n--part-x\nBcc: all@example.org"})
 	b.receive()
 	b.diagnose()
 	b.report()
@@ -228,6 +229,40 @@ func TestHostileWordsInMails(t *testing.T) {
 		require.Len(t, to, 1)
 		require.Equal(t, evil, to[0].Name)
 		require.LessOrEqual(t, len([]rune(decoded(t, o.Header.Get("Subject")))), 120)
+	}
+}
+
+// What was seen in an attack: the first email of a booking on the web brought the booker's words, name, subject and
+// address to a stranger, from the shop. As long as nobody knows whose the address is, no email to it holds one of them.
+func TestNoStrangersWords(t *testing.T) {
+	for _, confirm := range []bool{false, true} {
+		b := newBench(t)
+		b.svc.Shop.ConfirmBookings = confirm
+		typed := []string{"Zqname", "Zqkind", "Zqmaker", "Zqmodel", "evil.example", "zqinbound", "zqplace", "zqphone", "zqmessage"}
+		b.do(customer, workflow.Book{
+			Person: workflow.Person{Name: "Zqname, your account is blocked", Email: "victim@example.org", Address: "Zqplace", Phone: "zqphone"},
+			Kind:   "Zqkind URGENT", Maker: "Zqmaker", Model: "Zqmodel", Fault: "Pay at https://evil.example/login", Inbound: "zqinbound",
+		})
+		b.do(b.by(link.Own), workflow.AskLink{}, workflow.SendMessage{Text: "zqmessage, send it to my new address"})
+		b.do(counter, workflow.AskConfirm{Message: 1}, workflow.SendMessage{Text: "What is it about?"})
+		b.do(counter, workflow.Go{To: workflow.StageWithdrawn, Outcome: workflow.OutcomeCancelled})
+		entries, err := b.store.Entries(t.Context(), b.svc.Shop.ID, b.n)
+		require.NoError(t, err)
+		require.Len(t, entries, 5)
+		for i := range entries {
+			m, err := b.mails.Compose(t.Context(), b.job(), &entries[i])
+			require.NoError(t, err)
+			o := open(t, m.Data)
+			said := o.Text + o.HTML + decoded(t, o.Header.Get("Subject")) + o.Header.Get("To")
+			for _, x := range typed {
+				require.NotContains(t, strings.ToLower(said), strings.ToLower(x), entries[i].Kind)
+			}
+			require.Equal(t, "<victim@example.org>", o.Header.Get("To"))
+			if _, links, _ := words(t, o.HTML); confirm && i == 0 {
+				require.NotContains(t, strings.Join(links, " "), "/j/", "nobody looks before the address is confirmed")
+				require.Contains(t, strings.Join(links, " "), "/confirm/")
+			}
+		}
 	}
 }
 
@@ -304,7 +339,7 @@ func TestMailLinks(t *testing.T) {
 			require.Equal(t, x.job.Number, row.Job)
 			require.Equal(t, map[string]string{"j": "own", "d": "decide"}[f[1]], string(row.Purpose))
 		}
-		require.True(t, found["j"], x.name)
+		require.Equal(t, x.name != "confirm_booking", found["j"], x.name)
 		asks := slices.Contains([]workflow.NoticeKind{workflow.NoticeQuote, workflow.NoticeFurtherQuote, workflow.NoticeReminder, workflow.NoticeLastNotice, workflow.NoticeUndone}, x.entry.Kind) || x.name == "findings_with_quote"
 		if (asks || needed) && x.name != "further_quote_5" {
 			require.True(t, found["d"], x.name)

@@ -72,6 +72,7 @@ var List = []Action{
 	{Command: workflow.PrepareShipment{}, Name: "shipment", Summary: "Write down the parcel number, or that it is handed over.", Form: "packing"},
 	{Command: workflow.Go{}, Name: "move", Summary: "Move the job along a row of the table.", Form: "move/:to"},
 	{Command: workflow.SendMessage{}, Name: "messages", Summary: "Write to the customer.", Form: "letters", Words: "Letters"},
+	{Command: workflow.AskConfirm{}, Name: "message-confirmation", Summary: "Ask at the address on file whether a message is the customer's.", Form: "letters/confirm", On: "letters"},
 	{Command: workflow.ChangeCustomer{}, Name: "customer", Summary: "Correct how the customer is reached, and the limit agreed to.", Form: "customer", Words: "Customer"},
 	{Command: workflow.RevokeLinks{}, Form: "link", Words: "Customer’s link"},
 	{Command: workflow.RevokeLinks{}, Name: "link-revocation", Summary: "End every link; the customer gets new ones.", Form: "link/revoke", On: "link"},

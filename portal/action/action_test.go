@@ -15,6 +15,7 @@ var notHere = map[string]string{
 	"Book":        "begins a job: POST /api/v1/jobs, and /counter/new",
 	"Subscribe":   "is the customer's browser's",
 	"Unsubscribe": "is the customer's browser's",
+	"Confirm":     "is the customer's, from the address on file",
 	"ShareLink":   "is the customer's: the page is theirs to share",
 	"Wake":        "is the clock's", "RecordDelivery": "is the dispatcher's", "RecordBounce": "is the mailbox's", "EndSubscription": "is the dispatcher's",
 }

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -226,12 +227,17 @@ func everyAction(t *testing.T, d *desk) {
 	require.Equal(t, "Mira A. Osei", j.Customer.Name)
 	d.done(counter, "link", `{}`)
 	d.refused(403, bench, "link", `{}`)
+	d.refused(422, counter, "message-confirmation", `{"message":9}`)
+	d.refused(403, bench, "message-confirmation", `{"message":1}`)
+	wrote, err := d.svc.Do(t.Context(), workflow.Order{Job: d.n, By: workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}, Commands: []workflow.Command{workflow.SendMessage{Text: "Post it to my new address."}}})
+	require.NoError(t, err)
+	d.done(counter, "message-confirmation", fmt.Sprintf(`{"message":%d}`, len(wrote.Messages)))
 	d.refused(403, bench, "link-revocation", `{}`)
 	d.done(counter, "link-revocation", `{}`)
 	notice := j.Notices[0].ID
 	d.refused(422, counter, "notice-again", `{"id":"x"}`)
 	d.refused(409, counter, "notice-told", `{"id":"`+notice+`"}`)
-	_, err := d.svc.Do(t.Context(), workflow.Order{Job: d.n, By: workflow.Actor{Role: workflow.RoleSystem, ID: "dispatcher"}, Commands: []workflow.Command{workflow.RecordDelivery{ID: notice, Buried: "The mailbox is full."}}})
+	_, err = d.svc.Do(t.Context(), workflow.Order{Job: d.n, By: workflow.Actor{Role: workflow.RoleSystem, ID: "dispatcher"}, Commands: []workflow.Command{workflow.RecordDelivery{ID: notice, Buried: "The mailbox is full."}}})
 	require.NoError(t, err)
 	d.done(counter, "notice-told", `{"id":"`+notice+`"}`)
 	j = d.done(counter, "notice-again", `{"id":"`+notice+`"}`)

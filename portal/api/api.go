@@ -359,6 +359,9 @@ func (a *api) list(c *fiber.Ctx) error {
 		return err
 	}
 	for _, r := range rows {
+		if r.Stage == workflow.StageUnconfirmed {
+			continue // no job of the shop's before its address is confirmed
+		}
 		x := Row{Number: r.Job, Stage: r.Stage, Device: r.Title, Person: r.Person, Breached: r.Breached, OnHold: r.OnHold, Waiting: r.Waiting, ChangedAt: r.ChangedAt}
 		if !r.DueAt.IsZero() {
 			x.DueAt = &r.DueAt

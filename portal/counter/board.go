@@ -3,11 +3,13 @@ package counter
 import (
 	"fmt"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"benchword/templates"
+	"benchword/templates/locale"
 	"benchword/workflow"
 
 	"github.com/gofiber/fiber/v2"
@@ -97,6 +99,10 @@ func boardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.T
 	}
 	if row.Person == "" {
 		row.Person = "person erased"
+	}
+	if r.Stage == workflow.StageUnconfirmed {
+		row.Promise = "booked " + k.day(r.ChangedAt)
+		return "open", row
 	}
 	if r.Ended {
 		row.Promise = "ended " + k.day(r.ChangedAt)
@@ -212,7 +218,9 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 	}
 	v := &boardPage{Page: x.s.Page(c, "The bench"), Ended: ended}
 	if v.Staff.Role == workflow.RoleOwner {
-		v.Warnings = x.s.Warnings()
+		if v.Warnings, err = x.s.Warnings(ctx); err != nil {
+			return err
+		}
 	}
 	running, over := 0, 0
 	known := false
@@ -226,11 +234,17 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 		known = known || here
 		v.Stages = append(v.Stages, stageFilter{Words: stageWords[s], Count: counts[s], URL: "/counter?stage=" + string(s), Here: here})
 	}
+	if stage == workflow.StageUnconfirmed && x.s.Shop().ConfirmBookings {
+		known, ended = true, true
+	}
 	if !known {
 		stage = ""
 	}
 	v.Stages = append([]stageFilter{{Words: "All", Count: running, URL: "/counter", Here: !ended && stage == ""}}, v.Stages...)
-	v.Stages = append(v.Stages, stageFilter{Words: "Ended", Count: over, URL: "/counter?ended=yes", Here: ended})
+	v.Stages = append(v.Stages, stageFilter{Words: "Ended", Count: over, URL: "/counter?ended=yes", Here: ended && stage == ""})
+	if x.s.Shop().ConfirmBookings {
+		v.Stages = append(v.Stages, stageFilter{Words: locale.Capital(stageWords[workflow.StageUnconfirmed]), Count: counts[workflow.StageUnconfirmed], URL: "/counter?stage=" + string(workflow.StageUnconfirmed), Here: stage == workflow.StageUnconfirmed})
+	}
 	f := workflow.BoardFilter{Stage: stage, Ended: ended, Limit: boardSize + 1}
 	if s := c.Query("after"); s != "" {
 		if f.After, err = readPlace(s); err != nil {
@@ -252,7 +266,12 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 		}
 		v.More = "/counter?" + q.Encode()
 	}
+	if stage == "" { // those that wait for their address are listed where they are asked for
+		rows = slices.DeleteFunc(rows, func(r workflow.Row) bool { return r.Stage == workflow.StageUnconfirmed })
+	}
 	switch {
+	case stage == workflow.StageUnconfirmed:
+		v.Heading = "Booked on the web, address not confirmed"
 	case ended:
 		v.Heading = "Jobs that have ended"
 	case stage != "":

@@ -129,7 +129,7 @@ func taskBy() map[string]*task {
 		"safe": safeTask, "tests": testsTask, "shut": shutTask, "ready": readyTask, "packing": packingTask, "hold": holdTask, "hold/lift": liftTask,
 		"report": reportTask, "report/preview": previewTask, "report/send": sendTask, "quote": quoteTask, "quote/back": takeBackTask, "answer": answerTask,
 		"undo": undoTask, "charge": chargeTask, "promise": promiseTask, "delay": delayTask, "delay/choice": delayChoiceTask, "level": levelTask,
-		"payment": paymentTask, "customer": customerTask, "letters": lettersTask, "link": linkTask, "link/revoke": linkRevokeTask, "link/mail": linkMailTask,
+		"payment": paymentTask, "customer": customerTask, "letters": lettersTask, "letters/confirm": letterConfirmTask, "link": linkTask, "link/revoke": linkRevokeTask, "link/mail": linkMailTask,
 		"notices": noticesTask, "notices/again": againTask, "notices/told": toldTask, "erase": eraseTask, "move/:to": moveTask,
 	}
 }

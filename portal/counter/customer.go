@@ -10,6 +10,8 @@ type customerPage struct {
 	jobBase
 	Languages []choice
 	Currency  string
+	// Doubt is why a message that may be the reason for the change is not to be acted on yet, "" for none.
+	Doubt string
 }
 
 func (*customerPage) Template() string { return "customer.html" }
@@ -32,7 +34,11 @@ var customerTask = &task{
 		if !r.job.Erased.IsZero() {
 			return nil, &workflow.Error{Code: workflow.CodeGone, Message: "The person was erased from this job."}
 		}
-		return &customerPage{jobBase: r.title("Customer"), Languages: languageChoices(r.shop()), Currency: string(r.shop().Currency)}, nil
+		v := &customerPage{jobBase: r.title("Customer"), Languages: languageChoices(r.shop()), Currency: string(r.shop().Currency)}
+		if m := r.job.Doubt(); m != nil {
+			v.Doubt = newClock(r.shop(), r.now()).doubtWords(m)
+		}
+		return v, nil
 	},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.ChangeCustomer{

@@ -106,10 +106,7 @@ func jobPageOf(base jobBase, j *workflow.Job, entries []workflow.Entry, shop *wo
 			l.Who = cmp.Or(m.By.ID, roleWords[m.By.Role])
 		}
 		if l.Mine {
-			l.Came = cameWords[j.Came(&m)]
-		}
-		if m.Redirects() {
-			l.Flag = redirectWords
+			l.Came, l.Flag = k.cameOf(j, &m), k.doubtWords(&m)
 		}
 		if m.Text.Erased() {
 			l.Text = "(erased)"
@@ -122,7 +119,7 @@ func jobPageOf(base jobBase, j *workflow.Job, entries []workflow.Entry, shop *wo
 	v.Accounts = k.accounts(j)
 	v.Targets = k.targets(j)
 	v.Notices, v.Told = k.notices(j, entries), toldWords[j.Choice()]
-	v.Alerts = slices.Concat(k.promiseAlerts(j, base), alertsOf(j, base, shop))
+	v.Alerts = slices.Concat(k.promiseAlerts(j, base), k.alertsOf(j, base))
 	v.Tasks, v.More = k.tasks(j, base)
 	v.Moves = movesOf(j, shop, base)
 	v.Bar = barOf(j, v)
@@ -165,7 +162,8 @@ func screeningWords(s *workflow.Screening, shop *workflow.Shop) []string {
 	return out
 }
 
-func alertsOf(j *workflow.Job, base jobBase, shop *workflow.Shop) []alert {
+func (k clockOf) alertsOf(j *workflow.Job, base jobBase) []alert {
+	shop := k.shop
 	var out []alert
 	if n := len(j.Undelivered()); n > 0 {
 		words := "A mail did not arrive. Telephone the customer."
@@ -190,11 +188,11 @@ func alertsOf(j *workflow.Job, base jobBase, shop *workflow.Shop) []alert {
 		}
 		out = append(out, alert{"question", words + m.Text.Text, base.To("letters") + "#form", "Answer"})
 	}
-	for i := range j.Messages {
-		if m := &j.Messages[i]; m.Redirects() && !j.Ended() {
-			out = append(out, alert{"redirect", redirectWords, base.To("letters") + "#letter-" + itoa(m.ID), "Which message"})
-			break
-		}
+	if m := j.Doubt(); m != nil && !j.Ended() {
+		out = append(out, alert{"redirect", k.doubtWords(m), base.To("letters") + "#letter-" + itoa(m.ID), "Which message"})
+	}
+	if j.Unconfirmed() {
+		out = append(out, alert{"mail", "Booked on the web, and the email address isn’t confirmed yet. The job stands on no board until it is, and goes a week after it was booked.", "", ""})
 	}
 	switch s := j.Screening; {
 	case s != nil && s.CellDamaged == workflow.Yes:

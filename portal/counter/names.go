@@ -13,6 +13,7 @@ import (
 var languageWords = map[string]string{"en": "English", "fr": "French", "de": "German", "es": "Spanish"}
 
 var stageWords = map[workflow.Stage]string{
+	workflow.StageUnconfirmed:      "address not confirmed",
 	workflow.StageBooked:           "Booked",
 	workflow.StageReceived:         "Received",
 	workflow.StageDiagnosing:       "Diagnosing",
@@ -169,6 +170,7 @@ var noticeWords = map[workflow.NoticeKind]string{
 	workflow.NoticeDelayAnswered:  "Choice after a missed date",
 	workflow.NoticeMessage:        "Letter",
 	workflow.NoticeLink:           "Link",
+	workflow.NoticeConfirm:        "Is it yours?",
 }
 
 var gradeWords = map[money.Grade]string{
@@ -363,3 +365,25 @@ var cameWords = map[workflow.Came]string{
 
 // redirectWords stand at a message that seems to change where the parcel goes or who is asked.
 const redirectWords = "This may change where the parcel goes, or who is asked. Confirm it with the address on file before you act on it."
+
+// doubtWords say how a message stands that may redirect the parcel.
+func (k clockOf) doubtWords(m *workflow.Message) string {
+	switch {
+	case m.Confirmed == workflow.ConfirmedNo:
+		return "The address on file says, on " + k.at(m.ConfirmedAt) + ", that the customer didn’t write this. Don’t act on it; telephone the customer."
+	case m.Confirmed == workflow.ConfirmedYes, !m.Redirects():
+		return ""
+	case !m.ConfirmAskedAt.IsZero():
+		return redirectWords + " It was asked on " + k.at(m.ConfirmAskedAt) + " and hasn’t answered yet."
+	}
+	return redirectWords
+}
+
+// cameOf says how a customer's message came, and whether the address on file has confirmed it.
+func (k clockOf) cameOf(j *workflow.Job, m *workflow.Message) string {
+	came := cameWords[j.Came(m)]
+	if m.Confirmed == workflow.ConfirmedYes {
+		came += ", confirmed by the address on file on " + k.at(m.ConfirmedAt)
+	}
+	return strings.TrimPrefix(came, ", ")
+}

@@ -30,6 +30,8 @@ type Order struct {
 	Own, Decide, Find, Packing string
 	// Also are the other notices that the mail tells, in order.
 	Also []workflow.Entry
+	// Confirm is where the reader says whether a message or a booking is theirs, "" for nowhere.
+	Confirm string
 	// Delay is where to choose after a missed promise, "" where there is nothing to.
 	Delay string
 	// Choose is where the customer chooses what to be mailed about, "" for nowhere.
@@ -48,19 +50,30 @@ func Of(o Order) *Mail {
 	for i := range o.Also {
 		p = p.and(t.tell(&o.Also[i]))
 	}
-	if !p.saysWhy {
+	if !p.saysWhy && !p.alone {
 		p = p.with(t.paras("mail.why", t.status.WhenWhy...))
 	}
-	if p = t.asks(p); p.act == (templates.Link{}) {
+	if p.alone {
+		t.Own, t.Choose, o.Own, o.Choose = "", "", "", ""
+	} else {
+		p = t.asks(p)
+	}
+	if p.act == (templates.Link{}) {
 		p.act = t.home()
 	}
 	m := &Mail{
 		W: w, Kind: o.Entry.Kind, Shop: templates.ShopOf(o.Shop), Number: j.Number.Shown(), Device: j.Device.Name(), Own: o.Own, Find: o.Find,
 		Subject: p.subject, Heading: p.heading, Lead: p.lead, Act: p.act, Decides: p.decides, Chooses: p.chooses, Sections: p.sections,
-		Answers: t.answers(), left: t.left, Why: w.T("mail.foot.why", o.Shop.Name, j.Device.Name()),
+		left: t.left, Why: w.T("mail.foot.why", o.Shop.Name, j.Device.Name()),
 	}
-	m.Shop.Zone = w.Zone(t.loc)
-	m.Preview = strings.Join([]string{m.Heading, m.Answers[1].Answer, m.Answers[2].Answer}, " ")
+	if j.Stranger() {
+		m.Why = w.T("mail.foot.booked", o.Shop.Name)
+	}
+	m.Shop.Zone, m.Preview = w.Zone(t.loc), m.Heading
+	if !p.alone {
+		m.Answers = t.answers()
+		m.Preview = strings.Join([]string{m.Heading, m.Answers[1].Answer, m.Answers[2].Answer}, " ")
+	}
 	if o.Choose != "" {
 		m.Choose, m.ChooseSays = o.Choose, w.T("notices.foot."+string(j.Choice()))
 	}
@@ -79,6 +92,8 @@ type part struct {
 	sections         []Section
 	// saysWhy marks a part that tells why the date moved.
 	saysWhy bool
+	// alone: nothing else is told and no other link given, since the reader may be nobody's customer.
+	alone bool
 }
 
 // with adds sections.
@@ -128,6 +143,7 @@ var parts = map[workflow.NoticeKind]func(*teller, *workflow.Entry) part{
 	workflow.NoticeDelayAnswered:  (*teller).delayAnswered,
 	workflow.NoticeMessage:        (*teller).message,
 	workflow.NoticeLink:           (*teller).link,
+	workflow.NoticeConfirm:        (*teller).confirm,
 }
 
 // teller holds what the parts of a mail are made from, and remembers what they have shown and left out.

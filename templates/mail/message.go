@@ -35,3 +35,20 @@ func (t *teller) link(e *workflow.Entry) part {
 	}
 	return p
 }
+
+// confirm asks whether a message or a booking is the reader's.
+func (t *teller) confirm(e *workflow.Entry) part {
+	act := templates.Link{Words: t.w.T("mail.act.confirm"), URL: t.Confirm}
+	if t.Confirm == "" {
+		act = templates.Link{}
+	}
+	if e.Ref < 1 || e.Ref > len(t.Job.Messages) {
+		p := t.say("confirm_booking", t.Shop.Name)
+		p.act, p.alone = act, true
+		return p
+	}
+	m := &t.Job.Messages[e.Ref-1]
+	p := t.say("confirm", t.day(m.At))
+	p.act = act
+	return p.with(t.letter("mail.confirm.message", m.Text.Text), t.paras("mail.confirm.not", t.w.T("mail.confirm.not.more")))
+}

@@ -50,12 +50,14 @@ const (
 	Share  Purpose = "share"  // made by the customer for others: look, and nothing else
 	Decide Purpose = "decide" // answer the quote
 	Choose Purpose = "choose" // say what is to happen after a missed promise
+	// Confirm is sent to the address on file, to say there whether a message or a booking is the customer's.
+	Confirm Purpose = "confirm"
 	// Look is what emails held before 2026-11-30 and told people to pass on. None is made any more.
 	Look Purpose = "look"
 )
 
 // Purposes lists them all.
-var Purposes = []Purpose{Own, Share, Decide, Choose, Look}
+var Purposes = []Purpose{Own, Share, Decide, Choose, Confirm, Look}
 
 // Valid reports whether p is one of the purposes above.
 func (p Purpose) Valid() bool { return slices.Contains(Purposes, p) }

@@ -159,9 +159,10 @@ func (s *Store) every(ctx context.Context, shop workflow.ShopID, do func(numbers
 // Counts returns the number of jobs in each stage that has any.
 func (s *Store) Counts(ctx context.Context, shop workflow.ShopID) (map[workflow.Stage]int, error) {
 	var counts []*driver.IntCmd
+	stages := append(slices.Clone(workflow.Stages), workflow.StageUnconfirmed)
 	err := s.batch(ctx, false, func(p driver.Pipeliner) {
 		counts = nil
-		for _, stage := range workflow.Stages {
+		for _, stage := range stages {
 			prefix := "s" + string(stage) + "\x00"
 			counts = append(counts, p.ZLexCount(ctx, of(shop).ix(), "["+prefix, "("+prefix+"\xff"))
 		}
@@ -172,7 +173,7 @@ func (s *Store) Counts(ctx context.Context, shop workflow.ShopID) (map[workflow.
 	out := map[workflow.Stage]int{}
 	for i, n := range counts {
 		if n.Val() > 0 {
-			out[workflow.Stages[i]] = int(n.Val())
+			out[stages[i]] = int(n.Val())
 		}
 	}
 	return out, nil
