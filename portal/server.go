@@ -43,6 +43,7 @@ import (
 	"benchword/workflow/history"
 
 	"github.com/gofiber/fiber/v2"
+	"github.com/valyala/fasthttp"
 )
 
 // Config is what the portal is built from.
@@ -142,7 +143,7 @@ func New(cfg Config) (*Server, error) {
 
 // newApp returns a web server with the limits that all of ours have.
 func newApp(fail fiber.ErrorHandler) *fiber.App {
-	return fiber.New(fiber.Config{
+	app := fiber.New(fiber.Config{
 		AppName:               "benchword",
 		ServerHeader:          "",
 		DisableStartupMessage: true,
@@ -161,6 +162,21 @@ func newApp(fail fiber.ErrorHandler) *fiber.App {
 		// No header is believed by fiber; see address.
 		EnableTrustedProxyCheck: true,
 	})
+	app.Server().FormValueFunc = typed
+	return app
+}
+
+// typed returns what was sent in a field of a form. What stands under its name in the address is not asked (fasthttp
+// would ask that first): a link that somebody else wrote must not fill in a form for its reader.
+func typed(c *fasthttp.RequestCtx, field string) []byte {
+	if v := c.PostArgs().Peek(field); len(v) > 0 {
+		return v
+	}
+	form, err := c.MultipartForm()
+	if err != nil || len(form.Value[field]) == 0 {
+		return nil
+	}
+	return []byte(form.Value[field][0])
 }
 
 // readProxies reads addresses and networks.

@@ -336,6 +336,69 @@ func TestEveryModuleHasItsReason(t *testing.T) {
 	}
 }
 
+// named are the packages that secrets and walls rest on, each with the folder that may import it ("*": any) and what for.
+// They are the inventory of cryptography, too (ASVS 5.0 V11.1.2). What is not in it is not there: no MD5 or SHA-1, no
+// cipher but one, no reader of gob or XML, no memory of one's own, no shell.
+var named = map[string]string{
+	"crypto/sha256 *":                   "digests of events, quotes and photos; what is kept of tokens and sessions",
+	"crypto/hmac *":                     "links, hidden fields, signed cookies, webhooks: with SHA-256",
+	"crypto/rand *":                     "keys, tokens, salts, ids: 160 bits, or 128",
+	"crypto/subtle portal":              "compares hashes of passwords",
+	"golang.org/x/crypto/argon2 portal": "hashes passwords",
+	"crypto/tls notify/mail":            "TLS 1.2 or later to the mail server",
+	"crypto/tls notify/inbox":           "the same to the mailbox",
+	"crypto/tls workflow/store/redis":   "the same to Redis",
+	"crypto notify/mail":                "DKIM (RFC 6376, RFC 8463)",
+	"crypto/ed25519 notify/mail":        "DKIM",
+	"crypto/rsa notify/mail":            "DKIM with 2048 bits or more: RSASSA-PKCS1-v1_5 with SHA-256, as RFC 8301 wants it",
+	"crypto/ed25519 notify/hook":        "webhooks signed by a key pair",
+	"crypto/aes notify/push":            "pushes are sealed: AES-128-GCM (RFC 8188, RFC 8291)",
+	"crypto/cipher notify/push":         "the same",
+	"crypto/hkdf notify/push":           "the same",
+	"crypto/ecdh notify/push":           "the same, with P-256",
+	"crypto/ecdsa notify/push":          "signs for the push service: ES256 (RFC 8292)",
+	"crypto/elliptic notify/push":       "the same",
+	"encoding/xml portal":               "writes the feed",
+	"math/rand/v2 cmd/benchword":        "the demo's invented past",
+	"math/rand/v2 workflow/forecast":    "simulated ways, the same each time",
+	"os/exec workflow/evidence":         "starts this program again, to decode pictures",
+	"syscall cmd/benchword":             "signals",
+	"syscall notify/outside":            "looks at an address when it is connected to",
+	"syscall workflow/evidence":         "limits of the process that decodes pictures",
+	"text/template templates":           "the text half of emails, from embedded files",
+}
+
+func TestEveryDangerousPackageIsNamed(t *testing.T) {
+	weak := []string{"InsecureSkipVerify", "CipherSuites", "VersionTLS10", "VersionTLS11", "VersionSSL30"}
+	dangerous := regexp.MustCompile(`^(crypto(/.*)?|golang\.org/x/crypto/.*|encoding/(gob|xml)|math/rand(/v2)?|os/exec|plugin|syscall|text/template|unsafe|net/(rpc|smtp)(/.*)?)$`)
+	seen := map[string]bool{}
+	for _, s := range sources(t) {
+		if s.harness() || s.dir == "workflow/longtest" || ignored(s.file) {
+			continue
+		}
+		for _, i := range s.imports {
+			if !dangerous.MatchString(i) {
+				continue
+			}
+			row := i + " *"
+			if named[row] == "" {
+				row = i + " " + s.dir
+			}
+			require.NotEmpty(t, named[row], "%s imports %s: say in named what for", s.name, i)
+			seen[row] = true
+		}
+		ast.Inspect(s.file, func(n ast.Node) bool {
+			if x, ok := n.(*ast.Ident); ok {
+				require.NotContains(t, weak, x.Name, "%s weakens an encrypted line", s.name)
+			}
+			return true
+		})
+	}
+	for row := range named {
+		require.True(t, seen[row], "%s is not imported", row)
+	}
+}
+
 // Of testify only require is used: a test that went on after a failure says less.
 func TestOnlyRequire(t *testing.T) {
 	for _, s := range sources(t) {

@@ -25,9 +25,6 @@ type Encryption string
 const (
 	// StartTLS demands STARTTLS (RFC 3207) and a certificate that holds.
 	StartTLS Encryption = "starttls"
-	// StartTLSIfOffered encrypts when the server offers it, without asking for a trusted certificate:
-	// who can change the line could take the offer away as well.
-	StartTLSIfOffered Encryption = "starttls_if_offered"
 	// ImplicitTLS encrypts from the first byte (RFC 8314), with a certificate that holds.
 	ImplicitTLS Encryption = "implicit_tls"
 	// Plain never encrypts: for a server on the same machine.
@@ -281,19 +278,13 @@ func (s *SMTP) open(ctx context.Context, t Timeouts) (*wire, error) {
 	if err := c.Hello(name); err != nil {
 		return nil, fail("hello", err)
 	}
-	if mode == StartTLS || mode == StartTLSIfOffered {
-		offered, _ := c.Extension("STARTTLS")
-		switch {
-		case offered:
-			if mode == StartTLSIfOffered {
-				config.InsecureSkipVerify = true //nolint:gosec // said at StartTLSIfOffered
-			}
-			within(t.Dial + t.Command)
-			if err := c.StartTLS(config); err != nil {
-				return nil, fail("starttls", err)
-			}
-		case mode == StartTLS:
+	if mode == StartTLS {
+		if offered, _ := c.Extension("STARTTLS"); !offered {
 			return nil, fail("starttls", errors.New("the server does not offer encryption, which the settings demand"))
+		}
+		within(t.Dial + t.Command)
+		if err := c.StartTLS(config); err != nil {
+			return nil, fail("starttls", err)
 		}
 	}
 	if s.User != "" {

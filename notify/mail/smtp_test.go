@@ -224,8 +224,6 @@ func TestSMTPEncryption(t *testing.T) {
 		{"starttls with a strange certificate", smtptest.Config{TLS: server}, StartTLS, stranger, smtptest.Fault{}, false, false},
 		{"starttls refused", smtptest.Config{TLS: server}, StartTLS, pool, smtptest.Fault{At: smtptest.AtStartTLS, Reply: "454 4.7.0 not now"}, false, false},
 		{"starttls broken off", smtptest.Config{TLS: server}, StartTLS, pool, smtptest.Fault{At: smtptest.AtStartTLS, Reply: "220 go ahead", Drop: true}, false, false},
-		{"if offered: offered", smtptest.Config{TLS: server}, StartTLSIfOffered, stranger, smtptest.Fault{}, true, true},
-		{"if offered: not offered", smtptest.Config{}, StartTLSIfOffered, nil, smtptest.Fault{}, true, false},
 		{"implicit", smtptest.Config{TLS: server, Implicit: true}, ImplicitTLS, pool, smtptest.Fault{}, true, true},
 		{"implicit with a strange certificate", smtptest.Config{TLS: server, Implicit: true}, ImplicitTLS, stranger, smtptest.Fault{}, false, false},
 		{"implicit against plain", smtptest.Config{}, ImplicitTLS, pool, smtptest.Fault{}, false, false},
