@@ -2,6 +2,7 @@ package templates
 
 import (
 	"slices"
+	"strings"
 
 	"benchword/templates/locale"
 	"benchword/workflow"
@@ -13,14 +14,14 @@ type MeasuredView struct {
 	// Fit is for the style sheet, Verdict says it: "below what is expected (11.5 V to 12.5 V)".
 	Fit     workflow.Fit
 	Verdict string
-	With    string // the instrument
+	With    string // conditions, the instrument and its calibration
 }
 
 // Sign stands before the verdict, for those who look only.
 func (m *MeasuredView) Sign() string {
 	switch m.Fit {
 	case workflow.FitWithin:
-		return "✓"
+		return "●"
 	case workflow.FitBelow:
 		return "▼"
 	case workflow.FitAbove:
@@ -44,25 +45,31 @@ func measuredView(m *workflow.Measurement, w *locale.Words) *MeasuredView {
 	if m == nil {
 		return nil
 	}
-	with := func(d string) string { return w.T("measured.value", d, m.Unit) }
-	v := &MeasuredView{Text: w.T("measured", with(w.Decimal(m.Value))), Fit: m.Fit()}
+	unit := func(d string) string { return w.T("measured.value", d, m.Unit) }
+	v := &MeasuredView{Text: w.T("measured", valueOf(m, w)), Fit: m.Fit()}
 	if v.Fit != workflow.FitUnsaid {
 		var span string
 		switch {
+		case m.ExpectOpen:
+			span = w.T("measured.open")
+		case m.Nominal != nil:
+			span = w.T("measured.tolerance", unit(w.Decimal(*m.Nominal)), w.Decimal(*m.Tolerance))
 		case m.Low != nil && m.High != nil && m.Low.Cmp(*m.High) == 0:
-			span = with(w.Decimal(*m.Low))
+			span = unit(w.Decimal(*m.Low))
 		case m.Low != nil && m.High != nil:
-			span = w.T("measured.range", with(w.Decimal(*m.Low)), with(w.Decimal(*m.High)))
+			span = w.T("measured.range", unit(w.Decimal(*m.Low)), unit(w.Decimal(*m.High)))
 		case m.Low != nil:
-			span = w.T("measured.least", with(w.Decimal(*m.Low)))
+			span = w.T("measured.least", unit(w.Decimal(*m.Low)))
 		default:
-			span = w.T("measured.most", with(w.Decimal(*m.High)))
+			span = w.T("measured.most", unit(w.Decimal(*m.High)))
 		}
 		v.Verdict = w.T("measured."+string(v.Fit), span)
 	}
-	if m.Instrument != "" {
-		v.With = w.T("measured.with", m.Instrument)
+	var with []string
+	if m.Conditions != "" {
+		with = append(with, w.T("measured.conditions", m.Conditions))
 	}
+	v.With = strings.Join(append(with, instrument(m.Instrument, m.Calibration, w)...), " ")
 	return v
 }
 

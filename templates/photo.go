@@ -100,7 +100,8 @@ func photoOf(j *workflow.Job, p *workflow.Photo, w *locale.Words, loc *time.Loca
 	if v.Alt == "" {
 		v.Alt = w.T("photo.alt."+string(p.Kind), p.ID)
 	}
-	if p.Kind == workflow.PhotoBefore || p.Kind == workflow.PhotoAfter {
+	switch p.Kind {
+	case workflow.PhotoBefore, workflow.PhotoAfter, workflow.PhotoFound, workflow.PhotoLeft:
 		v.Label = w.T("photo.label." + string(p.Kind))
 	}
 	v.Marks, v.Notes = marksOf(p)

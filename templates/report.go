@@ -41,6 +41,9 @@ type ReportView struct {
 
 	Suspects []SuspectView
 
+	// Proof is what had been fitted and tested when it was sent, nil for nothing.
+	Proof *ProofView
+
 	// Left are duties that were let go and come from no finding, with the reasons.
 	Left []DutyView
 
@@ -113,6 +116,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	v.Changes = changesOf(j, r, w)
 	v.Pairs = PairsOf(j, w, loc, urls)
 	v.Suspects = suspectViews(j, r, w, show)
+	v.Proof = ProofOf(j, shop, r.SentAt, w, urls)
 	for _, d := range j.Duties {
 		if d.Waived.Text != "" && d.Finding == 0 {
 			v.Left = append(v.Left, dutyView(j, d, w))
@@ -269,7 +273,7 @@ func suspectView(s *workflow.Suspect, w *locale.Words, show showPhotos) SuspectV
 	}
 	for _, c := range s.Checks {
 		photos, see := show(c.Photos)
-		v.Checks = append(v.Checks, CheckView{sentence(c.Text), w.T("check." + string(c.Outcome)), c.Reading, measuredView(c.Measurement, w), photos, see})
+		v.Checks = append(v.Checks, CheckView{sentence(c.Text), w.T("check." + string(c.Outcome)), readingOf(c.Reading, c.Measurement, w), measuredView(c.Measurement, w), photos, see})
 	}
 	return v
 }

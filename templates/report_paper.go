@@ -43,6 +43,7 @@ func (d *reportPaper) fill(shop *workflow.Shop) {
 	d.arrived()
 	d.found()
 	d.checked()
+	d.proof()
 	d.proposal()
 	d.bottom()
 }
@@ -129,6 +130,52 @@ func (d *reportPaper) checked() {
 	}
 	if len(v.Suspects) == 0 {
 		d.Text(w.T("report.checked.none"))
+	}
+}
+
+// proof is what had been fitted and tested.
+func (d *reportPaper) proof() {
+	v, w := d.v.Proof, d.v.W
+	if v == nil {
+		return
+	}
+	if len(v.Parts) > 0 {
+		d.Heading(2, w.T("proof.parts"))
+		for _, p := range v.Parts {
+			spans := []paper.Span{{Text: p.Name + " ", Style: paper.Strong}}
+			for _, s := range []string{p.Facts, p.Old} {
+				if s != "" {
+					spans = append(spans, paper.Span{Text: s + " "})
+				}
+			}
+			d.List(spans)
+		}
+	}
+	if len(v.Tests) > 0 {
+		d.Heading(2, w.T("proof.tests"))
+	}
+	for _, t := range v.Tests {
+		d.Heading(3, w.Named(t.Name, t.Verdict))
+		d.Text(t.Reading)
+		d.Text(t.Note)
+		d.Text(strings.Join(t.Facts, " "), paper.Muted)
+		for _, s := range t.Steps {
+			spans := []paper.Span{{Text: s.Name + ": "}, {Text: s.Verdict, Style: paper.Strong}}
+			if s.Note != "" {
+				spans = append(spans, paper.Span{Text: " " + s.Note})
+			}
+			d.List(spans)
+			d.measured(s.Measured)
+		}
+		d.show(t.Photos)
+	}
+	if len(v.Pairs) > 0 {
+		d.Heading(2, w.T("proof.pairs"))
+		var rows []paper.Row
+		for _, p := range v.Pairs {
+			rows = append(rows, paper.Row{Cells: []string{p.Point, p.Found, p.Left}})
+		}
+		d.Table([]paper.Column{{Title: w.T("proof.point"), Share: 2}, {Title: w.T("proof.found"), Share: 1.5}, {Title: w.T("proof.left"), Share: 1.5}}, rows)
 	}
 }
 

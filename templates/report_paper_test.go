@@ -88,7 +88,7 @@ func sentencesOf(t testing.TB, page string) []string {
 			}
 			in = in || n.Data == "article"
 			switch n.Data {
-			case "p", "h1", "h2", "h3", "figcaption", "li":
+			case "p", "h1", "h2", "h3", "figcaption", "li", "th", "td":
 				plain := true
 				for c := n.FirstChild; c != nil; c = c.NextSibling {
 					plain = plain && (c.Type != html.ElementNode || c.Data != "p" && c.Data != "ul" && c.Data != "figure" && c.Data != "div")
@@ -117,8 +117,12 @@ func sentencesOf(t testing.TB, page string) []string {
 func TestThePaperSaysWhatThePageSays(t *testing.T) {
 	set, err := Load()
 	require.NoError(t, err)
-	b := newBench(t)
-	j := b.again()
+	b, proved := newBench(t), newBench(t)
+	saysWhatThePageSays(t, set, "again", b, b.again())
+	saysWhatThePageSays(t, set, "proved", proved, proved.proved())
+}
+
+func saysWhatThePageSays(t *testing.T, set *Set, play string, b *bench, j *workflow.Job) {
 	for _, lang := range locale.Languages {
 		w := locale.Draft(lang)
 		for n := range j.Reports {
@@ -134,7 +138,7 @@ func TestThePaperSaysWhatThePageSays(t *testing.T) {
 			require.Equal(t, file, again)
 			name := filepath.Join(t.TempDir(), "report.pdf")
 			if *gallery != "" {
-				name = filepath.Join(*gallery, "report-"+lang+"-"+string(rune('1'+n))+".pdf")
+				name = filepath.Join(*gallery, "report-"+play+"-"+lang+"-"+string(rune('1'+n))+".pdf")
 			}
 			require.NoError(t, os.WriteFile(name, file, 0o600))
 			papertest.Tool(t, "qpdf", "--check", name)
@@ -143,7 +147,7 @@ func TestThePaperSaysWhatThePageSays(t *testing.T) {
 			all := sentencesOf(t, page)
 			require.Greater(t, len(all), 60)
 			for _, s := range all {
-				require.Contains(t, found, squeeze(s), "%s, report %d", lang, n+1)
+				require.Contains(t, found, squeeze(s), "%s: %s, report %d", play, lang, n+1)
 			}
 			require.Contains(t, found, squeeze(r.Head), "the seal")
 			require.Contains(t, papertest.Tool(t, "pdfinfo", name), "612 x 792", "a Canadian shop prints on letter")

@@ -303,6 +303,15 @@ var steps = map[workflow.EventKind]step{
 		}
 		return m.w.T(key), d.Text
 	},
+	workflow.KindTestBegun: func(m *statusMaker, _ workflow.Moment, key string) (text, quote string) {
+		if m.j.Running == nil {
+			return "", "" // how it ended says more
+		}
+		if !m.j.Running.Until.IsZero() {
+			quote = m.w.T("story.test.until", m.w.DateTime(m.j.Running.Until, m.loc))
+		}
+		return m.w.T(key, TestName(m.shop, m.j.Running.Name, m.w)), quote
+	},
 	workflow.KindTestDone: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		t := nth(m.j.Tests, x.Ref)
 		if t == nil {
@@ -311,7 +320,7 @@ var steps = map[workflow.EventKind]step{
 		if !t.Passed {
 			key += ".failed"
 		}
-		return m.w.T(key, t.Name), m.withReading(t.Note.Text, t.Reading)
+		return m.w.T(key, TestName(m.shop, t.Name, m.w)), m.withReading(t.Note.Text, t.Reading)
 	},
 	workflow.KindJobReady: func(m *statusMaker, _ workflow.Moment, key string) (text, quote string) {
 		if m.j.Ready != nil {

@@ -274,8 +274,9 @@ func (m *statusMaker) cause(a promiseclock.Account, from time.Time) string {
 		}
 	}
 	for _, h := range m.j.Holds {
-		if h.Reason == workflow.HoldPayment && !h.From.After(from) && (h.To.IsZero() || h.To.After(from)) {
-			return "payment"
+		own := slices.Contains([]workflow.HoldReason{workflow.HoldPayment, workflow.HoldInsurer, workflow.HoldDocuments}, h.Reason)
+		if own && !h.From.After(from) && (h.To.IsZero() || h.To.After(from)) {
+			return string(h.Reason)
 		}
 	}
 	return string(a)

@@ -47,6 +47,9 @@ func TestEveryValueHasItsWords(t *testing.T) {
 	for _, p := range []string{"hold.", "held.", "story.hold.placed.", "story.hold.lifted."} {
 		keys = append(keys, keysOf(p, "", workflow.HoldReasons...)...)
 	}
+	for _, p := range []string{"strip.cause.", "when.if."} {
+		keys = append(keys, keysOf(p, "", workflow.HoldPayment, workflow.HoldInsurer, workflow.HoldDocuments)...)
+	}
 	for _, p := range []string{"why.for.", "when.if."} {
 		keys = append(keys, keysOf(p, "", promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier)...)
 	}

@@ -40,7 +40,7 @@ var access = func() map[reflect.Type][]Role {
 	may([]Command{
 		ListContents{}, AnswerScreening{}, NoteCondition{}, TryFault{}, NoteShut{}, DescribePhoto{}, RemovePhoto{},
 		NoteSymptom{}, NameSuspect{}, PlanCheck{}, DoCheck{}, NoteFinding{}, WithdrawFinding{}, RaiseDuty{}, DoDuty{},
-		PlaceHold{}, LiftHold{}, Begin{}, DoWork{}, DoTest{}, Pack{}, PrepareShipment{}, Go{},
+		PlaceHold{}, LiftHold{}, Begin{}, DoWork{}, BeginTest{}, DoTest{}, Pack{}, PrepareShipment{}, Go{},
 	}, bench, counter, owner)
 	may([]Command{
 		ChangeCustomer{}, ChooseLevel{}, WaiveDuty{}, SendReport{}, IssueQuote{}, WithdrawQuote{}, RecordPayment{}, SetCharge{},

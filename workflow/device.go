@@ -14,6 +14,8 @@ type Device struct {
 	Model Words `json:"model,omitzero"`
 	// Serial is read off the device at intake and compared at dispatch.
 	Serial Words `json:"serial,omitzero"`
+	// Class is read off the device at intake, "" if nobody could say.
+	Class ProtectionClass `json:"class,omitempty"`
 }
 
 // Name returns maker, model and kind in one line, as one would say it: "Halden F2 film scanner".
@@ -68,7 +70,7 @@ func (j *Job) inside(m Moment) bool {
 	case KindPhotoAdded:
 		for _, p := range j.Photos {
 			if p.ID == m.Ref {
-				return m.By != RoleCustomer && (p.Kind == PhotoEvidence || p.Kind == PhotoBefore || p.Kind == PhotoAfter)
+				return m.By != RoleCustomer && slices.Contains([]PhotoKind{PhotoEvidence, PhotoBefore, PhotoAfter, PhotoFound, PhotoLeft}, p.Kind)
 			}
 		}
 	}

@@ -280,6 +280,7 @@ const (
 	KindClockResumed      EventKind = "clock.resumed"
 	KindWorkBegun         EventKind = "work.begun"
 	KindWorkDone          EventKind = "work.done"
+	KindTestBegun         EventKind = "test.begun"
 	KindTestDone          EventKind = "test.done"
 	KindJobReady          EventKind = "job.ready"
 	KindContentsPacked    EventKind = "contents.packed"
@@ -352,6 +353,7 @@ var kinds = map[EventKind]kindOf{
 	KindClockResumed:      of[ClockResumed](),
 	KindWorkBegun:         of[WorkBegun](),
 	KindWorkDone:          of[WorkDone](),
+	KindTestBegun:         of[TestBegun](),
 	KindTestDone:          of[TestDone](wordsSealed),
 	KindJobReady:          of[JobReady](wordsSealed),
 	KindContentsPacked:    of[ContentsPacked](wordsSealed),

@@ -160,7 +160,7 @@ func (c NoteFinding) decide(t *turn) error {
 	if f.Reading, err = line("reading", "The reading", f.Reading, false); err != nil {
 		return err
 	}
-	if f.Measurement, f.Reading, err = checkMeasurement(f.Measurement, f.Reading); err != nil {
+	if f.Measurement, f.Reading, err = t.measurement(f.Measurement, f.Reading); err != nil {
 		return err
 	}
 	if err := oneOf("origin", "The origin", f.Origin, Origins); err != nil {

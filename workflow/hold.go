@@ -14,10 +14,17 @@ const (
 	HoldCustomer HoldReason = "customer"
 	HoldCarrier  HoldReason = "carrier"
 	HoldPayment  HoldReason = "payment"
+	// HoldInsurer waits for an insurer or an assessor, HoldDocuments for papers or an authorisation.
+	HoldInsurer   HoldReason = "insurer"
+	HoldDocuments HoldReason = "documents"
+	// HoldOutside: part of the work is done outside. HoldWatching: it runs untouched, to see whether the fault comes
+	// back. Both are the bench's own time.
+	HoldOutside  HoldReason = "work_outside"
+	HoldWatching HoldReason = "watching"
 )
 
 // HoldReasons lists every reason in the order in which a form offers them.
-var HoldReasons = []HoldReason{HoldParts, HoldCustomer, HoldCarrier, HoldPayment}
+var HoldReasons = []HoldReason{HoldParts, HoldCustomer, HoldCarrier, HoldPayment, HoldInsurer, HoldDocuments, HoldOutside, HoldWatching}
 
 // Account returns whose account the time of a hold goes to.
 func (r HoldReason) Account() promiseclock.Account {
@@ -26,6 +33,8 @@ func (r HoldReason) Account() promiseclock.Account {
 		return promiseclock.AccountParts
 	case HoldCarrier:
 		return promiseclock.AccountCarrier
+	case HoldOutside, HoldWatching:
+		return promiseclock.AccountBench
 	}
 	return promiseclock.AccountCustomer
 }

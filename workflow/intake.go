@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -106,6 +107,8 @@ type Item struct {
 type ListContents struct {
 	Items  []Item `json:"items"`
 	Serial string `json:"serial,omitempty"`
+	// Class is the device's protection class, by the symbols on its plate.
+	Class ProtectionClass `json:"class,omitempty"`
 }
 
 func (c ListContents) decide(t *turn) error {
@@ -140,6 +143,11 @@ func (c ListContents) decide(t *turn) error {
 	if p.Serial, err = t.line("serial", "The serial number", c.Serial, false); err != nil {
 		return err
 	}
+	if p.Class = c.Class; p.Class != "" {
+		if err := oneOf("class", "The protection class", p.Class, ProtectionClasses); err != nil {
+			return err
+		}
+	}
 	return t.record(p)
 }
 
@@ -147,6 +155,8 @@ func (c ListContents) decide(t *turn) error {
 type ContentsListed struct {
 	Items  []Item `json:"items"`
 	Serial Words  `json:"serial,omitzero"`
+	// Class is the protection class, "" leaves it as it was.
+	Class ProtectionClass `json:"class,omitempty"`
 }
 
 func (p *ContentsListed) fold(j *Job, e *Event) {
@@ -154,6 +164,7 @@ func (p *ContentsListed) fold(j *Job, e *Event) {
 	if !p.Serial.Empty() {
 		j.Device.Serial = p.Serial
 	}
+	j.Device.Class = cmp.Or(p.Class, j.Device.Class)
 }
 
 // NoteCondition says how the device looks on arrival.

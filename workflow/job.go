@@ -76,6 +76,8 @@ type Job struct {
 	Payments  []Payment   `json:"payments,omitempty"`
 	Work      []Work      `json:"work,omitempty"`
 	Tests     []Test      `json:"tests,omitempty"`
+	// Running is a test that runs by itself, nil if none does.
+	Running *RunningTest `json:"running,omitempty"`
 	// MadeSafe is how a device that stays dangerous was made safe to go back; see [Job.SafeToReturn].
 	MadeSafe *MadeSafe    `json:"made_safe,omitempty"`
 	Ready    *Ready       `json:"ready,omitempty"`

@@ -10,15 +10,18 @@ import (
 type PhotoKind string
 
 const (
-	PhotoArrival  PhotoKind = "arrival"  // parcel, packing, device as it came
-	PhotoEvidence PhotoKind = "evidence" // proves a finding
-	PhotoBefore   PhotoKind = "before"   // stands beside an "after" of the same place
+	PhotoArrival  PhotoKind = "arrival"      // parcel, packing, device as it came
+	PhotoSerial   PhotoKind = "serial_plate" // the plate that the serial number was read off
+	PhotoFound    PhotoKind = "inside_found" // the inside before anything was touched
+	PhotoLeft     PhotoKind = "inside_left"  // the inside before it was closed
+	PhotoEvidence PhotoKind = "evidence"     // proves a finding
+	PhotoBefore   PhotoKind = "before"       // stands beside an "after" of the same place
 	PhotoAfter    PhotoKind = "after"
 	PhotoTest     PhotoKind = "test"
 	PhotoPacking  PhotoKind = "packing"
 )
 
-var photoKinds = []PhotoKind{PhotoArrival, PhotoEvidence, PhotoBefore, PhotoAfter, PhotoTest, PhotoPacking}
+var photoKinds = []PhotoKind{PhotoArrival, PhotoSerial, PhotoFound, PhotoEvidence, PhotoBefore, PhotoAfter, PhotoLeft, PhotoTest, PhotoPacking}
 
 // PhotoKinds lists every kind of photo in the order in which a form offers them.
 func PhotoKinds() []PhotoKind { return photoKinds }

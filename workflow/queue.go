@@ -32,7 +32,7 @@ func (c Begin) decide(t *turn) error {
 // begins reports whether an event shows the bench at work.
 func begins(p Payload) bool {
 	switch p := p.(type) {
-	case *WorkDone, *PhotoAdded, *CheckDone, *TestDone, *DeviceMadeSafe, *ContentsPacked, *ShipmentPrepared, *JobReady:
+	case *WorkDone, *PhotoAdded, *CheckDone, *TestBegun, *TestDone, *DeviceMadeSafe, *ContentsPacked, *ShipmentPrepared, *JobReady:
 		return true
 	case *HoldPlaced:
 		return p.Reason == HoldParts

@@ -1,6 +1,9 @@
 package workflow
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // Work is something that was done to the device.
 type Work struct {
@@ -12,6 +15,56 @@ type Work struct {
 	Photos   []int `json:"photos,omitempty"`
 	// Did are actions that bring a duty: "heatsink_lifted".
 	Did []string `json:"did,omitempty"`
+	// Fitted are the parts that were fitted.
+	Fitted []FittedPart `json:"fitted,omitempty"`
+}
+
+// FittedPart is a part that was fitted, so that the shop can say later what is in there.
+type FittedPart struct {
+	Name string `json:"name"`
+	// Maker, Type and Lot (a date or lot code) are what stands on the part; Source is where it was bought.
+	Maker  string `json:"maker,omitempty"`
+	Type   string `json:"type,omitempty"`
+	Lot    string `json:"lot,omitempty"`
+	Source string `json:"source,omitempty"`
+	Grade  Grade  `json:"grade,omitempty"`
+	// Place is where it sits: "C7".
+	Place string `json:"place,omitempty"`
+	// Old is what became of the part that was there, "" where none was.
+	Old Fate `json:"old,omitempty"`
+}
+
+// Grade says what kind of part it is.
+type Grade string
+
+// Grades lists them: the maker's own, one of equal value, used, made good again.
+var Grades = []Grade{"original", "equal", "used", "refurbished"}
+
+// OldParts lists what becomes of a part that was taken out.
+var OldParts = []Fate{FateReturned, FateRecycled, FateKept}
+
+func (p *FittedPart) check() error {
+	for _, f := range []struct {
+		field, what string
+		to          *string
+	}{
+		{"part", "The part that was fitted", &p.Name}, {"maker", "Its maker", &p.Maker}, {"type", "Its type", &p.Type},
+		{"lot", "Its lot or date code", &p.Lot}, {"source", "Where it was bought", &p.Source}, {"place", "Where it sits", &p.Place},
+	} {
+		var err error
+		if *f.to, err = line(f.field, f.what, *f.to, f.field == "part"); err != nil {
+			return err
+		}
+	}
+	if p.Grade != "" {
+		if err := oneOf("grade", "The grade of a part", p.Grade, Grades); err != nil {
+			return err
+		}
+	}
+	if p.Old != "" {
+		return oneOf("old", "What became of the old part", p.Old, OldParts)
+	}
+	return nil
 }
 
 // DoWork records something that was done to the device.
@@ -25,6 +78,8 @@ type DoWork struct {
 	Duties []int `json:"duties,omitempty"`
 	// Did are actions that bring a duty with them, as the catalogue names them: "heatsink_lifted".
 	Did []string `json:"did,omitempty"`
+	// Fitted are the parts that were fitted.
+	Fitted []FittedPart `json:"fitted,omitempty"`
 }
 
 func (c DoWork) decide(t *turn) error {
@@ -51,10 +106,19 @@ func (c DoWork) decide(t *turn) error {
 			return invalid("findings", "There is no finding %d on this job.", id)
 		}
 	}
+	if len(c.Fitted) > MaxList {
+		return invalid("fitted", "At most %d parts fit into one entry.", MaxList)
+	}
+	c.Fitted = slices.Clone(c.Fitted)
+	for i := range c.Fitted {
+		if err := c.Fitted[i].check(); err != nil {
+			return err
+		}
+	}
 	if c.Photos, err = t.addPhotos(c.NewPhotos, c.Photos); err != nil {
 		return err
 	}
-	if err := t.record(&WorkDone{Work{ID: len(t.j.Work) + 1, Text: s, Findings: c.Findings, Photos: c.Photos, Did: c.Did}}); err != nil {
+	if err := t.record(&WorkDone{Work{ID: len(t.j.Work) + 1, Text: s, Findings: c.Findings, Photos: c.Photos, Did: c.Did, Fitted: c.Fitted}}); err != nil {
 		return err
 	}
 	if err := t.did(c.Did); err != nil {
@@ -77,6 +141,7 @@ func (p *WorkDone) fold(j *Job, e *Event) {
 	w := p.Work
 	w.At = e.At
 	j.Work = append(j.Work, w)
+	j.Running = nil // what is opened does not run on
 	j.addMoment(e, w.ID)
 }
 

@@ -163,3 +163,40 @@ func guardAwaiting(g *gate) {
 	q := g.j.Quote()
 	g.need(q != nil && q.State == RevisionOpen, "Issue a quote first.")
 }
+
+// Unproven lists the findings that the next report tells without a photo, or without a reading where the catalogue
+// wants one: dangers and earlier work first. It is asked for, and blocks nothing.
+func (j *Job) Unproven(shop *Shop) []Unproven {
+	var out []Unproven
+	for i := range j.Findings {
+		f := &j.Findings[i]
+		if f.Withdrawn {
+			continue
+		}
+		u := Unproven{Finding: f, Photo: !slices.ContainsFunc(f.Photos, func(id int) bool { return j.Photo(id) != nil })}
+		if e := shop.Trade().Finding(f.Entry); e != nil {
+			u.Photo = u.Photo && slices.ContainsFunc(e.Evidence, func(x string) bool { return x != "reading" })
+			u.Reading = f.Reading == "" && slices.Contains(e.Evidence, "reading")
+		}
+		if u.Photo || u.Reading {
+			out = append(out, u)
+		}
+	}
+	rank := func(u Unproven) int {
+		switch {
+		case dangerous(u.Finding, shop.Trade()):
+			return 0
+		case u.Finding.PriorWork():
+			return 1
+		}
+		return 2
+	}
+	slices.SortStableFunc(out, func(a, b Unproven) int { return rank(a) - rank(b) })
+	return out
+}
+
+// Unproven is a finding, and what would show it.
+type Unproven struct {
+	Finding        *Finding
+	Photo, Reading bool
+}

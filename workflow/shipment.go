@@ -154,6 +154,9 @@ func guardShipped(g *gate) {
 	for _, t := range j.LatestTests() {
 		g.need(!g.outcome.Repaired() || t.Passed || slices.Contains(g.shop.Tests, t.Name), "The test “%s” has failed.", t.Name)
 	}
+	if j.Running != nil {
+		g.need(false, "The test “%s” is still running: record how it ended.", j.Running.Name)
+	}
 	g.explained()
 	g.need(g.outcome != OutcomeRecycled && g.outcome != OutcomeCancelled, "What is recycled or cancelled does not leave the shop like this.")
 	for _, i := range j.Contents {

@@ -74,6 +74,16 @@ type Shop struct {
 	WarrantyDays int
 	// Tests must have passed before a repaired device leaves.
 	Tests []string
+	// TestNames are what tests are called, by their name in Tests and by language; TestSteps are the steps that
+	// the shop takes in one.
+	TestNames map[string]map[string]string
+	TestSteps map[string][]string
+	// Practice is what the shop says that its safety test goes by; "" for none.
+	Practice string
+	// Instruments are those whose calibration is kept.
+	Instruments []Instrument
+	// CarrierDays is how many days after arrival the carriers want to be told of damage, 0 where nobody said.
+	CarrierDays int
 	// SettleFirst demands a zero balance before shipping.
 	SettleFirst bool
 	// PauseFor says whether the promise clock stands still during a hold with this reason.
@@ -118,8 +128,11 @@ func (s *Shop) PaperSize() string {
 	return "a4"
 }
 
-// pauses reports whether a hold of this reason stops the promise clock.
+// pauses reports whether a hold of this reason stops the promise clock. The bench's own time never does.
 func (s *Shop) pauses(r HoldReason) bool {
+	if !r.Account().Pauses() {
+		return false
+	}
 	if p, ok := s.PauseFor[r]; ok {
 		return p
 	}

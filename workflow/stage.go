@@ -295,7 +295,7 @@ func (p *StageMoved) fold(j *Job, e *Event) {
 	case StageTesting:
 		j.overtakeDelays()
 	case StageRepairing, StageDiagnosing:
-		j.Outcome, j.OutcomeWhy, j.MadeSafe, j.Ready, j.Packed, j.Shipment = "", Words{}, nil, nil, nil, nil
+		j.Outcome, j.OutcomeWhy, j.MadeSafe, j.Ready, j.Packed, j.Shipment, j.Running = "", Words{}, nil, nil, nil, nil, nil
 	case StageShipped, StageWithdrawn:
 		j.EndedAt, j.EndReason = e.At, p.Reason
 		j.overtakeDelays()

@@ -479,7 +479,7 @@ func (c DoCheck) decide(t *turn) error {
 	if k.Reading, err = line("reading", "The reading", k.Reading, false); err != nil {
 		return err
 	}
-	if k.Measurement, k.Reading, err = checkMeasurement(k.Measurement, k.Reading); err != nil {
+	if k.Measurement, k.Reading, err = t.measurement(k.Measurement, k.Reading); err != nil {
 		return err
 	}
 	if err := oneOf("outcome", "The outcome of a check", k.Outcome, []CheckOutcome{CheckConfirmed, CheckRuledOut, CheckUnclear}); err != nil {

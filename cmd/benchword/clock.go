@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"benchword/workflow"
 	"benchword/workflow/calendar"
 	"benchword/workflow/promiseclock"
 )
@@ -24,9 +25,10 @@ one line; a line that can't be read gets {"error":"…"} in its place. An exampl
   {"calendar":{"time_zone":"America/Halifax","hours":{"mon":["09:00-12:30","13:00-17:00"],"tue":["09:00-17:00"]},"closed":["2026-12-25",{"date":"2026-12-24","hours":["09:00-12:00"]}]},"promise":{"working_hours":40},"starts":"2026-11-02T10:15:00-04:00","paused":[{"from":"2026-11-03T09:00:00-04:00","to":"2026-11-03T11:30:00-04:00","for":"customer"}],"ended":null,"now":"2026-11-09T12:00:00-04:00"}
 
 promise is {"working_hours":40} (or 7.5, or "7:30"), {"working_days":10} or {"by":"…"}. A pause is for
-customer, parts, carrier or payment (put down to the customer, as is one that doesn't say); with "to" null
-it is running, and reaches to now, or to the end if the job has ended. paused and ended may be left out,
-and so may now if ended is there. Instants are written like 2026-11-02T10:15:00-04:00, in the years 1970
+customer, payment, insurer or documents (all put down to the customer, as is one that doesn't say), parts or
+carrier. One for work_outside or watching is the bench's own time, and stops nothing. With "to" null it is
+running, and reaches to now, or to the end if the job has ended. paused and ended may be left out, and so
+may now if ended is there. Instants are written like 2026-11-02T10:15:00-04:00, in the years 1970
 to 2199.
 
 A working day is a date with open time. A shift over midnight is written 18:00-24:00 and 00:00-02:00 on the
@@ -278,13 +280,10 @@ func readPauses(b []byte) ([]promiseclock.Pause, error) {
 			case "for":
 				var who string
 				_ = json.Unmarshal(value, &who)
-				switch who {
-				case "customer", "payment":
-				case "parts", "carrier":
-					p.For = promiseclock.Account(who)
-				default:
-					return fmt.Errorf("%s.for: it must be \"customer\", \"parts\", \"carrier\" or \"payment\"", at)
+				if !slices.Contains(workflow.HoldReasons, workflow.HoldReason(who)) {
+					return fmt.Errorf("%s.for: it must be one of %s", at, pauseNames())
 				}
+				p.For = workflow.HoldReason(who).Account()
 				return nil
 			}
 			return unknownField(at+"."+name, "from, to, for")
@@ -299,7 +298,17 @@ func readPauses(b []byte) ([]promiseclock.Pause, error) {
 			return nil, fmt.Errorf("%s: it ends before it begins", at)
 		}
 	}
-	return pauses, nil
+	// What is the bench's own time stops nothing.
+	return slices.DeleteFunc(pauses, func(p promiseclock.Pause) bool { return !p.For.Pauses() }), nil
+}
+
+// pauseNames lists who or what a pause can be for.
+func pauseNames() string {
+	var names []string
+	for _, r := range workflow.HoldReasons {
+		names = append(names, string(r))
+	}
+	return strings.Join(names, ", ")
 }
 
 func readInstantAnyYear(b []byte, at string, t *time.Time) error {

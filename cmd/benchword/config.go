@@ -33,6 +33,7 @@ type Settings struct {
 	Hours   calendar.Spec   `toml:"calendar"`
 	Money   MoneySettings   `toml:"money"`
 	Promise PromiseSettings `toml:"promise"`
+	Proof   ProofSettings   `toml:"proof"`
 	Levels  []LevelSettings `toml:"levels"`
 	Quote   QuoteSettings   `toml:"quote"`
 	Papers  PaperSettings   `toml:"papers"`
@@ -92,7 +93,7 @@ type MoneySettings struct {
 // PromiseSettings says what is promised.
 type PromiseSettings struct {
 	WorkingDays int             `toml:"working_days" validate:"min=0,max=365" example:"10"`
-	Pauses      map[string]bool `toml:"pauses" validate:"dive,keys,oneof=parts customer carrier payment,endkeys" example:"{ carrier = false }"`
+	Pauses      map[string]bool `toml:"pauses" validate:"dive,keys,oneof=parts customer carrier payment insurer documents,endkeys" example:"{ carrier = false }"`
 	Tests       []string        `toml:"tests" validate:"max=20,dive,max=80" example:"[\"Function\", \"Electrical safety\"]"`
 	Warranty    int             `toml:"warranty_days" validate:"min=0,max=3650" example:"90"`
 	// WarnAt are shares of the promised time, in percent, at which the counter is warned; RiskAt is how
@@ -102,6 +103,24 @@ type PromiseSettings struct {
 	// Unanswered says what no answer about a missed date means, and after how long.
 	Unanswered     string `toml:"unanswered_means" validate:"omitempty,oneof=agree return agree_once" example:"agree"`
 	UnansweredDays int    `toml:"unanswered_after_working_days" validate:"min=0,max=60" example:"5"`
+}
+
+// ProofSettings say what a test proves itself by.
+type ProofSettings struct {
+	// Practice is what the shop says that its electrical safety test goes by; it is printed with the test.
+	Practice string `toml:"practice" validate:"max=120" example:"EN 50678"`
+	// Names are what tests are called in other languages, by their name in promise.tests; Steps are the steps that
+	// one is made of.
+	Names map[string]map[string]string `toml:"names" validate:"max=40,dive,dive,keys,oneof=en fr de es,endkeys,required,max=80" example:"{ \"Function\" = { de = \"Funktion\" } }"`
+	Steps map[string][]string          `toml:"steps" validate:"max=40,dive,max=40,dive,required,max=120" example:"{ \"Function\" = [\"Two hours at full load\"] }"`
+	// CarrierDays is how many days after arrival carriers want to be told of damage.
+	CarrierDays int `toml:"carrier_days" validate:"min=0,max=90" example:"7"`
+	Instruments []struct {
+		Name       string `toml:"name" validate:"required,max=80" example:"Tester 1"`
+		Serial     string `toml:"serial" validate:"max=80"`
+		Calibrated string `toml:"calibrated" validate:"omitempty,datetime=2006-01-02" example:"2026-03-01"`
+		Due        string `toml:"due" validate:"omitempty,datetime=2006-01-02" example:"2027-03-01"`
+	} `toml:"instruments" validate:"max=50,dive"`
 }
 
 // QuoteSettings says how long a quote stands and when it is followed up.
@@ -257,7 +276,7 @@ func usualSettings() *Settings {
 		Money: MoneySettings{Prices: "before_tax"},
 		Promise: PromiseSettings{
 			WorkingDays: 10, Warranty: 90, Tests: []string{"Function"}, WarnAt: []int{80}, RiskAt: 50, Unanswered: "agree", UnansweredDays: 5,
-			Pauses: map[string]bool{"parts": true, "customer": true, "carrier": true, "payment": true},
+			Pauses: map[string]bool{"parts": true, "customer": true, "carrier": true, "payment": true, "insurer": true, "documents": true},
 		},
 		Quote:   QuoteSettings{Days: 14, Remind: []int{2, 5}, Last: 1, Undo: 30},
 		Mail:    MailSettings{Port: 587, Security: "starttls", Gather: 3, Quiet: "21:00-08:00"},
@@ -339,6 +358,10 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 			return nil, fmt.Errorf("tax %s: %w", name, err)
 		}
 		out.Taxes[name] = money.Tax{Percent: p}
+	}
+	out.Practice, out.TestNames, out.TestSteps, out.CarrierDays = s.Proof.Practice, s.Proof.Names, s.Proof.Steps, s.Proof.CarrierDays
+	for _, i := range s.Proof.Instruments {
+		out.Instruments = append(out.Instruments, workflow.Instrument{Name: i.Name, Serial: i.Serial, Calibrated: i.Calibrated, Due: i.Due})
 	}
 	for r, on := range s.Promise.Pauses {
 		out.PauseFor[workflow.HoldReason(r)] = on

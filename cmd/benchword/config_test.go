@@ -234,13 +234,16 @@ func TestSettingsTakeHold(t *testing.T) {
 	require.Equal(t, "35.00", x.Fee.UnitPrice.String())
 	require.Equal(t, "hst", x.Fee.Tax)
 	require.True(t, shop.Levels[2].ByDate)
+	require.Equal(t, []any{"EN 50678", 7, "Funktion"}, []any{shop.Practice, shop.CarrierDays, shop.TestNames["Function"]["de"]})
+	require.Equal(t, []workflow.Instrument{{Name: "Tester 1", Serial: "T-88", Calibrated: "2026-03-01", Due: "2027-03-01"}}, shop.Instruments)
+	require.Equal(t, []string{"Two hours at full load", "Every input"}, shop.TestSteps["Function"])
 
-	text := strings.Replace(allSettings(), "pauses = { parts = true, customer = true, carrier = true, payment = true }", "pauses = { carrier = false }", 1)
+	text := strings.Replace(allSettings(), "pauses = { parts = true, customer = true, carrier = true, payment = true, insurer = true, documents = true }", "pauses = { carrier = false }", 1)
 	s, err = starts(t, strings.NewReplacer("gather_minutes = 3", "gather_minutes = 0", `quiet = "21:00-08:00"`, `quiet = ""`).Replace(text))
 	require.NoError(t, err)
 	shop, err = s.shop()
 	require.NoError(t, err)
-	require.Equal(t, map[workflow.HoldReason]bool{"parts": true, "customer": true, "carrier": false, "payment": true}, shop.PauseFor)
+	require.Equal(t, map[workflow.HoldReason]bool{"parts": true, "customer": true, "carrier": false, "payment": true, "insurer": true, "documents": true}, shop.PauseFor)
 	require.Zero(t, shop.Gather)
 	require.Zero(t, shop.Quiet)
 }

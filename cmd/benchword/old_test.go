@@ -38,6 +38,7 @@ var kindsSince = map[workflow.EventKind]string{
 	workflow.KindDateTold:        "2026-11-30: the date named is the last one told, and a move is told once it comes to a working day",
 	workflow.KindConfirmAsked:    "2026-11-30: the address on file is asked whether a message, or a booking, is the customer's",
 	workflow.KindConfirmAnswered: "2026-11-30: what the address on file said",
+	workflow.KindTestBegun:       "2026-11-30: a soak is a running thing with a start",
 	workflow.KindDeviceShut:      "2026-11-30: a device that stayed shut needs no safety test",
 }
 

@@ -66,6 +66,8 @@ var List = []Action{
 	{Command: workflow.Begin{}, Name: "begin", Summary: "Say that the bench begins what the customer decided; work, a part on order, a photo, a check, a test or packing say it too.", Form: "begin", Words: "Begin"},
 	{Command: workflow.DoWork{}, Name: "work", Summary: "Record what was done.", Form: "work", Words: "What was done"},
 	{Command: workflow.DoTest{}, Name: "tests", Summary: "Record one run of a test.", Form: "tests", Words: "Tests"},
+	{Command: workflow.DoTest{}, Form: "test", Words: "Test step by step"},
+	{Command: workflow.BeginTest{}, Name: "test-start", Summary: "Start a test that runs by itself; the run that is recorded next ends it.", Form: "test/begin", On: "tests"},
 	{Command: workflow.NoteShut{}, Name: "stayed-shut", Summary: "Say that nobody has opened the device.", Form: "shut", On: "tests"},
 	{Command: workflow.DeclareReady{}, Name: "ready", Summary: "Tell the customer that it is done and tested.", Form: "ready", Words: "Tell the customer that it is ready"},
 	{Command: workflow.Pack{}, Name: "packing", Summary: "Account for the contents.", Form: "packing", Words: "Pack and post"},

@@ -54,6 +54,8 @@ type jobBase struct {
 	Form *form
 	// Counter says that the reader's role includes what reaches the customer.
 	Counter bool
+	// Instruments are the names on the shop's list.
+	Instruments []string
 }
 
 // To returns an address below the job's page.
@@ -98,6 +100,9 @@ func jobBaseOf(page templates.Page, j *workflow.Job, shop *workflow.Shop, now ti
 	}
 	c.Urgency, c.Promise = k.standing(j)
 	p := jobBase{Page: page, Card: c}
+	for _, i := range shop.Instruments {
+		p.Instruments = append(p.Instruments, i.Name)
+	}
 	if s := page.Staff; s != nil {
 		p.Counter = slices.Contains(counterUp, s.Role)
 	}

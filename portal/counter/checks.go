@@ -212,7 +212,7 @@ var checksTask = &task{
 		r.said = "The check is noted."
 		return []workflow.Command{workflow.DoCheck{
 			Suspect: suspect, NewSuspect: name, NewPhotos: r.pictures(workflow.PhotoEvidence, ""),
-			Check: workflow.Check{Text: check, Outcome: outcome, Reading: reading, Measurement: r.measurement(), Photos: r.ids("photos")},
+			Check: workflow.Check{Text: check, Outcome: outcome, Reading: reading, Measurement: r.measurement(""), Photos: r.ids("photos")},
 		}}, nil
 	},
 }

@@ -101,7 +101,7 @@ func (r *request) finding(id int) workflow.Finding {
 		ID: id, Entry: r.value("entry"), Text: r.value("text"), Origin: workflow.Origin(r.value("origin")), Weight: workflow.Weight(r.value("weight")),
 		Certainty: workflow.Certainty(r.value("certainty")), Where: r.value("where"), Matters: r.value("matters"), Reading: r.value("reading"),
 	}
-	if f.Measurement = r.measurement(); f.Measurement != nil && f.Certainty == workflow.CertaintySeen {
+	if f.Measurement = r.measurement(""); f.Measurement != nil && f.Certainty == workflow.CertaintySeen {
 		f.Certainty = workflow.CertaintyMeasured
 	}
 	f.Photos = r.ids("photos")
@@ -116,7 +116,7 @@ func (r *request) findingPage(id int) *findingPage {
 	v := &findingPage{ID: id, Photos: photoViews(r.job, r.shop())}
 	v.Entry = entryOf(r.shop(), r.value("entry"))
 	usual := r.shop().Trade().Say(r.job.Customer.Language, r.value("entry")).Matters
-	for _, name := range []string{"where", "matters", "duty", "alt", "photos", "value", "unit", "low", "high", "instrument"} {
+	for _, name := range []string{"where", "matters", "duty", "alt", "photos", "value", "unit", "low", "high", "instrument", "conditions"} {
 		if name == "matters" && v.Entry != nil && r.value(name) == usual {
 			continue
 		}

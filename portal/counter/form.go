@@ -58,6 +58,8 @@ type field struct {
 	Required                bool
 	Rows, Max               int
 	Choices                 []fieldChoice
+	// List is the id of the list that offers values.
+	List string
 	// Class is added to the field's box.
 	Class string
 	// Bare hides the label from sight, for a field in a row whose heading says it.
@@ -104,6 +106,8 @@ func (f *form) field(name, label string, with []string) field {
 			x.Mode = value
 		case "place":
 			x.Place = value
+		case "list":
+			x.List = value
 		case "class":
 			x.Class = value
 		case "id":

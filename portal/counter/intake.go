@@ -40,6 +40,7 @@ var intakeTask = &task{
 			}
 		}
 		v.Set("serial", j.Device.Serial.Text)
+		v.Set("class", string(j.Device.Class))
 		if s := j.Screening; s != nil {
 			v.Set("lithium", string(s.Lithium))
 			v.Set("cell_damaged", string(s.CellDamaged))
@@ -77,8 +78,8 @@ var intakeTask = &task{
 			}
 			list = append(list, workflow.Item{Text: text, Condition: state, Device: strconv.Itoa(i) == device})
 		}
-		if len(list) > 0 && (r.job.Stage == workflow.StageBooked || changedItems(r.job, list, r.value("serial"))) {
-			out = append(out, workflow.ListContents{Items: list, Serial: r.value("serial")})
+		if len(list) > 0 && (r.job.Stage == workflow.StageBooked || changedItems(r.job, list, r.value("serial")) || r.value("class") != string(r.job.Device.Class)) {
+			out = append(out, workflow.ListContents{Items: list, Serial: r.value("serial"), Class: workflow.ProtectionClass(r.value("class"))})
 		}
 		answers := 0
 		for _, name := range []string{"lithium", "cell_damaged", "mains", "liquid"} {

@@ -70,7 +70,7 @@ func (d *desk) allPages() map[string]string {
 	}, "finding", "finding/1", "checks", "photos", "photo/3", "report", "quote", "report/preview", "duties", "hold", "promise", "payment", "customer", "letters", "link", "history", "move/testing")
 	on("awaiting", d.awaiting, "answer", "quote", "report/1")
 	on("repairing", d.repairing, "work")
-	on("testing", d.testing, "tests", "ready", "packing")
+	on("testing", d.testing, "tests", "test?of=Electrical+safety&class=I", "ready", "packing")
 	on("shipped", d.shipped, "erase")
 	d.n = ""
 	d.diagnosing()

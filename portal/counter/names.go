@@ -70,6 +70,9 @@ var checkWords = map[workflow.CheckOutcome]string{
 
 var photoKindWords = map[workflow.PhotoKind]string{
 	workflow.PhotoArrival:  "arrival",
+	workflow.PhotoSerial:   "serial plate",
+	workflow.PhotoFound:    "inside, as found",
+	workflow.PhotoLeft:     "inside, as left",
 	workflow.PhotoEvidence: "evidence",
 	workflow.PhotoBefore:   "before",
 	workflow.PhotoAfter:    "after",
@@ -105,10 +108,14 @@ var dutyWords = map[workflow.Stage]string{
 }
 
 var holdWords = map[workflow.HoldReason]string{
-	workflow.HoldParts:    "parts",
-	workflow.HoldCustomer: "the customer",
-	workflow.HoldCarrier:  "the carrier",
-	workflow.HoldPayment:  "payment",
+	workflow.HoldParts:     "parts",
+	workflow.HoldCustomer:  "the customer",
+	workflow.HoldCarrier:   "the carrier",
+	workflow.HoldPayment:   "payment",
+	workflow.HoldInsurer:   "insurer or assessor",
+	workflow.HoldDocuments: "documents, an authorisation",
+	workflow.HoldOutside:   "work outside (our time)",
+	workflow.HoldWatching:  "watching it run (our time)",
 }
 
 var fateWords = map[workflow.Fate]string{
@@ -333,6 +340,33 @@ func (jobBase) Ways() []choice { return []choice{{"post", "by post"}, {"person",
 // InOut are the ways that money can go.
 func (jobBase) InOut() []choice {
 	return []choice{{"in", "payment"}, {"deposit", "deposit"}, {"out", "refund"}}
+}
+
+var stepWords = map[workflow.StepKey]string{
+	workflow.StepLook: "Visual inspection", workflow.StepEarth: "Protective conductor", workflow.StepInsulation: "Insulation", workflow.StepTouch: "Leakage or touch current",
+	workflow.StepPolarity: "Polarity", workflow.StepHeat: "No undue heat", workflow.StepCharging: "Charging watched", workflow.StepFunction: "Function",
+}
+
+var classWords = map[workflow.ProtectionClass]string{
+	workflow.ClassI: "I, earthed", workflow.ClassII: "II, double insulated", workflow.ClassIII: "III, battery or adaptor",
+}
+
+// Grades are the kinds of part that can be fitted.
+func (jobBase) Grades() []choice {
+	return []choice{{"original", "maker’s own"}, {"equal", "equal value"}, {"used", "used"}, {"refurbished", "refurbished"}}
+}
+
+// OldParts are what becomes of a part that was taken out.
+func (jobBase) OldParts() []choice {
+	return []choice{{"returned", "goes back"}, {"recycled", "recycled"}, {"kept", "stays here"}}
+}
+
+// Classes are the protection classes that a plate can show.
+func (jobBase) Classes() []choice { return choices(workflow.ProtectionClasses, classWords) }
+
+// StepResults are what can come of a step.
+func (jobBase) StepResults() []choice {
+	return []choice{{"passed", "passed"}, {"failed", "failed"}, {"skipped", "left out"}}
 }
 
 // TestResults are what can come of a test.

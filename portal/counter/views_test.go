@@ -18,7 +18,7 @@ func views() []templates.View {
 		&dutiesPage{}, &erasePage{}, &figuresPage{}, &findingPage{}, &historyPage{}, &holdPage{}, &hoursPage{},
 		&intakePage{}, &jobPage{}, &lettersPage{}, &levelPage{}, &linkPage{}, &lookPage{}, &mailsPage{}, &movePage{},
 		&beginPage{}, &newPage{}, &noticesPage{}, &packingPage{}, &paymentsPage{}, &photoPage{}, &photosPage{}, &previewPage{},
-		&promisePage{}, &quotePage{}, &readyPage{}, &reportPage{}, &safePage{}, &sentPage{}, &signInPage{}, &testsPage{}, &undoPage{},
+		&promisePage{}, &quotePage{}, &readyPage{}, &reportPage{}, &safePage{}, &sentPage{}, &signInPage{}, &testPage{}, &testsPage{}, &undoPage{},
 		&wordsPage{}, &workPage{},
 	}
 	for _, v := range out {

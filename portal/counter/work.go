@@ -44,8 +44,17 @@ var workTask = &task{
 		if r.value("do") == "another" {
 			r.then = "work"
 		}
+		part := workflow.FittedPart{
+			Name: r.value("part"), Maker: r.value("maker"), Type: r.value("type"), Lot: r.value("lot"), Source: r.value("source"),
+			Grade: workflow.Grade(r.value("grade")), Place: r.value("place"), Old: workflow.Fate(r.value("old")),
+		}
+		var fitted []workflow.FittedPart
+		if part != (workflow.FittedPart{}) {
+			fitted = append(fitted, part)
+		}
 		return []workflow.Command{workflow.DoWork{
-			Text: r.value("text"), Findings: r.ids("findings"), Duties: r.ids("duties"), Did: r.form.Values["did"], Photos: r.ids("photos"),
+			Fitted: fitted,
+			Text:   r.value("text"), Findings: r.ids("findings"), Duties: r.ids("duties"), Did: r.form.Values["did"], Photos: r.ids("photos"),
 			NewPhotos: r.pictures(workflow.PhotoAfter, r.value("text")),
 		}}, nil
 	},

@@ -3,6 +3,7 @@ package mail
 import (
 	"cmp"
 	"slices"
+	"strings"
 	"time"
 
 	"benchword/templates"
@@ -105,23 +106,39 @@ func (t *teller) work() []Section {
 	return t.items("mail.work", items)
 }
 
+// tests are how it was tested, with their steps; before them stand the parts that were fitted.
 func (t *teller) tests() []Section {
-	var items []Item
-	for _, x := range few(t, t.Job.LatestTests()) {
-		verdict := t.w.T("mail.tests.passed")
-		if !x.Passed {
-			verdict = t.w.T("mail.tests.failed")
-		}
-		it := Item{Lead: locale.Capital(verdict), Text: x.Name, Photos: t.numbered(x.Photos)}
-		if x.Reading != "" {
-			it.Notes = append(it.Notes, x.Reading)
-		}
-		if x.Note.Text != "" {
-			it.Notes = append(it.Notes, t.clip(x.Note.Text))
-		}
-		items = append(items, it)
+	v := templates.ProofOf(t.Job, t.Shop, t.now, t.w, noURLs)
+	if v == nil {
+		return nil
 	}
-	return t.items("mail.tests", items)
+	var parts, tests []Item
+	for _, p := range few(t, v.Parts) {
+		parts = append(parts, Item{Text: p.Name, Notes: nonEmpty(locale.Capital(p.Facts), p.Old)})
+	}
+	for _, x := range few(t, v.Tests) {
+		it := Item{Lead: locale.Capital(x.Verdict), Text: x.Name, Notes: nonEmpty(x.Reading, t.clip(x.Note), strings.Join(x.Facts, " "))}
+		for _, s := range few(t, x.Steps) {
+			it.Notes = append(it.Notes, s.Line())
+		}
+		for _, p := range x.Photos {
+			it.Photos = append(it.Photos, t.numbered([]int{p.ID})...)
+		}
+		tests = append(tests, it)
+	}
+	var pairs []Row
+	for _, p := range few(t, v.Pairs) {
+		pairs = append(pairs, Row{p.Point, t.w.T("proof.pair", p.Found, p.Left)})
+	}
+	out := append(t.items("proof.parts", parts), t.items("mail.tests", tests)...)
+	if len(pairs) > 0 {
+		out = append(out, Section{Heading: t.w.T("proof.pairs"), Rows: pairs})
+	}
+	return out
+}
+
+func nonEmpty(list ...string) []string {
+	return slices.DeleteFunc(list, func(s string) bool { return s == "" })
 }
 
 // waived tells of duties that were let go: the customer reads the reason.
