@@ -148,13 +148,13 @@ func TestEvidenceIsAskedFor(t *testing.T) {
 		NoteFinding{Finding: Finding{Text: "Bent plate", Origin: OriginWear, Weight: WeightFault, Certainty: CertaintySeen, Photos: []int{2}}})
 	j := b.do(technician, NoteFinding{Finding: Finding{Entry: "live_part_bare"}})
 	var got []int
-	for _, u := range j.Unproven(b.s.Shop) {
+	for _, u := range j.Unshown(b.s.Shop) {
 		got = append(got, u.Finding.ID)
 	}
 	require.Equal(t, []int{5, 2, 1}, got[:3])
 	require.NotContains(t, got, 4)
 	j = b.do(technician, WithdrawFinding{5, "Seen wrong"})
-	require.Equal(t, 2, j.Unproven(b.s.Shop)[0].Finding.ID)
+	require.Equal(t, 2, j.Unshown(b.s.Shop)[0].Finding.ID)
 }
 
 // A test as it was recorded before there were steps reads as it did.

@@ -164,16 +164,16 @@ func guardAwaiting(g *gate) {
 	g.need(q != nil && q.State == RevisionOpen, "Issue a quote first.")
 }
 
-// Unproven lists the findings that the next report tells without a photo, or without a reading where the catalogue
+// Unshown lists the findings that the next report tells without a photo, or without a reading where the catalogue
 // wants one: dangers and earlier work first. It is asked for, and blocks nothing.
-func (j *Job) Unproven(shop *Shop) []Unproven {
-	var out []Unproven
+func (j *Job) Unshown(shop *Shop) []Unshown {
+	var out []Unshown
 	for i := range j.Findings {
 		f := &j.Findings[i]
 		if f.Withdrawn {
 			continue
 		}
-		u := Unproven{Finding: f, Photo: !slices.ContainsFunc(f.Photos, func(id int) bool { return j.Photo(id) != nil })}
+		u := Unshown{Finding: f, Photo: !slices.ContainsFunc(f.Photos, func(id int) bool { return j.Photo(id) != nil })}
 		if e := shop.Trade().Finding(f.Entry); e != nil {
 			u.Photo = u.Photo && slices.ContainsFunc(e.Evidence, func(x string) bool { return x != "reading" })
 			u.Reading = f.Reading == "" && slices.Contains(e.Evidence, "reading")
@@ -182,7 +182,7 @@ func (j *Job) Unproven(shop *Shop) []Unproven {
 			out = append(out, u)
 		}
 	}
-	rank := func(u Unproven) int {
+	rank := func(u Unshown) int {
 		switch {
 		case dangerous(u.Finding, shop.Trade()):
 			return 0
@@ -191,12 +191,12 @@ func (j *Job) Unproven(shop *Shop) []Unproven {
 		}
 		return 2
 	}
-	slices.SortStableFunc(out, func(a, b Unproven) int { return rank(a) - rank(b) })
+	slices.SortStableFunc(out, func(a, b Unshown) int { return rank(a) - rank(b) })
 	return out
 }
 
-// Unproven is a finding, and what would show it.
-type Unproven struct {
+// Unshown is a finding, and what would show it.
+type Unshown struct {
 	Finding        *Finding
 	Photo, Reading bool
 }
