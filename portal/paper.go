@@ -39,12 +39,12 @@ func (m *marked) of(ctx context.Context, desk PhotoDesk, j *workflow.Job) templa
 		if p == nil {
 			return nil, nil
 		}
-		key := fmt.Sprintf("%s %s %s %v", j.Shop, j.Number, p.Large.Digest, p.Marks)
+		key := fmt.Sprintf("%s %s %s %v", j.Shop, j.Number, p.Middle().Digest, p.Marks)
 		b, ok := m.recent.Get(key)
 		if ok {
 			return b, nil
 		}
-		r, _, err := desk.Open(ctx, j.Shop, j.Number, p.Large.Digest)
+		r, _, err := desk.Open(ctx, j.Shop, j.Number, p.Middle().Digest)
 		if errors.Is(err, workflow.ErrNotFound) {
 			return nil, nil
 		}

@@ -50,6 +50,14 @@ func (c Copies) All() []Copy {
 	return []Copy{c.Large, c.Medium, c.Small}
 }
 
+// Middle returns the copy for emails and papers: the medium one, or the large one where there is none.
+func (c Copies) Middle() Copy {
+	if c.Medium == (Copy{}) {
+		return c.Large
+	}
+	return c.Medium
+}
+
 // Photo is one picture. The original is private; its copies are what people see.
 type Photo struct {
 	ID int `json:"id"`

@@ -8,21 +8,21 @@ import (
 	"benchword/workflow/evidence"
 )
 
-// mailCopy is a photo as a mail shows it.
+// mailCopy is a photo as an email shows it.
 type mailCopy struct {
 	jpeg          []byte
 	width, height int
 }
 
-// Copies makes photos fit for a mail and keeps the last ones: a report and its reminders show the same
+// Copies makes photos fit for an email and keeps the last ones: a report and its reminders show the same
 // photos. The zero value is ready; one serves all shops of a process.
 type Copies struct{ recent evidence.Recent[mailCopy] }
 
 const (
-	copiesKept = 64 // at most about 6 MB
-	// copySide is twice the width of the column, for screens that show two pixels for one.
-	copySide  = 1072
-	copyBytes = 120 << 10
+	copiesKept = 64 // at most about 4 MB
+	// copySide is nearly twice the width of the column, for screens that show two pixels for one.
+	copySide  = 960
+	copyBytes = 48 << 10
 )
 
 // Drop lets go what was made from a job's photos.
@@ -31,11 +31,11 @@ func (c *Copies) Drop(shop workflow.ShopID, n workflow.JobNumber) {
 }
 
 func (c *Copies) get(ctx context.Context, blobs evidence.Blobs, j *workflow.Job, p *workflow.Photo) (mailCopy, error) {
-	key := fmt.Sprintf("%s %s %s %v", j.Shop, j.Number, p.Large.Digest, p.Marks)
+	key := fmt.Sprintf("%s %s %s %v", j.Shop, j.Number, p.Middle().Digest, p.Marks)
 	if found, ok := c.recent.Get(key); ok {
 		return found, nil
 	}
-	stored, err := evidence.ReadBlob(ctx, blobs, evidence.Folder{Shop: j.Shop, Job: j.Number, Area: evidence.Shown}, evidence.Digest(p.Large.Digest))
+	stored, err := evidence.ReadBlob(ctx, blobs, evidence.Folder{Shop: j.Shop, Job: j.Number, Area: evidence.Shown}, evidence.Digest(p.Middle().Digest))
 	if err != nil {
 		return mailCopy{}, err
 	}
