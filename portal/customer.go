@@ -44,13 +44,19 @@ func (s *Server) jobPage(c *fiber.Ctx, j *workflow.Job, title string) templates.
 	return p
 }
 
+// found is a public page that search engines may name: nothing on it is anybody's.
+func (s *Server) found(c *fiber.Ctx, title string) templates.Page {
+	c.Response().Header.Del("X-Robots-Tag")
+	return s.publicPage(c, title)
+}
+
 func (s *Server) showHome(c *fiber.Ctx) error {
-	p := s.publicPage(c, "home.short")
+	p := s.found(c, "home.short")
 	return s.Render(c, fiber.StatusOK, &templates.Home{Page: p, Days: s.Shop().UsualDays()})
 }
 
 func (s *Server) showPacking(c *fiber.Ctx) error {
-	return s.Render(c, fiber.StatusOK, &templates.Packing{Page: s.publicPage(c, "base.packing")})
+	return s.Render(c, fiber.StatusOK, &templates.Packing{Page: s.found(c, "base.packing")})
 }
 
 // opened returns the link in the address, if it opens anything. One to confirm by opens the page for that, and

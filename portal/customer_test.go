@@ -426,3 +426,23 @@ func TestLivePage(t *testing.T) {
 	}
 	t.Fatal("the stream ended without telling of the change")
 }
+
+// Search engines may name the front page and how to pack, and nothing that is anybody's.
+func TestWhatSearchEnginesFind(t *testing.T) {
+	d := newDesk(t)
+	at := d.toAwaiting()
+	robots := d.get("/robots.txt").body
+	for _, path := range []string{"/", "/packing"} {
+		page := d.get(path)
+		require.Empty(t, page.Header.Get("X-Robots-Tag"), path)
+		require.Contains(t, page.body, `<meta name="description" content="`, path)
+		require.NotContains(t, page.body, "noindex", path)
+		require.Contains(t, robots, "Allow: "+path+"$\n")
+	}
+	for _, path := range []string{at, "/j/" + d.token(link.Own), "/find", "/book", "/j/short"} {
+		page := d.get(path)
+		require.Contains(t, page.Header.Get("X-Robots-Tag"), "noindex", path)
+		require.Contains(t, page.body, `<meta name="robots" content="noindex, nofollow">`, path)
+	}
+	require.Contains(t, robots, "Disallow: /\n")
+}
