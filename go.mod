@@ -24,6 +24,7 @@ require (
 	github.com/getkin/kin-openapi v0.153.0 // holds every request and answer to our OpenAPI document (tests only)
 	github.com/go-playground/locales v0.14.2 // the oracle for money and date formats (tests only)
 	github.com/go-playground/validator/v10 v10.30.6 // checks the settings file by tags
+	github.com/go-webauthn/webauthn v0.18.2 // passkeys by the W3C's rules: parsing, signatures, counters (BSD-3)
 	github.com/gofiber/fiber/v2 v2.52.15 // the web server: routing, static speed, event streams
 	github.com/golang-jwt/jwt/v5 v5.3.1 // reads our VAPID tokens with an independent implementation (tests only)
 	github.com/gowebpki/jcs v1.0.2 // canonical JSON (RFC 8785), over which events and quotes are hashed
@@ -62,11 +63,15 @@ require (
 	github.com/cockroachdb/apd/v3 v3.2.1 // indirect
 	github.com/dlclark/regexp2 v1.11.0 // indirect
 	github.com/dustin/go-humanize v1.1.0 // indirect
+	github.com/fxamacker/cbor/v2 v2.9.4 // indirect
 	github.com/gabriel-vasile/mimetype v1.4.16 // indirect
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
 	github.com/go-openapi/jsonpointer v0.22.5 // indirect
 	github.com/go-openapi/swag/jsonname v0.25.5 // indirect
 	github.com/go-playground/universal-translator v0.18.2 // indirect
+	github.com/go-viper/mapstructure/v2 v2.5.0 // indirect
+	github.com/go-webauthn/x v0.3.1 // indirect
+	github.com/google/go-tpm v0.9.8 // indirect
 	github.com/google/uuid v1.6.0 // indirect
 	github.com/klauspost/compress v1.20.3 // indirect
 	github.com/klauspost/cpuid/v2 v2.4.0 // indirect
@@ -103,6 +108,7 @@ require (
 	github.com/tidwall/sjson v1.2.5 // indirect
 	github.com/tinylib/msgp v1.6.4 // indirect
 	github.com/valyala/bytebufferpool v1.0.0 // indirect
+	github.com/x448/float16 v0.8.4 // indirect
 	github.com/zeebo/xxh3 v1.1.0 // indirect
 	go.uber.org/atomic v1.12.0 // indirect
 	go.yaml.in/yaml/v4 v4.0.0 // indirect

@@ -89,7 +89,7 @@ func RemoveFactors(ctx context.Context, s *workflow.Service, login string) error
 
 // owes reports whether a session can do nothing but set a second factor up.
 func (s *Server) owes(x *Session) bool {
-	return x != nil && !x.Token && x.Factor == "" && !x.First && s.Demanded(x.Role)
+	return x != nil && !x.Token && !x.Phone && x.Factor == "" && !x.First && s.Demanded(x.Role)
 }
 
 // Demanded reports whether a role has to have a second factor.

@@ -46,6 +46,10 @@ type Session struct {
 	Factor string `json:"factor,omitempty"`
 	// First marks the session of an account's first sign-in.
 	First bool `json:"first,omitempty"`
+	// Phone marks a phone that was signed in from a desk, for one Job or for all; it ends with Until.
+	Phone bool               `json:"phone,omitempty"`
+	Job   workflow.JobNumber `json:"job,omitempty"`
+	Until time.Time          `json:"ends,omitzero"`
 	// Browser says what was signed in with: "Firefox on Android".
 	Browser string `json:"browser,omitempty"`
 	secret  string
@@ -303,7 +307,8 @@ func (s *Server) Sessions(c *fiber.Ctx, login string) ([]OpenSession, error) {
 
 // open reports whether a session holds, of an account as it stands now.
 func (x *Session) open(a Account, now time.Time) bool {
-	return !a.Locked && !a.MadeAt.After(x.SignedInAt) && !now.After(x.SignedInAt.Add(sessionFor))
+	return !a.Locked && !a.MadeAt.After(x.SignedInAt) && !now.After(x.SignedInAt.Add(sessionFor)) &&
+		(x.Until.IsZero() || now.Before(x.Until))
 }
 
 // EndSession ends a session of somebody, whosever it is for "". One that has ended is no error.
@@ -362,6 +367,9 @@ func (s *Server) begin(c *fiber.Ctx, a Account, x *Session) (*Session, error) {
 	}
 	s.setCookie(c, "staff", secret, now.Add(sessionFor))
 	c.Locals(localStaff, x)
+	if x.Phone {
+		return x, nil // nobody has typed a password here
+	}
 	return x, s.know(c, a.Login)
 }
 
@@ -442,6 +450,9 @@ func (s *Server) bySession(c *fiber.Ctx) (*Session, error) {
 	}
 	a.Password = ""
 	x.Account, x.secret = a, secret
+	if x.Phone {
+		x.Role = workflow.RoleBench
+	}
 	if now.Sub(x.SeenAt) > seenStep {
 		x.SeenAt = now
 		if err := s.keepSession(c, x); err != nil {
@@ -480,6 +491,13 @@ func (s *Server) Need(roles ...workflow.Role) fiber.Handler {
 		}
 		if !ok {
 			return &workflow.Error{Code: workflow.CodeForbidden, Message: "Your role does not include this; ask somebody who has it."}
+		}
+		if x.Phone {
+			if to, err := phoneMay(c, x); to != "" && c.Method() == fiber.MethodGet {
+				return s.Back(c, to)
+			} else if err != nil {
+				return err
+			}
 		}
 		if s.owes(x) && !strings.HasPrefix(c.Path(), "/counter/account") && c.Path() != "/counter/confirm" && c.Path() != "/counter/sign-out" {
 			if c.Method() == fiber.MethodGet || c.Method() == fiber.MethodHead {

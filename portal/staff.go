@@ -126,7 +126,7 @@ func RemoveStaff(ctx context.Context, s *workflow.Service, login string) error {
 	if err := RemoveFactors(ctx, s, login); err != nil {
 		return err
 	}
-	for _, b := range []string{bucketSession, bucketReset, bucketHalf} {
+	for _, b := range []string{bucketSession, bucketReset, bucketHalf, bucketPhone} {
 		if err := deleteOf(ctx, s.Bucket(b), login); err != nil {
 			return err
 		}

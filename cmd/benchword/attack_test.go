@@ -712,7 +712,7 @@ var public = []string{
 	"GET /j/:token", "GET /j/:token/", "GET /j/:token/booked", "GET /j/:token/date.ics", "GET /j/:token/feed", "GET /j/:token/live", "GET /j/:token/report/:n", "GET /j/:token/report/:n.pdf", "GET /j/:token/notices", "POST /j/:token/notices", "GET /j/:token/photo/:id/:size.jpg", "POST /j/:token/message", "POST /j/:token/push", "GET /j/:token/share", "POST /j/:token/share", "POST /j/:token/ask", "GET /push-worker.js",
 	"GET /confirm/:token/", "POST /confirm/:token/",
 	"GET /d/:token/", "POST /d/:token/review", "POST /d/:token/", "GET /d/:token/done", "GET /d/:token/:form.pdf", "POST /d/:token/undo", "GET /c/:token/", "POST /c/:token/",
-	"GET /counter/sign-in", "POST /counter/sign-in", "GET /counter/sign-in/second", "POST /counter/sign-in/second", "GET /counter/welcome/:secret", "POST /counter/welcome/:secret", "GET /api/v1/openapi.json", "GET /api/v1/problems",
+	"GET /counter/sign-in", "POST /counter/sign-in", "POST /counter/sign-in/passkey/options", "POST /counter/sign-in/passkey", "GET /counter/phone/:secret", "POST /counter/phone/:secret", "GET /counter/sign-in/second", "POST /counter/sign-in/second", "GET /counter/welcome/:secret", "POST /counter/welcome/:secret", "GET /api/v1/openapi.json", "GET /api/v1/problems",
 }
 
 // everyRoute walks the routes: each is either public by the list above or refuses whoever is not

@@ -23,6 +23,8 @@ type accountPage struct {
 	Has      portal.Factors
 	// Demanded says that this person has to have a second factor, Owes that nothing else can be done before.
 	Demanded, Owes bool
+	// Passkeys says that browsers make them for this address.
+	Passkeys bool
 }
 
 func (*accountPage) Template() string { return "account.html" }
@@ -31,13 +33,15 @@ func (*accountPage) Template() string { return "account.html" }
 type sessionView struct {
 	// End is the address that ends it.
 	ID, End, Who, Browser, Since, Seen string
-	Here                               bool
+	// Phone says what a phone was signed in for.
+	Phone string
+	Here  bool
 }
 
 func sessionViews(of []portal.OpenSession, end string, now time.Time, shop *workflow.Shop) []sessionView {
 	var out []sessionView
 	for _, s := range of {
-		v := sessionView{ID: s.ID, End: end, Who: s.Name, Browser: s.Browser, Since: momentOf(s.SignedInAt, now, shop), Seen: momentOf(s.SeenAt, now, shop), Here: s.Here}
+		v := sessionView{Phone: phoneOf(&s), ID: s.ID, End: end, Who: s.Name, Browser: s.Browser, Since: momentOf(s.SignedInAt, now, shop), Seen: momentOf(s.SeenAt, now, shop), Here: s.Here}
 		if v.Browser == "" {
 			v.Browser = "A browser"
 		}
@@ -57,6 +61,9 @@ func (x *counter) accountRoutes(g fiber.Router) {
 	g.Post("/account/app", anybody, fresh, x.postApp)
 	g.Post("/account/app/remove", anybody, fresh, x.removeApp)
 	g.Post("/account/codes", anybody, fresh, x.postCodes)
+	g.Post("/account/passkey/options", anybody, fresh, x.passkeyToMake)
+	g.Post("/account/passkey", anybody, fresh, x.addPasskey)
+	g.Post("/account/passkey/remove", anybody, fresh, x.removePasskey)
 }
 
 func (x *counter) showAccount(c *fiber.Ctx) error {
@@ -74,6 +81,7 @@ func (x *counter) renderAccount(c *fiber.Ctx, status int, f *form) error {
 		return err
 	}
 	v.Demanded = x.s.Demanded(me.Role)
+	v.Passkeys = x.s.TakesPasskeys()
 	v.Owes = v.Demanded && !v.Has.Any()
 	v.Sessions = sessionViews(of, "/counter/account/end", x.s.Now(), x.s.Shop())
 	return x.render(c, status, v)
@@ -198,6 +206,34 @@ func (x *counter) removeApp(c *fiber.Ctx) error {
 		return err
 	}
 	x.s.Flash(c, "The app’s codes aren’t asked for any more.")
+	return x.s.Back(c, "/counter/account")
+}
+
+func (x *counter) passkeyToMake(c *fiber.Ctx) error {
+	make, err := x.s.PasskeyToMake(c)
+	if err != nil {
+		return err
+	}
+	return c.JSON(make)
+}
+
+func (x *counter) addPasskey(c *fiber.Ctx) error {
+	a, err := readPasskey(c)
+	if err == nil {
+		err = x.s.AddPasskey(c, a.Name, a.Credential)
+	}
+	if err != nil {
+		return answered(c, err)
+	}
+	x.s.Flash(c, "You can sign in with this passkey from now on.")
+	return c.JSON(fiber.Map{"to": "/counter/account"})
+}
+
+func (x *counter) removePasskey(c *fiber.Ctx) error {
+	if err := x.s.RemovePasskey(c, c.FormValue("id")); err != nil {
+		return err
+	}
+	x.s.Flash(c, "That passkey no longer signs you in.")
 	return x.s.Back(c, "/counter/account")
 }
 

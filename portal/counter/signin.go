@@ -1,6 +1,7 @@
 package counter
 
 import (
+	"encoding/json"
 	"errors"
 	"net/url"
 
@@ -15,6 +16,8 @@ import (
 type signInPage struct {
 	templates.Page
 	Form *form
+	// Passkeys says that they can be used here.
+	Passkeys bool
 }
 
 func (*signInPage) Template() string { return "signin.html" }
@@ -25,7 +28,7 @@ func (x *counter) showSignIn(c *fiber.Ctx) error {
 		return x.s.Back(c, "/counter")
 	}
 	f := &form{Act: "/counter/sign-in", Values: url.Values{}}
-	return x.render(c, fiber.StatusOK, &signInPage{Page: x.s.Page(c, "Sign in"), Form: f})
+	return x.render(c, fiber.StatusOK, &signInPage{Page: x.s.Page(c, "Sign in"), Form: f, Passkeys: x.s.TakesPasskeys()})
 }
 
 func (x *counter) postSignIn(c *fiber.Ctx) error {
@@ -44,7 +47,7 @@ func (x *counter) postSignIn(c *fiber.Ctx) error {
 		}
 		f := &form{Act: "/counter/sign-in", Values: url.Values{"login": values["login"]}}
 		f.Add("login", portal.Sentence(err))
-		return x.render(c, portal.Status(err), &signInPage{Page: x.s.Page(c, "Sign in"), Form: f})
+		return x.render(c, portal.Status(err), &signInPage{Page: x.s.Page(c, "Sign in"), Form: f, Passkeys: x.s.TakesPasskeys()})
 	}
 	if in.First && x.s.Demanded(in.Role) {
 		x.s.Flash(c, "This first time you are in without a second factor. Set one up under your name, at the foot of the page: from the next time on it is needed.")
@@ -56,7 +59,8 @@ func (x *counter) postSignIn(c *fiber.Ctx) error {
 type secondPage struct {
 	templates.Page
 	Form *form
-	Has  portal.Factors
+	// Passkeys says that this person has one.
+	Passkeys bool
 }
 
 func (*secondPage) Template() string { return "second.html" }
@@ -77,7 +81,7 @@ func (x *counter) renderSecond(c *fiber.Ctx, status int, f *form) error {
 	if err != nil {
 		return err
 	}
-	return x.render(c, status, &secondPage{Page: x.s.Page(c, "Sign in, step two"), Form: f, Has: has})
+	return x.render(c, status, &secondPage{Page: x.s.Page(c, "Sign in, step two"), Form: f, Passkeys: len(has.Passkeys) > 0})
 }
 
 func (x *counter) postSecond(c *fiber.Ctx) error {
@@ -90,6 +94,47 @@ func (x *counter) postSecond(c *fiber.Ctx) error {
 		return err2
 	}
 	return x.renderSecond(c, portal.Status(err), f)
+}
+
+// answered is what a script is told: the sentence of what was refused, or where to go on.
+func answered(c *fiber.Ctx, err error) error {
+	if err == nil {
+		return c.JSON(fiber.Map{"to": "/counter"})
+	}
+	if portal.Status(err) >= fiber.StatusInternalServerError {
+		return err
+	}
+	return c.Status(portal.Status(err)).JSON(fiber.Map{"error": portal.Sentence(err)})
+}
+
+func (x *counter) passkeyToUse(c *fiber.Ctx) error {
+	use, err := x.s.PasskeyToUse()
+	if err != nil {
+		return err
+	}
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	return c.JSON(use)
+}
+
+// passkeyAnswer is what a script sends of a passkey.
+type passkeyAnswer struct {
+	Name       string          `json:"name"`
+	Credential json.RawMessage `json:"credential"`
+}
+
+func readPasskey(c *fiber.Ctx) (a passkeyAnswer, err error) {
+	if json.Unmarshal(c.Body(), &a) != nil {
+		err = &portal.StatusError{Status: fiber.StatusBadRequest, Message: "What your browser sent can't be read. Reload the page and try again."}
+	}
+	return a, err
+}
+
+func (x *counter) postPasskey(c *fiber.Ctx) error {
+	a, err := readPasskey(c)
+	if err == nil {
+		_, err = x.s.UsePasskey(c, a.Credential)
+	}
+	return answered(c, err)
 }
 
 func (x *counter) postSignOut(c *fiber.Ctx) error {

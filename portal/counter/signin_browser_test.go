@@ -9,8 +9,11 @@ import (
 	"testing"
 	"time"
 
+	"benchword/portal"
 	"benchword/portal/portaltest"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/webauthn"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 )
@@ -81,4 +84,113 @@ func TestAccountPagesInABrowser(t *testing.T) {
 	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(base+link), chromedp.WaitReady("main")))
 	look(t, ctx, "welcome")
 	require.Empty(t, portaltest.InvalidHTML(t, pages, false))
+}
+
+// authenticator is a virtual one in the browser.
+func authenticator(t *testing.T, ctx context.Context) webauthn.AuthenticatorID {
+	t.Helper()
+	got, err := chromedp.Run(ctx, func(ctx context.Context, t *chromedp.Target) (got webauthn.AddVirtualAuthenticatorResult, err error) {
+		if _, err := cdp.Call(ctx, t, webauthn.Enable, webauthn.EnableParams{}); err != nil {
+			return got, err
+		}
+		return cdp.Call(ctx, t, webauthn.AddVirtualAuthenticator, webauthn.AddVirtualAuthenticatorParams{Options: &webauthn.VirtualAuthenticatorOptions{
+			Protocol: "ctap2", Transport: "internal", HasResidentKey: true, HasUserVerification: true, IsUserVerified: true, AutomaticPresenceSimulation: true,
+		}})
+	})
+	require.NoError(t, err)
+	return got.AuthenticatorID
+}
+
+// TestPasskeysInABrowser: a passkey is made, signs in without a password, stands in as second factor, is refused without a
+// finger, lost, and replaced.
+func TestPasskeysInABrowser(t *testing.T) {
+	d, base, ctx := atBrowser(t)
+	device := authenticator(t, ctx)
+	at := func(path string) {
+		t.Helper()
+		portaltest.Until[bool](t, ctx, `location.pathname == "`+path+`" && document.readyState == "complete"`)
+	}
+	open := func(path string) {
+		t.Helper()
+		require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(base+path), chromedp.WaitReady("main")))
+	}
+	click := func(selector string) {
+		t.Helper()
+		require.NoError(t, chromedp.Do(ctx, portaltest.Click(selector)))
+	}
+	signOut := func() {
+		t.Helper()
+		click(`form[action="/counter/sign-out"] button`)
+		at("/counter/sign-in")
+	}
+	says := func(words string) {
+		t.Helper()
+		portaltest.Until[bool](t, ctx, `document.body.innerText.includes("`+words+`")`)
+	}
+	setDevice := func(method string, params any) {
+		t.Helper()
+		_, err := chromedp.Run(ctx, func(ctx context.Context, t *chromedp.Target) (cdp.Empty, error) {
+			var out cdp.Empty
+			return out, t.Call(ctx, method, params, &out)
+		})
+		require.NoError(t, err)
+	}
+	enter(t, ctx, base, "olga", password)
+	at("/counter")
+	open("/counter/account")
+	fill(ctx, t, "#passkey-name", "Desk")
+	click("[data-passkey] button")
+	says("You can sign in with this passkey")
+	says("Passkey Desk")
+	says("You have no recovery codes")
+	look(t, ctx, "account-passkey")
+	signOut()
+
+	click("[data-passkey] button")
+	at("/counter")
+	says("Signed in as Olga")
+	signOut()
+	enter(t, ctx, base, "olga", password)
+	at("/counter/sign-in/second")
+	look(t, ctx, "second")
+	click("[data-passkey] button")
+	at("/counter")
+	signOut()
+
+	setDevice("WebAuthn.setUserVerified", map[string]any{"authenticatorId": device, "isUserVerified": false})
+	click("[data-passkey] button")
+	says("No passkey was used")
+	setDevice("WebAuthn.setUserVerified", map[string]any{"authenticatorId": device, "isUserVerified": true})
+	setDevice("WebAuthn.setResponseOverrideBits", map[string]any{"authenticatorId": device, "isBogusSignature": true})
+	click("[data-passkey] button")
+	says("That passkey was not accepted here")
+	setDevice("WebAuthn.setResponseOverrideBits", map[string]any{"authenticatorId": device, "isBogusSignature": false, "isBadUV": true})
+	click("[data-passkey] button")
+	says("That passkey was not accepted here")
+	setDevice("WebAuthn.setResponseOverrideBits", map[string]any{"authenticatorId": device})
+
+	// Lost: the other owner lets her in, and she makes a new one.
+	setDevice("WebAuthn.clearCredentials", map[string]any{"authenticatorId": device})
+	click("[data-passkey] button")
+	says("No passkey was used")
+	require.NoError(t, portal.SetRole(context.Background(), d.svc, "rosa", "owner"))
+	form := d.as("rosa").page("/counter/staff").form("/counter/staff/change").set("login", "olga")
+	form.values.Set("do", "factor")
+	require.Equal(t, 303, form.send().StatusCode)
+	enter(t, ctx, base, "olga", password)
+	at("/counter")
+	open("/counter/account")
+	fill(ctx, t, "#passkey-name", "New phone")
+	click("[data-passkey] button")
+	says("Passkey New phone")
+	signOut()
+	click("[data-passkey] button")
+	at("/counter")
+	open("/counter/account")
+	require.False(t, portaltest.Evaluate[bool](t, ctx, `document.body.innerText.includes("Desk")`))
+	click(`form[action="/counter/account/passkey/remove"] button`)
+	says("That passkey no longer signs you in")
+	signOut()
+	click("[data-passkey] button")
+	says("That passkey was not accepted here")
 }
