@@ -253,3 +253,32 @@ func TestStoreThatFails(t *testing.T) {
 	}
 	require.Contains(t, first.log.String(), "hunter2", "the log has the cause")
 }
+
+// What earlier versions kept of accounts, sessions and tokens opens: who is signed in stays so, and signs in again.
+func TestAccountsOfEarlierVersions(t *testing.T) {
+	first := newDesk(t)
+	d := signing(first.with(func(c *Config) { c.SecondFactor = FactorOwner }))
+	d.s.App().Get("/fresh", d.s.Need(), d.s.Fresh("account"), func(c *fiber.Ctx) error { return c.SendStatus(204) })
+	d.s.App().Get("/api/inside", d.s.Need(), func(c *fiber.Ctx) error { return c.SendStatus(204) })
+	ctx := context.Background()
+	hash, err := HashPassword(first.svc.Random, gulls)
+	require.NoError(t, err)
+	at := `2026-11-16T13:00:00Z`
+	for bucket, row := range map[string][2]string{
+		bucketStaff:   {"ada", `{"login":"ada","name":"Ada","role":"counter","password":"` + hash + `","made_at":"` + at + `"}`},
+		bucketSession: {hashed("secret"), `{"login":"ada","name":"Ada","role":"counter","made_at":"` + at + `","signed_in_at":"` + at + `","seen_at":"` + at + `"}`},
+		bucketToken:   {hashed("bw_till"), `{"login":"token:till","name":"till","role":"bench","made_at":"` + at + `"}`},
+	} {
+		require.NoError(t, d.svc.Bucket(bucket).Put(ctx, row[0], []byte(row[1]), time.Time{}))
+	}
+	in := "bw-staff=secret"
+	require.Equal(t, 200, d.get("/inside", "Cookie", in).StatusCode)
+	require.Equal(t, 303, d.get("/fresh", "Cookie", in).StatusCode, "it is not known when they last proved who they are")
+	require.Equal(t, 204, d.get("/api/inside", "Authorization", "Bearer bw_till").StatusCode)
+	g, _ := d.letIn("ada", gulls)
+	require.Equal(t, 204, g.StatusCode)
+	require.NoError(t, SetRole(ctx, d.svc, "ada", workflow.RoleOwner))
+	require.Equal(t, 303, d.get("/inside", "Cookie", in).StatusCode, "an owner now has to set a second factor up")
+	_, again := d.letIn("ada", gulls)
+	require.Equal(t, 303, d.get("/inside", "Cookie", again).StatusCode)
+}
