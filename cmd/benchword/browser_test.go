@@ -157,6 +157,10 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 			staff = append(staff, aPage{"decisions-" + name, "/counter/job/" + string(p.number) + "/decisions"})
 		}
 		staff = append(staff, aPage{"job-" + name, "/counter/job/" + string(p.number)})
+		if p.key == "bench supply, ready" {
+			job := "/counter/job/" + string(p.number)
+			staff = append(staff, aPage{"tests", job + "/tests"}, aPage{"test", job + "/test?of=Electrical+safety&class=I"}, aPage{"work", job + "/work"}, aPage{"hold", job + "/hold"})
+		}
 		if strings.Contains(p.key, "under warranty") { // on the bench, with the usual suspects named
 			job := "/counter/job/" + string(p.number)
 			staff = append(staff, aPage{"checks", job + "/checks"}, aPage{"duties", job + "/duties"}, aPage{"finding", job + "/finding?find=cell_swollen"}, aPage{"finding-several", job + "/finding?find=screw"})

@@ -60,6 +60,17 @@ warn_at_percent = [50, 80]
 unanswered_means = "agree"
 unanswered_after_working_days = 5
 
+[[proof.instruments]]
+name = "Tester 1"
+serial = "T-88"
+calibrated = "2026-05-04"
+due = "2027-05-04"
+[[proof.instruments]]
+name = "Meter 2"
+serial = "M-2071"
+calibrated = "2026-02-16"
+due = "2027-02-16"
+
 [[levels]]
 key = "standard"
 name = "Standard"

@@ -183,9 +183,60 @@ func (p *play) ship(t time.Time, parcel string) *play {
 	})
 }
 
-func passed(name, reading string) workflow.DoTest {
-	return workflow.DoTest{Test: workflow.Test{Name: name, Passed: true, Reading: reading}}
+// shows is a reading of the demo's meter; low and high are "" where nothing is expected.
+func shows(value, unit, low, high, conditions string) *workflow.Measurement {
+	m := &workflow.Measurement{Value: money.MustDecimal(value), Unit: unit, Conditions: conditions, Instrument: "Meter 2"}
+	for s, to := range map[*string]**money.Decimal{&low: &m.Low, &high: &m.High} {
+		if *s != "" {
+			d := money.MustDecimal(*s)
+			*to = &d
+		}
+	}
+	return m
 }
+
+// wanders is a reading that wandered between two values.
+func wanders(from, to, unit, most, conditions string) *workflow.Measurement {
+	m, end := shows(from, unit, "", most, conditions), money.MustDecimal(to)
+	m.To = &end
+	return m
+}
+
+func good(key workflow.StepKey) workflow.TestStep {
+	return workflow.TestStep{Key: key, Result: workflow.StepPassed}
+}
+
+// again is a reading taken once more where a finding has it as found.
+func again(finding int, name, value, unit, most string) workflow.TestStep {
+	return workflow.TestStep{Name: name, Result: workflow.StepPassed, Finding: finding, Measurement: shows(value, unit, "", most, "")}
+}
+
+func openAgain(finding int, name string) workflow.TestStep {
+	return workflow.TestStep{Name: name, Result: workflow.StepPassed, Finding: finding, Measurement: &workflow.Measurement{Is: workflow.ValueOpen, ExpectOpen: true, Instrument: "Meter 2"}}
+}
+
+func proved(name string, class workflow.ProtectionClass, reading string, steps ...workflow.TestStep) workflow.DoTest {
+	return workflow.DoTest{Test: workflow.Test{Name: name, Passed: true, Class: class, Reading: reading, Steps: steps, Person: "Nils Brandt"}}
+}
+
+// earthed is the safety test of an earthed mains device. Its limits are the demo's, and no law's.
+func earthed(conductor, touch string) workflow.DoTest {
+	measured := func(key workflow.StepKey, m *workflow.Measurement) workflow.TestStep {
+		s := good(key)
+		m.Instrument, s.Measurement = "Tester 1", m
+		return s
+	}
+	low := money.MustDecimal("1")
+	t := proved(workflow.SafetyTest, workflow.ClassI, "", good(workflow.StepLook), measured(workflow.StepEarth, shows(conductor, "ohm", "", "0.3", "")),
+		measured(workflow.StepInsulation, &workflow.Measurement{Is: workflow.ValueMore, Value: money.MustDecimal("100"), Unit: "Mohm", Low: &low}),
+		measured(workflow.StepTouch, shows(touch, "mA", "", "0.5", "")), good(workflow.StepFunction))
+	t.Test.Instrument, t.Test.Conditions = "Tester 1", "120 V mains"
+	return t
+}
+
+// outside is the safety test of a device that an outside adaptor feeds.
+var outside = proved(workflow.SafetyTest, workflow.ClassIII, "", good(workflow.StepLook), good(workflow.StepPolarity), good(workflow.StepHeat),
+	workflow.TestStep{Key: workflow.StepCharging, Result: workflow.StepSkipped, Note: workflow.Plain("It has no battery.")}, good(workflow.StepFunction))
 
 func labour(text, hours string) money.Line {
 	return money.Line{Kind: money.Labour, Text: text, Quantity: money.MustDecimal(hours), UnitPrice: money.MustDecimal("80.00"), Tax: "hst"}

@@ -130,7 +130,7 @@ func (d *demo) playOne(ctx context.Context, service *workflow.Service, chance *r
 		}
 		p.decide(ctx, &outcome)
 	}
-	tests := []workflow.Command{passed("Function", ""), passed("Electrical safety", "")}
+	tests := []workflow.Command{proved("Function", "", ""), proved("Electrical safety", "", "")}
 	p.after(3)
 	p.do(ctx, counterRosa, append(tests, workflow.Pack{Items: []workflow.PackedItem{{Item: 1, Fate: workflow.FateReturned}}},
 		workflow.PrepareShipment{InPerson: true}, workflow.Go{To: workflow.StageShipped})...)

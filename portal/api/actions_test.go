@@ -375,5 +375,6 @@ func everyPromiseAction(t *testing.T, d *desk) {
 	require.Contains(t, j.Delays[1].Agent, "Called +1 902 555 0101.")
 	d.done(bench, "stayed-shut", `{}`)
 	d.refused(403, counter, "made-safe", `{"done":"Lead taken off","label":"Do not use","word":"Send it back"}`)
-	d.done(owner, "made-safe", `{"done":"Lead taken off","label":"Do not use","word":"Send it back"}`)
+	j = d.done(owner, "made-safe", `{"done":"Lead taken off","label":"Do not use","word":"Send it back"}`)
+	require.Equal(t, []string{"Lead taken off", "Do not use", "Send it back"}, []string{j.MadeSafe.Done, j.MadeSafe.Label, j.MadeSafe.Word})
 }

@@ -33,39 +33,42 @@ type Job struct {
 	Limit    *money.Amount      `json:"limit,omitempty"`
 	Inbound  string             `json:"inbound,omitempty"`
 
-	Screening    *workflow.Screening     `json:"screening,omitempty"`
-	Contents     []workflow.Item         `json:"contents"`
-	Condition    string                  `json:"condition,omitempty"`
-	Reproduction *workflow.Reproduction  `json:"reproduction,omitempty"`
-	Photos       []workflow.Photo        `json:"photos"`
-	Symptom      string                  `json:"symptom,omitempty"`
-	Suspects     []workflow.Suspect      `json:"suspects"`
-	Plans        []workflow.CheckPlan    `json:"plans"`
-	Ledger       Ledger                  `json:"ledger"`
-	Findings     []workflow.Finding      `json:"findings"`
-	Duties       []workflow.Duty         `json:"duties"`
-	Reports      []workflow.Report       `json:"reports"`
-	Quotes       []workflow.Quote        `json:"quotes"`
-	Decisions    []Decision              `json:"decisions"`
-	Payments     []workflow.Payment      `json:"payments"`
-	Work         []workflow.Work         `json:"work"`
-	Tests        []workflow.Test         `json:"tests"`
-	Packed       []workflow.PackedItem   `json:"packed"`
-	Shipment     *workflow.Shipment      `json:"shipment,omitempty"`
-	Promises     []workflow.Promise      `json:"promises"`
-	Level        *workflow.JobLevel      `json:"level,omitempty"`
-	Targets      []Target                `json:"targets"`
-	Delays       []Delay                 `json:"delays"`
-	DelayNote    *workflow.DelayNote     `json:"delay_note,omitempty"`
-	DueAt        *time.Time              `json:"due_at" jsonschema:"nullable"`
-	Breached     bool                    `json:"breached"`
-	Holds        []workflow.Hold         `json:"holds"`
-	Pauses       []promiseclock.Pause    `json:"pauses"`
-	Messages     []Message               `json:"messages"`
-	Notices      []workflow.NoticeRecord `json:"notices"`
-	Charge       money.Amount            `json:"charge"`
-	Paid         money.Amount            `json:"paid"`
-	Balance      money.Amount            `json:"balance"`
+	Screening    *workflow.Screening    `json:"screening,omitempty"`
+	Contents     []workflow.Item        `json:"contents"`
+	Condition    string                 `json:"condition,omitempty"`
+	Reproduction *workflow.Reproduction `json:"reproduction,omitempty"`
+	Photos       []workflow.Photo       `json:"photos"`
+	Symptom      string                 `json:"symptom,omitempty"`
+	Suspects     []workflow.Suspect     `json:"suspects"`
+	Plans        []workflow.CheckPlan   `json:"plans"`
+	Ledger       Ledger                 `json:"ledger"`
+	Findings     []workflow.Finding     `json:"findings"`
+	Duties       []workflow.Duty        `json:"duties"`
+	Reports      []workflow.Report      `json:"reports"`
+	Quotes       []workflow.Quote       `json:"quotes"`
+	Decisions    []Decision             `json:"decisions"`
+	Payments     []workflow.Payment     `json:"payments"`
+	Work         []workflow.Work        `json:"work"`
+	Tests        []workflow.Test        `json:"tests"`
+	// Running is a test that runs by itself, MadeSafe how a device that stays dangerous was made safe to go back.
+	Running   *workflow.RunningTest   `json:"running,omitempty"`
+	MadeSafe  *MadeSafe               `json:"made_safe,omitempty"`
+	Packed    []workflow.PackedItem   `json:"packed"`
+	Shipment  *workflow.Shipment      `json:"shipment,omitempty"`
+	Promises  []workflow.Promise      `json:"promises"`
+	Level     *workflow.JobLevel      `json:"level,omitempty"`
+	Targets   []Target                `json:"targets"`
+	Delays    []Delay                 `json:"delays"`
+	DelayNote *workflow.DelayNote     `json:"delay_note,omitempty"`
+	DueAt     *time.Time              `json:"due_at" jsonschema:"nullable"`
+	Breached  bool                    `json:"breached"`
+	Holds     []workflow.Hold         `json:"holds"`
+	Pauses    []promiseclock.Pause    `json:"pauses"`
+	Messages  []Message               `json:"messages"`
+	Notices   []workflow.NoticeRecord `json:"notices"`
+	Charge    money.Amount            `json:"charge"`
+	Paid      money.Amount            `json:"paid"`
+	Balance   money.Amount            `json:"balance"`
 	// Standing is what is true for the customer now: where, what is needed of them, the date, the money, what
 	// comes next.
 	Standing workflow.Standing `json:"standing"`
@@ -75,6 +78,24 @@ type Job struct {
 	Moves []Move `json:"moves"`
 	// Forecast is when it will most likely leave; it is left out where the shop's own history says too little.
 	Forecast *Forecast `json:"forecast,omitempty"`
+}
+
+// MadeSafe is how a device that stays dangerous was made safe to go back unrepaired.
+type MadeSafe struct {
+	Done  string `json:"done"`
+	Label string `json:"label"`
+	// Word is what the customer wrote.
+	Word string    `json:"word"`
+	At   time.Time `json:"at"`
+}
+
+// madeSafe is nil where it was not, or where it has been opened since.
+func madeSafe(j *workflow.Job) *MadeSafe {
+	m := j.SafeToReturn()
+	if m == nil {
+		return nil
+	}
+	return &MadeSafe{m.Done, m.Label, m.Word.Text, m.At}
 }
 
 // Forecast is an estimate from the shop's own history: eight in ten jobs like this one leave from From to To.
@@ -209,7 +230,7 @@ func (a *api) view(j *workflow.Job) *Job {
 		Device: j.Device, Fault: j.Fault.Text, Follows: j.Follows, Limit: j.Limit, Inbound: j.Inbound.Text,
 		Screening: j.Screening, Contents: list(j.Contents), Condition: j.Condition.Text, Reproduction: j.Reproduction,
 		Symptom: j.Symptom, Suspects: list(j.Suspects), Plans: list(j.Plans), Ledger: ledgerOf(j), Findings: list(j.Findings), Duties: list(j.Duties), Reports: list(j.Reports), Quotes: list(j.Quotes),
-		Payments: list(j.Payments), Work: list(j.Work), Tests: list(j.Tests), Packed: list(j.Packed), Shipment: j.Shipment,
+		Payments: list(j.Payments), Work: list(j.Work), Tests: list(j.Tests), Running: j.Running, MadeSafe: madeSafe(j), Packed: list(j.Packed), Shipment: j.Shipment,
 		Promises: list(j.Promises), Holds: list(j.Holds), Pauses: list(j.Pauses), Notices: list(j.Notices),
 		Photos: []workflow.Photo{}, Decisions: []Decision{}, Messages: []Message{}, Moves: []Move{},
 		Charge: j.Charge(shop), Paid: j.Paid(shop), Balance: j.Balance(shop),

@@ -30,6 +30,8 @@ type previewPage struct {
 	Mailed string
 	Then   []choice
 	Hints  []hint
+	// Unshown are findings that are told without being shown.
+	Unshown []unshownRow
 	// Reading says how hard the report is to read, "" if there is none.
 	Reading string
 }
@@ -130,6 +132,7 @@ var previewTask = &task{
 		} else {
 			if k.report != nil {
 				v.PageURL, v.PaperURL = r.base.To("report/preview/page"), r.base.To("report/preview/paper.pdf")
+				v.Unshown = r.unshown()
 				v.Hints = reportHints(r.job, reportText(k.report.Values))
 				v.Reading = r.reading(reportText(k.report.Values))
 			}

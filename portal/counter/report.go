@@ -23,6 +23,8 @@ type reportPage struct {
 	// Reading says how hard the report is to read as it stands.
 	Reading string
 	Hints   []hint
+	// Unshown are findings without the photo or reading that would show them, dangers and earlier work first.
+	Unshown []unshownRow
 	// Drafted says who kept the draft, and when, "" if there is none.
 	Drafted string
 	// Sendable: the stage allows a report to be sent.
@@ -30,6 +32,25 @@ type reportPage struct {
 }
 
 func (*reportPage) Template() string { return "report.html" }
+
+// unshownRow is a finding with what would show it.
+type unshownRow struct{ URL, Text, Wanted string }
+
+// unshown lists what a report would tell without showing it.
+func (r *request) unshown() []unshownRow {
+	var out []unshownRow
+	for _, u := range r.job.Unshown(r.shop()) {
+		wanted := "a photo"
+		switch {
+		case u.Photo && u.Reading:
+			wanted = "a photo and a reading"
+		case u.Reading:
+			wanted = "a reading"
+		}
+		out = append(out, unshownRow{r.base.To("finding/" + strconv.Itoa(u.Finding.ID)), firstLine(u.Finding.Text, 80), wanted})
+	}
+	return out
+}
 
 // hint is something about a text that its reader may stumble over.
 type hint struct {
@@ -133,6 +154,7 @@ var reportTask = &task{
 			}
 		}
 		v.Suspects = all.Suspects
+		v.Unshown = r.unshown()
 		v.Hints = reportHints(r.job, reportText(r.form.Values))
 		v.Reading = r.reading(reportText(r.form.Values))
 		v.jobBase = r.title("Findings report")
