@@ -143,14 +143,15 @@ func (j *Job) paused() *promiseclock.Pause {
 	return nil
 }
 
-// named returns the date that is named on a day: the one told last; while the clock stands and that can't be
-// kept any more if it stands until the end of that day, the one that then holds.
+// named returns the date that is named on a day: the one told last; while the clock stands and that has passed, or
+// can't be kept any more if it stands until the end of that day, the one that then holds.
 func (j *Job) named(shop *Shop, p *Promise, day calendar.Date) time.Time {
 	told := j.LastTold(shop, p)
 	if j.paused() == nil || j.Ended() || !p.BreachedAt.IsZero() {
 		return told
 	}
-	if due, ok := j.Turnaround(shop, p).DueAt(midnight(shop, day+1)); ok && (told.IsZero() || shop.movedADay(told, due)) {
+	over := !told.IsZero() && day > shop.Calendar.Date(shop.DayOf(told)) // nothing can leave on a day that has passed
+	if due, ok := j.Turnaround(shop, p).DueAt(midnight(shop, day+1)); ok && (told.IsZero() || over || shop.movedADay(told, due)) {
 		return due
 	}
 	return told
@@ -336,7 +337,10 @@ func (j *Job) Tellings(shop *Shop, p *Promise) []Told {
 		t := Told{Telling: Telling{x.At, shop.DayOf(x.Date)}}
 		waited := promiseclock.Turnaround{Calendar: shop.Calendar, Start: since, Pauses: j.Pauses}.Accounts(x.At)
 		for _, a := range []promiseclock.Account{promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier} {
-			if waited.Of(a)*10 >= waited.Paused() && waited.Of(a) > 0 { // minutes beside days are nobody's matter
+			atNight := waited.Paused() == 0 && slices.ContainsFunc(j.Pauses, func(p promiseclock.Pause) bool {
+				return p.For == a && p.From.Before(x.At) && (p.To.IsZero() || p.To.After(since))
+			})
+			if waited.Of(a)*10 >= waited.Paused() && waited.Of(a) > 0 || atNight { // minutes beside days are nobody's matter
 				t.For = append(t.For, a)
 			}
 		}

@@ -161,6 +161,28 @@ func TestAChoiceEndsBeforeTheNewDate(t *testing.T) {
 	}
 }
 
+// While the clock stands no day is named that has passed, nor one before the day by which the wait must end; and
+// each date that a wait moved says whom for.
+func TestNoDayIsNamedThatHasPassed(t *testing.T) {
+	for hours := range time.Duration(30) {
+		b := newBench(t)
+		b.toDiagnosing()
+		d, _ := b.told()
+		b.now = d.Due.Add(-time.Hour)
+		b.do(counter, PlaceHold{Reason: HoldParts})
+		for range 8 {
+			b.passes(10*time.Hour + hours*time.Minute)
+			d, day := b.told()
+			require.GreaterOrEqual(t, day, b.s.Shop.Calendar.Date(b.now).String())
+			require.LessOrEqual(t, b.s.Shop.Calendar.Date(d.If).String(), day)
+		}
+		b.do(counter, LiftHold{})
+		for _, x := range b.job().Tellings(b.s.Shop, b.job().Promise())[1:] {
+			require.NotEmpty(t, x.For)
+		}
+	}
+}
+
 // A day that ends at midnight is that day, not the next one.
 func TestADayThatEndsAtMidnight(t *testing.T) {
 	b := newBench(t)

@@ -109,6 +109,9 @@ func TestReasonWrittenBeforehandGoesWithTheBreach(t *testing.T) {
 	require.Equal(t, by, j.Delay().NewBy)
 	require.Nil(t, j.DelayNote)
 	require.Equal(t, []NoticeKind{NoticeBreach}, b.kindsFrom(n), "missed date, reason and new date are one mail")
+	require.False(t, j.Moot(&b.store.notices[n]), "which is not out of date because of the date that it tells itself")
+	b.do(counter, MovePromise{Days: 5, Reason: "It is later still."})
+	require.True(t, b.job().Moot(&b.store.notices[n]), "but because of one that was told after it")
 	b.checkHistory()
 }
 

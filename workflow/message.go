@@ -102,11 +102,11 @@ func (j *Job) Unanswered() *Message {
 	return nil
 }
 
-// OpenQuestion returns the customer's oldest question on the current quote that waits for the bench, nil if there
+// OpenQuestion returns the customer's oldest question on the open quote that waits for the bench, nil if there
 // is none: what was written before the quote was issued, or before they last answered it, asks nothing about it.
 func (j *Job) OpenQuestion() *Message {
 	q := j.Quote()
-	if q == nil {
+	if q == nil || q.State != RevisionOpen {
 		return nil
 	}
 	since := q.IssuedAt

@@ -45,6 +45,57 @@ func TestALetterIsAQuestionWhereItSaysSo(t *testing.T) {
 	b.checkHistory()
 }
 
+// A quote is told when it can be answered, not before; one that nobody was told of is not taken back from anybody.
+func TestAQuoteIsToldWhenItCanBeAnswered(t *testing.T) {
+	prepared := func() *bench {
+		b := newBench(t)
+		b.s.Shop.UndoFor = time.Hour
+		b.toDiagnosing()
+		b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckConfirmed}})
+		b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, IssueQuote{Options: []Option{repairOption("100.00")}})
+		return b
+	}
+	b := prepared()
+	told := func() (n int) {
+		for _, x := range b.store.notices {
+			if x.Quote > 0 {
+				n++
+			}
+		}
+		return n
+	}
+	require.Zero(t, told(), "it can’t be answered yet")
+	b.now = b.now.Add(time.Hour)
+	b.do(counter, Go{To: StageAwaitingApproval})
+	require.Equal(t, 1, told())
+	b.approve()
+	j := b.job()
+	b.do(customer, UndoDecision{Digest: j.Quote().Digest})
+	require.Equal(t, 1, told(), "coming back to it tells it no second time")
+	b.do(counter, WithdrawQuote{Reason: "A mistake."})
+	require.Contains(t, b.kinds(), NoticeQuoteWithdrawn)
+
+	b = prepared()
+	b.do(counter, WithdrawQuote{Reason: "A mistake."})
+	require.NotContains(t, b.kinds(), NoticeQuoteWithdrawn)
+	b.checkHistory()
+}
+
+// A quote that runs out while a question on it waits leaves nothing to answer next, and the clock stands still.
+func TestAQuestionEndsWithItsQuote(t *testing.T) {
+	b := newBench(t)
+	j := b.toAwaiting()
+	b.do(customer, Decide{Verdict: VerdictAsk, Digest: j.Quote().Digest, Words: "Why so much?"})
+	reminded := func() int { return b.job().Quote().Reminded }
+	b.passes(j.Quote().ExpiresAt.Sub(b.now) - 25*time.Hour)
+	require.Zero(t, reminded(), "nobody is reminded whose question waits")
+	j = b.passes(26 * time.Hour)
+	require.Equal(t, WhyExpired, b.standing().Need.Why)
+	require.Equal(t, WhereAwaiting, b.standing().Where)
+	require.NotNil(t, j.running("approval"))
+	b.checkHistory()
+}
+
 // Money that is due is asked for wherever it is due.
 func TestMoneyDueIsAskedFor(t *testing.T) {
 	b := newBench(t)

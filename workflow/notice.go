@@ -113,6 +113,13 @@ func on[P Payload](n NoticeKind, says string, when func(e *Event, p P) bool, ref
 	return r
 }
 
+// where adds what must hold of the job after the step.
+func (r noticeRule) where(holds func(j *Job) bool) noticeRule {
+	was := r.when
+	r.when = func(j *Job, e *Event) bool { return holds(j) && (was == nil || was(j, e)) }
+	return r
+}
+
 func (r noticeRule) optional() noticeRule {
 	r.Optional = true
 	return r
@@ -128,9 +135,11 @@ var noticeRules = []noticeRule{
 	on(NoticeShipped, "it left the shop", movedTo(StageShipped), nil),
 	on(NoticeWithdrawn, "the job was withdrawn", movedTo(StageWithdrawn), nil),
 	on(NoticeFindings, "a findings report was sent", nil, func(_ *Job, p *ReportSent) int { return p.Number }).optional(),
-	on(NoticeQuote, "the first quote", func(_ *Event, p *QuoteIssued) bool { return p.Terms.Revision == 1 }, quoteRef),
-	on(NoticeFurtherQuote, "a later revision", nil, quoteRef),
-	on[*QuoteWithdrawn](NoticeQuoteWithdrawn, "the bench took a quote back", nil, nil),
+	on(NoticeQuote, "the first quote", func(_ *Event, p *QuoteIssued) bool { return p.Terms.Revision == 1 }, quoteRef).where((*Job).quoteWaits),
+	on(NoticeFurtherQuote, "a later revision", nil, quoteRef).where((*Job).quoteWaits),
+	on(NoticeQuote, "the first quote, issued before, can now be answered", movedTo(StageAwaitingApproval), newestRef).where(func(j *Job) bool { return j.quoteUntold() && len(j.Quotes) == 1 }),
+	on(NoticeFurtherQuote, "a later revision, issued before, can now be answered", movedTo(StageAwaitingApproval), newestRef).where((*Job).quoteUntold),
+	on[*QuoteWithdrawn](NoticeQuoteWithdrawn, "the bench took a quote back", nil, nil).where((*Job).quoteTold),
 	on[*QuoteExpired](NoticeExpired, "nobody answered in time", nil, nil),
 	on(NoticeLastNotice, "a quote is about to run out", func(_ *Event, p *QuoteReminded) bool { return p.Last }, nil),
 	on[*QuoteReminded](NoticeReminder, "a quote waits for an answer", nil, nil),
@@ -148,6 +157,27 @@ var noticeRules = []noticeRule{
 }
 
 func quoteRef(_ *Job, p *QuoteIssued) int { return p.Terms.Revision }
+
+func newestRef(j *Job, _ *StageMoved) int { return len(j.Quotes) }
+
+// quoteWaits reports whether the job waits for an answer to its quote.
+//
+// # Decisions
+//
+//   - 2026-11-30: A quote is told when it can be answered: one that is issued by itself is told with the move to
+//     awaiting approval. Rejected: an email at once, whose link has no form yet and whose reader is asked for what
+//     the page does not ask for; a move that comes with each quote, since one within the limit asks nobody.
+func (j *Job) quoteWaits() bool {
+	q := j.Quote()
+	return q != nil && q.State == RevisionOpen && j.Stage == StageAwaitingApproval
+}
+
+// quoteTold reports whether a notice has told the current quote.
+func (j *Job) quoteTold() bool {
+	return slices.ContainsFunc(j.Notices, func(n NoticeRecord) bool { return n.Quote > 0 && n.Quote == len(j.Quotes) })
+}
+
+func (j *Job) quoteUntold() bool { return j.quoteWaits() && !j.quoteTold() }
 
 func movedTo(s Stage) func(*Event, *StageMoved) bool {
 	return func(_ *Event, p *StageMoved) bool { return p.To == s }
@@ -315,7 +345,7 @@ func (j *Job) entry(e *Event, kind NoticeKind, ref, quote int) Entry {
 // become one: the report, which then shows the quote; so do a missed date, its reason and the new date.
 func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 	var out []wanted
-	report, date := -1, -1
+	report, date, quoted := -1, -1, false
 	for _, e := range events {
 		for _, r := range noticeRules {
 			if r.On != e.Kind() || (r.when != nil && !r.when(j, e)) {
@@ -335,11 +365,13 @@ func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 					date = len(out)
 				}
 			case NoticeQuote, NoticeFurtherQuote:
-				n.Quote = n.Ref
-				if report >= 0 {
+				if n.Quote = n.Ref; report >= 0 {
 					out[report].Quote = n.Ref
+				}
+				if report >= 0 || quoted {
 					n.Kind = ""
 				}
+				quoted = true
 			}
 			if n.Kind != "" {
 				out = append(out, n)
@@ -405,10 +437,8 @@ func notOpen(j *Job, e *Entry) bool {
 }
 
 func overtakenDate(j *Job, e *Entry) bool {
-	if e.Ref < 1 || e.Ref > len(j.Promises) {
-		return false
-	}
-	return e.Ref < len(j.Promises) || e.Kind == NoticePromiseMoved && !j.Promises[e.Ref-1].BreachedAt.IsZero()
+	at := slices.IndexFunc(j.Notices, func(n NoticeRecord) bool { return n.ID == e.ID })
+	return at >= 0 && slices.ContainsFunc(j.Notices[at+1:], func(n NoticeRecord) bool { return topics[n.Kind] == "promise" })
 }
 
 // Moot reports whether a notice is out of date as the job stands.

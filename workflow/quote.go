@@ -13,6 +13,7 @@ import (
 
 	"benchword/workflow/link"
 	"benchword/workflow/money"
+	"benchword/workflow/promiseclock"
 )
 
 // OptionKind is a way on that a quote offers.
@@ -386,7 +387,12 @@ func (t *turn) lapse() error {
 	if err := t.record(&QuoteExpired{t.j.Quote().Revision}); err != nil {
 		return err
 	}
-	// The clock goes on standing still: everything waits for the customer's word on how to go on.
+	// Everything waits for the customer's word on how to go on, a question of theirs that nobody answered too.
+	if t.j.Stage == StageAwaitingApproval {
+		if err := t.pause(promiseclock.AccountCustomer, "approval"); err != nil {
+			return err
+		}
+	}
 	return t.revokeLinks(link.Decide)
 }
 
@@ -396,10 +402,10 @@ func (t *turn) remind(last bool) error {
 }
 
 // remindAt returns when the open quote is followed up next: at the opening of the shop's n-th working
-// day after its issue, zero if not again. From the last notice on nothing more is sent.
+// day after its issue, zero if not again, or while their question waits. From the last notice on nothing more is sent.
 func (j *Job) remindAt(shop *Shop) time.Time {
 	q := j.Quote()
-	if q == nil || q.State != RevisionOpen || j.Stage != StageAwaitingApproval || q.LastNotice || q.Reminded >= len(shop.RemindDays) {
+	if q == nil || q.State != RevisionOpen || j.Stage != StageAwaitingApproval || q.LastNotice || q.Reminded >= len(shop.RemindDays) || j.OpenQuestion() != nil {
 		return time.Time{}
 	}
 	at, ok := shop.Calendar.OpeningOf(q.IssuedAt, shop.RemindDays[q.Reminded])

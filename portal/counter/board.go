@@ -83,10 +83,10 @@ func (k clockOf) promise(due time.Time, breached bool) (group, words string) {
 			return "over", "over since " + k.day(due)
 		}
 		return "over", span(over) + " over"
-	case k.day(due) == k.w.T("date.today"):
-		return "today", "due " + k.at(due)
+	case k.day(k.shop.DayOf(due)) == k.w.T("date.today"):
+		return "today", "due " + k.due(due)
 	}
-	return "later", "due " + k.at(due)
+	return "later", "due " + k.due(due)
 }
 
 // boardRowOf makes a row of the board. The job itself is wanted only for a row that waits for the

@@ -47,6 +47,14 @@ func (k clockOf) day(t time.Time) string { return k.w.On(t, k.now, k.loc) }
 // at returns date and time of day: "today 17:00".
 func (k clockOf) at(t time.Time) string { return k.day(t) + " " + k.w.Clock(t, k.loc) }
 
+// due says when something runs out, by the day that customers read: midnight is 24:00 of the day that it ends.
+func (k clockOf) due(t time.Time) string {
+	if day := k.shop.DayOf(t); !day.Equal(t) {
+		return k.day(day) + " 24:00"
+	}
+	return k.at(t)
+}
+
 // inHours says a length of working time in hours with one decimal, for columns.
 func inHours(d time.Duration) string { return strconv.FormatFloat(d.Hours(), 'f', 1, 64) }
 

@@ -66,7 +66,7 @@ func forecastViewOf(f *history.Forecast, j *workflow.Job, shop *workflow.Shop, n
 	}
 	if percent, ok := f.Missed(j, due, now); ok {
 		v.Late = percent >= 50
-		v.Miss = fmt.Sprintf("The promise (%s) will be missed with a probability of about %d %%.", k.at(due), percent)
+		v.Miss = fmt.Sprintf("The promise (%s) will be missed with a probability of about %d %%.", k.due(due), percent)
 	}
 	return v
 }

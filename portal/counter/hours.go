@@ -99,7 +99,7 @@ func hoursPageOf(page templates.Page, shop *workflow.Shop, now time.Time, promis
 	for _, p := range promises {
 		x := promisePreview{Name: p.Name, Due: "never: the calendar has not that much open time"}
 		if due, ok := (promiseclock.Turnaround{Calendar: cal, Start: now, Quota: p.Quota}).Due(); ok {
-			x.Due = k.at(due)
+			x.Due = k.due(due)
 			for _, c := range cal.Closures(today+1, cal.Date(due)+1) {
 				x.Passes = append(x.Passes, k.w.Day(calendar.Local(k.loc, c.Date, 12, 0), k.loc)+cmp.Or(prefixed(": ", c.Name), ""))
 			}

@@ -218,8 +218,6 @@ func (t *teller) answers() []Answer {
 		hold = w.T("mail.hold.note", t.clip(hold))
 	}
 	switch n := t.Job.Standing(t.Shop, t.now).Need; {
-	case t.answerable(t.Entry): // whatever stage the job is in
-		s.NeedAction, s.Need, s.NeedMore = workflow.NeedDecide, w.T("need.decide"), w.T("need.decide.more", t.day(t.quoted(t.Entry).ExpiresAt))
 	case n.Why == workflow.WhyExpired: // a page says "below", a mail can't
 		s.NeedMore = w.T("mail.need.expired", t.day(n.Since))
 	case n.Kind == workflow.NeedAnswer:
