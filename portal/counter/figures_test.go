@@ -114,3 +114,13 @@ func TestForecastAtTheCounter(t *testing.T) {
 	require.Empty(t, v.Range)
 	require.Nil(t, forecastViewOf(nil, d.job(), d.svc.Shop, d.now))
 }
+
+// Staff read a midnight by the day that it ends, as the customer does.
+func TestMidnightIsTheDayThatItEnds(t *testing.T) {
+	cal, err := calendar.New(calendar.Spec{TimeZone: "America/Halifax", Hours: map[string][]string{"mon": {"00:00-24:00"}, "tue": {"00:00-24:00"}}})
+	require.NoError(t, err)
+	at := time.Date(2026, 11, 10, 0, 0, 0, 0, cal.Location())
+	k := newClock(&workflow.Shop{Calendar: cal}, at.Add(-5*time.Hour))
+	group, words := k.promise(at, false)
+	require.Equal(t, []string{"today", "due today 24:00"}, []string{group, words})
+}
