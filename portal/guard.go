@@ -107,7 +107,9 @@ func (s *Server) guard(c *fiber.Ctx) error {
 		if c.Request().IsBodyStream() {
 			c.Context().SetConnectionClose() // its body is not read, and must not become the next request
 		}
-		return caught(c)
+		err := caught(c)
+		s.noteRefused(c, err)
+		return err
 	}
 	nameRequest(c)
 	// Not the server's own context, which ends as soon as the server begins to stop: what was begun is
@@ -133,7 +135,8 @@ func (s *Server) guard(c *fiber.Ctx) error {
 	if rest := c.Context().RequestBodyStream(); rest != nil && (err != nil || !drained(rest)) {
 		c.Context().SetConnectionClose() // what is left of the body must not become the next request
 	}
-	s.cfg.Log.Info("request", "request", requestID(c), "method", c.Method(), "route", route(c), "status", status, "took", s.Now().Sub(began))
+	s.cfg.Log.Info(requestLine, "request", requestID(c), "method", c.Method(), "route", route(c), "by", by(c), "status", status, "took", s.Now().Sub(began))
+	s.noteRefused(c, err)
 	return err
 }
 

@@ -92,6 +92,13 @@ type Server struct {
 
 	proxies []netip.Prefix
 	unnamed unnamed
+	// refusals bounds the lines about one refusal; watched are lines for the owner that wait to be kept.
+	refusals *limiter
+	watched  struct {
+		sync.Mutex
+		waiting []Watched
+		writing bool
+	}
 	writing *limiter // of papers
 
 	work   sync.WaitGroup // what goes on after an answer; see later
@@ -132,6 +139,8 @@ func New(cfg Config) (*Server, error) {
 	if s.key, err = s.formKey(context.Background()); err != nil {
 		return nil, err
 	}
+	s.refusals = s.common.asks.limiter(1, time.Minute)
+	s.cfg.Log = slog.New(&watch{s.cfg.Log.Handler(), s})
 	s.app = newApp(s.fail)
 	s.app.Use(s.guard)
 	s.healthRoutes()

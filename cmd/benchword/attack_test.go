@@ -792,7 +792,7 @@ func (s *stage) stored() map[string]string {
 	require.NoError(s.t, err)
 	defer db.Close()
 	out := map[string]string{}
-	for _, table := range []string{"jobs", "stages", "events", "vault", "links", "outbox", "once", "keys WHERE bucket <> 'session'"} {
+	for _, table := range []string{"jobs", "stages", "events", "vault", "links", "outbox", "once", "keys WHERE bucket NOT IN ('session', 'watch')"} {
 		rows, err := db.Query("SELECT * FROM " + table + " ORDER BY 1, 2, 3")
 		if err != nil && strings.Contains(err.Error(), "3rd ORDER BY") {
 			rows, err = db.Query("SELECT * FROM " + table + " ORDER BY 1, 2")

@@ -170,6 +170,10 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 	n := d.toApprove.number
 	s.do(workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}, n, workflow.SendMessage{Text: "We have moved. Please send it to my new address."})
 	s.do(workflow.Actor{Role: workflow.RoleCounter, ID: "owner"}, n, workflow.AskConfirm{Message: len(s.job(n).Messages)})
+	require.Eventually(s.t, func() bool { // the email is out: nothing more happens to the job by itself
+		sent := s.job(n).Notices
+		return !sent[len(sent)-1].DeliveredAt.IsZero()
+	}, 30*time.Second, 5*time.Millisecond)
 	customer = append(customer, aPage{"confirm", at(s.link(d.toApprove, link.Confirm))})
 	staff = append(staff, aPage{"letters-doubt", "/counter/job/" + string(n) + "/letters"}, aPage{"customer-doubt", "/counter/job/" + string(n) + "/customer"})
 	for _, p := range []string{"quote", "answer", "undo", "payment", "charge", "decisions"} {
@@ -177,7 +181,7 @@ func allPages(s *stage, d *demo) (customer, staff []aPage) {
 	}
 	staff = append(staff, aPage{"board", "/counter"}, aPage{"new", "/counter/new"}, aPage{"search", "/counter/search?q=scanner"},
 		aPage{"mails", "/counter/mails"}, aPage{"mails-given-up", "/counter/mails?state=buried"}, aPage{"notices", "/counter/job/" + string(d.toApprove.number) + "/notices"},
-		aPage{"figures", "/counter/figures"}, aPage{"account", "/counter/account"}, aPage{"staff", "/counter/staff"}, aPage{"confirm", "/counter/confirm"}, aPage{"hours", "/counter/hours"},
+		aPage{"figures", "/counter/figures"}, aPage{"log", "/counter/log"}, aPage{"account", "/counter/account"}, aPage{"staff", "/counter/staff"}, aPage{"confirm", "/counter/confirm"}, aPage{"hours", "/counter/hours"},
 		aPage{"words", "/counter/words?find=quote"}, aPage{"words-one", "/counter/words?lang=fr&key=mail.more.photos"})
 	return customer, staff
 }

@@ -80,6 +80,7 @@ func Mount(s *portal.Server, cfg Config) error {
 	g.Get("/words", owner, x.showWords)
 	g.Get("/words/mail", owner, x.wordsMail)
 	g.Get("/words/page", owner, x.wordsPage)
+	g.Get("/log", owner, x.showLog)
 	g.Get("/figures", owner, x.showFigures)
 	g.Get("/figures/:table.csv", owner, x.figureFile)
 	g.Get("/mails", anybody, x.showMails)

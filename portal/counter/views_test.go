@@ -15,7 +15,7 @@ import (
 func views() []templates.View {
 	out := []templates.View{
 		&accountPage{}, &phonePage{}, &appPage{}, &secondPage{}, &confirmPage{}, &staffPage{}, &welcomePage{}, &answerPage{}, &boardPage{}, &chargePage{}, &checksPage{}, &customerPage{}, &decisionsPage{}, &delayPage{},
-		&dutiesPage{}, &erasePage{}, &figuresPage{}, &findingPage{}, &historyPage{}, &holdPage{}, &hoursPage{},
+		&dutiesPage{}, &erasePage{}, &figuresPage{}, &logPage{}, &findingPage{}, &historyPage{}, &holdPage{}, &hoursPage{},
 		&intakePage{}, &jobPage{}, &lettersPage{}, &levelPage{}, &linkPage{}, &lookPage{}, &mailsPage{}, &movePage{},
 		&beginPage{}, &newPage{}, &noticesPage{}, &packingPage{}, &paymentsPage{}, &photoPage{}, &photosPage{}, &previewPage{},
 		&promisePage{}, &quotePage{}, &readyPage{}, &reportPage{}, &safePage{}, &sentPage{}, &signInPage{}, &testPage{}, &testsPage{}, &undoPage{},
