@@ -40,7 +40,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	if err != nil {
 		return err
 	}
-	log := slog.New(slog.NewJSONHandler(errOut, nil))
+	log := newLog(errOut)
 	slog.SetDefault(log)
 	p.data, p.log = *data, log
 	srv, err := build(ctx, p)
@@ -54,6 +54,16 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	log.Info("serving", "shop", p.shop.ID, "listen", l.Addr().String(), "outside", p.shop.BaseURL, "time_zone_data", calendar.ZoneDataVersion(), "version", version())
 	fmt.Fprintf(out, "%s answers at %s, on %s\n", p.shop.Name, p.shop.BaseURL, l.Addr())
 	return srv.run(ctx, l)
+}
+
+// newLog returns a log of one JSON object a line, with times in UTC.
+func newLog(to io.Writer) *slog.Logger {
+	return slog.New(slog.NewJSONHandler(to, &slog.HandlerOptions{ReplaceAttr: func(_ []string, a slog.Attr) slog.Attr {
+		if a.Value.Kind() == slog.KindTime {
+			a.Value = slog.TimeValue(a.Value.Time().UTC())
+		}
+		return a
+	}}))
 }
 
 // parts returns what a server is built from, but for its data folder and log.

@@ -362,7 +362,7 @@ func serveShops(ctx context.Context, dir string, r roles, check bool, out, errOu
 		}
 		return errors.Join(mistakes...)
 	}
-	log := slog.New(slog.NewJSONHandler(errOut, nil))
+	log := newLog(errOut)
 	slog.SetDefault(log)
 	l, err := net.Listen("tcp", web.Listen)
 	if err != nil {

@@ -2,10 +2,12 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"log/slog"
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"benchword/workflow/store/sqlite"
 
@@ -42,4 +44,19 @@ func TestAnOpenFolderIsSaid(t *testing.T) {
 		require.NoError(t, h.end())
 		require.Equal(t, told, strings.Contains(log.String(), "other users of this machine"), "%v: %s", mode, log.String())
 	}
+}
+
+// A log has one JSON object a line, whatever is in it, and its times are in UTC (ASVS 5.0 V16.2.2, V16.2.4, V16.4.1).
+func TestTheLogIsJSONInUTC(t *testing.T) {
+	var b bytes.Buffer
+	const forged = "ada\n{\"level\":\"INFO\"}\r\x1b[31m"
+	at := time.Date(2026, 11, 30, 20, 0, 0, 0, time.FixedZone("Halifax", -4*3600))
+	r := slog.NewRecord(at, slog.LevelWarn, forged, 0)
+	r.AddAttrs(slog.String("login", forged), slog.Time("until", at))
+	require.NoError(t, newLog(&b).Handler().Handle(t.Context(), r))
+	require.Equal(t, 1, strings.Count(b.String(), "\n"))
+	require.NotContains(t, b.String(), "\x1b")
+	var line map[string]string
+	require.NoError(t, json.Unmarshal(b.Bytes(), &line))
+	require.Equal(t, map[string]string{"time": "2026-12-01T00:00:00Z", "level": "WARN", "msg": forged, "login": forged, "until": "2026-12-01T00:00:00Z"}, line)
 }
