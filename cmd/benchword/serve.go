@@ -11,6 +11,7 @@ import (
 
 	"benchword/notify/inbox"
 	"benchword/notify/mail"
+	"benchword/portal"
 	"benchword/workflow/calendar"
 )
 
@@ -53,6 +54,9 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	}
 	log.Info("serving", "shop", p.shop.ID, "listen", l.Addr().String(), "outside", p.shop.BaseURL, "time_zone_data", calendar.ZoneDataVersion(), "version", version())
 	fmt.Fprintf(out, "%s answers at %s, on %s\n", p.shop.Name, p.shop.BaseURL, l.Addr())
+	if staff, err := portal.ListStaff(ctx, srv.service); err == nil && len(staff) == 0 {
+		fmt.Fprintf(out, "Nobody can sign in at %s/counter yet. Stop it, run “benchword staff add NAME --role owner” with the same --config and --data, and start it again.\n", p.shop.BaseURL)
+	}
 	return srv.run(ctx, l)
 }
 

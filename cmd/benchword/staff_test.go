@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"log/slog"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -9,6 +10,7 @@ import (
 	"testing"
 
 	"benchword/portal/portaltest"
+	"benchword/workflow"
 
 	"github.com/stretchr/testify/require"
 )
@@ -108,4 +110,19 @@ func TestPasswordIsNotShown(t *testing.T) {
 	require.NotContains(t, out, "gulls")
 	_, list := say("", "staff", "list")
 	require.Contains(t, list, "ada")
+}
+
+// TestWhoNeedsASecondFactor: a shop that says nothing demands one of owners; the settings can demand it of all, or of nobody.
+func TestWhoNeedsASecondFactor(t *testing.T) {
+	for line, want := range map[string][2]bool{"": {true, false}, "[staff]\nsecond_factor = \"everybody\"\n": {true, true}, "[staff]\nsecond_factor = \"nobody\"\n": {false, false}} {
+		s, err := ParseSettings("shop.toml", []byte(settingsText+"\n"+line))
+		require.NoError(t, err)
+		p, err := s.parts("shop.toml", roles{true, true})
+		require.NoError(t, err)
+		p.data, p.log = t.TempDir(), slog.New(slog.DiscardHandler)
+		srv, err := build(t.Context(), p)
+		require.NoError(t, err)
+		require.Equal(t, want, [2]bool{srv.portal.Demanded(workflow.RoleOwner), srv.portal.Demanded(workflow.RoleBench)}, line)
+		require.NoError(t, srv.store.Close())
+	}
 }
