@@ -69,7 +69,7 @@ func Write[T any](write func() (T, error)) (m T, err error) {
 			err = panicked(p)
 		}
 		if err != nil && !errors.As(err, &f) && !errors.As(err, &later) && !errors.As(err, &skip) {
-			err = &Failure{Fate: Unwritten, Words: "The mail could not be written.", Err: err}
+			err = &Failure{Fate: Unwritten, Words: "The email could not be written.", Err: err}
 		}
 	}()
 	return write()

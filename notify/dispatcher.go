@@ -358,7 +358,7 @@ func (d *Dispatcher) settle(ctx context.Context, log *slog.Logger, e *workflow.E
 		case err == nil:
 			return
 		case cmd == nil && errors.Is(err, workflow.ErrConflict):
-			log.Warn("the lease was lost to another dispatcher; the mail may be sent twice, with one Message-ID", "state", s.State)
+			log.Warn("the lease was lost to another dispatcher; the email may be sent twice, with one Message-ID", "state", s.State)
 			return
 		case cmd != nil && errors.Is(err, workflow.ErrConflict) && try < 3:
 			continue // lost against another step of the job

@@ -511,7 +511,7 @@ func TestCorrectedAddress(t *testing.T) {
 		m := d.Book()
 		d.Do(m, notifytest.Counter, workflow.ChangeCustomer{Person: workflow.Person{Name: "Maud Ellery", Phone: "+1 902 555 0177"}})
 		require.NoError(t, d.dispatcher(nil).Flush(t.Context()))
-		require.Contains(t, d.Job(m).Undelivered()[0].Reason, "no mail address any more")
+		require.Contains(t, d.Job(m).Undelivered()[0].Reason, "no email address any more")
 	})
 }
 

@@ -78,7 +78,7 @@ func FailureOf(err error) *Failure {
 	if errors.As(err, &f) {
 		return f
 	}
-	return &Failure{Fate: PutOff, Words: "The mail could not be sent just now.", Err: err}
+	return &Failure{Fate: PutOff, Words: "The email could not be sent just now.", Err: err}
 }
 
 // FirstLine cuts a server's words to something that fits a page: one line of at most 200 characters

@@ -26,7 +26,7 @@ func (s *Server) chooseLink(c *fiber.Ctx) (token string, row workflow.LinkRow, j
 	}
 	if row.Purpose != link.Choose || row.Quote < 1 || row.Quote > len(j.Delays) {
 		return token, row, nil, nil, &workflow.Error{
-			Code: workflow.CodeForbidden, Reason: "choose_link", Message: "This link can only show the job. The link to choose is in the mail about the missed date.",
+			Code: workflow.CodeForbidden, Reason: "choose_link", Message: "This link can only show the job. The link to choose is in the email about the missed date.",
 		}
 	}
 	return token, row, j, &j.Delays[row.Quote-1], nil

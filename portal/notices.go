@@ -20,7 +20,7 @@ func (s *Server) showNotices(c *fiber.Ctx) error {
 		return workflow.LinkLooks()
 	}
 	if !j.Erased.IsZero() {
-		return &workflow.Error{Code: workflow.CodeGone, Reason: "no_mails", Message: "The person was erased from this job, so no mails go out about it."}
+		return &workflow.Error{Code: workflow.CodeGone, Reason: "no_mails", Message: "The person was erased from this job, so no emails go out about it."}
 	}
 	page := s.jobPage(c, j, "")
 	page.Title, page.Flash = page.T("notices.title"), s.Page(c, "").Flash

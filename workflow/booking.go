@@ -120,7 +120,7 @@ func (p *JobBooked) fold(j *Job, e *Event) {
 func guardNew(g *gate) {
 	c := g.j.Customer
 	g.need(c.Name.Text != "", "Say who the customer is.")
-	g.need(c.Email.Text != "" || c.Phone.Text != "", "Give a way to reach the customer: an e-mail address or a telephone number.")
+	g.need(c.Email.Text != "" || c.Phone.Text != "", "Give a way to reach the customer: an email address or a telephone number.")
 	g.need(g.j.Fault.Text != "", "Write down the fault in the customer's own words.")
 	g.need(g.j.Device.Kind != "", "Say what kind of device it is.")
 }

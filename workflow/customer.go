@@ -38,17 +38,17 @@ func (t *turn) customer(p Person) (Customer, error) {
 	if p.Name, err = line("name", "The name", p.Name, true); err != nil {
 		return c, err
 	}
-	if p.Email, err = line("email", "The e-mail address", p.Email, false); err != nil {
+	if p.Email, err = line("email", "The email address", p.Email, false); err != nil {
 		return c, err
 	}
 	if p.Email != "" && !plausibleEmail(p.Email) {
-		return c, invalid("email", "The e-mail address “%s” does not look complete; it should read like name@example.org.", p.Email).because("email", p.Email)
+		return c, invalid("email", "The email address “%s” does not look complete; it should read like name@example.org.", p.Email).because("email", p.Email)
 	}
 	if p.Phone, err = line("phone", "The telephone number", p.Phone, false); err != nil {
 		return c, err
 	}
 	if p.Email == "" && p.Phone == "" {
-		return c, invalid("email", "Give an e-mail address or a telephone number, so that the bench can reach the customer.").because("reach")
+		return c, invalid("email", "Give an email address or a telephone number, so that the bench can reach the customer.").because("reach")
 	}
 	if p.Address, err = text("address", "The postal address", p.Address, false); err != nil {
 		return c, err

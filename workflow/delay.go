@@ -290,7 +290,7 @@ func (c ExplainDelay) decide(t *turn) error {
 		return t.record(&DelayPrepared{DelayNote{Promise: p.Number, Reason: reason, Quota: q}})
 	}
 	if t.j.returning() {
-		return refused("The customer chose to have it back: there is nothing left to explain. Write a letter if something must be said.")
+		return refused("The customer chose to have it back: there is nothing left to explain. Write a message if something must be said.")
 	}
 	return t.tellDelay(reason, q)
 }

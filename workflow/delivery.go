@@ -127,11 +127,11 @@ func (c SendAgain) decide(t *turn) error {
 	n := t.j.Notice(c.ID)
 	switch {
 	case n == nil:
-		return invalid("id", "There is no such mail on this job.")
+		return invalid("id", "There is no such email on this job.")
 	case !t.j.Erased.IsZero():
 		return refused("The customer was erased from this job; there is nobody to write to.")
 	case t.j.Customer.Email.Text == "":
-		return refused("There is no e-mail address on this job. Enter one first, or telephone.")
+		return refused("There is no email address on this job. Enter one first, or telephone.")
 	case n.BuriedAt.IsZero():
 		return nil // it is on its way already
 	}
@@ -165,7 +165,7 @@ func (c NoteTold) decide(t *turn) error {
 	n := t.j.Notice(c.ID)
 	switch {
 	case n == nil:
-		return invalid("id", "There is no such mail on this job.")
+		return invalid("id", "There is no such email on this job.")
 	case n.BuriedAt.IsZero() && n.BouncedAt.IsZero():
 		return refused("This mail was not given up; there is nothing to tick off.")
 	case !n.ToldAt.IsZero():

@@ -138,7 +138,7 @@ func (j *Job) Seen(p link.Purpose) *Job {
 // Open finds what a link's token opens. It tells an unknown link from one that has ended, and
 // nothing else. Errors: ErrNotFound, ErrGone.
 func (s *Service) Open(ctx context.Context, token string) (LinkRow, error) {
-	unknown := &Error{Code: CodeNotFound, Reason: "link_unknown", Message: "This link is not complete. Open it again from the mail, or ask for a new one with your job number."}
+	unknown := &Error{Code: CodeNotFound, Reason: "link_unknown", Message: "This link is not complete. Open it again from the email, or ask for a new one with your job number."}
 	parsed, err := link.ParseToken(token)
 	if err != nil {
 		return LinkRow{}, unknown
@@ -323,7 +323,7 @@ type AskLink struct{}
 
 func (c AskLink) decide(t *turn) error {
 	if t.j.Customer.Email.Text == "" {
-		return refused("There is no e-mail address on this job.").because("no_email")
+		return refused("There is no email address on this job.").because("no_email")
 	}
 	if t.by.Role == RoleCustomer && t.j.Unconfirmed() {
 		return t.record(&ConfirmAsked{}) // nothing else goes to an address that may be a stranger's

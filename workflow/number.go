@@ -71,10 +71,10 @@ func ParseJobNumber(s string) (JobNumber, error) {
 	}
 	n := b.String()
 	if len(n) != numberLen || !inNumberAlphabet(n) {
-		return "", invalid(field, "This is not a job number; it has seven letters and digits, like K7M-2QX-8. You find it in every mail about your repair.").because("number")
+		return "", invalid(field, "This is not a job number; it has seven letters and digits, like K7M-2QX-8. You find it in every email about your repair.").because("number")
 	}
 	if n[numberLen-1] != checkCharacter(n[:numberLen-1]) {
-		return "", invalid(field, "%s is not a job number: one of its characters is wrong, or two are swapped. Please compare it with the mail.", JobNumber(n).Shown()).because("number")
+		return "", invalid(field, "%s is not a job number: one of its characters is wrong, or two are swapped. Please compare it with the email.", JobNumber(n).Shown()).because("number")
 	}
 	return JobNumber(n), nil
 }

@@ -159,7 +159,7 @@ func TestNoCopyKeepsMetadata(t *testing.T) {
 		copies["mail-"+cid+".jpg"] = part.body
 		n++
 	}
-	require.Positive(t, n, "the mail shows the photo")
+	require.Positive(t, n, "the email shows the photo")
 	for name, b := range copies {
 		for _, secret := range []string{"Maud", "SECRET-77", "Exif\x00"} {
 			require.NotContains(t, string(b), secret, name)

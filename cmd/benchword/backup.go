@@ -140,7 +140,7 @@ func runRestore(ctx context.Context, args []string, _ io.Reader, out, errOut io.
 		t, err := m.copy(ctx)
 		if err == nil {
 			m.report("restored to "+b.name, t)
-			fmt.Fprintln(out, "Mails that went out after the backup was made may go out once more, under the same Message-ID. Start the shop now.")
+			fmt.Fprintln(out, "Emails that went out after the backup was made may go out once more, under the same Message-ID. Start the shop now.")
 		}
 		return plain(err)
 	})
@@ -153,7 +153,7 @@ func checkBackup(ctx context.Context, folder string, out io.Writer) error {
 		return err
 	}
 	if _, err := os.Stat(filepath.Join(folder, keysName)); err != nil {
-		return fmt.Errorf("%s lacks the link keys, without which no link in a mail opens: %w", folder, err)
+		return fmt.Errorf("%s lacks the link keys, without which no link in an email opens: %w", folder, err)
 	}
 	x, err := p.open(ctx, false)
 	if err != nil {

@@ -81,7 +81,7 @@ func (s *stage) newestMail(to string) *letter {
 			return l
 		}
 	}
-	s.t.Fatalf("there is no mail to %s", to)
+	s.t.Fatalf("there is no email to %s", to)
 	return nil
 }
 
@@ -99,8 +99,8 @@ func TestCustomerInABrowser(t *testing.T) {
 			decide = m[0]
 		}
 	}
-	require.NotEmpty(t, look, "the mail has no look link")
-	require.NotEmpty(t, decide, "the mail has no decide link")
+	require.NotEmpty(t, look, "the email has no look link")
+	require.NotEmpty(t, decide, "the email has no decide link")
 
 	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate(look), chromedp.WaitVisible("main h1")))
 	require.Positive(t, portaltest.Until[int](t, ctx, `[...document.images].filter(i => { i.loading = "eager"; return i.complete && i.naturalWidth > 100 }).length`))
@@ -430,7 +430,7 @@ func TestCounterInABrowser(t *testing.T) {
 	require.Empty(t, s.job(supply.number).Reports, "looking sends nothing")
 	shown := portaltest.Evaluate[string](t, ctx, `Promise.all([...document.querySelectorAll("iframe")].map(f => fetch(f.src).then(r => r.text()))).then(x => x.join("\n"))`)
 	require.Contains(t, shown, "has lost its thermal compound")
-	require.Contains(t, shown, "data:image/jpeg;base64,", "the preview of the mail shows its photos")
+	require.Contains(t, shown, "data:image/jpeg;base64,", "the preview of the email shows its photos")
 	require.NoError(t, chromedp.Do(ctx, portaltest.Click(`main form[action$="/report/send"] button[type=submit]`)))
 	require.Eventually(t, func() bool { return len(s.job(supply.number).Reports) == 1 }, 30*time.Second, 50*time.Millisecond)
 	s.settle()

@@ -447,7 +447,7 @@ func wrong(e validator.FieldError) string {
 	case "oneof":
 		return "must be one of: " + strings.ReplaceAll(e.Param(), " ", ", ")
 	case "email":
-		return "is not a complete e-mail address"
+		return "is not a complete email address"
 	case "shopid":
 		return "may hold only a-z, 0-9 and -, at most 32 of them"
 	case "hookname":

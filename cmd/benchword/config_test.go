@@ -268,7 +268,7 @@ func TestWrongSettingsAreNamed(t *testing.T) {
 	for _, c := range []struct{ from, to, want string }{
 		{`id = "harbour"`, `id = "Harbour Bench"`, `line {}: shop.id may hold only a-z`},
 		{`base_url = "https://status.harbour.example"`, `base_url = "status.harbour.example"`, `line {}: shop.base_url must be the address of the portal`},
-		{`email = "bench@harbour.example"`, `email = "bench"`, `line {}: shop.email is not a complete e-mail address`},
+		{`email = "bench@harbour.example"`, `email = "bench"`, `line {}: shop.email is not a complete email address`},
 		{`currency = "CAD"`, `currency = "CAN"`, `line {}: money.currency is not an ISO 4217 currency code. Example: currency = "CAD"`},
 		{`hst = "15"`, `hst = "150"`, `money.taxes is not a percentage`},
 		{`working_days = 10 `, `working_days = 1000 `, `line {}: promise.working_days is too large`},

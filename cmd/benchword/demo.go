@@ -313,8 +313,8 @@ func (d *demo) addresses(ctx context.Context, out io.Writer, base, mailbox, kept
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(out, "%s is open, with %d invented jobs and %d that are long done (ready in %.1f s). Photos are illustrations; mails go to the mailbox below and nowhere else.\n\n", d.service.Shop.Name, len(d.plays), pastJobs, time.Since(began).Seconds())
-	fmt.Fprintf(out, "customer: %s  (a quote waits; its mail is in the mailbox)\n", approve)
+	fmt.Fprintf(out, "%s is open, with %d invented jobs and %d that are long done (ready in %.1f s). Photos are illustrations; emails go to the mailbox below and nowhere else.\n\n", d.service.Shop.Name, len(d.plays), pastJobs, time.Since(began).Seconds())
+	fmt.Fprintf(out, "customer: %s  (a quote waits; its email is in the mailbox)\n", approve)
 	fmt.Fprintf(out, "finished: %s  (earlier work found, repaired, sent back)\n", story)
 	fmt.Fprintf(out, "front:    %s/\n", base)
 	fmt.Fprintf(out, "counter:  %s/counter  (sign in as rosa, nils at the bench, or olga the owner; password: %s)\n", base, demoPassword)

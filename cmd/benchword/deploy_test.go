@@ -274,7 +274,7 @@ func TestTheExampleOutlivesItsParts(t *testing.T) {
 				}
 			}
 			return found != ""
-		}, time.Minute, 20*time.Millisecond, "no mail came")
+		}, time.Minute, 20*time.Millisecond, "no email came")
 		return found[strings.Index(found, "/j/"):]
 	}
 	opens := func(at node, links ...string) {

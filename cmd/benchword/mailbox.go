@@ -139,7 +139,7 @@ func (b *mailbox) list(w http.ResponseWriter, _ *http.Request) {
 	for i := len(mails) - 1; i >= 0; i-- {
 		l, err := openLetter(i+1, mails[i])
 		if err != nil {
-			l = &letter{Number: i + 1, Subject: "A mail that can't be read: " + err.Error()}
+			l = &letter{Number: i + 1, Subject: "An email that can't be read: " + err.Error()}
 		}
 		v.Letters = append(v.Letters, l)
 	}
@@ -150,7 +150,7 @@ func (b *mailbox) letter(w http.ResponseWriter, r *http.Request) (*letter, []byt
 	n, err := strconv.Atoi(r.PathValue("n"))
 	mails := b.post.Mails()
 	if err != nil || n < 1 || n > len(mails) {
-		http.Error(w, "There is no such mail.", http.StatusNotFound)
+		http.Error(w, "There is no such email.", http.StatusNotFound)
 		return nil, nil
 	}
 	l, err := openLetter(n, mails[n-1])

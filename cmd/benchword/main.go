@@ -25,7 +25,7 @@ var commands []command
 
 func init() {
 	commands = []command{
-		{"demo", "[--listen ADDR]", "start an invented shop with jobs, mails and a mailbox page", runDemo},
+		{"demo", "[--listen ADDR]", "start an invented shop with jobs, emails and a mailbox page", runDemo},
 		{"init", "> shop.toml", "print a shop's settings, with what each is for, to begin with", runInit},
 		{"serve", "--config shop.toml --data DIR | --shops DIR", "run a shop, or all shops of a folder", runServe},
 		{"staff", "add|list|password|role|reset|remove …", "who may sign in at the counter", runStaff},

@@ -32,7 +32,7 @@ func newMetrics(service *workflow.Service) *metrics {
 		service: service, registry: prometheus.NewRegistry(),
 		attempts: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "benchword_notice_attempts_total", Help: "Tries at sending a notice, by its way (mail, hook:name, push) and what came of them."}, []string{"way", "result"}),
 		accepted: prometheus.NewHistogram(prometheus.HistogramOpts{
-			Name: "benchword_mail_accept_seconds", Help: "Time from when a mail was due until the mail server accepted it.",
+			Name: "benchword_mail_accept_seconds", Help: "Time from when an email was due until the mail server accepted it.",
 			Buckets: []float64{1, 5, 15, 60, 300, 900, 3600, 6 * 3600, 24 * 3600},
 		}),
 		oldest: prometheus.NewDesc("benchword_outbox_oldest_seconds", "Age of the oldest notice that waits, by way, 0 if none does (of the thousand oldest).", []string{"way"}, nil),

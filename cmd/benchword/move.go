@@ -169,14 +169,14 @@ func (m *mover) keys() error {
 	from, to := filepath.Join(m.from.data, keysName), filepath.Join(m.to.data, keysName)
 	text, err := os.ReadFile(from)
 	if err != nil {
-		return fmt.Errorf("the link keys %s can't be read; without them no link in a mail would open. Name the folder of a server of this shop that has them (--data): %w", from, err)
+		return fmt.Errorf("the link keys %s can't be read; without them no link in an email would open. Name the folder of a server of this shop that has them (--data): %w", from, err)
 	}
 	there, err := os.ReadFile(to)
 	switch {
 	case err == nil && bytes.Equal(text, there):
 		return nil
 	case err == nil:
-		return fmt.Errorf("%s holds other link keys than %s; links in mails would open nothing. Move the file away if it belongs to no shop", to, from)
+		return fmt.Errorf("%s holds other link keys than %s; links in emails would open nothing. Move the file away if it belongs to no shop", to, from)
 	case !errors.Is(err, os.ErrNotExist):
 		return fmt.Errorf("the link keys can't be read: %w", err)
 	}
@@ -319,7 +319,7 @@ func (m *mover) move(ctx context.Context) (err error) {
 		}
 		// A mail is in a notifier's hands. It may still say how that ended, so wait for it, or for its lease.
 		if !told {
-			fmt.Fprintf(m.out, "A mail is just being sent; waiting for its end, until %s at most.\n", t.Leased.Format(time.TimeOnly))
+			fmt.Fprintf(m.out, "An email is just being sent; waiting for its end, until %s at most.\n", t.Leased.Format(time.TimeOnly))
 			told = true
 		}
 		if err = m.wait(ctx, 200*time.Millisecond); err != nil {

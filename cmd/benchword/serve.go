@@ -19,7 +19,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	f := flags("serve", errOut)
 	config, data := f.String("config", "shop.toml", "settings file"), f.String("data", "data", "data folder")
 	many, check := f.String("shops", "", "run every shop of a folder: each in a folder of its own, with its shop.toml and its data"), f.Bool("check", false, "with --shops: look at the settings, and start nothing")
-	work := f.String("roles", "portal,notifier", "what this process does: portal (pages), notifier (mails and the clock), or both")
+	work := f.String("roles", "portal,notifier", "what this process does: portal (pages), notifier (emails and the clock), or both")
 	if _, err := parse(f, args); err != nil {
 		return err
 	}
@@ -143,7 +143,7 @@ func (m *MailSettings) signers() ([]*mail.Signer, error) {
 	for _, d := range m.DKIM {
 		pem, err := os.ReadFile(d.KeyFile)
 		if err != nil {
-			return nil, fmt.Errorf("the key that signs mails can't be read: %w", err)
+			return nil, fmt.Errorf("the key that signs emails can't be read: %w", err)
 		}
 		s, err := mail.NewSigner(d.Domain, d.Selector, pem)
 		if err != nil {

@@ -496,10 +496,10 @@ func (s *story) play(w []string, _ *txtar.Archive) error {
 			}
 			return nil
 		}
-		return fmt.Errorf("there is no mail to %s", w[1])
+		return fmt.Errorf("there is no email to %s", w[1])
 	case "follow":
 		if s.mail == nil {
-			return fmt.Errorf("open a mail first")
+			return fmt.Errorf("open an email first")
 		}
 		for _, m := range linkIn.FindAllStringSubmatch(s.mail.Text, -1) {
 			if m[1] == w[1] {
@@ -511,7 +511,7 @@ func (s *story) play(w []string, _ *txtar.Archive) error {
 				return s.send(http.MethodGet, u.Path, "", nil, "")
 			}
 		}
-		return fmt.Errorf("the mail has no such link:\n%s", s.mail.Text)
+		return fmt.Errorf("the email has no such link:\n%s", s.mail.Text)
 	case "stage":
 		j, err := s.srv.service.Job(context.Background(), workflow.JobNumber(s.job))
 		if err != nil {
@@ -585,7 +585,7 @@ func (s *story) send(method, path, contentType string, body io.Reader, token str
 				}
 			}
 			if found == "" {
-				return fmt.Errorf("the mail has no link %s", kind)
+				return fmt.Errorf("the email has no link %s", kind)
 			}
 			path = strings.ReplaceAll(path, placeholder, found)
 		}

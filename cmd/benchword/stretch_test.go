@@ -113,7 +113,7 @@ func TestLongWordsFit(t *testing.T) {
 		page := regexp.MustCompile(`src="cid:[^"]+"`).ReplaceAllString(l.HTML, `src="data:image/gif;base64,R0lGODlhAQABAAAAACw="`)
 		require.NoError(t, os.WriteFile(file, []byte(page), 0o600))
 		require.NoError(t, chromedp.Do(ctx, chromedp.EmulateViewport(320, 3000), chromedp.Navigate("file://"+file), chromedp.WaitReady("body")))
-		require.Empty(t, portaltest.Evaluate[[]string](t, ctx, sideways), "the mail %q at 320 px", l.Subject)
+		require.Empty(t, portaltest.Evaluate[[]string](t, ctx, sideways), "the email %q at 320 px", l.Subject)
 		for _, line := range strings.Split(l.Text, "\n") {
 			require.True(t, utf8.RuneCountInString(line) <= 76 || strings.Contains(line, "://"), "%q is too long a line", line)
 		}

@@ -136,7 +136,7 @@ func (b *Inbox) Look(ctx context.Context) error {
 		case ctx.Err() != nil || errors.Is(err, workflow.ErrUnavailable):
 			// not the mail's fault
 		case b.failed[once]:
-			b.Log.Error("a mail failed twice; it is left in the mailbox", "cause", err)
+			b.Log.Error("an email failed twice; it is left in the mailbox", "cause", err)
 			delete(b.failed, once)
 			return false, nil
 		case len(b.failed) >= mostFailed:
@@ -158,7 +158,7 @@ const mostFailed = 10_000
 func (b *Inbox) deal(ctx context.Context, raw []byte, once string) (done bool, err error) {
 	l, err := ReadLetter(bytes.NewReader(raw))
 	if err != nil {
-		b.Log.Warn("a mail that came in can't be read; it is left in the mailbox", "cause", err)
+		b.Log.Warn("an email that came in can't be read; it is left in the mailbox", "cause", err)
 		return false, nil
 	}
 	switch {
@@ -265,9 +265,9 @@ func (b *Inbox) bounce(ctx context.Context, l *Letter, once string) (bool, error
 		if !x.Failed() {
 			continue
 		}
-		reason, dead := "The mail was accepted and then came back. "+mail.Refusal(x.Code, x.Status, ""), about.marked && (strings.HasPrefix(x.Status, "5.1.") || strings.HasPrefix(x.Status, "5.2.1"))
+		reason, dead := "The email was accepted and then came back. "+mail.Refusal(x.Code, x.Status, ""), about.marked && (strings.HasPrefix(x.Status, "5.1.") || strings.HasPrefix(x.Status, "5.2.1"))
 		if strings.HasPrefix(x.Status, "4.") {
-			reason = "The mail was accepted, tried for days by the mail servers, and then came back. Please telephone the customer."
+			reason = "The email was accepted, tried for days by the mail servers, and then came back. Please telephone the customer."
 		}
 		err := b.do(ctx, j, workflow.Actor{Role: workflow.RoleSystem, ID: "inbox"}, once, workflow.RecordBounce{ID: notice, Reason: reason, Dead: dead})
 		return err == nil, err
@@ -282,7 +282,7 @@ func (b *Inbox) reply(ctx context.Context, l *Letter, once string) (bool, error)
 		return false, err
 	}
 	if j == nil || !j.Erased.IsZero() || j.Customer.Email.Text == "" || !strings.EqualFold(j.Customer.Email.Text, l.From) {
-		b.Log.Info("a mail came in that is no customer's reply; it is left in the mailbox")
+		b.Log.Info("an email came in that is no customer's reply; it is left in the mailbox")
 		return false, nil
 	}
 	by := workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}

@@ -74,7 +74,7 @@ type Bounce struct {
 func (b *Bounce) Failed() bool { return b.Action == "failed" }
 
 // errTooLarge is what reading beyond MaxLetter ends with.
-var errTooLarge = errors.New("the mail is too large")
+var errTooLarge = errors.New("the email is too large")
 
 // ReadLetter takes a received mail apart. It fails only on what is no mail at all, and is safe with what
 // was made to do harm: it reads MaxLetter bytes at most, goes maxDepth parts deep, and unpacks nothing.
@@ -82,12 +82,12 @@ func ReadLetter(r io.Reader) (l *Letter, err error) {
 	defer func() {
 		// The parser is not ours; a mail that breaks it must not take the others along.
 		if p := recover(); p != nil {
-			l, err = nil, fmt.Errorf("a mail that can't be read: %v", p)
+			l, err = nil, fmt.Errorf("an email that can't be read: %v", p)
 		}
 	}()
 	e, err := message.ReadWithOptions(&bounded{r: r, left: MaxLetter}, &message.ReadOptions{MaxHeaderBytes: maxHeader})
 	if err != nil && !soft(err) {
-		return nil, fmt.Errorf("a mail that can't be read: %w", err)
+		return nil, fmt.Errorf("an email that can't be read: %w", err)
 	}
 	l = &Letter{}
 	h := e.Header

@@ -132,14 +132,14 @@ func (d *desked) comes(raw string) string {
 	lookErr := d.in.Look(context.Background())
 	after, err := d.Store.EntriesIn(context.Background(), d.Svc.Shop.ID, workflow.EntryQueued, 99)
 	require.NoError(d.t, err)
-	require.Equal(d.t, before, after, "nothing that comes in leads to a mail that goes out: no loop can be")
+	require.Equal(d.t, before, after, "nothing that comes in leads to an email that goes out: no loop can be")
 	for where, at := range map[string]string{"done": "cur/" + name + ":2,S", "left": "cur/" + name + ":2,", "new": "new/" + name} {
 		if _, err := os.Stat(filepath.Join(d.dir, at)); err == nil {
 			require.Equal(d.t, where == "new", lookErr != nil)
 			return where
 		}
 	}
-	d.t.Fatal("the mail is gone")
+	d.t.Fatal("the email is gone")
 	return ""
 }
 
@@ -183,7 +183,7 @@ func TestReplies(t *testing.T) {
 		"about no job":        {strings.ReplaceAll(d.answer("maud@example.org", "x", nil), string(d.n), "K7M2QX9"), "left"},
 		"another shop's":      {strings.ReplaceAll(d.answer("maud@example.org", "x", nil), "@bench.example>", "@other.example>"), "left"},
 		"nothing in it":       {d.answer("maud@example.org", "", nil), "left"},
-		"no mail":             {"\x00\xff\x00", "left"},
+		"no email":             {"\x00\xff\x00", "left"},
 		"a picture that lies": {"", ""},
 	} {
 		if c.raw == "" {
@@ -213,7 +213,7 @@ func TestBounces(t *testing.T) {
 	version := d.job().Version
 	require.Equal(t, "done", d.comes(notification(fmt.Sprintf(failed, "delayed", "4.4.1"), id+"@bench.example")))
 	require.Equal(t, "left", d.comes(notification(strings.ReplaceAll(fmt.Sprintf(failed, "failed", "5.1.1"), "rfc822; maud@", "rfc822; other@"), id+"@bench.example")), "forged: about another address")
-	require.Equal(t, "left", d.comes(notification(fmt.Sprintf(failed, "failed", "5.1.1"), string(d.n)+"-99-received@bench.example")), "about no mail of ours")
+	require.Equal(t, "left", d.comes(notification(fmt.Sprintf(failed, "failed", "5.1.1"), string(d.n)+"-99-received@bench.example")), "about no email of ours")
 	require.Equal(t, version, d.job().Version)
 
 	raw := notification(fmt.Sprintf(failed, "failed", "5.1.1 (bad destination)"), id+"@bench.example")
@@ -285,7 +285,7 @@ func TestIMAP(t *testing.T) {
 	box := d.in.Box.(*IMAP)
 	put(d.answer("maud@example.org", "By IMAP.", nil))
 	put(d.answer("mallory@example.org", "Not me.", nil))
-	put("no mail")
+	put("no email")
 	require.NoError(t, d.in.Look(t.Context()))
 	j := d.job()
 	require.Equal(t, "By IMAP.", j.Messages[len(j.Messages)-1].Text.Text)
@@ -411,7 +411,7 @@ func TestAMailOfPicturesThatNeverEnd(t *testing.T) {
 		require.Equal(t, "A plain question behind it.", d.last())
 		j := d.job()
 		require.Contains(t, j.Messages[len(j.Messages)-2].Text.Text, "(pictures that could not be read: 12)")
-		require.Equal(t, 1, slow.took, "one was enough to use the mail's time up")
+		require.Equal(t, 1, slow.took, "one was enough to use the email's time up")
 		version := j.Version
 		require.NoError(t, d.in.Look(t.Context()))
 		require.Equal(t, version, d.job().Version, "neither is read again")

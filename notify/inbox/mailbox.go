@@ -65,7 +65,7 @@ func (m Maildir) Each(ctx context.Context, deal Deal) error {
 			flags += "S"
 		}
 		if err := os.Rename(at, filepath.Join(m.Path, "cur", n.Name()+flags)); err != nil {
-			return fmt.Errorf("a mail that was read can't be put aside: %w", err)
+			return fmt.Errorf("an email that was read can't be put aside: %w", err)
 		}
 	}
 	return errors.Join(errs...)
@@ -180,7 +180,7 @@ func (m *IMAP) one(ctx context.Context, c *imapclient.Client, uid imap.UID, deal
 		section := &imap.FetchItemBodySection{Peek: true}
 		got, err := c.Fetch(set, &imap.FetchOptions{UID: true, BodySection: []*imap.FetchItemBodySection{section}}).Collect()
 		if err != nil {
-			return fmt.Errorf("a mail can't be fetched: %w", err)
+			return fmt.Errorf("an email can't be fetched: %w", err)
 		}
 		if len(got) == 0 {
 			return nil
@@ -194,7 +194,7 @@ func (m *IMAP) one(ctx context.Context, c *imapclient.Client, uid imap.UID, deal
 		flag = imap.FlagSeen
 	}
 	if err := c.Store(set, &imap.StoreFlags{Op: imap.StoreFlagsAdd, Silent: true, Flags: []imap.Flag{flag}}, nil).Close(); err != nil {
-		return fmt.Errorf("a mail can't be marked: %w", err)
+		return fmt.Errorf("an email can't be marked: %w", err)
 	}
 	return nil
 }

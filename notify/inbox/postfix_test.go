@@ -187,7 +187,7 @@ func TestAgainstPostfix(t *testing.T) {
 		return list[len(list)-1]
 	}
 	require.Equal(t, workflow.EntrySent, state(maud).State, "%v", state(maud).Attempts)
-	require.Equal(t, workflow.EntrySent, state(gone).State, "accepted; the bounce comes by mail")
+	require.Equal(t, workflow.EntrySent, state(gone).State, "accepted; the bounce comes by email")
 	require.Equal(t, workflow.EntrySent, state(arna).State, "%v", state(arna).Attempts)
 	require.Equal(t, workflow.EntryQueued, state(later).State)
 	require.Contains(t, state(later).Attempts[0].Words, "greylisted")

@@ -76,7 +76,7 @@ func Build(p Parts, signers ...*Signer) (*Message, error) {
 	}
 	to, utf8, err := EnvelopeAddress(p.To.Address)
 	if err != nil {
-		return nil, &notify.Failure{Fate: notify.Refused, Words: "The mail address can't be right", Err: err}
+		return nil, &notify.Failure{Fate: notify.Refused, Words: "The email address can't be right", Err: err}
 	}
 	out := &Message{ID: p.ID, From: from, To: to, For: p.To.Address, Holds: []string{}, UTF8: utf8}
 	m := mail.NewMsg(mail.WithCharset(mail.CharsetUTF8), mail.WithEncoding(mail.EncodingQP), mail.WithNoDefaultUserAgent())
@@ -120,12 +120,12 @@ func Build(p Parts, signers ...*Signer) (*Message, error) {
 	}
 	b := bytes.NewBuffer(make([]byte, 0, size))
 	if _, err := m.WriteTo(b); err != nil {
-		return nil, fmt.Errorf("building a mail: %w", err)
+		return nil, fmt.Errorf("building an email: %w", err)
 	}
 	out.Data = b.Bytes()
 	settleBoundaries(out.Data, p)
 	if out.Data, err = sign(out.Data, p.Date, signers); err != nil {
-		return nil, fmt.Errorf("signing a mail: %w", err)
+		return nil, fmt.Errorf("signing an email: %w", err)
 	}
 	return out, nil
 }

@@ -75,7 +75,7 @@ func (c *Channel) prepare(ctx context.Context, s *workflow.Service, j *workflow.
 	case !j.Erased.IsZero():
 		return nil, &notify.Skip{Fate: notify.Refused, Why: "Not sent: the person was erased from the job."}
 	case j.Customer.Email.Text == "":
-		return nil, &notify.Failure{Fate: notify.Refused, Words: "The customer has no mail address any more"}
+		return nil, &notify.Failure{Fate: notify.Refused, Words: "The customer has no email address any more"}
 	}
 	if err := c.ready(s, j, e); err != nil {
 		return nil, err
@@ -101,7 +101,7 @@ func (c *Channel) prepare(ctx context.Context, s *workflow.Service, j *workflow.
 func (c *Channel) send(ctx context.Context, m *Message) (words string, err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			err = &notify.Failure{Fate: notify.Unknown, Words: "Sending the mail failed because of a fault in the program.", Err: fmt.Errorf("panic: %v\n%s", p, debug.Stack())}
+			err = &notify.Failure{Fate: notify.Unknown, Words: "Sending the email failed because of a fault in the program.", Err: fmt.Errorf("panic: %v\n%s", p, debug.Stack())}
 		}
 	}()
 	return c.Transport.Send(ctx, m)

@@ -67,7 +67,7 @@ var bigClients = []string{
 var lookedAt = map[string]string{
 	"<body> element":      "Becomes a box of the page: the outer table carries the ground, ink and font again.",
 	"<style> element":     "Holds only what narrows the margins on phones and what is dark; all else stands in style attributes.",
-	"@media":              "Without it the mail is light and its margins are wider; it still fits into 320 px.",
+	"@media":              "Without it the email is light and its margins are wider; it still fits into 320 px.",
 	"Type selector":       "Gmail takes them where it takes <style> at all; they only colour links and shrink headings.",
 	"<ul>, <ol> and <dl>": "Shown as lists everywhere; only styles on them are partly ignored, and then they are indented as the client does.",
 	"align attribute":     "It centres the sheet; without it the sheet stands at the left.",
@@ -94,7 +94,7 @@ var lookedAt = map[string]string{
 	"white-space":         "A job number may break at its hyphen.",
 	"width attribute":     "Percentages in a cell of a fixed table; others share the room evenly.",
 	"width property":      "See the width attribute.",
-	"word-break":          "A long address widens the mail or is cut at the edge; it is a link, and stands in the text part.",
+	"word-break":          "A long address widens the email or is cut at the edge; it is a link, and stands in the text part.",
 }
 
 // TestMailsElsewhere hands the mails of all notices, in all languages, to independent programs.
@@ -140,7 +140,7 @@ func mailClients(t *testing.T, mails map[string]*Message) {
 		require.Contains(t, lookedAt, f, "not in %v, partly in %v: of %v", x.None, x.Partial, x.Mails)
 	}
 	for f := range lookedAt {
-		require.Contains(t, found, f, "no mail uses it any more")
+		require.Contains(t, found, f, "no email uses it any more")
 	}
 	bad := lacks(map[string]string{"bad": `<html><body><div style="display:flex;position:sticky;background-image:url(x.png)">a</div><video src="x"></video></body></html>`})
 	require.Contains(t, bad, "display:flex")

@@ -276,7 +276,7 @@ func leading(j *workflow.Job, e *workflow.Entry, now time.Time) (*workflow.Entry
 func (m *Writer) render(v templates.View) (string, error) {
 	var b bytes.Buffer
 	if err := m.Templates.Render(&b, v); err != nil {
-		return "", fmt.Errorf("writing a mail: %w", err)
+		return "", fmt.Errorf("writing an email: %w", err)
 	}
 	return b.String(), nil
 }
@@ -307,7 +307,7 @@ func (m *Writer) show(ctx context.Context, view *mailview.Mail, j *workflow.Job,
 			return nil, &notify.Failure{Fate: notify.PutOff, Words: "The photos could not be read in time.", Err: err}
 		case err != nil:
 			if m.Log != nil {
-				m.Log.Error("a photo could not be put into a mail", "job", j.Number, "photo", p.ID, "cause", err)
+				m.Log.Error("a photo could not be put into an email", "job", j.Number, "photo", p.ID, "cause", err)
 			}
 			continue
 		case len(c.jpeg) > left:

@@ -83,7 +83,7 @@ func TestEveryNotice(t *testing.T) {
 		})
 	}
 	for _, r := range workflow.NoticeTable() {
-		require.True(t, kinds[r.Notice], "no mail of kind %s was written", r.Notice)
+		require.True(t, kinds[r.Notice], "no email of kind %s was written", r.Notice)
 	}
 	if dir := os.Getenv("BENCHWORD_MAILS"); dir != "" {
 		dump(t, b, dir)

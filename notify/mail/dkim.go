@@ -36,10 +36,10 @@ func NewSigner(domain, selector string, pem []byte) (*Signer, error) {
 	}
 	key, err := mail.PrivKeyFromPEM(pem)
 	if err != nil {
-		return nil, fmt.Errorf("the key that signs mails can't be read: %w", err)
+		return nil, fmt.Errorf("the key that signs emails can't be read: %w", err)
 	}
 	if k, ok := key.(*rsa.PrivateKey); ok && k.N.BitLen() < 2048 {
-		return nil, fmt.Errorf("the key that signs mails has %d bits; mail systems want 2048 (RFC 8301)", k.N.BitLen())
+		return nil, fmt.Errorf("the key that signs emails has %d bits; mail systems want 2048 (RFC 8301)", k.N.BitLen())
 	}
 	return &Signer{domain, selector, key}, nil
 }

@@ -136,12 +136,12 @@ func kept(body []byte) (*Message, error) {
 func EnvelopeAddress(addr string) (out string, utf8 bool, err error) {
 	at := strings.LastIndexByte(addr, '@')
 	if at < 1 || at == len(addr)-1 {
-		return "", false, fmt.Errorf("%q is not a mail address", addr)
+		return "", false, fmt.Errorf("%q is not an email address", addr)
 	}
 	local, domain := addr[:at], addr[at+1:]
 	for _, r := range addr {
 		if r < 0x21 || r == 0x7f || r == '<' || r == '>' || r == 0x2028 || r == 0x2029 || r == 0x85 || r == 0xa0 || r == 0xfffd {
-			return "", false, fmt.Errorf("%q holds a character that no mail address may have", addr)
+			return "", false, fmt.Errorf("%q holds a character that no email address may have", addr)
 		}
 	}
 	if domain, err = idna.Lookup.ToASCII(domain); err != nil {

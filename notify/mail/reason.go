@@ -28,9 +28,9 @@ func Refusal(code int, status, step string) string {
 	case strings.HasPrefix(status, "5.2.2"):
 		return "The customer's mailbox is full. Please telephone the customer."
 	case strings.HasPrefix(status, "5.1.") || strings.HasPrefix(status, "5.2.1") || step == "rcpt" && !strings.HasPrefix(status, "5.7."):
-		return "The address does not exist, or takes no mail. Please telephone the customer and correct the address."
+		return "The address does not exist, or takes no email. Please telephone the customer and correct the address."
 	case strings.HasPrefix(status, "5.3.4") || strings.HasPrefix(status, "5.2.3") || code == 552:
-		return "The mail was too large for the mail server. Please telephone the customer."
+		return "The email was too large for the mail server. Please telephone the customer."
 	case strings.HasPrefix(status, "5.7."):
 		return "The mail server refuses this mail by its own rules. Please telephone the customer, and have somebody look at the mail settings."
 	}

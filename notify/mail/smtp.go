@@ -384,7 +384,7 @@ func (w *wire) send(ctx context.Context, m *Message) (words string, reusable boo
 		return "", true, &notify.Failure{Fate: notify.Refused, Step: "mail", Words: "The mail server can't send to an address with letters outside of ASCII"}
 	}
 	if w.size > 0 && len(m.Data) > w.size {
-		return "", true, &notify.Failure{Fate: notify.Refused, Step: "mail", Code: 552, Words: fmt.Sprintf("5.3.4 The mail has %d bytes, the server takes %d.", len(m.Data), w.size)}
+		return "", true, &notify.Failure{Fate: notify.Refused, Step: "mail", Code: 552, Words: fmt.Sprintf("5.3.4 The email has %d bytes, the server takes %d.", len(m.Data), w.size)}
 	}
 	from, to := w.commands(m)
 	w.within(ctx, w.t.Command)
@@ -505,7 +505,7 @@ func (w *wire) body(ctx context.Context, m *Message) (words string, reusable boo
 					return "", false, f
 				}
 			}
-			f := &notify.Failure{Fate: notify.PutOff, Step: "body", Words: "The line was lost while the mail was being sent.", Err: err}
+			f := &notify.Failure{Fate: notify.PutOff, Step: "body", Words: "The line was lost while the email was being sent.", Err: err}
 			if last {
 				f.Fate, f.Step = notify.Unknown, "end"
 			}

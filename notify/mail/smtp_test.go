@@ -240,7 +240,7 @@ func TestSMTPEncryption(t *testing.T) {
 			if !c.ok {
 				var f *notify.Failure
 				require.ErrorAs(t, err, &f)
-				require.Equal(t, notify.Unreached, f.Fate, "it is never the mail's fault")
+				require.Equal(t, notify.Unreached, f.Fate, "it is never the email's fault")
 				require.Empty(t, s.Mails())
 			} else {
 				require.NoError(t, err)

@@ -410,7 +410,7 @@ func TestSubscriptionsAreForgotten(t *testing.T) {
 	p.subscribe(t, n, "secret-address")
 	p.Write(n)
 	require.Len(t, p.waits(n), 1)
-	require.Len(t, p.Entries(n), 1, "and no mail")
+	require.Len(t, p.Entries(n), 1, "and no email")
 	d := p.dispatcher()
 	p.service.status = 500
 	require.NoError(t, d.Flush(t.Context()))

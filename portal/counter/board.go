@@ -74,9 +74,9 @@ type boardFlag struct {
 func (k clockOf) promise(due time.Time, breached bool) (group, words string) {
 	switch {
 	case due.IsZero() && breached:
-		return "over", "date missed; the clock stands still"
+		return "over", "date missed; waiting"
 	case due.IsZero():
-		return "stopped", "the clock stands still"
+		return "stopped", "waiting"
 	case breached || k.now.After(due):
 		over := k.worked(due, k.now)
 		if over >= manyHours {
@@ -126,7 +126,7 @@ func boardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.T
 			row.Flags = append(row.Flags, boardFlag{"question", "question to answer"})
 		}
 		if len(j.Undelivered()) > 0 {
-			row.Flags = append(row.Flags, boardFlag{"mail", "mail came back: telephone"})
+			row.Flags = append(row.Flags, boardFlag{"mail", "email came back: telephone"})
 		}
 	}
 	row.Flags = append(row.Flags, k.promiseFlags(j)...)
@@ -144,7 +144,7 @@ var boardGroups = []boardGroup{
 	{Name: "over", Heading: "Over the promise"},
 	{Name: "today", Heading: "Due today"},
 	{Name: "later", Heading: "Due later"},
-	{Name: "stopped", Heading: "The clock stands still"},
+	{Name: "stopped", Heading: "Waiting"},
 	{Name: "open", Heading: "Not here yet"},
 	{Name: "ended", Heading: "Ended, newest first"},
 	{Name: "found", Heading: "Found"},

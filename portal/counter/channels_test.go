@@ -28,7 +28,7 @@ func TestOtherChannelsAtTheCounter(t *testing.T) {
 	page := rosa.page(d.url("")).body
 	require.Contains(t, page, "job.booked</strong> to your system “till”")
 	require.Contains(t, page, "404 Not Found &lt;x&gt;")
-	require.NotContains(t, page, "A mail did not arrive")
+	require.NotContains(t, page, "An email did not arrive")
 	require.Empty(t, d.job().Undelivered())
 	buried := rosa.page("/counter/mails?state=buried")
 	require.Contains(t, buried.body, "did not take it")
@@ -48,7 +48,7 @@ func TestOtherChannelsAtTheCounter(t *testing.T) {
 	off := rosa.page("/counter/mails")
 	require.Contains(t, off.body, "since it answered “410 Gone”. 1 message waits until it is switched on again")
 	require.NotContains(t, off.body, "to your system “till”", "what waits for it is counted, and hides nothing")
-	require.Contains(t, off.body, "Other ways than mail", "what goes to the other one is listed")
+	require.Contains(t, off.body, "Other ways than email", "what goes to the other one is listed")
 	require.Equal(t, 404, off.form("/counter/mails/hook").set("name", "nobody").send().StatusCode)
 	require.Equal(t, 303, off.form("/counter/mails/hook").send().StatusCode)
 	require.Contains(t, rosa.page("/counter/mails").body, "“till” is told again")

@@ -97,9 +97,9 @@ func TestMailThatCameBack(t *testing.T) {
 	notice := d.job().Notices[0].ID
 	d.do(workflow.Actor{Role: workflow.RoleSystem, ID: "dispatcher"}, workflow.RecordDelivery{ID: notice, Buried: "There is no such mailbox <x>."})
 	nils := d.as("nils")
-	require.Contains(t, nils.page("/counter").body, "mail came back: telephone")
+	require.Contains(t, nils.page("/counter").body, "email came back: telephone")
 	page := nils.page(d.url("")).body
-	require.Contains(t, page, "A mail did not arrive. Telephone the customer.")
+	require.Contains(t, page, "An email did not arrive. Telephone the customer.")
 	require.Contains(t, page, "There is no such mailbox &lt;x&gt;.")
 	require.Contains(t, page, `href="tel:&#43;19025550142"`)
 	require.NotContains(t, page, "Send it again", "the bench does not write to customers")
@@ -112,11 +112,11 @@ func TestMailThatCameBack(t *testing.T) {
 	d.do(workflow.Actor{Role: workflow.RoleSystem, ID: "dispatcher"}, workflow.RecordDelivery{ID: notice, Buried: "The mailbox is full."})
 	require.Equal(t, 303, rosa.page(d.url("")).form(d.url("notices/told")).set("id", notice).send().StatusCode)
 	require.Empty(t, d.job().Undelivered())
-	require.NotContains(t, nils.page("/counter").body, "mail came back: telephone")
+	require.NotContains(t, nils.page("/counter").body, "email came back: telephone")
 	require.Contains(t, rosa.page(d.url("")).body, "The customer was told")
 
 	// A bounce marks the address, until it is corrected.
-	const dead = "The e-mail address takes no mail."
+	const dead = "The email address doesn’t work."
 	d.do(workflow.Actor{Role: workflow.RoleSystem, ID: "inbox"}, workflow.RecordBounce{ID: notice, Reason: "It came back.", Dead: true})
 	require.Contains(t, rosa.page(d.url("")).body, dead)
 	d.do(workflow.Actor{Role: workflow.RoleCounter, ID: "rosa"}, workflow.ChangeCustomer{Person: workflow.Person{Name: "Mira Osei", Email: "other@post.example"}})
@@ -125,7 +125,7 @@ func TestMailThatCameBack(t *testing.T) {
 	// The outbox over all jobs, and the customer's choice as the counter sees it.
 	require.Contains(t, rosa.page("/counter/mails").body, d.n.Shown())
 	require.Contains(t, rosa.page("/counter/mails?state=sent").body, "There is none.")
-	require.Contains(t, rosa.page(d.url("")).body, "The customer gets a mail at every step.")
+	require.Contains(t, rosa.page(d.url("")).body, "The customer gets an email at every step.")
 	at := d.url("notices")
 	require.Equal(t, 303, rosa.page(at).form(at).set("choice", "what_needs_me").send().StatusCode)
 	require.Contains(t, rosa.page(d.url("")).body, "The customer chose to get only what needs them")

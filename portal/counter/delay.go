@@ -107,5 +107,5 @@ var delayChoiceTask = &task{
 		}
 		return []workflow.Command{workflow.AnswerDelay{Choice: workflow.DelayChoice(r.value("choice")), Digest: r.value("digest"), Agent: "by telephone: " + how}}, nil
 	},
-	said: "The choice is written down, and confirmed to the customer by mail.",
+	said: "The choice is written down, and confirmed to the customer by email.",
 }

@@ -512,7 +512,7 @@ func TestQuietEventsAreNoConflict(t *testing.T) {
 	notice := d.job().Notices[0].ID
 	d.do(workflow.Actor{Role: workflow.RoleSystem, ID: "dispatcher"}, workflow.RecordDelivery{ID: notice})
 	g := f.send()
-	require.Equal(t, 303, g.StatusCode, "a mail that was delivered meanwhile concerns nobody's form: %s", g.problems())
+	require.Equal(t, 303, g.StatusCode, "an email that was delivered meanwhile concerns nobody's form: %s", g.problems())
 }
 
 func TestLetters(t *testing.T) {

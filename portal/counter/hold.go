@@ -32,5 +32,5 @@ var holdTask = &task{
 
 var liftTask = &task{
 	read: func(r *request) ([]workflow.Command, error) { return []workflow.Command{workflow.LiftHold{}}, nil },
-	said: "The hold is lifted; the clock runs.",
+	said: "It’s off hold. The date counts again.",
 }

@@ -166,14 +166,14 @@ func (k clockOf) alertsOf(j *workflow.Job, base jobBase) []alert {
 	shop := k.shop
 	var out []alert
 	if n := len(j.Undelivered()); n > 0 {
-		words := "A mail did not arrive. Telephone the customer."
+		words := "An email did not arrive. Telephone the customer."
 		if n > 1 {
-			words = fmt.Sprintf("%d mails did not arrive. Telephone the customer.", n)
+			words = fmt.Sprintf("%d emails did not arrive. Telephone the customer.", n)
 		}
-		out = append(out, alert{"mail", words, "#notices", "Which mail"})
+		out = append(out, alert{"mail", words, "#notices", "Which email"})
 	}
 	if j.DeadAddress != "" && j.DeadAddress == j.Customer.Email.Digest && j.Erased.IsZero() {
-		out = append(out, alert{"mail", "The e-mail address takes no mail. Ask for the right one on the telephone.", base.To("customer"), "Correct it"})
+		out = append(out, alert{"mail", "The email address doesn’t work. Ask for the right one on the telephone.", base.To("customer"), "Correct it"})
 	}
 	if m := j.OpenQuestion(); m != nil {
 		words := "The customer asked about the quote: "

@@ -27,7 +27,7 @@ func (*lettersPage) Template() string { return "letters.html" }
 
 var lettersTask = &task{
 	view: func(r *request) (templates.View, error) {
-		v := &lettersPage{jobBase: r.title("Letters")}
+		v := &lettersPage{jobBase: r.title("Messages")}
 		v.Letters = jobPageOf(r.base, r.job, nil, r.shop(), r.now()).Letters
 		if v.Asked = r.job.Customer.Email.Text; v.Asked == "" {
 			return v, nil
@@ -42,7 +42,7 @@ var lettersTask = &task{
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.SendMessage{Text: r.value("text"), Question: r.value("question") == "yes"}}, nil
 	},
-	said: "The letter is on its way.",
+	said: "The message is on its way.",
 }
 
 var letterConfirmTask = &task{

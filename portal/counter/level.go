@@ -47,7 +47,7 @@ func (k clockOf) targets(j *workflow.Job) []targetView {
 		case x.Due.IsZero() && j.ReceivedAt.IsZero():
 			v.Words = "counts from arrival on"
 		case x.Due.IsZero():
-			v.Words = "the clock stands still"
+			v.Words = "waiting"
 		default:
 			v.Words = "by " + k.at(x.Due)
 		}

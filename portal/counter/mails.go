@@ -92,7 +92,7 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 		state = workflow.EntryQueued
 	}
 	ctx, svc := c.UserContext(), x.s.Service()
-	v := &mailsPage{Page: x.s.Page(c, "Mails")}
+	v := &mailsPage{Page: x.s.Page(c, "Emails")}
 	for _, s := range []workflow.EntryState{workflow.EntryQueued, workflow.EntryBuried, workflow.EntrySent} {
 		v.States = append(v.States, stageFilter{Words: mailStateWords[s], URL: "/counter/mails?state=" + string(s), Here: s == state})
 	}
@@ -117,7 +117,7 @@ func (x *counter) showMails(c *fiber.Ctx) error {
 		v.Hooks = append(v.Hooks, hookViewOf(h.Name, is, waiting[h.Channel()], more, x.s.Shop(), x.s.Now()))
 	}
 	mails := outboxList{ID: "mails", Heading: mailStateWords[state], Cut: more}
-	others := outboxList{ID: "others", Heading: "Other ways than mail", Cut: more}
+	others := outboxList{ID: "others", Heading: "Other ways than email", Cut: more}
 	seen := map[workflow.JobNumber]*workflow.Job{}
 	for i := range entries {
 		e, list := &entries[i], &mails

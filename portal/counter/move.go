@@ -140,11 +140,11 @@ var moveTask = &task{
 		v.Outcomes = moveOutcomes[[2]workflow.Stage{r.job.Stage, to}]
 		switch to {
 		case workflow.StageReceived:
-			v.Told = "The customer gets a mail: what was in the parcel, with the arrival photos, and the promised date."
+			v.Told = "The customer gets an email: what was in the parcel, with the arrival photos, and the promised date."
 		case workflow.StageShipped:
-			v.Told = "The customer gets a mail with the parcel number."
+			v.Told = "The customer gets an email with the parcel number."
 		case workflow.StageWithdrawn:
-			v.Told = "The customer gets a mail that the job is closed."
+			v.Told = "The customer gets an email that the job is closed."
 		}
 		if v.Move.Words == "" {
 			v.Move.Words = "Move the job"

@@ -175,7 +175,7 @@ var noticeWords = map[workflow.NoticeKind]string{
 	workflow.NoticeUncollected:    "Waits to be collected",
 	workflow.NoticeExpired:        "Quote ran out",
 	workflow.NoticeDelayAnswered:  "Choice after a missed date",
-	workflow.NoticeMessage:        "Letter",
+	workflow.NoticeMessage:        "Message",
 	workflow.NoticeLink:           "Link",
 	workflow.NoticeConfirm:        "Is it yours?",
 }
@@ -225,12 +225,12 @@ var mailStateWords = map[workflow.EntryState]string{
 }
 
 var choiceWords = map[workflow.NoticeChoice]string{
-	workflow.TellEveryStep:   "A mail at every step",
+	workflow.TellEveryStep:   "An email at every step",
 	workflow.TellWhatNeedsMe: "Only what needs the customer, and shipping",
 }
 
 var toldWords = map[workflow.NoticeChoice]string{
-	workflow.TellEveryStep:   "The customer gets a mail at every step.",
+	workflow.TellEveryStep:   "The customer gets an email at every step.",
 	workflow.TellWhatNeedsMe: "The customer chose to get only what needs them, and shipping.",
 }
 

@@ -83,7 +83,7 @@ func (k clockOf) other(j *workflow.Job, e *workflow.Entry) noticeView {
 	case e.State == workflow.EntryBuried && hook:
 		v.Fate, v.FateWords = "stopped", "given up "+k.at(last.At)+". The system “"+name+"” did not take it. Have somebody look at its address, then send it again."
 	case e.State == workflow.EntryBuried:
-		v.Fate, v.FateWords = "left", "given up "+k.at(last.At)+". Nothing needs to be done: the mail tells the same."
+		v.Fate, v.FateWords = "left", "given up "+k.at(last.At)+". Nothing needs to be done: the email tells the same."
 	case e.State == workflow.EntrySent && last.Result == "gone":
 		v.Fate, v.FateWords = "sent", "not sent: the browser is told no more"
 	case e.State == workflow.EntrySent:
@@ -126,7 +126,7 @@ func (k clockOf) notice(j *workflow.Job, n *workflow.NoticeRecord, e *workflow.E
 		}
 	}
 	if n.With != "" && n.DeliveredAt.IsZero() && n.BuriedAt.IsZero() {
-		v.FateWords = "goes with the mail before it"
+		v.FateWords = "goes with the email before it"
 	}
 	switch {
 	case !n.BouncedAt.IsZero():
@@ -151,7 +151,7 @@ var noticesTask = &task{
 		if !r.job.Erased.IsZero() {
 			return nil, &workflow.Error{Code: workflow.CodeGone, Message: "The person was erased from this job."}
 		}
-		return &noticesPage{jobBase: r.title("Which mails"), Choices: noticeChoices()}, nil
+		return &noticesPage{jobBase: r.title("Which emails"), Choices: noticeChoices()}, nil
 	},
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.ChooseNotices{Choice: workflow.NoticeChoice(r.value("choice"))}}, nil
@@ -164,7 +164,7 @@ var againTask = &task{
 	read: func(r *request) ([]workflow.Command, error) {
 		return []workflow.Command{workflow.SendAgain{ID: r.value("id")}}, nil
 	},
-	said: "The mail is on its way again.",
+	said: "The email is on its way again.",
 }
 
 var toldTask = &task{

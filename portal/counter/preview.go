@@ -290,7 +290,7 @@ func (x *counter) previewMail(c *fiber.Ctx) error {
 		return err
 	}
 	if x.cfg.PreviewMail == nil {
-		return &workflow.Error{Code: workflow.CodeNotFound, Message: "This server shows no mails."}
+		return &workflow.Error{Code: workflow.CodeNotFound, Message: "This server shows no emails."}
 	}
 	html, _, err := x.mail(c.UserContext(), k)
 	if err != nil {

@@ -129,7 +129,7 @@ func (x *counter) read(c *fiber.Ctx) (url.Values, error) {
 func (x *counter) jobNumber(c *fiber.Ctx) (workflow.JobNumber, error) {
 	n, err := workflow.ParseJobNumber(c.Params("number"))
 	if err != nil {
-		return "", &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no job with this number. Check it against the mail or the label.", Err: err}
+		return "", &workflow.Error{Code: workflow.CodeNotFound, Message: "There is no job with this number. Check it against the email or the label.", Err: err}
 	}
 	return n, nil
 }

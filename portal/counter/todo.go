@@ -177,7 +177,7 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 		}
 	}
 	if j.Erased.IsZero() {
-		add("letters", "", templates.Count(len(j.Messages), "letter", "letters"))
+		add("letters", "", templates.Count(len(j.Messages), "message", "messages"))
 	}
 	switch j.Stage {
 	case workflow.StageReceived, workflow.StageDiagnosing, workflow.StageRepairing, workflow.StageTesting:
@@ -211,7 +211,7 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 	}
 	if j.Erased.IsZero() {
 		add("customer", "", "name, address, limit")
-		add("link", "", "read out, copy, mail again, end")
+		add("link", "", "read out, copy, email again, end")
 	}
 	page("history", "History", templates.Count(int(j.Version), "event", "events"))
 	if j.Ended() && j.Erased.IsZero() {
@@ -237,7 +237,7 @@ func barOf(j *workflow.Job, v *jobPage) []barStep {
 		return nil
 	}()
 	if j.Unanswered() != nil && v.Counter {
-		return append(out, barStep{Words: "Answer the letter", URL: v.To("letters") + "#form", Main: true})
+		return append(out, barStep{Words: "Answer the message", URL: v.To("letters") + "#form", Main: true})
 	}
 	for _, m := range v.Moves {
 		if m.Main {

@@ -198,7 +198,7 @@ func (x *counter) showWords(c *fiber.Ctx) error {
 func (x *counter) wordsMail(c *fiber.Ctx) error {
 	t := x.try(c)
 	if x.cfg.SampleMail == nil {
-		return &workflow.Error{Code: workflow.CodeNotFound, Message: "This server shows no mails."}
+		return &workflow.Error{Code: workflow.CodeNotFound, Message: "This server shows no emails."}
 	}
 	html, _, err := x.cfg.SampleMail(c.UserContext(), t.set, t.lang, workflow.NoticeKind(c.Query("kind")))
 	if err != nil {

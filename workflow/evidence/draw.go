@@ -180,7 +180,7 @@ func Fit(shown []byte, marks []workflow.Mark, long, bytes int) (out []byte, w, h
 		w, h = p.Bounds().Dx(), p.Bounds().Dy()
 		for _, quality := range []int{80, 68} {
 			if out, err = encodeJPEG(p, quality); err != nil {
-				return nil, 0, 0, fmt.Errorf("evidence: encoding a copy for a mail: %w", err)
+				return nil, 0, 0, fmt.Errorf("evidence: encoding a copy for an email: %w", err)
 			}
 			if len(out) <= bytes || shrink < 30 {
 				return out, w, h, nil

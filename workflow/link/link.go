@@ -92,7 +92,7 @@ type Hash [sha256.Size]byte
 func (h Hash) String() string { return hex.EncodeToString(h[:]) }
 
 // ErrShape is what [ParseToken] returns for a text that can't be a token.
-var ErrShape = errors.New("this address is not complete; open the link from the mail again, or copy all of it")
+var ErrShape = errors.New("this address is not complete; open the link from the email again, or copy all of it")
 
 // ParseToken reads a token out of an address; capitals are read as small letters. It says only whether
 // the shape is right. Its time depends on the length of s alone, not on what is in it.

@@ -340,6 +340,6 @@ func (d *decided) kept(done int) {
 			mails++
 		}
 	}
-	require.Equal(d.t, made, mails, "every decision is confirmed by mail")
+	require.Equal(d.t, made, mails, "every decision is confirmed by email")
 	require.Len(d.t, d.job().Decisions, made)
 }
