@@ -179,4 +179,7 @@ func half(v PhotoView) PhotoView {
 }
 
 // PhotoPair is the same place before and after.
-type PhotoPair struct{ Before, After PhotoView }
+type PhotoPair struct {
+	Before, After PhotoView
+	at            time.Time // of the second
+}

@@ -37,7 +37,7 @@ func QuoteForms(shop *workflow.Shop) []QuoteForm {
 func PaperLinks(shop *workflow.Shop, base string, w *locale.Words) []Link {
 	var out []Link
 	for _, f := range QuoteForms(shop) {
-		out = append(out, Link{w.T("form." + string(f)), base + string(f) + ".pdf"})
+		out = append(out, Link{w.T("form."+string(f)) + " (PDF)", base + string(f) + ".pdf"})
 	}
 	return out
 }
@@ -101,6 +101,10 @@ func (d *quotePaper) fields(pairs ...string) {
 }
 
 func (d *quotePaper) plain() {
+	d.repairer()
+	d.Heading(2, d.w.T("form.customer"))
+	d.known("customer", d.j.Customer.Name.Text, "customer_address", d.j.Customer.Address.Text)
+	d.Rule()
 	if d.v.Reason != "" {
 		d.Heading(2, d.w.T("quote.reason"))
 		d.Text(d.v.Reason)
@@ -158,7 +162,17 @@ func (d *quotePaper) date(t time.Time) string {
 
 func (d *quotePaper) repairer() {
 	d.Heading(2, d.w.T("form.repairer"))
-	d.fields("name", d.shop.Name, "address", d.shop.Address, "phone", d.shop.Phone, "email", d.shop.Email, "online", d.shop.BaseURL)
+	d.fields("name", d.shop.Name, "address", strings.Join(ShopOf(d.shop).Address, ", "))
+	d.known("phone", d.shop.Phone, "email", d.shop.Email, "online", d.shop.BaseURL, "tax_number", d.shop.TaxNumber)
+}
+
+// known are the fields among pairs that have a value.
+func (d *quotePaper) known(pairs ...string) {
+	for i := 0; i+1 < len(pairs); i += 2 {
+		if pairs[i+1] != "" {
+			d.fields(pairs[i], pairs[i+1])
+		}
+	}
 }
 
 // estimate has, in this order, what 16 CCR 2721 names for the claim check, 2722 for the estimate, and 2722.5

@@ -40,6 +40,8 @@ type ReportView struct {
 	Pairs []PhotoPair
 
 	Suspects []SuspectView
+	// Spared are suspects that were not checked, in one sentence; "" for none.
+	Spared string
 
 	// Proof is what had been fitted and tested when it was sent, nil for nothing.
 	Proof *ProofView
@@ -59,8 +61,16 @@ type ReportView struct {
 	Cautions []string
 
 	Next string
+	// Since is what came after the report, apart from it; nil where nothing did.
+	Since *SinceView
 	// Head is the event chain's head when the report was sent.
 	Head string
+}
+
+// SinceView is what has happened since a report was sent.
+type SinceView struct {
+	Lines []string
+	Pairs []PhotoPair
 }
 
 // WayView is an option of the quote in one line.
@@ -92,7 +102,7 @@ type CheckView struct {
 	See string
 }
 
-// ReportOf makes the view of a report.
+// ReportOf makes the view of a report as it was sent: what came later stands in Since.
 func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time.Time, w *locale.Words, urls PhotoURLs) ReportView {
 	loc := zoneOf(shop)
 	show := func(ids []int) ([]PhotoView, string) { return PhotosOf(j, ids, w, loc, urls), "" }
@@ -108,14 +118,13 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 		v.Tried, v.TriedNote = triedWords(t, w), t.Note.Text
 	}
 	for i := range j.Photos {
-		if p := &j.Photos[i]; p.Kind == workflow.PhotoArrival && !p.Removed {
+		if p := &j.Photos[i]; p.Kind == workflow.PhotoArrival && !p.Removed && !p.At.After(r.SentAt) {
 			v.Arrival = append(v.Arrival, photoOf(j, p, w, loc, urls))
 		}
 	}
 	v.addFindings(j, r, shop, show)
 	v.Changes = changesOf(j, r, w)
-	v.Pairs = PairsOf(j, w, loc, urls)
-	v.Suspects = suspectViews(j, r, w, show)
+	v.Suspects = v.suspects(j, r, show)
 	v.Proof = ProofOf(j, shop, r.SentAt, w, urls)
 	for _, d := range j.Duties {
 		if d.Waived.Text != "" && d.Finding == 0 {
@@ -129,23 +138,66 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	if q := j.QuoteWith(r); q != nil {
 		for i := range q.Options {
 			o := optionView(&q.Options[i], w)
-			v.Ways = append(v.Ways, WayView{o.Key, o.Title, o.Total, o.Days})
+			v.Ways = append(v.Ways, WayView{o.Key, o.Named, o.Total, o.Days})
 		}
-		if q.State == workflow.RevisionOpen {
-			v.QuoteStands = w.T("report.quote.stands", w.DateTime(q.ExpiresAt, loc))
-		}
+		v.QuoteStands = w.T("report.quote.stands", w.DateTime(q.ExpiresAt, loc))
 	}
-	if s := StatusOf(j, shop, now, w); j.Promise() != nil {
-		v.Date = s.When
+	if told := toldBy(j, r.SentAt); !told.IsZero() {
+		v.Date = w.T("when.by", w.DayAsOf(told, r.SentAt, loc))
 	}
 	v.Cautions = append(v.Cautions, CautionsOf(j, shop, w)...)
+	s := StatusOf(j, shop, now, w)
+	stage, last := stageAt(j, r.SentAt, j.QuoteWith(r) != nil)
 	if v.Next == "" {
-		v.Next = w.T("report.next." + string(j.Stage))
-		if j.Queued() {
+		v.Next = w.T("report.next." + string(stage))
+		if last && j.Queued() {
 			v.Next = w.T("report.next." + string(j.Standing(shop, now).Where))
 		}
 	}
+	pairs := PairsOf(j, w, loc, urls)
+	since := &SinceView{}
+	for i := range pairs {
+		if pairs[i].at.After(r.SentAt) {
+			since.Pairs = append(since.Pairs, pairs[i])
+		} else {
+			v.Pairs = append(v.Pairs, pairs[i])
+		}
+	}
+	if !last {
+		since.Lines = []string{strings.TrimSpace(s.Where + ". " + s.WhereMore), s.When + "."}
+	}
+	if since.Lines != nil || since.Pairs != nil {
+		v.Since = since
+	}
 	return v
+}
+
+// toldBy returns the date that was told last at an instant, zero for none.
+func toldBy(j *workflow.Job, at time.Time) (date time.Time) {
+	for _, p := range j.Promises {
+		for _, told := range p.Told {
+			if !told.At.After(at) {
+				date = told.Date
+			}
+		}
+	}
+	return date
+}
+
+// stageAt returns the stage that a job was in once a step of that instant was done, and whether it is in it still.
+// Where a quote went with it, that was the wait for the answer.
+func stageAt(j *workflow.Job, at time.Time, quoted bool) (stage workflow.Stage, last bool) {
+	stage = j.Stage
+	for _, x := range j.Story {
+		switch waits := quoted && x.To == workflow.StageAwaitingApproval; {
+		case x.To == "":
+		case x.At.After(at) && !waits:
+			return stage, false
+		default:
+			stage = x.To
+		}
+	}
+	return stage, true
 }
 
 // addFindings sorts the findings into what we saw and earlier work, and warns of what is dangerous.
@@ -204,22 +256,18 @@ func (v *ReportView) eachPhotoOnce() {
 	}
 }
 
-// Prose returns the report's sentences as the customer reads them, each on a line of its own, for measuring
-// how hard they are to read. Headings, names, prices and dates are no prose.
-func (v *ReportView) Prose() string {
-	out := []string{v.Short, v.Condition, v.Tried, v.TriedNote}
+// Prose returns what the bench wrote by hand, each on a line of its own, for measuring how hard it is to read. The
+// program's own sentences are plain, and would make the rest look plainer than it is.
+func (v *ReportView) Prose(next string) string {
+	out := []string{v.Short, v.TriedNote}
 	for _, list := range [][]FindingView{v.Seen, v.Prior} {
 		for _, f := range list {
-			out = append(out, f.Text, f.Sentence, f.Matters)
+			if out = append(out, f.Matters); f.Term == "" {
+				out = append(out, f.Text)
+			}
 		}
 	}
-	for _, s := range v.Suspects {
-		for _, c := range s.Checks {
-			out = append(out, c.Text, c.Outcome)
-		}
-	}
-	out = append(append(out, v.Cause, v.CauseHow, v.Proposal), v.Cautions...)
-	return strings.Join(append(out, v.Next), "\n")
+	return strings.Join(append(out, v.Cause, v.Proposal, next), "\n")
 }
 
 // ContentsOf lists what was in the parcel, and what became of it.
@@ -240,20 +288,30 @@ func ContentsOf(j *workflow.Job, w *locale.Words) []ContentView {
 	return out
 }
 
-// suspectViews lists what a report tells of suspects. What was ruled out leads to what was confirmed; what was
-// not checked comes last.
-func suspectViews(j *workflow.Job, r *workflow.Report, w *locale.Words, show showPhotos) []SuspectView {
+// suspects lists what a report tells of suspects, with the checks that were done by then. What was ruled out leads
+// to what was confirmed; what was not checked is said in one sentence.
+func (v *ReportView) suspects(j *workflow.Job, r *workflow.Report, show showPhotos) []SuspectView {
 	var out []SuspectView
+	var spared []string
 	for _, id := range r.Suspects {
 		i := slices.IndexFunc(j.Suspects, func(s workflow.Suspect) bool { return s.ID == id })
 		if i < 0 {
 			continue
 		}
-		v := suspectView(&j.Suspects[i], w, show)
-		if v.Verdict == "" && j.Found() {
-			v.VerdictWords = w.T("verdict.spared")
+		s := j.Suspects[i]
+		s.Checks = slices.DeleteFunc(slices.Clone(s.Checks), func(c workflow.Check) bool { return c.At.After(r.SentAt) })
+		if x := suspectView(&s, v.W, show); x.Verdict == "" {
+			spared = append(spared, x.Text)
+		} else {
+			out = append(out, x)
 		}
-		out = append(out, v)
+	}
+	if spared != nil {
+		key := "verdict.open"
+		if slices.ContainsFunc(out, func(s SuspectView) bool { return s.Verdict == workflow.CheckConfirmed }) {
+			key = "verdict.spared"
+		}
+		v.Spared = locale.Capital(v.W.Named(v.W.T(key), v.W.List(spared)))
 	}
 	rank := func(s SuspectView) int {
 		return slices.Index([]workflow.CheckOutcome{workflow.CheckRuledOut, workflow.CheckUnclear, workflow.CheckConfirmed, ""}, s.Verdict)
@@ -287,7 +345,7 @@ func PairsOf(j *workflow.Job, w *locale.Words, loc *time.Location, urls PhotoURL
 			continue
 		}
 		if before := j.Photo(after.Pair); before != nil {
-			out = append(out, PhotoPair{half(photoOf(j, before, w, loc, urls)), half(photoOf(j, after, w, loc, urls))})
+			out = append(out, PhotoPair{half(photoOf(j, before, w, loc, urls)), half(photoOf(j, after, w, loc, urls)), after.At})
 		}
 	}
 	return out

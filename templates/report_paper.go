@@ -128,7 +128,8 @@ func (d *reportPaper) checked() {
 			d.show(c.Photos)
 		}
 	}
-	if len(v.Suspects) == 0 {
+	d.Text(v.Spared, paper.Muted)
+	if len(v.Suspects) == 0 && v.Spared == "" {
 		d.Text(w.T("report.checked.none"))
 	}
 }
@@ -207,12 +208,7 @@ func (d *reportPaper) bottom() {
 	v, w := d.v, d.v.W
 	if len(v.Pairs) > 0 {
 		d.Heading(2, w.T("report.pairs"))
-		for _, x := range v.Pairs {
-			before, after := d.picture(x.Before), d.picture(x.After)
-			if before != nil && after != nil {
-				d.Beside(*before, *after)
-			}
-		}
+		d.pairs(v.Pairs)
 	}
 	if len(v.Left) > 0 {
 		d.Heading(2, w.T("report.left"))
@@ -228,10 +224,28 @@ func (d *reportPaper) bottom() {
 	}
 	d.Heading(2, w.T("report.next"))
 	d.Text(v.Next)
+	if s := v.Since; s != nil {
+		d.Box(func(in *paper.Paper) {
+			in.Heading(2, w.T("report.since"))
+			for _, l := range s.Lines {
+				in.Text(l)
+			}
+		})
+		d.pairs(s.Pairs)
+	}
 	d.Rule()
 	d.Spans(paper.Span{Text: w.T("report.head") + " ", Style: paper.Small | paper.Muted}, paper.Span{Text: v.Head, Style: paper.Small | paper.Code})
 	for _, key := range []string{"report.head.more", "report.head.not", "report.head.check"} {
 		d.Text(w.T(key), paper.Small, paper.Muted)
+	}
+}
+
+func (d *reportPaper) pairs(list []PhotoPair) {
+	for _, x := range list {
+		before, after := d.picture(x.Before), d.picture(x.After)
+		if before != nil && after != nil {
+			d.Beside(*before, *after)
+		}
 	}
 }
 

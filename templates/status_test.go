@@ -191,7 +191,7 @@ func TestReport(t *testing.T) {
 	require.Len(t, r.Prior[0].Photos, 1)
 	require.Empty(t, r.Suspects[2].Checks[0].Photos)
 	require.Equal(t, "See Photo 3, further up.", r.Suspects[2].Checks[0].See)
-	require.Equal(t, []WayView{{"A", "Resolder the socket", "CA$193.36", "Takes 3 working days once you have said yes"}, {"B", "The same, and new felt", "CA$405.19", "Takes 5 working days once you have said yes"}, {"C", "A used one in its place", "CA$99.75", ""}}, r.Ways)
+	require.Equal(t, []WayView{{"A", "A: Resolder the socket", "CA$193.36", "Takes 3 working days once you have said yes"}, {"B", "B: The same, and new felt", "CA$405.19", "Takes 5 working days once you have said yes"}, {"C", "C: A used one in its place", "CA$99.75", ""}}, r.Ways)
 	require.NotEmpty(t, r.Cautions, "it works on the mains")
 	require.Equal(t, "fit a screw of the right length: to be done before the device goes back", strings.ToLower(r.Prior[1].Duties[0].Text)+": "+r.Prior[1].Duties[0].State)
 
@@ -309,4 +309,27 @@ func TestOwnersReadTheOwnersCaution(t *testing.T) {
 		require.Equal(t, b.s.Shop.Trade().Caution(lang, "asbestos"), got[1])
 		require.NotEqual(t, b.s.Shop.Trade().Care(lang, "asbestos"), got[1])
 	}
+}
+
+// A dated report stays as it was: what it said of date and next step on its day, and the photos of that day. What
+// came later stands in a box of its own, in the page and on paper.
+func TestAReportStaysAsItWas(t *testing.T) {
+	b := newBench(t)
+	j := b.awaiting()
+	then := ReportOf(j, &j.Reports[0], b.s.Shop, j.Reports[0].SentAt, locale.For("en"), TrackPhotos(sampleToken))
+	require.Nil(t, then.Since)
+	require.Equal(t, locale.For("en").T("report.next.awaiting_approval"), then.Next)
+	require.Contains(t, then.Date, "1 December")
+	late := newBench(t)
+	j = late.testing()
+	now := ReportOf(j, &j.Reports[0], late.s.Shop, late.now, locale.For("en"), TrackPhotos(sampleToken))
+	require.NotNil(t, now.Since)
+	require.Contains(t, now.Since.Lines[0], "being tested")
+	require.Len(t, now.Since.Pairs, 1)
+	require.Empty(t, now.Pairs)
+	require.Equal(t, []string{then.Date, then.Next, then.QuoteStands}, []string{now.Date, now.Next, now.QuoteStands})
+	require.Len(t, now.Arrival, len(then.Arrival))
+	set, err := Load()
+	require.NoError(t, err)
+	require.Contains(t, render(t, set, &ReportPage{Page: samplePage(b, "Report"), Report: now, Track: "/j/x"}), `id="r-since"`)
 }

@@ -19,6 +19,8 @@ type Shop struct {
 	Address string
 	Email   string
 	Phone   string
+	// TaxNumber is printed on its papers, "" for none.
+	TaxNumber string
 	// Paper is the format of what is printed, "a4" or "letter"; "" is the usual one of the shop's country.
 	Paper string
 	// About is one line under the name.

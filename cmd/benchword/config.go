@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"net/url"
@@ -56,6 +57,9 @@ type Settings struct {
 	trade   *catalogue.Catalogue
 }
 
+// countryOf is the usual country of a shop that charges in a currency.
+var countryOf = map[string]string{"CAD": "CA", "CHF": "CH", "GBP": "GB", "MXN": "MX", "USD": "US"}
+
 // ShopSettings says who the shop is.
 type ShopSettings struct {
 	ID      string   `toml:"id" validate:"required,shopid" example:"harbour"`
@@ -65,7 +69,10 @@ type ShopSettings struct {
 	Email   string   `toml:"email" validate:"required,email" example:"bench@harbour.example"`
 	Phone   string   `toml:"phone" validate:"max=40" example:"+1 902 555 0100"`
 	About   string   `toml:"about" validate:"max=200"`
-	Paper   string   `toml:"paper" validate:"omitempty,oneof=a4 letter"`
+	// TaxNumber stands on papers; Country says how sums and numbers are written there.
+	TaxNumber string `toml:"tax_number" validate:"max=60" example:"123456789 RT0001"`
+	Country   string `toml:"country" validate:"omitempty,iso3166_1_alpha2" example:"CA"`
+	Paper     string `toml:"paper" validate:"omitempty,oneof=a4 letter"`
 	// WordsFile names a file with more of the shop's own words, beside this one.
 	WordsFile string `toml:"words_file" validate:"max=500" example:"words.toml"`
 	// CatalogueFile names a file with the shop's own findings and duties, beside this one.
@@ -258,6 +265,7 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 	if s.own, err = s.ownWords(path, text); err != nil {
 		return nil, err
 	}
+	s.own = s.own.In(cmp.Or(s.Shop.Country, countryOf[s.Money.Currency]))
 	if s.trade, err = s.ownCatalogue(path); err != nil {
 		return nil, err
 	}
@@ -321,7 +329,7 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 	}
 	out := &workflow.Shop{
 		ID: workflow.ShopID(s.Shop.ID), Name: s.Shop.Name, BaseURL: strings.TrimRight(s.Shop.BaseURL, "/"),
-		Address: strings.Join(s.Shop.Address, "\n"), Email: s.Shop.Email, Phone: s.Shop.Phone, About: s.Shop.About, Paper: s.Shop.Paper,
+		Address: strings.Join(s.Shop.Address, "\n"), Email: s.Shop.Email, Phone: s.Shop.Phone, About: s.Shop.About, Paper: s.Shop.Paper, TaxNumber: s.Shop.TaxNumber,
 		Catalogue: s.trade,
 		Calendar:  cal, Currency: money.Currency(s.Money.Currency), Prices: money.Prices(s.Money.Prices), Taxes: map[string]money.Tax{},
 		Languages: s.Shop.Languages, PromiseDays: s.Promise.WorkingDays, QuoteDays: s.Quote.Days, RemindDays: slices.Sorted(slices.Values(s.Quote.Remind)),
@@ -446,6 +454,8 @@ func wrong(e validator.FieldError) string {
 		return "is too small or too short (at least " + e.Param() + ")"
 	case "oneof":
 		return "must be one of: " + strings.ReplaceAll(e.Param(), " ", ", ")
+	case "iso3166_1_alpha2":
+		return "is not a country's code of two letters, like CA (ISO 3166)"
 	case "email":
 		return "is not a complete email address"
 	case "shopid":

@@ -78,13 +78,13 @@ func hints(field, where, text, lang string) []hint {
 	return out
 }
 
-// reading says how hard the whole report is to read, as the customer would get it. It is "" for a language
+// reading says how hard what the bench wrote is to read. It is "" for a language
 // without a measure.
 func (r *request) reading(t workflow.ReportText) string {
 	report := r.job.DraftReport(t, r.now())
 	nowhere := func(*workflow.Photo, string) string { return "" }
 	v := templates.ReportOf(r.job, &report, r.shop(), r.now(), r.customersWords(), nowhere)
-	m, ok := plain.Read(v.Prose(), r.job.Customer.Language)
+	m, ok := plain.Read(v.Prose(t.Next), r.job.Customer.Language)
 	if !ok {
 		return ""
 	}
@@ -92,7 +92,7 @@ func (r *request) reading(t workflow.ReportText) string {
 	if m.HasGrade {
 		out += fmt.Sprintf(", Flesch-Kincaid grade %.1f", m.Grade)
 	}
-	out += fmt.Sprintf("; %d words a sentence, %d words in all.", m.WordsPerSentence(), m.Words)
+	out += fmt.Sprintf("; %d words a sentence, %d words of yours.", m.WordsPerSentence(), m.Words)
 	if m.Ease < plain.Easy {
 		out += fmt.Sprintf(" Aim for %d or more: shorter sentences, shorter words.", plain.Easy)
 	}

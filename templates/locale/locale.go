@@ -269,8 +269,18 @@ func (w *Words) value(v any) string {
 	return fmt.Sprint(v)
 }
 
-// Number writes a whole number as the language groups it: 12,500.
-func (w *Words) Number(n int64) string { return w.printer.Sprint(number.Decimal(n)) }
+// Number writes a whole number as the language groups it: 12,500. The Spanish of Spain leaves four digits
+// together; French puts the narrow space between groups that its sums have.
+func (w *Words) Number(n int64) string {
+	if w.tag == language.Spanish && -10_000 < n && n < 10_000 {
+		return strconv.FormatInt(n, 10)
+	}
+	s := w.printer.Sprint(number.Decimal(n))
+	if w.Lang == "fr" {
+		s = strings.ReplaceAll(s, "\u00a0", "\u202f")
+	}
+	return s
+}
 
 // Decimal writes an exact decimal with the language's decimal sign and grouping, keeping its decimals.
 func (w *Words) Decimal(d money.Decimal) string {
@@ -302,7 +312,7 @@ func (w *Words) Money(a money.Amount) string {
 	f := currency.NewFormatter(w.currency)
 	exp, _ := a.Currency.Exponent()
 	f.MinDigits, f.MaxDigits = uint8(exp), uint8(exp)
-	return f.Format(x)
+	return strings.ReplaceAll(f.Format(x), "'", "’") // Swiss thousands
 }
 
 // List writes "a, b and c".

@@ -40,7 +40,10 @@ func (t *teller) decision(e *workflow.Entry) part {
 		}
 	}
 	p = p.with([]Section{rows})
-	if o != nil {
+	switch {
+	case o != nil && withinLimit(d) && j.Limit != nil:
+		p = p.with(t.letter("mail.decision.words", w.T("option.within", w.Money(*j.Limit))+"."))
+	case o != nil:
 		p = p.with(t.letter("mail.decision.words", d.Words.Text))
 	}
 	if j.Stage == workflow.StageTesting && o != nil && o.Kind != workflow.OptionReturn && o.Kind != workflow.OptionRecycle {

@@ -22,7 +22,7 @@ func (t *teller) findings(e *workflow.Entry) part {
 		p = t.say("findings.quote", t.day(q.ExpiresAt))
 	}
 	p = p.with(t.paras("mail.report.short", r.Short), t.changed(r.Changes), t.arrived(&r),
-		t.found("mail.report.saw", "", r.Seen), t.found("mail.report.prior", "mail.report.prior.note", r.Prior), t.checked(r.Suspects))
+		t.found("mail.report.saw", "", r.Seen), t.found("mail.report.prior", "mail.report.prior.note", r.Prior), t.checked(r.Suspects, r.Spared))
 	t.leave(&r)
 	p = p.with(t.paras("mail.report.cause", r.Cause, r.CauseHow), t.paras("mail.report.proposal", r.Proposal))
 	if q != nil {
@@ -109,7 +109,7 @@ func (t *teller) found(heading, note string, list []templates.FindingView) []Sec
 }
 
 // checked is what was checked, and what came of it.
-func (t *teller) checked(suspects []templates.SuspectView) []Section {
+func (t *teller) checked(suspects []templates.SuspectView, spared string) []Section {
 	var items []Item
 	for _, x := range few(t, suspects) {
 		it := Item{Lead: locale.Capital(x.VerdictWords), Text: x.Text}
@@ -126,7 +126,15 @@ func (t *teller) checked(suspects []templates.SuspectView) []Section {
 		}
 		items = append(items, it)
 	}
-	return t.items("mail.report.checked", items)
+	out := t.items("mail.report.checked", items)
+	switch {
+	case spared == "":
+	case out == nil:
+		return t.paras("mail.report.checked", spared)
+	default:
+		out[0].After = spared
+	}
+	return out
 }
 
 // leave counts the report's photos that belong to what was left out.
