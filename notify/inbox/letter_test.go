@@ -183,7 +183,7 @@ func TestReplies(t *testing.T) {
 		"about no job":        {strings.ReplaceAll(d.answer("maud@example.org", "x", nil), string(d.n), "K7M2QX9"), "left"},
 		"another shop's":      {strings.ReplaceAll(d.answer("maud@example.org", "x", nil), "@bench.example>", "@other.example>"), "left"},
 		"nothing in it":       {d.answer("maud@example.org", "", nil), "left"},
-		"no email":             {"\x00\xff\x00", "left"},
+		"no email":            {"\x00\xff\x00", "left"},
 		"a picture that lies": {"", ""},
 	} {
 		if c.raw == "" {
