@@ -30,7 +30,8 @@ func asvsRows(t *testing.T, name string) map[string][]string {
 }
 
 // testdata/asvs.csv says of every requirement of levels 1 and 2 which tests hold it, why it does not apply, or what was
-// decided, with the date. A test that is renamed or goes must be followed there.
+// decided, with the date; of level 3 those rows stand in it that something is said about. A test that is renamed or goes must
+// be followed there.
 //
 // # Decisions
 //
