@@ -93,6 +93,12 @@ type Kept struct {
 
 // Forgotten is the list of who was erased. It lies apart from the store: put back as it was on an earlier day, a
 // store knows of nobody who was erased since.
+//
+// # Decisions
+//
+//   - 2026-11-30: The list holds digests under the link keys, in a file and in the store, and whoever is on one of the two
+//     is erased before anybody is served. Rejected: the numbers of jobs in clear, since a list of who asked to be
+//     forgotten says something about them; only the store, which is what a backup puts back.
 type Forgotten interface {
 	All() ([]string, error)
 	// Add adds marks, each once; they are on the disk when it returns.
