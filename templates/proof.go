@@ -126,7 +126,7 @@ func partView(p workflow.FittedPart, w *locale.Words) PartView {
 	if p.Grade != "" {
 		facts = append(facts, w.T("proof.grade."+string(p.Grade)))
 	}
-	v.Facts = strings.Join(facts, ", ")
+	v.Facts = sentence(locale.Capital(strings.Join(facts, ", ")))
 	if p.Old != "" {
 		v.Old = w.T("proof.old." + string(p.Old))
 	}

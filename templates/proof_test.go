@@ -38,7 +38,7 @@ func TestTheReportShowsTheProof(t *testing.T) {
 	b := newBench(t)
 	j := b.proved()
 	for lang, words := range map[string][]string{
-		"en": {"C7: capacitor 220 µF 35 V", "maker Nordkap, type NK-35, lot 2631, bought from bench stock, of equal value", "The old part comes back to you.", "Tested following EN 50678.", "Protection class I.", "Its calibration was overdue: it held until Thursday 1 October 2026.", "Tested by Nils Brandt.", "Protective conductor: passed", "Within what is expected (at most 0.3 ohm).", "Surge arresters inside.", "less than 0.1 mA AC", "As found", "open"},
+		"en": {"C7: capacitor 220 µF 35 V", "Maker Nordkap, type NK-35, lot 2631, bought from bench stock, of equal value.", "The old part comes back to you.", "Tested following EN 50678.", "Protection class I.", "Its calibration was overdue: it held until Thursday 1 October 2026.", "Tested by Nils Brandt.", "Protective conductor: passed", "Within what is expected (at most 0.3 ohm).", "Surge arresters inside.", "less than 0.1 mA AC", "As found", "open"},
 		"de": {"Elektrische Sicherheit: bestanden", "Schutzleiter: bestanden", "0,08 ohm", "weniger als 0,1 mA AC", "Vorgefunden", "offen", "Das alte Teil kommt zu Ihnen zurück."},
 		"fr": {"Conducteur de protection", "0,08 ohm", "circuit ouvert"},
 		"es": {"Conductor de protección", "0,08 ohm", "circuito abierto"},
@@ -62,4 +62,25 @@ func TestTheNameOfATest(t *testing.T) {
 	for _, x := range [][3]string{{"electrical safety", "de", "Prüfung nach EN 50678"}, {"Electrical safety", "fr", "Sécurité électrique"}, {"Function", "es", "Funcionamiento"}, {"Soak", "fr", "Endurance"}, {"Soak", "de", "Soak"}} {
 		require.Equal(t, x[2], TestName(shop, x[0], locale.For(x[1])))
 	}
+}
+
+// What was dangerous is not called so any more once it was put right; the report from before goes on saying it.
+func TestWhatWasPutRightIsNotCalledDangerous(t *testing.T) {
+	b := newBench(t)
+	b.testing()
+	f := *b.job().Finding(1)
+	f.Weight = workflow.WeightDanger
+	b.do(ada, workflow.NoteFinding{Finding: f}, workflow.SendReport{Text: workflow.ReportText{Short: "Dangerous."}})
+	for _, d := range b.job().Duties {
+		if d.Open() {
+			b.do(ada, workflow.DoDuty{ID: d.ID})
+		}
+	}
+	j := b.do(ada, workflow.SendReport{Text: workflow.ReportText{Short: "Put right."}})
+	said := func(n int) string {
+		v := ReportOf(j, &j.Reports[n], b.s.Shop, b.now, locale.For("en"), func(*workflow.Photo, string) string { return "" })
+		return strings.Join(v.Cautions, " ")
+	}
+	require.Contains(t, said(len(j.Reports)-2), "Dangerous as it is")
+	require.NotContains(t, said(len(j.Reports)-1), "Dangerous as it is")
 }

@@ -213,7 +213,7 @@ func (v *ReportView) addFindings(j *workflow.Job, r *workflow.Report, shop *work
 		} else {
 			v.Seen = append(v.Seen, fv)
 		}
-		if f.Weight == workflow.WeightDanger {
+		if f.Weight == workflow.WeightDanger && !putRight(j, f.ID, r.SentAt) {
 			v.Cautions = append(v.Cautions, v.W.T("caution.danger", f.Text))
 			for _, c := range dangers(j, f, shop, v.W) {
 				if !slices.Contains(v.Cautions, c) {
@@ -222,6 +222,20 @@ func (v *ReportView) addFindings(j *workflow.Job, r *workflow.Report, shop *work
 			}
 		}
 	}
+}
+
+// putRight reports whether all that a danger obliged to had been done at an instant.
+func putRight(j *workflow.Job, finding int, at time.Time) bool {
+	done := false
+	for _, d := range j.Duties {
+		if d.Finding != finding || d.Dropped {
+			continue
+		}
+		if done = !d.DoneAt.IsZero() && !d.DoneAt.After(at); !done {
+			return false
+		}
+	}
+	return done
 }
 
 // eachPhotoOnce leaves a photo where it is first spoken of; further down it is named.

@@ -114,7 +114,7 @@ func (t *teller) tests() []Section {
 	}
 	var parts, tests []Item
 	for _, p := range few(t, v.Parts) {
-		parts = append(parts, Item{Text: p.Name, Notes: nonEmpty(locale.Capital(p.Facts), p.Old)})
+		parts = append(parts, Item{Text: p.Name, Notes: nonEmpty(p.Facts, p.Old)})
 	}
 	for _, x := range few(t, v.Tests) {
 		it := Item{Lead: locale.Capital(x.Verdict), Text: x.Name, Notes: nonEmpty(x.Reading, t.clip(x.Note), strings.Join(x.Facts, " "))}
