@@ -147,3 +147,22 @@ func TestDirLeftBehind(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "whole", string(got))
 }
+
+// A fleeting folder shares files between jobs; clearing one job leaves the other's. A folder that lasts does not.
+func TestShare(t *testing.T) {
+	d, err := evidence.OpenDir(t.TempDir())
+	require.NoError(t, err)
+	defer d.Close()
+	one, two := evidence.Folder{"harbour", "K7M2QX8", evidence.Shown}, evidence.Folder{"harbour", "4VYSFZK", evidence.Shown}
+	digest, _, err := d.Put(t.Context(), one, strings.NewReader("a picture"))
+	require.NoError(t, err)
+	require.Error(t, d.Share(one, two, digest))
+	d.Fleeting = true
+	for range 2 {
+		require.NoError(t, d.Share(one, two, digest))
+	}
+	require.NoError(t, d.Clear(t.Context(), "harbour", "K7M2QX8"))
+	b, err := evidence.ReadBlob(t.Context(), d, two, digest)
+	require.NoError(t, err)
+	require.Equal(t, "a picture", string(b))
+}

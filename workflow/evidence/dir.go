@@ -126,6 +126,29 @@ func (d *Dir) Put(ctx context.Context, f Folder, r io.Reader) (_ Digest, size in
 	return digest, size, nil
 }
 
+// Share gives a blob of one folder to another as a second name of the same file, where a folder goes with the
+// process. One that lasts keeps a file for each job, so that a file which rots harms one.
+func (d *Dir) Share(from, to Folder, digest Digest) error {
+	if !d.Fleeting {
+		return errors.New("evidence: only a fleeting folder shares its files")
+	}
+	old, err := blobPath(from, digest)
+	if err != nil {
+		return err
+	}
+	name, err := blobPath(to, digest)
+	if err == nil {
+		err = d.makeAll(path.Dir(name))
+	}
+	if err == nil {
+		err = d.root.Link(old, name)
+	}
+	if errors.Is(err, fs.ErrExist) {
+		return nil
+	}
+	return err
+}
+
 // part makes a new file for a blob on its way in.
 func (d *Dir) part() (string, *os.File, error) {
 	for {
