@@ -132,7 +132,8 @@ type demo struct {
 	// toApprove waits for an answer; story has earlier work; before is what the warranty job follows.
 	toApprove, story, before *play
 	// first is where a picture was kept first.
-	first map[evidence.Digest]evidence.Folder
+	first   map[evidence.Digest]evidence.Folder
+	keeping sync.Mutex // guards first
 }
 
 func (d *demo) deliver(ctx context.Context) error { return d.dispatcher.Flush(ctx) }
@@ -172,14 +173,18 @@ func (d *demo) put(ctx context.Context, at evidence.Folder, jpeg []byte) (eviden
 		return digest, err
 	}
 	digest := evidence.DigestOf(jpeg)
+	d.keeping.Lock()
+	defer d.keeping.Unlock()
 	if from, there := d.first[digest]; there {
 		return digest, dir.Share(from, at, digest)
 	}
-	if d.first == nil {
-		d.first = map[evidence.Digest]evidence.Folder{}
-	}
-	d.first[digest] = at
 	_, _, err := dir.Put(ctx, at, bytes.NewReader(jpeg))
+	if err == nil {
+		if d.first == nil {
+			d.first = map[evidence.Digest]evidence.Folder{}
+		}
+		d.first[digest] = at
+	}
 	return digest, err
 }
 

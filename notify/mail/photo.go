@@ -22,7 +22,7 @@ const (
 	copiesKept = 64 // at most about 4 MB
 	// copySide is nearly twice the width of the column, for screens that show two pixels for one.
 	copySide  = 960
-	copyBytes = 48 << 10
+	copyBytes = 64 << 10
 )
 
 // Drop lets go what was made from a job's photos.

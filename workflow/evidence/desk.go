@@ -262,12 +262,15 @@ func (h *Header) copies(ctx context.Context, b []byte, marks []workflow.Mark) (o
 		if side == MediumSide && max(p.y.w, p.y.h) <= side {
 			continue
 		}
-		c := p
+		c, q := p, quality
 		if i > 0 {
 			c = p.shrunk(side)
 		}
+		if side == MediumSide {
+			q = mediumQuality
+		}
 		out[i].size = c.y.size
-		if out[i].jpeg, err = c.encode(); err != nil {
+		if out[i].jpeg, err = c.encode(q); err != nil {
 			return out, fmt.Errorf("evidence: encoding a copy: %w", err)
 		}
 	}

@@ -169,16 +169,22 @@ func Burn(shown []byte, marks []workflow.Mark) ([]byte, error) {
 	return out, nil
 }
 
-// Fit returns a shown copy as a mail carries it: with its marks as by [Burn], its long side at most long,
-// and in at most that many bytes unless it would become too small to tell anything.
+// Fit returns a shown copy as an email carries it: with its marks as by [Burn], its long side at most long,
+// and in at most that many bytes unless it would become too small to tell anything. One that fits is returned as
+// it is.
 func Fit(shown []byte, marks []workflow.Mark, long, bytes int) (out []byte, w, h int, err error) {
+	if len(marks) == 0 && len(shown) <= bytes {
+		if h, err := Inspect(shown); err == nil && h.Format == JPEG && max(h.Width, h.Height) <= long {
+			return shown, h.Width, h.Height, nil
+		}
+	}
 	for shrink := 100; ; shrink = shrink * 3 / 4 {
 		p, err := marked(shown, marks, long*shrink/100)
 		if err != nil {
 			return nil, 0, 0, err
 		}
 		w, h = p.Bounds().Dx(), p.Bounds().Dy()
-		for _, quality := range []int{80, 68} {
+		for _, quality := range []int{mediumQuality, mediumQuality - 6} {
 			if out, err = encodeJPEG(p, quality); err != nil {
 				return nil, 0, 0, fmt.Errorf("evidence: encoding a copy for an email: %w", err)
 			}

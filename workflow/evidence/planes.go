@@ -212,8 +212,9 @@ func turn(first, then int) int {
 	return 1
 }
 
-// quality of the copies, on the usual scale of 1 to 100.
-const quality = 82
+// quality of the copies, on the usual scale of 1 to 100. The medium ones are looked at with two of their pixels
+// for one of the screen's, and emails carry them as they are.
+const quality, mediumQuality = 82, 54
 
 func (p *picture) image() *image.YCbCr {
 	return &image.YCbCr{Y: p.y.pix, Cb: p.cb.pix, Cr: p.cr.pix, YStride: p.y.w, CStride: p.cb.w,
@@ -221,7 +222,7 @@ func (p *picture) image() *image.YCbCr {
 }
 
 // encode returns the picture as a JPEG that holds nothing but pixels.
-func (p *picture) encode() ([]byte, error) { return encodeJPEG(p.image(), quality) }
+func (p *picture) encode(quality int) ([]byte, error) { return encodeJPEG(p.image(), quality) }
 
 func encodeJPEG(m image.Image, quality int) ([]byte, error) {
 	var out bytes.Buffer
