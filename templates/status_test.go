@@ -10,6 +10,7 @@ import (
 	"benchword/templates/locale"
 	"benchword/templates/paper/papertest"
 	"benchword/workflow"
+	"benchword/workflow/link"
 
 	"github.com/stretchr/testify/require"
 )
@@ -332,4 +333,18 @@ func TestAReportStaysAsItWas(t *testing.T) {
 	set, err := Load()
 	require.NoError(t, err)
 	require.Contains(t, render(t, set, &ReportPage{Page: samplePage(b, "Report"), Report: now, Track: "/j/x"}), `id="r-since"`)
+}
+
+// A job that comes back under warranty names the one it follows.
+func TestAWarrantyReturnNamesItsFirstJob(t *testing.T) {
+	b := newBench(t)
+	j := *b.received()
+	set, err := Load()
+	require.NoError(t, err)
+	page := func() string {
+		return render(t, set, TrackOf(samplePage(b, "Job"), &j, b.s.Shop, b.now, TrackLink{Token: sampleToken, Purpose: link.Own, Until: b.now.AddDate(1, 0, 0)}))
+	}
+	require.NotContains(t, page(), "under warranty")
+	j.Follows = "K7M2QX8"
+	require.Contains(t, page(), "This job follows job K7M-2QX-8, under warranty.")
 }

@@ -33,9 +33,11 @@ type Track struct {
 	Contents    []ContentView
 	Serial      string
 	Fault       string
-	Condition   string
-	Duties      []DutyView
-	Letters     []LetterView
+	// Follows names the job that this one comes back from under warranty, "" for none.
+	Follows   string
+	Condition string
+	Duties    []DutyView
+	Letters   []LetterView
 	// Promises are those told so far, first first; Holds what the job stood still for.
 	Promises []PromiseView
 	Holds    []HoldView
@@ -138,6 +140,9 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 		Pairs: PairsOf(j, w, loc, urls), Paid: PaidOf(j, shop, w), Erased: !j.Erased.IsZero(), Ended: j.Ended(), SendTo: j.Stage == workflow.StageBooked,
 		LinkUntil: w.Date(l.Until, loc),
 		Writes:    workflow.LinkPermits(l.Purpose, workflow.SendMessage{}), Asks: workflow.LinkPermits(l.Purpose, workflow.AskLink{}),
+	}
+	if j.Follows != "" {
+		t.Follows = w.T("track.follows", j.Follows.Shown())
 	}
 	if !t.Writes && j.Standing(shop, now).Need.Why == workflow.WhyOnItsWay {
 		t.Status.NeedMore = "" // it names the parcel
