@@ -71,6 +71,9 @@ func samplePages(t testing.TB) map[string]View {
 	report := ReportOf(j, &j.Reports[0], w.s.Shop, w.now, words, TrackPhotos(sampleToken))
 	out["report"] = &ReportPage{Page: samplePage(w, "Findings report 1"), Report: report, Track: "/j/" + sampleToken, Decide: "/d/" + sampleToken}
 	sj := s.job()
+	pb := newBench(t)
+	pj := pb.proved()
+	out["report-proved"] = &ReportPage{Page: samplePage(pb, "Findings report 2"), Report: ReportOf(pj, &pj.Reports[1], pb.s.Shop, pb.now, words, TrackPhotos(sampleToken)), Track: "/j/" + sampleToken}
 	out["report-later"] = &ReportPage{Page: samplePage(s, "Findings report 1"), Report: ReportOf(sj, &sj.Reports[0], s.s.Shop, s.now, words, TrackPhotos(sampleToken)), Track: "/j/" + sampleToken}
 	quote := func(q *workflow.Quote, j *workflow.Job, b *bench) *QuotePage {
 		return &QuotePage{Page: samplePage(b, "Quote"), Number: j.Number.Shown(), Device: j.Device.Name(), Quote: QuoteOf(j, q, b.s.Shop, b.now, words), Act: "/d/" + sampleToken, Track: "/j/" + sampleToken, Report: "/j/" + sampleToken + "/report/1"}
