@@ -53,7 +53,9 @@ func (j *Job) Unsaid(device string) *Job {
 	x := *j
 	x.Customer.Name, x.Customer.Phone, x.Customer.Address = Sealed{}, Sealed{}, Sealed{}
 	x.Device.Kind, x.Device.Maker, x.Device.Model = device, Words{}, Words{}
-	x.Fault, x.Inbound = Sealed{}, Words{}
+	if x.Fault = (Sealed{}); !parcelShaped.MatchString(j.Inbound.Text) { // a number is nobody's word, and their page says it
+		x.Inbound = Words{}
+	}
 	x.Messages = slices.Clone(j.Messages)
 	for i := range x.Messages {
 		if m := &x.Messages[i]; m.FromCustomer() {
@@ -62,6 +64,9 @@ func (j *Job) Unsaid(device string) *Job {
 	}
 	return &x
 }
+
+// parcelShaped tells what may be a parcel number: digits for the most part, and no words.
+var parcelShaped = regexp.MustCompile(`^[A-Za-z]{0,2}[0-9][0-9 -]{5,30}[A-Za-z]{0,2}$`)
 
 // webAddress finds what email programs make a link of.
 var webAddress = regexp.MustCompile(`(?i)://|\bwww\.`)

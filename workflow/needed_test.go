@@ -131,3 +131,11 @@ func TestConsentToRecyclingSaysWhatIsAgreed(t *testing.T) {
 	require.Equal(t, OutcomeRecycled, b.passes(31*time.Minute).Outcome)
 	require.Equal(t, WhereRecycled, b.standing().Where)
 }
+
+// Who gave a parcel's number is not asked for the parcel, also in emails that hold no word of theirs.
+func TestAParcelsNumberIsNoWord(t *testing.T) {
+	for text, stays := range map[string]bool{"RR473124829CA": true, "1Z 999 AA": false, "00340434161094042557": true, "call 902 555 0199": false, "www.example.org 123456": false} {
+		j := Job{Stage: StageBooked, Inbound: Plain(text)}
+		require.Equal(t, stays, !j.Unsaid("device").Inbound.Empty(), text)
+	}
+}

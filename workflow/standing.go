@@ -129,7 +129,7 @@ func (j *Job) where() (Where, time.Time) {
 		switch d := j.standingYes(); {
 		case !j.Queued():
 			return WhereRepairing, cmp.Or(j.BegunAt, j.StageSince)
-		case d != nil && d.WithinLimit():
+		case d != nil && d.WithinLimit() && d.Revision == len(j.Quotes): // they were asked of no later one
 			return WhereWithin, j.QueuedAt
 		}
 		return WhereQueued, j.QueuedAt
