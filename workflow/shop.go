@@ -84,8 +84,6 @@ type Shop struct {
 	Practice string
 	// Instruments are those whose calibration is kept.
 	Instruments []Instrument
-	// CarrierDays is how many days after arrival the carriers want to be told of damage, 0 where nobody said.
-	CarrierDays int
 	// SettleFirst demands a zero balance before shipping.
 	SettleFirst bool
 	// PauseFor says whether the promise clock stands still during a hold with this reason.

@@ -118,10 +118,8 @@ type ProofSettings struct {
 	Practice string `toml:"practice" validate:"max=120" example:"EN 50678"`
 	// Names are what tests are called in other languages, by their name in promise.tests; Steps are the steps that
 	// one is made of.
-	Names map[string]map[string]string `toml:"names" validate:"max=40,dive,dive,keys,oneof=en fr de es,endkeys,required,max=80" example:"{ \"Function\" = { de = \"Funktion\" } }"`
-	Steps map[string][]string          `toml:"steps" validate:"max=40,dive,max=40,dive,required,max=120" example:"{ \"Function\" = [\"Two hours at full load\"] }"`
-	// CarrierDays is how many days after arrival carriers want to be told of damage.
-	CarrierDays int `toml:"carrier_days" validate:"min=0,max=90" example:"7"`
+	Names       map[string]map[string]string `toml:"names" validate:"max=40,dive,dive,keys,oneof=en fr de es,endkeys,required,max=80" example:"{ \"Function\" = { de = \"Funktion\" } }"`
+	Steps       map[string][]string          `toml:"steps" validate:"max=40,dive,max=40,dive,required,max=120" example:"{ \"Function\" = [\"Two hours at full load\"] }"`
 	Instruments []struct {
 		Name       string `toml:"name" validate:"required,max=80" example:"Tester 1"`
 		Serial     string `toml:"serial" validate:"max=80"`
@@ -367,7 +365,7 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		}
 		out.Taxes[name] = money.Tax{Percent: p}
 	}
-	out.Practice, out.TestNames, out.TestSteps, out.CarrierDays = s.Proof.Practice, s.Proof.Names, s.Proof.Steps, s.Proof.CarrierDays
+	out.Practice, out.TestNames, out.TestSteps = s.Proof.Practice, s.Proof.Names, s.Proof.Steps
 	for _, i := range s.Proof.Instruments {
 		out.Instruments = append(out.Instruments, workflow.Instrument{Name: i.Name, Serial: i.Serial, Calibrated: i.Calibrated, Due: i.Due})
 	}
