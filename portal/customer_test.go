@@ -252,9 +252,9 @@ func TestDeciding(t *testing.T) {
 // One option is chosen beforehand: open, go on, and the button with the sum.
 func TestThreeTaps(t *testing.T) {
 	d := newDesk(t)
-	at := d.toAwaiting()
+	d.toAwaiting()
 	d.do(staff, workflow.IssueQuote{Options: []workflow.Option{option(workflow.OptionRepair, "Repair it", "140.00")}, Reason: "A part is dearer."})
-	at = "/d/" + d.token(link.Decide)
+	at := "/d/" + d.token(link.Decide)
 	q := d.job().Quote()
 	found, _ := forms(t, d.get(at).body)
 	review := d.post(at+"/review", "verdict", "approve", "digest", q.Digest, "option", found[0].values.Get("option"), "name", found[0].values.Get("name"))

@@ -137,7 +137,8 @@ func (s *Server) showReportPaper(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	b, err := s.paper(c, j, "report "+strconv.Itoa(sent.Number), func() ([]byte, error) { return s.reportPaper(c, j, sent) })
+	// Who only looks gets a paper of its own, without the customer.
+	b, err := s.paper(c, j, fmt.Sprint("report ", sent.Number, " ", j.Customer.Name.Text != ""), func() ([]byte, error) { return s.reportPaper(c, j, sent) })
 	if err != nil {
 		return err
 	}

@@ -1,9 +1,13 @@
 package portal
 
 import (
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
+	"benchword/templates/paper/papertest"
 	"benchword/workflow"
 	"benchword/workflow/link"
 
@@ -40,4 +44,21 @@ func TestPapersAreKept(t *testing.T) {
 	require.Len(t, d.s.common.papers.kept, 1)
 	d.s.Changed(d.n, d.job().Version+1) // another process
 	require.Empty(t, d.s.common.papers.kept)
+}
+
+// The paper of whoever only looks does not name the customer, though the customer's own was written before.
+func TestASharedPaperNamesNoCustomer(t *testing.T) {
+	d := newDesk(t)
+	d.toAwaiting()
+	holds := func(purpose link.Purpose) bool {
+		paper := d.get("/j/" + d.token(purpose) + "/report/1.pdf")
+		require.Equal(t, 200, paper.StatusCode)
+		file := filepath.Join(t.TempDir(), "report.pdf")
+		require.NoError(t, os.WriteFile(file, []byte(paper.body), 0o600))
+		return strings.Contains(papertest.Tool(t, "pdftotext", file, "-"), d.job().Customer.Name.Text)
+	}
+	require.True(t, holds(link.Own))
+	d.do(workflow.Actor{Role: workflow.RoleCustomer, ID: "link"}, workflow.ShareLink{})
+	require.False(t, holds(link.Share))
+	require.True(t, holds(link.Own))
 }

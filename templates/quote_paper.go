@@ -91,19 +91,32 @@ type quotePaper struct {
 // fields writes names and values; a value that is missing is a blank to be filled in by hand.
 func (d *quotePaper) fields(pairs ...string) {
 	for i := 0; i+1 < len(pairs); i += 2 {
-		name := d.w.T("form.field." + pairs[i])
 		if pairs[i+1] == "" {
-			d.Blank(name)
-			continue
+			d.Blank(d.w.T("form.field." + pairs[i]))
 		}
-		d.Spans(paper.Span{Text: d.w.Named(name, "") + " ", Style: paper.Strong}, paper.Span{Text: strings.ReplaceAll(pairs[i+1], "\n", ", ")})
+		known(d.Paper, d.w, pairs[i:i+2]...)
 	}
+}
+
+// known writes the names and values among pairs that have a value.
+func known(p *paper.Paper, w *locale.Words, pairs ...string) {
+	for i := 0; i+1 < len(pairs); i += 2 {
+		if pairs[i+1] != "" {
+			name := w.Named(w.T("form.field."+pairs[i]), "")
+			p.Spans(paper.Span{Text: name + " ", Style: paper.Strong}, paper.Span{Text: strings.ReplaceAll(pairs[i+1], "\n", ", ")})
+		}
+	}
+}
+
+// fromShop are the shop's fields on a paper.
+func fromShop(p *paper.Paper, w *locale.Words, shop *workflow.Shop) {
+	known(p, w, "phone", shop.Phone, "email", shop.Email, "online", shop.BaseURL, "tax_number", shop.TaxNumber)
 }
 
 func (d *quotePaper) plain() {
 	d.repairer()
 	d.Heading(2, d.w.T("form.customer"))
-	d.known("customer", d.j.Customer.Name.Text, "customer_address", d.j.Customer.Address.Text)
+	known(d.Paper, d.w, "customer", d.j.Customer.Name.Text, "customer_address", d.j.Customer.Address.Text)
 	d.Rule()
 	if d.v.Reason != "" {
 		d.Heading(2, d.w.T("quote.reason"))
@@ -163,16 +176,7 @@ func (d *quotePaper) date(t time.Time) string {
 func (d *quotePaper) repairer() {
 	d.Heading(2, d.w.T("form.repairer"))
 	d.fields("name", d.shop.Name, "address", strings.Join(ShopOf(d.shop).Address, ", "))
-	d.known("phone", d.shop.Phone, "email", d.shop.Email, "online", d.shop.BaseURL, "tax_number", d.shop.TaxNumber)
-}
-
-// known are the fields among pairs that have a value.
-func (d *quotePaper) known(pairs ...string) {
-	for i := 0; i+1 < len(pairs); i += 2 {
-		if pairs[i+1] != "" {
-			d.fields(pairs[i], pairs[i+1])
-		}
-	}
+	fromShop(d.Paper, d.w, d.shop)
 }
 
 // estimate has, in this order, what 16 CCR 2721 names for the claim check, 2722 for the estimate, and 2722.5

@@ -58,6 +58,9 @@ func (d *reportPaper) top(shop *workflow.Shop) {
 	d.Spans(of...)
 	d.Spans(paper.Span{Text: w.T("track.number") + " "}, paper.Span{Text: v.Job, Style: paper.Code})
 	d.Text(w.T("report.sent", shop.Name, v.Sent), paper.Muted)
+	known(d.Paper, w, "address", strings.Join(ShopOf(shop).Address, ", "))
+	fromShop(d.Paper, w, shop)
+	known(d.Paper, w, "customer", v.Customer, "customer_address", v.CustomerAddress)
 	if v.Newer > 0 {
 		d.Text(w.T("report.newer", v.Newer), paper.Strong)
 	}

@@ -150,6 +150,10 @@ func saysWhatThePageSays(t *testing.T, set *Set, play string, b *bench, j *workf
 				require.Contains(t, found, squeeze(s), "%s: %s, report %d", play, lang, n+1)
 			}
 			require.Contains(t, found, squeeze(r.Head), "the seal")
+			for _, who := range []string{b.s.Shop.Name, b.s.Shop.Address, j.Customer.Name.Text, j.Customer.Address.Text} {
+				require.NotEmpty(t, who)
+				require.Contains(t, found, squeeze(strings.ReplaceAll(who, "\n", ", ")), "who, to whom")
+			}
 			require.Contains(t, papertest.Tool(t, "pdfinfo", name), "612 x 792", "a Canadian shop prints on letter")
 		}
 	}

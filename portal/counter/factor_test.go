@@ -92,7 +92,7 @@ func TestSecondFactor(t *testing.T) {
 	_, g := d.second("rosa", codes[5])
 	require.Equal(t, 429, g.StatusCode)
 	d.now = d.now.Add(time.Minute)
-	rosa = taken(codes[5])
+	taken(codes[5])
 
 	// The password's half is no session, ends by itself, and with a new password.
 	v, _ := d.signIn("rosa", password)
