@@ -109,7 +109,8 @@ func noShopReachesAnother(t *testing.T, redis string) {
 	t.Run("live pages", func(t *testing.T) { foreignChanges(t, harbour, hillside, theirs) })
 }
 
-var requestIn = regexp.MustCompile(`\b[0-9a-f]{16}\b`)
+// What is drawn for each request: its number, and what a passkey is to sign.
+var requestIn, challengeIn = regexp.MustCompile(`\b[0-9a-f]{16}\b`), regexp.MustCompile(`"challenge":"[\w-]+"`)
 
 // answered is an answer without what differs from request to request: hide are pairs of a text and what
 // stands for it.
@@ -135,7 +136,7 @@ func answered(t *testing.T, method, address string, kind, body string, token str
 	resp.Header.Del("Date")
 	resp.Header.Del("Content-Length") // the page is compared
 	whole := fmt.Sprintf("%d %v\n%s", resp.StatusCode, resp.Header, page)
-	return requestIn.ReplaceAllString(strings.NewReplacer(hide...).Replace(whole), "(request)")
+	return challengeIn.ReplaceAllString(requestIn.ReplaceAllString(strings.NewReplacer(hide...).Replace(whole), "(request)"), "(challenge)")
 }
 
 func made() string {

@@ -76,14 +76,14 @@ func TestPushInABrowser(t *testing.T) {
 			return chromedp.Void{}, err
 		},
 		permit(s.base, browser.PermissionSettingDenied), chromedp.Navigate(look), press("on")))
-	says("does not allow notices")
+	says("doesn’t allow notifications")
 	require.Zero(t, live())
 
 	// Allowed, but the push service is not to be reached: that is said, too.
 	require.NoError(t, chromedp.Do(ctx, permit(s.base, browser.PermissionSettingGranted), chromedp.Navigate(look)))
 	require.True(t, portaltest.Evaluate[bool](t, ctx, `PushManager.prototype.subscribe = async () => { throw new DOMException("no service", "AbortError") }, true`))
 	require.NoError(t, chromedp.Do(ctx, press("on")))
-	says("did not work just now")
+	says("didn’t work just now")
 	require.Zero(t, live())
 
 	key, err := ecdh.P256().GenerateKey(rand.Reader)
@@ -96,7 +96,7 @@ func TestPushInABrowser(t *testing.T) {
 		return true; })()`, base64.RawURLEncoding.EncodeToString(key.PublicKey().Bytes()))
 	require.True(t, portaltest.Evaluate[bool](t, ctx, fake))
 	require.NoError(t, chromedp.Do(ctx, press("on")))
-	says("is told when something happens")
+	says("Notifications are on")
 	require.Equal(t, 1, live())
 	require.Equal(t, "https://push.invalid.example/mira", s.job(n).Subscriptions[0].Endpoint.Text)
 	require.Equal(t, []int{65, 4}, portaltest.Evaluate[[]int](t, ctx, `[asked.applicationServerKey.length, asked.applicationServerKey[0]]`))
@@ -142,12 +142,12 @@ func TestPushInABrowser(t *testing.T) {
 		return shown != nil
 	}, time.Minute, 10*time.Millisecond)
 	require.Equal(t, s.srv.service.Shop.Name, shown["title"])
-	require.Contains(t, shown["body"], "a letter from the bench")
+	require.Contains(t, shown["body"], "a message from the bench")
 	require.Equal(t, string(n), shown["tag"])
 	require.Equal(t, strings.TrimPrefix(look, s.base), shown["url"])
 
 	require.NoError(t, chromedp.Do(ctx, press("off")))
-	says("is told no more")
+	says("Notifications are off")
 	require.Zero(t, live())
 	require.True(t, portaltest.Evaluate[bool](t, ctx, `!document.querySelector("[data-push-on]").hidden && document.querySelector("[data-push-off]").hidden`))
 

@@ -78,7 +78,7 @@ func (w *town) start() {
 		for i, id := range []string{"harbour", "hillside"} {
 			s := w.stages[i]
 			s.base = "http://" + id + ".example:" + port
-			settings := strings.Replace(fmt.Sprintf(demoSettings, s.base), `id = "harbour"`, `id = "`+id+`"`, 1) + "host = \"127.0.0.1\"\n"
+			settings := strings.Replace(fmt.Sprintf(demoSettings, s.base), `id = "harbour"`, `id = "`+id+`"`, 1) + "host = \"127.0.0.1\"\n[staff]\nsecond_factor = \"nobody\"\n"
 			if w.redis != "" {
 				settings += "[store]\nurl = \"" + w.redis + "\"\n"
 			}

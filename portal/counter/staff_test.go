@@ -150,9 +150,7 @@ func TestOwnAccount(t *testing.T) {
 	require.Equal(t, 403, g.StatusCode)
 	require.Equal(t, 200, rosa.get("/counter").StatusCode, "another's session is not theirs to end")
 	olga := d.as("olga")
-	for range 2 {
-		require.Equal(t, 303, olga.page("/counter/staff").form("/counter/staff/end").send().StatusCode)
-	}
+	require.Equal(t, 303, olga.page("/counter/staff").form("/counter/staff/end").set("id", id[1]).send().StatusCode)
 	require.Equal(t, 303, rosa.get("/counter").StatusCode)
 
 	// Ten minutes later they are asked again.
