@@ -40,7 +40,7 @@ func (w *watch) WithAttrs(a []slog.Attr) slog.Handler { return &watch{w.Handler.
 func (w *watch) WithGroup(name string) slog.Handler   { return &watch{w.Handler.WithGroup(name), w.s} }
 
 func (w *watch) Handle(ctx context.Context, r slog.Record) error {
-	x, kept := Watched{At: w.s.Now().UTC(), What: r.Message}, false
+	x, kept := Watched{What: r.Message}, false
 	r.Attrs(func(a slog.Attr) bool {
 		kept = kept || a.Key == "from" || a.Key == "by"
 		if a.Key != "request" {
@@ -49,6 +49,7 @@ func (w *watch) Handle(ctx context.Context, r slog.Record) error {
 		return true
 	})
 	if kept && r.Message != requestLine {
+		x.At = w.s.Now().UTC()
 		w.s.keepWatched(x)
 	}
 	return w.Handler.Handle(ctx, r)
@@ -78,7 +79,7 @@ func (s *Server) writeWatched(ctx context.Context) {
 			return
 		}
 		for _, x := range lines {
-			n, err := bucket.Count(ctx, "last", 100*365*24*time.Hour)
+			n, err := bucket.CountAt(ctx, "last", x.At, 100*365*24*time.Hour)
 			if err == nil {
 				raw, _ := json.Marshal(x) // texts and an instant always encode
 				err = bucket.Put(ctx, fmt.Sprintf("line %03d", n%watchKept), raw, x.At.Add(watchFor))

@@ -44,8 +44,12 @@ func (b Bucket) List(ctx context.Context) ([]KeyValue, error) {
 
 // Count adds one to a counter and returns it; within says how long after its first one it forgets.
 func (b Bucket) Count(ctx context.Context, key string, within time.Duration) (int64, error) {
-	now := b.s.Now()
-	return b.s.store.CountKey(ctx, b.s.Shop.ID, b.name, key, now, now.Add(within))
+	return b.CountAt(ctx, key, b.s.Now(), within)
+}
+
+// CountAt is Count for what happened at an instant.
+func (b Bucket) CountAt(ctx context.Context, key string, at time.Time, within time.Duration) (int64, error) {
+	return b.s.store.CountKey(ctx, b.s.Shop.ID, b.name, key, at, at.Add(within))
 }
 
 // Sweep removes what has expired, in all buckets and of steps that are done once.
