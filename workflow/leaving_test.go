@@ -56,7 +56,7 @@ func leavingOf(t require.TestingT, events []*Event) leaving {
 			l.findings[p.Finding.ID] = append(l.findings[p.Finding.ID], p.Finding)
 			l.withdrawn[p.Finding.ID] = false
 		case *FindingWithdrawn:
-			l.withdrawn[p.ID] = true
+			l.withdrawn[p.ID], l.findings[p.ID] = true, nil // noted again, it is another
 		case *DeviceStayedShut:
 			require.False(t, l.worked)
 			l.opened, shut = false, e.Seq
