@@ -1,7 +1,6 @@
 package portal
 
 import (
-	"strings"
 	"sync"
 
 	"github.com/gofiber/fiber/v2"
@@ -46,10 +45,10 @@ func (p *packed) in(h *fasthttp.RequestHeader) (body []byte, encoding string) {
 }
 
 // send answers with the text, in the form that the reader takes. etag is "" or names its state, whatever the
-// form (RFC 9110, 8.8.1: so it is a weak one).
+// form: so it is sent as a weak one (RFC 9110, 8.8.1).
 func (p *packed) send(c *fiber.Ctx, etag string) error {
 	c.Vary(fiber.HeaderAcceptEncoding)
-	if etag != "" && unchanged(c, weak(etag)) {
+	if etag != "" && unchanged(c, "W/"+etag) {
 		return c.SendStatus(fiber.StatusNotModified)
 	}
 	body, encoding := p.in(&c.Request().Header)
@@ -59,29 +58,10 @@ func (p *packed) send(c *fiber.Ctx, etag string) error {
 	return c.Send(body)
 }
 
-func weak(etag string) string {
-	if strings.HasPrefix(etag, "W/") {
-		return etag
-	}
-	return "W/" + etag
-}
-
-// assets are the embedded files, packed as small as they get.
-var assets struct {
-	sync.Mutex
-	of map[string]*packed
-}
+// assets are the embedded files, by name, packed as small as they get.
+var assets sync.Map
 
 func packedAsset(name string, body []byte) *packed {
-	assets.Lock()
-	defer assets.Unlock()
-	p := assets.of[name]
-	if p == nil {
-		if assets.of == nil {
-			assets.of = map[string]*packed{}
-		}
-		p = &packed{body: body, level: fasthttp.CompressBrotliBestCompression}
-		assets.of[name] = p
-	}
-	return p
+	p, _ := assets.LoadOrStore(name, &packed{body: body, level: fasthttp.CompressBrotliBestCompression})
+	return p.(*packed)
 }

@@ -48,7 +48,7 @@ func (s *Server) sendPage(c *fiber.Ctx, k *Kept) error {
 	h := &c.Response().Header
 	h.Set(fiber.HeaderCacheControl, "private, no-cache")
 	h.SetContentType(fiber.MIMETextHTMLCharsetUTF8)
-	return k.text.send(c, k.ETag)
+	return k.packed.send(c, k.ETag)
 }
 
 // keep renders a link's tracking page, keeps it until its job changes, the day ends in the shop or the
@@ -80,24 +80,23 @@ func (s *Server) keep(c *fiber.Ctx, token string, l workflow.LinkRow, view func(
 	if l.ExpiresAt.Before(until) {
 		until = l.ExpiresAt
 	}
-	k = &Kept{Body: b.Bytes(), text: packed{body: b.Bytes(), level: pageLevel}, ETag: weak(etagOf(b.Bytes())), Until: until, job: s.jobOf(j.Number), version: j.Version}
+	k = &Kept{packed: packed{body: b.Bytes(), level: pageLevel}, ETag: etagOf(b.Bytes()), Until: until, job: s.jobOf(j.Number), version: j.Version}
 	return s.sendPage(c, k)
 }
 
-// Kept is a rendered page: its bytes, and what a browser compares.
+// Kept is a rendered page, or a paper: its bytes, and what a browser compares.
 type Kept struct {
-	Body []byte
+	packed
 	ETag string
 	// Until is when it must be rendered again although nothing changed: the next midnight, since a
 	// page says "today", or the end of its link.
 	Until time.Time
 
-	text    packed
 	job     jobOf
 	version int64
 }
 
-// pageLevel is how hard a page is packed: a quarter of a millisecond, once.
+// pageLevel is how hard a page is packed: a fifth of a millisecond for 21 KB, once.
 const pageLevel = fasthttp.CompressBrotliDefaultCompression
 
 // jobOf names a job among those of all shops of the process.

@@ -63,7 +63,7 @@ func TestPageCacheIsNeverStale(t *testing.T) {
 				if r.loaded < 0 {
 					r.done(key, nil) // it came to nothing
 				} else {
-					r.done(key, &Kept{Body: []byte(strconv.Itoa(r.loaded)), Until: now.Add(time.Hour)})
+					r.done(key, &Kept{packed: packed{body: []byte(strconv.Itoa(r.loaded))}, Until: now.Add(time.Hour)})
 				}
 				for i := range open {
 					if open[i] == r {
@@ -80,7 +80,7 @@ func TestPageCacheIsNeverStale(t *testing.T) {
 						continue
 					}
 					live++
-					version, err := strconv.Atoi(string(k.Body))
+					version, err := strconv.Atoi(string(k.body))
 					require.NoError(t, err)
 					require.GreaterOrEqual(t, version, dropped[n], "%s is of version %d, but the job was dropped at %d", key, version, dropped[n])
 					require.Nil(t, p.get(key, now.Add(time.Hour)), "a page that has run out")
@@ -108,10 +108,10 @@ func TestPageCacheKeeps(t *testing.T) {
 	p := newPageCache(2)
 	now := time.Date(2026, 11, 16, 14, 0, 0, 0, time.UTC)
 	keep := func(n workflow.JobNumber, key string) {
-		p.begin(jobOf{"harbour", n})(key, &Kept{Body: []byte(key), Until: now.Add(time.Hour)})
+		p.begin(jobOf{"harbour", n})(key, &Kept{packed: packed{body: []byte(key)}, Until: now.Add(time.Hour)})
 	}
 	keep("A", "a1")
-	require.Equal(t, "a1", string(p.get("a1", now).Body))
+	require.Equal(t, "a1", string(p.get("a1", now).body))
 	keep("A", "a2")
 	keep("B", "b1")
 	require.Nil(t, p.get("a1", now), "the oldest goes first")
@@ -127,8 +127,8 @@ func TestPageCacheKeeps(t *testing.T) {
 	p.drop(jobOf{"harbour", "A"})
 	keep("A", "a3")
 	require.NotNil(t, p.get("a3", now), "begun after the change, while an older rendering goes on")
-	early("a3", &Kept{Body: []byte("old"), Until: now.Add(time.Hour)})
-	require.Equal(t, "a3", string(p.get("a3", now).Body))
+	early("a3", &Kept{packed: packed{body: []byte("old")}, Until: now.Add(time.Hour)})
+	require.Equal(t, "a3", string(p.get("a3", now).body))
 	require.Empty(t, p.under)
 	keep("A", "a4")
 	require.NotNil(t, p.get("a4", now))
@@ -136,7 +136,7 @@ func TestPageCacheKeeps(t *testing.T) {
 	// A new forecast: everything goes, also what is being rendered from the old one.
 	done = p.begin(jobOf{"harbour", "B"})
 	p.clear("harbour")
-	done("b2", &Kept{Body: []byte("old"), Until: now.Add(time.Hour)})
+	done("b2", &Kept{packed: packed{body: []byte("old")}, Until: now.Add(time.Hour)})
 	require.Nil(t, p.get("a4", now))
 	require.Nil(t, p.get("b2", now))
 	keep("B", "b2")

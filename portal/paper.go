@@ -84,7 +84,7 @@ func (s *Server) paper(c *fiber.Ctx, j *workflow.Job, kind string, write func() 
 	at := s.jobOf(j.Number)
 	key := fmt.Sprint(at.shop, " ", at.number, " ", j.Version, " ", kind)
 	if k := s.common.papers.get(key, s.Now()); k != nil {
-		return k.Body, nil
+		return k.body, nil
 	}
 	if wait := s.writing.count(network(s.address(c)), s.Now()); wait > 0 {
 		return nil, tooMany(c, wait)
@@ -95,7 +95,7 @@ func (s *Server) paper(c *fiber.Ctx, j *workflow.Job, kind string, write func() 
 		done("", nil)
 		return nil, err
 	}
-	done(key, &Kept{Body: b, Until: s.Now().Add(paperFor), job: at, version: j.Version})
+	done(key, &Kept{packed: packed{body: b}, Until: s.Now().Add(paperFor), job: at, version: j.Version})
 	return b, nil
 }
 

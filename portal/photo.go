@@ -96,8 +96,8 @@ func (s *Server) SendPhoto(c *fiber.Ctx, j *workflow.Job, id, size string) error
 	if p == nil {
 		return none
 	}
-	shown, ok := map[string]workflow.Copy{"large": p.Large, "medium": p.Medium, "small": p.Small}[size]
-	if !ok || shown == (workflow.Copy{}) {
+	shown := p.Of(size)
+	if shown == (workflow.Copy{}) {
 		return none
 	}
 	etag := `"` + shown.Digest[:min(24, len(shown.Digest))] + `"`

@@ -18,8 +18,7 @@ type PhotoURLs func(p *workflow.Photo, size string) string
 // a blur that is drawn later makes a new copy; so a browser may keep each for good.
 func PhotosAt(base string) PhotoURLs {
 	return func(p *workflow.Photo, size string) string {
-		c := map[string]workflow.Copy{"large": p.Large, "medium": p.Medium, "small": p.Small}[size]
-		return base + strconv.Itoa(p.ID) + "/" + size + ".jpg?v=" + first(c.Digest, 8)
+		return base + strconv.Itoa(p.ID) + "/" + size + ".jpg?v=" + first(p.Of(size).Digest, 8)
 	}
 }
 

@@ -42,6 +42,19 @@ type Copies struct {
 	Small  Copy `json:"small"` // long side at most 480 px
 }
 
+// Of returns the copy of a size, "large", "medium" or "small"; zero where there is none.
+func (c Copies) Of(size string) Copy {
+	switch size {
+	case "large":
+		return c.Large
+	case "medium":
+		return c.Medium
+	case "small":
+		return c.Small
+	}
+	return Copy{}
+}
+
 // All returns the copies that there are, the largest first.
 func (c Copies) All() []Copy {
 	if c.Medium == (Copy{}) {

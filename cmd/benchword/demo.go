@@ -180,9 +180,6 @@ func (d *demo) put(ctx context.Context, at evidence.Folder, jpeg []byte) (eviden
 	}
 	_, _, err := dir.Put(ctx, at, bytes.NewReader(jpeg))
 	if err == nil {
-		if d.first == nil {
-			d.first = map[evidence.Digest]evidence.Folder{}
-		}
 		d.first[digest] = at
 	}
 	return digest, err
@@ -274,7 +271,7 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 // carried over: only what came of them needs to be on a disk.
 func playDemo(ctx context.Context, srv *server, clock *movedClock, past int) (*demo, error) {
 	own, before := memory.New(), memory.New()
-	d := &demo{service: apart(srv.service, own), blobs: srv.blobs, clock: clock, today: clock.now().In(srv.service.Shop.Calendar.Location())}
+	d := &demo{service: apart(srv.service, own), blobs: srv.blobs, clock: clock, first: map[evidence.Digest]evidence.Folder{}, today: clock.now().In(srv.service.Shop.Calendar.Location())}
 	d.dispatcher = srv.dispatcher.For(d.service)
 	hired := d.ago(60, 9, 0)
 	d.write()
