@@ -169,7 +169,7 @@ func (s *Server) tooManyBookings(ctx context.Context, o *workflow.Order, email s
 		if most == 0 || of == "" {
 			return 0, false, nil
 		}
-		n, err = svc.Bucket("booked").Count(ctx, s.digest("booked", what, of), bookedWithin)
+		n, err = svc.Bucket("booked").Count(ctx, s.sign("booked", what, of), bookedWithin)
 		return n, n > int64(most), err
 	}
 	if _, over, err := count("address", strings.ToLower(email), most.Address); over || err != nil {

@@ -66,11 +66,10 @@ func (f Factors) Any() bool { return f.App || len(f.Passkeys) > 0 }
 func FindFactors(ctx context.Context, s *workflow.Service, login string) (f Factors, err error) {
 	var a app
 	var c codes
-	if err = getJSON(ctx, s.Bucket(bucketApp), login, &a); err != nil && !errors.Is(err, workflow.ErrNotFound) {
+	if f.App, err = lookUp(ctx, s.Bucket(bucketApp), login, &a); err != nil {
 		return f, err
 	}
-	f.App = err == nil
-	if err = getJSON(ctx, s.Bucket(bucketRecovery), login, &c); err != nil && !errors.Is(err, workflow.ErrNotFound) {
+	if _, err = lookUp(ctx, s.Bucket(bucketRecovery), login, &c); err != nil {
 		return f, err
 	}
 	f.Codes = len(c.Hashes)
@@ -122,9 +121,7 @@ func appCode(secret, code string, now time.Time) int64 {
 // takeApp takes a code of somebody's app, once.
 func (s *Server) takeApp(ctx context.Context, login, code string) (bool, error) {
 	var a app
-	if err := getJSON(ctx, s.cfg.Service.Bucket(bucketApp), login, &a); errors.Is(err, workflow.ErrNotFound) {
-		return false, nil
-	} else if err != nil {
+	if there, err := lookUp(ctx, s.cfg.Service.Bucket(bucketApp), login, &a); err != nil || !there {
 		return false, err
 	}
 	step := appCode(a.Secret, code, s.Now())
@@ -143,9 +140,7 @@ func (s *Server) takeApp(ctx context.Context, login, code string) (bool, error) 
 // takeRecovery takes one of somebody's recovery codes, once.
 func (s *Server) takeRecovery(ctx context.Context, login, code string) (bool, error) {
 	var c codes
-	if err := getJSON(ctx, s.cfg.Service.Bucket(bucketRecovery), login, &c); errors.Is(err, workflow.ErrNotFound) {
-		return false, nil
-	} else if err != nil {
+	if there, err := lookUp(ctx, s.cfg.Service.Bucket(bucketRecovery), login, &c); err != nil || !there {
 		return false, err
 	}
 	// A person may type it in either case, with 0 and 1 for the letters that look like them, which base32 has instead.
@@ -243,7 +238,8 @@ func (s *Server) NewApp(c *fiber.Ctx) (secret, address string, err error) {
 	x := s.Staff(c)
 	var a app
 	waiting := s.cfg.Service.Bucket(bucketNewApp)
-	if err = getJSON(c.UserContext(), waiting, hashed(x.secret), &a); errors.Is(err, workflow.ErrNotFound) {
+	there, err := lookUp(c.UserContext(), waiting, hashed(x.secret), &a)
+	if err == nil && !there {
 		var b [20]byte
 		if _, err = io.ReadFull(rand.Reader, b[:]); err != nil {
 			return "", "", err
@@ -270,7 +266,7 @@ func (s *Server) FinishApp(c *fiber.Ctx, code string) ([]string, error) {
 	ctx, x := c.UserContext(), s.Staff(c)
 	var a app
 	waiting := s.cfg.Service.Bucket(bucketNewApp)
-	if err := getJSON(ctx, waiting, hashed(x.secret), &a); err != nil && !errors.Is(err, workflow.ErrNotFound) {
+	if _, err := lookUp(ctx, waiting, hashed(x.secret), &a); err != nil {
 		return nil, err
 	}
 	if a.Step = appCode(a.Secret, code, s.Now()); a.Secret == "" || a.Step == 0 {

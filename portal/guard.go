@@ -231,20 +231,13 @@ func (s *Server) guardOrigin(c *fiber.Ctx) error {
 	return nil
 }
 
-// digest names something that is counted, so that what is kept does not say what it was.
-func (s *Server) digest(parts ...string) string {
-	m := hmac.New(sha256.New, s.key)
-	m.Write([]byte(strings.Join(parts, "\x00")))
-	return hex.EncodeToString(m.Sum(nil)[:16])
-}
-
 // countShared counts one more try of a network, or only looks, over all processes. There are too many if
 // wait is above 0. Addresses are not kept, only what a secret makes of them.
 func (s *Server) countShared(c *fiber.Ctx, from string, add bool) (wait time.Duration, err error) {
 	if !s.cfg.Shared {
 		return 0, nil
 	}
-	key := s.digest("asks", c.Method()+route(c), from)
+	key := s.sign("asks", c.Method(), route(c), from)
 	asks := s.cfg.Service.Bucket("asks")
 	if add {
 		n, err := asks.Count(c.UserContext(), key, s.cfg.AskFor)

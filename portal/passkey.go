@@ -129,7 +129,7 @@ func (s *Server) challenge(use, login string) ([]byte, error) {
 // ours reports whether a challenge is one of ours for that use, and not over.
 func (s *Server) ours(use, login, challenge string) bool {
 	b, err := base64.RawURLEncoding.DecodeString(challenge)
-	return err == nil && len(b) > 24 && s.sign("passkey", use, login, string(b[:24])) == string(b[24:]) &&
+	return err == nil && len(b) > 24 && s.signed(string(b[24:]), "passkey", use, login, string(b[:24])) &&
 		s.Now().Unix() < int64(binary.BigEndian.Uint64(b))
 }
 

@@ -126,7 +126,8 @@ func ownWords(shop *workflow.Shop, a Account) []string {
 	return out
 }
 
-// sign makes 128 bits out of texts that only this shop's servers can make, for one use.
+// sign makes 128 bits out of texts that only this shop's servers can make, for one use: it signs what a browser keeps, and
+// names what is counted without saying what it was.
 func (s *Server) sign(use string, of ...string) string {
 	m := hmac.New(sha256.New, s.key)
 	m.Write([]byte(use))
@@ -134,4 +135,9 @@ func (s *Server) sign(use string, of ...string) string {
 		fmt.Fprintf(m, "\x00%d\x00%s", len(t), t)
 	}
 	return base64.RawURLEncoding.EncodeToString(m.Sum(nil)[:16])
+}
+
+// signed reports whether that is what sign makes, in a time that does not tell how much of it is.
+func (s *Server) signed(signature, use string, of ...string) bool {
+	return hmac.Equal([]byte(signature), []byte(s.sign(use, of...)))
 }

@@ -154,6 +154,15 @@ func getJSON(ctx context.Context, from workflow.Bucket, key string, v any) error
 	return json.Unmarshal(b, v)
 }
 
+// lookUp is getJSON for what may not be there; it reports whether it is.
+func lookUp(ctx context.Context, from workflow.Bucket, key string, v any) (bool, error) {
+	err := getJSON(ctx, from, key, v)
+	if errors.Is(err, workflow.ErrNotFound) {
+		return false, nil
+	}
+	return err == nil, err
+}
+
 // SignIn checks name and password and starts a new session (ASVS 5.0 V7.2.4), or fails with [ErrSecond]. The refusal is the same
 // for an unknown name, a locked one and a wrong password.
 func (s *Server) SignIn(c *fiber.Ctx, login, password string) (*Session, error) {
@@ -315,9 +324,7 @@ func (x *Session) open(a Account, now time.Time) bool {
 func (s *Server) EndSession(c *fiber.Ctx, id, login string) error {
 	ctx, sessions := c.UserContext(), s.cfg.Service.Bucket(bucketSession)
 	var x Session
-	if err := getJSON(ctx, sessions, id, &x); errors.Is(err, workflow.ErrNotFound) {
-		return nil
-	} else if err != nil {
+	if there, err := lookUp(ctx, sessions, id, &x); err != nil || !there {
 		return err
 	}
 	if login != "" && x.Login != login {

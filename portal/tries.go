@@ -185,7 +185,8 @@ const (
 // "". The name is the browser's own: no two share one.
 func (s *Server) knownBy(c *fiber.Ctx, login string) string {
 	id, rest, _ := strings.Cut(c.Cookies(s.cookie("known")), ".")
-	if id == "" || !slices.Contains(strings.Split(rest, "."), s.sign("known", id, strings.ToLower(strings.TrimSpace(login)))) {
+	known := func(k string) bool { return s.signed(k, "known", id, cleanLogin(login)) }
+	if id == "" || !slices.ContainsFunc(strings.Split(rest, "."), known) {
 		return ""
 	}
 	return id
@@ -197,7 +198,8 @@ func (s *Server) know(c *fiber.Ctx, login string) error {
 	known := strings.Split(rest, ".")
 	// Whose id it is can't be told of one that no known name has signed; then it is a new browser.
 	mine := s.sign("known", id, login)
-	if !slices.Contains(known, mine) && !slices.Contains(known, s.sign("browser", id)) {
+	ours := func(k string) bool { return s.signed(k, "known", id, login) || s.signed(k, "browser", id) }
+	if !slices.ContainsFunc(known, ours) {
 		var err error
 		if id, err = newSecret(s.cfg.Service.Random); err != nil {
 			return err

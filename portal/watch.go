@@ -40,6 +40,9 @@ func (w *watch) WithAttrs(a []slog.Attr) slog.Handler { return &watch{w.Handler.
 func (w *watch) WithGroup(name string) slog.Handler   { return &watch{w.Handler.WithGroup(name), w.s} }
 
 func (w *watch) Handle(ctx context.Context, r slog.Record) error {
+	if r.Message == requestLine {
+		return w.Handler.Handle(ctx, r)
+	}
 	x, kept := Watched{What: r.Message}, false
 	r.Attrs(func(a slog.Attr) bool {
 		kept = kept || a.Key == "from" || a.Key == "by"
@@ -48,7 +51,7 @@ func (w *watch) Handle(ctx context.Context, r slog.Record) error {
 		}
 		return true
 	})
-	if kept && r.Message != requestLine {
+	if kept {
 		x.At = w.s.Now().UTC()
 		w.s.keepWatched(x)
 	}

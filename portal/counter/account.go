@@ -87,17 +87,19 @@ func (x *counter) renderAccount(c *fiber.Ctx, status int, f *form) error {
 	return x.render(c, status, v)
 }
 
-// refusedAs puts what was refused into a form; anything else it returns.
-func refusedAs(f *form, err error, field string) error {
-	var e *workflow.Error
-	if portal.Status(err) >= fiber.StatusInternalServerError {
+// again shows a form again, with what was refused beside the field that is to blame, else the one named; what is no
+// refusal it returns.
+func again(f *form, err error, field string, show func(status int) error) error {
+	status := portal.Status(err)
+	if status >= fiber.StatusInternalServerError {
 		return err
 	}
+	var e *workflow.Error
 	if errors.As(err, &e) && e.Field != "" {
 		field = e.Field
 	}
 	f.Add(field, portal.Sentence(err))
-	return nil
+	return show(status)
 }
 
 func (x *counter) postOwnPassword(c *fiber.Ctx) error {
@@ -107,10 +109,7 @@ func (x *counter) postOwnPassword(c *fiber.Ctx) error {
 		err = x.s.ChangePassword(c, c.FormValue("current"), c.FormValue("password"))
 	}
 	if err != nil {
-		if err2 := refusedAs(f, err, "current"); err2 != nil {
-			return err2
-		}
-		return x.renderAccount(c, portal.Status(err), f)
+		return again(f, err, "current", func(status int) error { return x.renderAccount(c, status, f) })
 	}
 	x.s.Flash(c, "You have a new password. Everywhere else you are signed out.")
 	return x.s.Back(c, "/counter/account")
@@ -181,10 +180,7 @@ func (x *counter) postApp(c *fiber.Ctx) error {
 	codes, err := x.s.FinishApp(c, c.FormValue("code"))
 	if err != nil {
 		f := x.form(c, "/counter/account/app")
-		if err2 := refusedAs(f, err, "code"); err2 != nil {
-			return err2
-		}
-		return x.renderApp(c, portal.Status(err), f)
+		return again(f, err, "code", func(status int) error { return x.renderApp(c, status, f) })
 	}
 	return x.renderCodes(c, codes)
 }
@@ -283,10 +279,9 @@ func (x *counter) postConfirm(c *fiber.Ctx) error {
 		if errors.Is(err, workflow.ErrForbidden) {
 			err = &workflow.Error{Code: workflow.CodeForbidden, Message: "That isn't your password. Please try again."}
 		}
-		if err2 := refusedAs(f, err, "password"); err2 != nil {
-			return err2
-		}
-		return x.render(c, portal.Status(err), &confirmPage{Page: x.s.Page(c, "Is it you?"), Form: f})
+		return again(f, err, "password", func(status int) error {
+			return x.render(c, status, &confirmPage{Page: x.s.Page(c, "Is it you?"), Form: f})
+		})
 	}
 	if c.FormValue("to") == "staff" {
 		return x.s.Back(c, "/counter/staff")
@@ -303,19 +298,15 @@ type welcomePage struct {
 
 func (*welcomePage) Template() string { return "welcome.html" }
 
-func (x *counter) showWelcome(c *fiber.Ctx) error { return x.renderWelcome(c, fiber.StatusOK, nil) }
+func (x *counter) showWelcome(c *fiber.Ctx) error {
+	return x.renderWelcome(c, fiber.StatusOK, &form{Act: c.Path(), Values: url.Values{}})
+}
 
-func (x *counter) renderWelcome(c *fiber.Ctx, status int, refused error) error {
+func (x *counter) renderWelcome(c *fiber.Ctx, status int, f *form) error {
 	c.Set(fiber.HeaderCacheControl, "no-store")
 	a, err := portal.FindReset(c.UserContext(), x.s.Service(), c.Params("secret"))
 	if err != nil {
 		return err
-	}
-	f := &form{Act: c.Path(), Values: url.Values{}}
-	if refused != nil {
-		if err := refusedAs(f, refused, "password"); err != nil {
-			return err
-		}
 	}
 	return x.render(c, status, &welcomePage{Page: x.s.Page(c, "Choose a password"), Form: f, Login: a.Login})
 }
@@ -326,7 +317,8 @@ func (x *counter) postWelcome(c *fiber.Ctx) error {
 		err = portal.UseReset(c.UserContext(), x.s.Service(), c.Params("secret"), c.FormValue("password"))
 	}
 	if err != nil {
-		return x.renderWelcome(c, portal.Status(err), err)
+		f := &form{Act: c.Path(), Values: url.Values{}}
+		return again(f, err, "password", func(status int) error { return x.renderWelcome(c, status, f) })
 	}
 	x.s.Flash(c, "Your password is set. Sign in with it.")
 	return x.s.Back(c, "/counter/sign-in")

@@ -90,10 +90,7 @@ func (x *counter) postSecond(c *fiber.Ctx) error {
 		return x.s.Back(c, "/counter")
 	}
 	f := &form{Act: "/counter/sign-in/second", Values: url.Values{}}
-	if err2 := refusedAs(f, err, "code"); err2 != nil {
-		return err2
-	}
-	return x.renderSecond(c, portal.Status(err), f)
+	return again(f, err, "code", func(status int) error { return x.renderSecond(c, status, f) })
 }
 
 // answered is what a script is told: the sentence of what was refused, or where to go on.

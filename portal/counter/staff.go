@@ -89,10 +89,7 @@ func (x *counter) postStaff(c *fiber.Ctx) error {
 	}
 	ctx, svc := c.UserContext(), x.s.Service()
 	if err := portal.AddStaff(ctx, svc, f.Value("login"), f.Value("name"), workflow.Role(f.Value("role")), ""); err != nil {
-		if err2 := refusedAs(f, err, "login"); err2 != nil {
-			return err2
-		}
-		return x.renderStaff(c, portal.Status(err), &staffPage{Form: f})
+		return again(f, err, "login", func(status int) error { return x.renderStaff(c, status, &staffPage{Form: f}) })
 	}
 	x.s.Log().Info("staff changed", "what", "add", "login", f.Value("login"), "role", f.Value("role"), "by", x.s.Staff(c).Login)
 	return x.showLink(c, f.Value("login"))
@@ -135,10 +132,7 @@ func (x *counter) changeStaff(c *fiber.Ctx) error {
 	}
 	if err != nil {
 		f := x.form(c, "/counter/staff")
-		if err2 := refusedAs(f, err, ""); err2 != nil {
-			return err2
-		}
-		return x.renderStaff(c, portal.Status(err), &staffPage{Form: f})
+		return again(f, err, "", func(status int) error { return x.renderStaff(c, status, &staffPage{Form: f}) })
 	}
 	x.s.Log().Info("staff changed", "what", do, "login", login, "role", role, "by", x.s.Staff(c).Login)
 	if do == "reset" {
