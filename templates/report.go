@@ -145,12 +145,12 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 		}
 		v.QuoteStands = w.T("report.quote.stands", w.DateTime(q.ExpiresAt, loc))
 	}
-	if told := toldBy(j, r.SentAt); !told.IsZero() {
+	if told := j.ToldBy(shop, r.SentAt); !told.IsZero() {
 		v.Date = w.T("when.by", w.DayAsOf(told, r.SentAt, loc))
 	}
 	v.Cautions = append(v.Cautions, CautionsOf(j, shop, w)...)
 	s := StatusOf(j, shop, now, w)
-	stage, last := stageAt(j, r.SentAt, j.QuoteWith(r) != nil)
+	stage, last := j.StageOf(r)
 	if v.Next == "" {
 		v.Next = w.T("report.next." + string(stage))
 		if last && j.Queued() {
@@ -173,34 +173,6 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 		v.Since = since
 	}
 	return v
-}
-
-// toldBy returns the date that was told last at an instant, zero for none.
-func toldBy(j *workflow.Job, at time.Time) (date time.Time) {
-	for _, p := range j.Promises {
-		for _, told := range p.Told {
-			if !told.At.After(at) {
-				date = told.Date
-			}
-		}
-	}
-	return date
-}
-
-// stageAt returns the stage that a job was in once a step of that instant was done, and whether it is in it still.
-// Where a quote went with it, that was the wait for the answer.
-func stageAt(j *workflow.Job, at time.Time, quoted bool) (stage workflow.Stage, last bool) {
-	stage = j.Stage
-	for _, x := range j.Story {
-		switch waits := quoted && x.To == workflow.StageAwaitingApproval; {
-		case x.To == "":
-		case x.At.After(at) && !waits:
-			return stage, false
-		default:
-			stage = x.To
-		}
-	}
-	return stage, true
 }
 
 // addFindings sorts the findings into what we saw and earlier work, and warns of what is dangerous.

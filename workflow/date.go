@@ -356,3 +356,15 @@ func (j *Job) MissedDate(shop *Shop, number int) time.Time {
 	}
 	return shop.DayOf(j.LastTold(shop, &j.Promises[number-1]))
 }
+
+// ToldBy returns the date that was told last at an instant, by its day; zero where none was.
+func (j *Job) ToldBy(shop *Shop, at time.Time) (date time.Time) {
+	for i := range j.Promises {
+		for _, told := range j.Tellings(shop, &j.Promises[i]) {
+			if !told.At.After(at) {
+				date = told.Date
+			}
+		}
+	}
+	return date
+}

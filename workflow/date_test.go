@@ -197,6 +197,8 @@ func TestADayThatEndsAtMidnight(t *testing.T) {
 	b.toDiagnosing()
 	d, day := b.told()
 	require.Equal(t, b.s.Shop.Calendar.Date(d.Due)-1, b.s.Shop.Calendar.Date(d.At), day)
+	require.Equal(t, d.At, b.job().ToldBy(b.s.Shop, b.now), "a paper of that day names the same")
+	require.Zero(t, b.job().ToldBy(b.s.Shop, b.job().Promise().MadeAt.Add(-time.Second)))
 }
 
 // At each instant of random jobs the date named is the one told last, or one with its condition, and no day is

@@ -164,6 +164,23 @@ func guardAwaiting(g *gate) {
 	g.need(q != nil && q.State == RevisionOpen, "Issue a quote first.")
 }
 
+// StageOf returns the stage that the job was in once the step with a report was done, and whether it is in it still.
+// Where a quote went with it, that was the wait for the answer.
+func (j *Job) StageOf(r *Report) (stage Stage, still bool) {
+	stage = j.Stage
+	quoted := j.QuoteWith(r) != nil
+	for _, x := range j.Story {
+		switch waits := quoted && x.To == StageAwaitingApproval; {
+		case x.To == "":
+		case x.At.After(r.SentAt) && !waits:
+			return stage, false
+		default:
+			stage = x.To
+		}
+	}
+	return stage, true
+}
+
 // Unshown lists the findings that the next report tells without a photo, or without a reading where the catalogue
 // wants one: dangers and earlier work first. It is asked for, and blocks nothing.
 func (j *Job) Unshown(shop *Shop) []Unshown {
