@@ -26,7 +26,7 @@ require (
 	github.com/go-playground/validator/v10 v10.30.6 // checks the settings file by tags
 	github.com/go-webauthn/webauthn v0.18.2 // passkeys by the W3C's rules: parsing, signatures, counters (BSD-3)
 	github.com/gofiber/fiber/v2 v2.52.15 // the web server: routing, static speed, event streams
-	github.com/golang-jwt/jwt/v5 v5.3.1 // reads our VAPID tokens with an independent implementation (tests only)
+	github.com/golang-jwt/jwt/v5 v5.3.1 // reads our VAPID tokens with an independent implementation (tests only, of ours: go-webauthn brings it along)
 	github.com/gowebpki/jcs v1.0.2 // canonical JSON (RFC 8785), over which events and quotes are hashed
 	github.com/hibiken/asynq v0.26.0 // the yardstick for the outbox in Redis (tests only)
 	github.com/invopop/jsonschema v0.14.0 // JSON Schemas of the domain's types for the OpenAPI document
