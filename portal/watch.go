@@ -39,10 +39,23 @@ type watch struct {
 func (w *watch) WithAttrs(a []slog.Attr) slog.Handler { return &watch{w.Handler.WithAttrs(a), w.s} }
 func (w *watch) WithGroup(name string) slog.Handler   { return &watch{w.Handler.WithGroup(name), w.s} }
 
+// Enabled is so for all that the owner may read, however little goes to the log itself.
+func (w *watch) Enabled(ctx context.Context, l slog.Level) bool {
+	return l >= slog.LevelInfo || w.Handler.Enabled(ctx, l)
+}
+
 func (w *watch) Handle(ctx context.Context, r slog.Record) error {
-	if r.Message == requestLine {
-		return w.Handler.Handle(ctx, r)
+	if r.Message != requestLine {
+		w.keep(r)
 	}
+	if !w.Handler.Enabled(ctx, r.Level) {
+		return nil
+	}
+	return w.Handler.Handle(ctx, r)
+}
+
+// keep keeps a line that says who did, or was refused, what.
+func (w *watch) keep(r slog.Record) {
 	x, kept := Watched{What: r.Message}, false
 	r.Attrs(func(a slog.Attr) bool {
 		kept = kept || a.Key == "from" || a.Key == "by"
@@ -55,7 +68,6 @@ func (w *watch) Handle(ctx context.Context, r slog.Record) error {
 		x.At = w.s.Now().UTC()
 		w.s.keepWatched(x)
 	}
-	return w.Handler.Handle(ctx, r)
 }
 
 func (s *Server) keepWatched(x Watched) {

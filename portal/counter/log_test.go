@@ -1,15 +1,28 @@
 package counter
 
 import (
+	"io"
+	"log/slog"
 	"testing"
 	"time"
+
+	"benchword/portal"
 
 	"github.com/stretchr/testify/require"
 )
 
 // The owner reads who came in and who was refused what; the others are refused, and stand in it.
+// The owner reads it, however little goes to the log itself.
 func TestWhoCameIn(t *testing.T) {
-	d := newDesk(t)
+	quiet := func(c *portal.Config) {
+		c.Log = slog.New(slog.NewTextHandler(io.Discard, &slog.HandlerOptions{Level: slog.LevelError}))
+	}
+	for _, d := range []*desk{newDesk(t), newDeskAt(t, "http://desk.example", quiet)} {
+		whoCameIn(t, d)
+	}
+}
+
+func whoCameIn(t *testing.T, d *desk) {
 	for _, login := range []string{"rosa", "nils"} {
 		require.Equal(t, 403, d.as(login).get("/counter/log").StatusCode, login)
 		require.NotContains(t, d.as(login).page("/counter").body, `href="/counter/log"`)
