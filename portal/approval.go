@@ -151,7 +151,7 @@ func (a answer) fill(v *templates.QuotePage) {
 	case workflow.VerdictApprove:
 		v.Option, v.Name = a.option, a.name
 	case workflow.VerdictDecline:
-		v.DeclineName, v.Remark = a.name, a.words
+		v.DeclineName, v.Remark, v.Declining = a.name, a.words, true
 	case workflow.VerdictAsk:
 		v.Question = a.words
 	}

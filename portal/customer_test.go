@@ -190,6 +190,7 @@ func TestDeciding(t *testing.T) {
 	require.Equal(t, 200, page.StatusCode)
 	require.Contains(t, page.body, "CA$115.00")
 	require.NotContains(t, page.body, "checked", "of several options none is chosen beforehand")
+	require.NotContains(t, page.body, "<details open", "nobody is led to a no")
 	require.Contains(t, page.body, `id="name" name="name" value="Mira Osei"`)
 	digest := d.job().Quote().Digest
 	before := d.version()
@@ -281,7 +282,9 @@ func TestSayingNo(t *testing.T) {
 	d := newDesk(t)
 	at := d.toAwaiting()
 	digest := d.job().Quote().Digest
-	require.Equal(t, 422, d.post(at+"/review", "verdict", "decline", "digest", digest).StatusCode)
+	refused := d.post(at+"/review", "verdict", "decline", "digest", digest)
+	require.Equal(t, 422, refused.StatusCode)
+	require.Contains(t, refused.body, "<details open")
 	review := d.post(at+"/review", "verdict", "decline", "digest", digest, "name", "Mira Osei", "words", "Too dear.", "option", "A")
 	require.Equal(t, 200, review.StatusCode)
 	require.Contains(t, review.body, "You are about to say no")

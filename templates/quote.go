@@ -330,6 +330,7 @@ type QuotePage struct {
 	// What the customer typed, kept when something was missing.
 	Option, Name string
 	DeclineName  string
+	Declining    bool // a no was on its way, and comes back
 	Remark       string
 	Question     string
 	// Errors lead to the fields they are about.
