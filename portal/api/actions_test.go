@@ -3,9 +3,11 @@ package api
 import (
 	"context"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"net/http"
 	"net/url"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -24,6 +26,8 @@ const (
 	counter = workflow.RoleCounter
 	owner   = workflow.RoleOwner
 )
+
+var update = flag.Bool("update", false, "write the golden document anew")
 
 // The document is one that an OpenAPI 3.1 reader accepts, and names exactly what is served.
 func TestDocument(t *testing.T) {
@@ -58,6 +62,14 @@ func TestDocument(t *testing.T) {
 	slices.Sort(ids)
 	require.Equal(t, slices.Compact(slices.Clone(ids)), ids, "each operation has a name of its own")
 	require.NotContains(t, g.body, "$defs", "every reference leads somewhere in the document")
+
+	const golden = "../../testdata/openapi.json" // so that what changes in it is read
+	if *update {
+		require.NoError(t, os.WriteFile(golden, []byte(g.body+"\n"), 0o600))
+	}
+	want, err := os.ReadFile(golden)
+	require.NoError(t, err)
+	require.Equal(t, string(want), g.body+"\n", "the document has changed: read the difference, then go test ./portal/api -run TestDocument -update")
 
 	for good, bad := range map[string]string{
 		`"description": "The job."`: `"descripton": "The job."`, `"#/components/schemas/Job"`: `"#/components/schemas/Jo"`, `"type": "boolean"`: `"type": "bool"`,
