@@ -1,6 +1,7 @@
 package shopyears
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
@@ -11,8 +12,8 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"mime/multipart"
+	"net"
 	"net/http"
-	"net/http/httptest"
 	"net/textproto"
 	"net/url"
 	"slices"
@@ -35,6 +36,7 @@ import (
 	"benchword/workflow/promiseclock"
 
 	"github.com/stretchr/testify/require"
+	"github.com/valyala/fasthttp"
 )
 
 // broken is what a play stops with: a truth that does not hold.
@@ -77,8 +79,10 @@ type shop struct {
 	portal *portal.Server
 	sends  []*notify.Dispatcher
 	tokens map[workflow.Role]string
-	cookie []*http.Cookie
+	cookie string
+	serve  fasthttp.RequestHandler
 	log    *loud
+	docs   map[string]doc // as the interface told them since anything happened
 }
 
 // loud keeps the log's errors: a shop that does well has none that the play does not know of.
@@ -154,7 +158,7 @@ func settings(t testing.TB, r *rand.Rand) *workflow.Shop {
 func newShop(t testing.TB, seed uint64, open func() workflow.Store) *shop {
 	r := rand.New(rand.NewPCG(seed, 1))
 	s := &shop{
-		t: t, cfg: settings(t, r), dice: notifytest.NewDice(seed), open: open, post: &post{}, log: &loud{}, tokens: map[workflow.Role]string{},
+		t: t, cfg: settings(t, r), dice: notifytest.NewDice(seed), open: open, post: &post{}, log: &loud{}, tokens: map[workflow.Role]string{}, docs: map[string]doc{},
 		clock: notifytest.NewClock(time.Date(2026, time.Month(pick(r, 2, 6, 9, 11)), 2+r.IntN(20), 13, 0, r.IntN(60), 0, time.UTC)),
 	}
 	key, err := link.NewKey(s.dice, 1)
@@ -187,12 +191,14 @@ func (s *shop) start() {
 	must(err)
 	must(counter.Mount(s.portal, counter.Config{}))
 	api.Mount(s.portal)
+	s.serve = s.portal.App().Handler()
 	s.svc.Kept = s.portal.Kept()
 	s.svc.Committed = func(j *workflow.Job, _ int) { s.portal.Committed(j) }
 }
 
 // settle does what is due now: what time alone brings about, and what waits to be sent.
 func (s *shop) settle() {
+	s.happens()
 	_, err := s.svc.WakeDue(context.Background())
 	must(err)
 	for _, d := range s.sends {
@@ -221,24 +227,43 @@ type answer struct {
 	body   string
 }
 
-func (s *shop) ask(r *http.Request) answer {
-	r.Host = "desk.example"
-	resp, err := s.portal.App().Test(r, -1)
-	must(err)
-	b, err := io.ReadAll(resp.Body)
-	must(err)
-	if resp.StatusCode >= 500 {
-		panic(&broken{truth: "works", says: fmt.Sprintf("%s %s answers %d: %.300s %s", r.Method, r.URL.Path, resp.StatusCode, b, strings.Join(s.log.errors, ""))})
+// ask asks the server as a browser or a program does, without a network between: headers come in pairs.
+func (s *shop) ask(method, path, body string, header ...string) answer {
+	var q strings.Builder // as it comes over the wire
+	fmt.Fprintf(&q, "%s %s HTTP/1.1\r\nHost: desk.example\r\nContent-Length: %d\r\n", method, path, len(body))
+	for i := 0; i+1 < len(header); i += 2 {
+		fmt.Fprintf(&q, "%s: %s\r\n", header[i], header[i+1])
 	}
-	if c := resp.Cookies(); len(c) > 0 && strings.HasPrefix(r.URL.Path, "/counter") {
-		s.cookie = c
+	q.WriteString("\r\n" + body)
+	if method != http.MethodGet {
+		s.happens()
 	}
-	return answer{resp.StatusCode, resp.Header.Get("Location"), string(b)}
+	var c fasthttp.RequestCtx
+	c.Init(new(fasthttp.Request), &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)}, nil)
+	must(c.Request.Read(bufio.NewReader(strings.NewReader(q.String()))))
+	s.serve(&c)
+	b, code := string(c.Response.Body()), c.Response.StatusCode()
+	if code >= 500 {
+		panic(&broken{truth: "works", says: fmt.Sprintf("%s %s answers %d: %.300s %s", method, path, code, b, strings.Join(s.log.errors, ""))})
+	}
+	if strings.HasPrefix(path, "/counter") {
+		var all []string
+		for k, v := range c.Response.Header.Cookies() {
+			var one fasthttp.Cookie
+			must(one.ParseBytes(v))
+			all = append(all, string(k)+"="+string(one.Value()))
+		}
+		if len(all) > 0 {
+			s.cookie = strings.Join(all, "; ")
+		}
+	}
+	return answer{code, string(c.Response.Header.Peek("Location")), b}
 }
 
-func (s *shop) get(path string) answer {
-	return s.ask(httptest.NewRequest(http.MethodGet, path, nil))
-}
+// happens forgets what was read: something has happened since, or will.
+func (s *shop) happens() { clear(s.docs) }
+
+func (s *shop) get(path string) answer { return s.ask(http.MethodGet, path, "") }
 
 // send sends a form as a customer's browser does.
 func (s *shop) send(path string, pairs ...string) answer {
@@ -246,19 +271,13 @@ func (s *shop) send(path string, pairs ...string) answer {
 	for i := 0; i+1 < len(pairs); i += 2 {
 		v.Set(pairs[i], pairs[i+1])
 	}
-	r := httptest.NewRequest(http.MethodPost, path, strings.NewReader(v.Encode()))
-	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-	return s.ask(r)
+	return s.ask(http.MethodPost, path, v.Encode(), "Content-Type", "application/x-www-form-urlencoded")
 }
 
 // desk returns a page of the counter.
 func (s *shop) desk(path string) string {
 	for {
-		r := httptest.NewRequest(http.MethodGet, path, nil)
-		for _, c := range s.cookie {
-			r.AddCookie(c)
-		}
-		a := s.ask(r)
+		a := s.ask(http.MethodGet, path, "", "Cookie", s.cookie)
 		if a.status == http.StatusOK {
 			return a.body
 		}
@@ -272,17 +291,7 @@ func (s *shop) desk(path string) string {
 func (s *shop) call(role workflow.Role, method, path string, body, out any, header ...string) answer {
 	b, err := json.Marshal(body)
 	must(err)
-	r := httptest.NewRequest(method, "/api/v1/jobs"+path, bytes.NewReader(b))
-	r.Header.Set("Content-Type", "application/json")
-	for i := 0; i+1 < len(header); i += 2 {
-		r.Header.Set(header[i], header[i+1])
-	}
-	return s.called(role, r, out)
-}
-
-func (s *shop) called(role workflow.Role, r *http.Request, out any) answer {
-	r.Header.Set("Authorization", "Bearer "+s.tokens[role])
-	a := s.ask(r)
+	a := s.ask(method, "/api/v1/jobs"+path, string(b), append(header, "Content-Type", "application/json", "Authorization", "Bearer "+s.tokens[role])...)
 	if a.status < 300 && out != nil {
 		must(json.Unmarshal([]byte(a.body), out))
 	}
@@ -299,9 +308,7 @@ func (s *shop) photo(number, kind string) answer {
 	_, err = part.Write(picture)
 	must(err)
 	must(w.Close())
-	r := httptest.NewRequest(http.MethodPost, "/api/v1/jobs/"+number+"/photos", &b)
-	r.Header.Set("Content-Type", w.FormDataContentType())
-	return s.called(workflow.RoleBench, r, nil)
+	return s.ask(http.MethodPost, "/api/v1/jobs/"+number+"/photos", b.String(), "Content-Type", w.FormDataContentType(), "Authorization", "Bearer "+s.tokens[workflow.RoleBench])
 }
 
 var picture = func() []byte {

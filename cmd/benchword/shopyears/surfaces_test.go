@@ -100,7 +100,7 @@ type reader struct {
 	w                 *locale.Words
 	where, need, when []phrase
 	days              map[string][]string // a day as it is written, and which ones it may be
-	paid              map[string]phrase
+	state, counts     []phrase            // how the money stands, and the date that counts
 }
 
 // phrase is a text of the catalogue with places for values.
@@ -158,7 +158,9 @@ func asksMoney(need string) bool {
 
 func newReader(lang string) *reader {
 	w := locale.For(lang)
-	r := &reader{w: w, days: map[string][]string{}, paid: map[string]phrase{}}
+	r := &reader{w: w, days: map[string][]string{}}
+	r.state = []phrase{phraseOf(w, "due", "paid.balance"), phraseOf(w, "later", "paid.later"), phraseOf(w, "over", "paid.over"), phraseOf(w, "settled", "paid.settled")}
+	r.counts = []phrase{phraseOf(w, "first", "promise.first", "promise.open"), phraseOf(w, "later", "promise.later", "promise.open"), phraseOf(w, "told", "promise.told", "promise.open")}
 	for _, k := range locale.Keys() {
 		if rest, ok := strings.CutPrefix(k, "where."); ok && !strings.Contains(rest, ".") {
 			r.where = append(r.where, phraseOf(w, rest, k))
@@ -267,7 +269,7 @@ func (r *reader) money(s *said, rows map[string]string) {
 	if !ok {
 		return
 	}
-	switch key, at := find([]phrase{phraseOf(r.w, "due", "paid.balance"), phraseOf(r.w, "later", "paid.later"), phraseOf(r.w, "over", "paid.over"), phraseOf(r.w, "settled", "paid.settled")}, v); key {
+	switch key, at := find(r.state, v); key {
 	case "over":
 		s.balance = -sum(at["a0"])
 	case "settled":
