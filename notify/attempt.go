@@ -30,7 +30,7 @@ func (d *Dispatcher) deliver(ctx context.Context, e *workflow.Entry) {
 			state = workflow.EntryBuried
 		}
 		var record workflow.Command
-		if skip.Told {
+		if skip.Record {
 			record = done.Command(nil)
 		}
 		d.settle(ctx, log, e, workflow.Settlement{State: state, Attempt: workflow.Attempt{At: begin, Result: string(skip.Fate), Words: skip.Why}}, record)

@@ -41,13 +41,13 @@ type Later struct {
 
 func (e *Later) Error() string { return e.Why }
 
-// Skip is an entry that is never to be attempted. It is settled without a word to the job, unless Told: buried if Fate is
+// Skip is an entry that is never to be attempted. It is settled without a word to the job, unless Record: buried if Fate is
 // [Refused], else as if it had been sent, since nobody need see to it.
 type Skip struct {
 	Fate Fate
 	Why  string
-	// Told has what the attempt tells the job recorded all the same.
-	Told bool
+	// Record has the job hear of it all the same.
+	Record bool
 }
 
 func (e *Skip) Error() string { return e.Why }

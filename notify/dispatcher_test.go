@@ -143,7 +143,7 @@ func (d *desk) settled(jobs ...workflow.JobNumber) {
 		for _, e := range d.Entries(n) {
 			require.NotEqual(d.T, workflow.EntryQueued, e.State, "%s is still queued: %v", e.ID, e.Attempts)
 			require.NotEmpty(d.T, e.Attempts)
-			var rec *workflow.NoticeRecord
+			var rec *workflow.Notice
 			for i := range j.Notices {
 				if j.Notices[i].ID == e.ID {
 					rec = &j.Notices[i]

@@ -30,7 +30,7 @@ func TestTakingAnAnswerBack(t *testing.T) {
 	require.Contains(t, d.get(at).body, at+"/done")
 
 	// The evidence: what stood above the button, and where it went and came from.
-	r := d.job().DecisionRecords()[0]
+	r := d.job().ExportedDecisions()[0]
 	for _, want := range []string{"Repair it", "CA$115.00", "Mira Osei", workflow.ConsentWords, r.Digest} {
 		require.Contains(t, r.Shown, want)
 	}
@@ -97,7 +97,7 @@ func TestAScannerElsewhereDecidesAndUndoesNothing(t *testing.T) {
 	require.Equal(t, 303, base.post(at, base.yes(at)...).StatusCode)
 	require.GreaterOrEqual(t, scan(), 2, "with the form that takes the answer back")
 	require.Equal(t, workflow.StageRepairing, base.job().Stage)
-	for _, r := range base.job().DecisionRecords() {
+	for _, r := range base.job().ExportedDecisions() {
 		require.NotEqual(t, "203.0.113.66", r.Address)
 	}
 }

@@ -161,7 +161,7 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 	if v.Decline = w.T("quote.decline"); q.State == workflow.RevisionOpen {
 		v.No = noOf(j, q, shop, w)
 	}
-	if kept := keptUnder(j, q); kept != nil {
+	if j.NoTo(shop, q).Kept != nil {
 		v.Decline = w.T("quote.decline.kept")
 	}
 	if c := j.Changes(q); c != nil {
@@ -170,34 +170,15 @@ func QuoteOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.T
 	return v
 }
 
-// keptUnder returns the approved repair that a no to a revision leaves in force, nil where a no means that the
-// device comes back.
-func keptUnder(j *workflow.Job, q *workflow.Quote) *workflow.Option {
-	for i := range j.Decisions {
-		if d := &j.Decisions[i]; d.Revision == q.Revision && d.UndoneAt.IsZero() && d.Verdict != workflow.VerdictAsk {
-			if d.Kept < 1 {
-				return nil
-			}
-			kept := &j.Quotes[d.Kept-1]
-			return kept.Option(kept.Approved)
-		}
-	}
-	if was, o := j.Kept(); o != nil && was.Revision < q.Revision {
-		return o
-	}
-	return nil
-}
-
 // noOf says what a no to a revision means, and what it costs.
 func noOf(j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, w *locale.Words) string {
-	if o := q.Back(); o != nil {
-		return w.T("quote.no.back", o.Title, w.Money(o.Result.Total))
-	}
-	if o := keptUnder(j, q); o != nil {
-		return w.T("quote.no.kept", o.Title, w.Money(o.Result.Total))
-	}
-	if cost := j.CostOfNo(shop); cost.Minor > 0 {
-		return w.T("quote.no.fee", w.Money(cost))
+	switch no := j.NoTo(shop, q); {
+	case no.Back != nil:
+		return w.T("quote.no.back", no.Back.Title, w.Money(no.Cost))
+	case no.Kept != nil:
+		return w.T("quote.no.kept", no.Kept.Title, w.Money(no.Kept.Result.Total))
+	case no.Cost.Minor > 0:
+		return w.T("quote.no.fee", w.Money(no.Cost))
 	}
 	return w.T("quote.no.free")
 }
@@ -429,22 +410,22 @@ func (*QuoteDone) Template() string { return "customer/done.html" }
 func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop, now time.Time, verdict workflow.Verdict, option string, w *locale.Words) *QuoteReview {
 	v := &QuoteReview{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Verdict: verdict, Revision: q.Revision, Digest: q.Digest}
 	v.Heading, v.Send = w.T("review.no"), w.T("review.send.no")
-	o := q.Option(option)
-	switch back := q.Back(); {
+	o, no := q.Option(option), j.NoTo(shop, q)
+	switch {
 	case verdict == workflow.VerdictApprove && o != nil:
 		v.Heading, v.Send = w.T("review.yes", o.Title), w.T("review.send.yes", w.Money(o.Result.Total))
-	case keptUnder(j, q) != nil:
+	case no.Kept != nil:
 		v.Heading, v.Send = w.T("review.kept"), w.T("quote.decline.kept")
-	case back != nil:
-		o, option, v.Send = back, back.Key, w.T("review.send.no.cost", w.Money(back.Result.Total))
-	case j.CostOfNo(shop).Minor > 0:
-		v.Send = w.T("review.send.no.cost", w.Money(j.CostOfNo(shop)))
+	case no.Back != nil:
+		o, option, v.Send = no.Back, no.Back.Key, w.T("review.send.no.cost", w.Money(no.Cost))
+	case no.Cost.Minor > 0:
+		v.Send = w.T("review.send.no.cost", w.Money(no.Cost))
 	}
 	if o != nil {
 		ov := optionView(o, w)
 		v.Option, v.Consent = &ov, q.WordsFor(o)
 	}
-	v.Next = NextAfter(j, q, verdict, option, shop, w)
+	v.Next = NextAfter(j.Consequences(shop, q, verdict, option), shop, w)
 	if d := j.Standing(shop, now).Date; v.Option != nil && v.Option.Repairs && d.Kind == workflow.DatePaused && !d.At.IsZero() {
 		loc := zoneOf(shop)
 		v.Next = append([]string{w.T("review.date", w.Day(d.At, loc), w.Day(d.If, loc))}, v.Next...)
@@ -457,7 +438,7 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 		v.Next = append(v.Next, w.T("review.undo", w.DateTime(q.ExpiresAt, zoneOf(shop))))
 	}
 	v.Round = j.Undone(q.Revision)
-	v.Sum = j.CostOfNo(shop).String()
+	v.Sum = no.Cost.String()
 	if o != nil {
 		v.Sum = o.Result.Total.String()
 	}
@@ -506,7 +487,7 @@ func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision,
 	loc := zoneOf(shop)
 	v := &QuoteDone{
 		Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), When: w.DateTime(d.At, loc), Digest: d.Digest, Mailed: j.Customer.Email.Text != "",
-		Said: w.T("done.said." + string(d.Verdict) + keptKey(d)), Next: NextAfter(j, q, d.Verdict, d.Option, shop, w),
+		Said: w.T("done.said." + string(d.Verdict) + keptKey(d)), Next: NextAfter(j.Consequences(shop, q, d.Verdict, d.Option), shop, w),
 	}
 	if o := q.Option(d.Option); d.Verdict == workflow.VerdictApprove && o != nil {
 		ov := optionView(o, w)
@@ -531,45 +512,41 @@ func keptKey(d *workflow.Decision) string {
 	return ""
 }
 
-// NextAfter says what happens after an answer.
-func NextAfter(j *workflow.Job, q *workflow.Quote, verdict workflow.Verdict, option string, shop *workflow.Shop, w *locale.Words) []string {
-	o := q.Option(option)
-	switch {
-	case verdict == workflow.VerdictAsk:
-		return []string{w.T("next.ask"), w.T("next.ask.stands")}
-	case verdict == workflow.VerdictDecline && keptUnder(j, q) != nil:
-		kept := keptUnder(j, q)
-		return []string{w.T("next.kept", kept.Title), w.T("next.repair.more", w.Money(kept.Result.Total))}
-	case verdict == workflow.VerdictDecline, o == nil, o.Kind == workflow.OptionReturn:
-		cost := j.CostOfNo(shop)
-		if o == nil {
-			o = q.Back()
+// NextAfter says what follows an answer.
+func NextAfter(list []workflow.Consequence, shop *workflow.Shop, w *locale.Words) (out []string) {
+	say := func(key string, args ...any) { out = append(out, w.T(key, args...)) }
+	for _, x := range list {
+		switch x.Kind {
+		case workflow.ThenReply:
+			say("next.ask")
+			say("next.ask.stands")
+		case workflow.ThenKept:
+			say("next.kept", x.Title)
+		case workflow.ThenReturn:
+			say("next.return")
+			say("next.return.parts")
+		case workflow.ThenCost:
+			if x.Amount.Minor > 0 {
+				say("next.charge", w.Money(x.Amount))
+			} else {
+				say("next.free")
+			}
+		case workflow.ThenRecycle:
+			say("next.recycle")
+		case workflow.ThenUndo:
+			say("next.waits", w.DateTime(x.Until, zoneOf(shop)))
+		case workflow.ThenDeposit:
+			say("next.deposit", w.Money(x.Amount))
+		case workflow.ThenRepair:
+			say("next.repair")
+			if x.Days > 0 {
+				say("next.repair.days", x.Days)
+			}
+		case workflow.ThenMost:
+			say("next.repair.more", w.Money(x.Amount))
+		case workflow.ThenSettle:
+			say("next.repair.pay")
 		}
-		if o != nil {
-			cost = o.Result.Total
-		}
-		if cost.Minor > 0 {
-			return []string{w.T("next.return"), w.T("next.return.parts"), w.T("next.charge", w.Money(cost))}
-		}
-		return []string{w.T("next.return"), w.T("next.return.parts"), w.T("next.free")}
-	case o.Kind == workflow.OptionRecycle:
-		if until := j.UndoUntil(shop); !until.IsZero() {
-			return []string{w.T("next.recycle"), w.T("next.waits", w.DateTime(until, zoneOf(shop)))}
-		}
-		return []string{w.T("next.recycle")}
-	}
-	var out []string
-	if o.Deposit != nil && o.Deposit.Minor > j.Paid(shop).Minor {
-		left := money.Amount{Minor: o.Deposit.Minor - j.Paid(shop).Minor, Currency: o.Deposit.Currency}
-		out = append(out, w.T("next.deposit", w.Money(left)))
-	}
-	out = append(out, w.T("next.repair"))
-	if o.WorkingDays > 0 {
-		out = append(out, w.T("next.repair.days", o.WorkingDays))
-	}
-	out = append(out, w.T("next.repair.more", w.Money(o.Result.Total)))
-	if shop.SettleFirst && o.Result.Total.Minor > j.Paid(shop).Minor {
-		out = append(out, w.T("next.repair.pay"))
 	}
 	return out
 }

@@ -200,7 +200,7 @@ func (d *quotePaper) estimate() {
 	} else {
 		d.Box(func(in *paper.Paper) { in.Text(w.T("form.notice.missing"), paper.Strong) })
 	}
-	for _, r := range j.DecisionRecords() {
+	for _, r := range j.ExportedDecisions() {
 		if r.CalledAt.IsZero() || r.Revision > d.q.Revision {
 			continue
 		}

@@ -72,6 +72,8 @@ type Telling struct {
 	At time.Time `json:"at,omitzero"`
 	// Date is an instant of the promise clock; its day was named.
 	Date time.Time `json:"date"`
+	// For are those whom the pauses waited for that moved it: [Job.Tellings] says so.
+	For []promiseclock.Account `json:"-"`
 }
 
 // DateTold is a date told anew because pauses moved the promise in force by a working day.
@@ -85,7 +87,7 @@ type DateTold struct {
 func (p *DateTold) fold(j *Job, e *Event) {
 	if p.Number >= 1 && p.Number <= len(j.Promises) {
 		x := &j.Promises[p.Number-1]
-		x.Told = append(slices.Clip(x.Told), Telling{e.At, p.Date})
+		x.Told = append(slices.Clip(x.Told), Telling{At: e.At, Date: p.Date})
 		j.addMoment(e, len(x.Told))
 	}
 }
@@ -218,7 +220,7 @@ func (t *turn) retell() error {
 func (t *turn) promise(q promiseclock.Quota, reason Words) error {
 	p := Promise{Number: len(t.j.Promises) + 1, MadeAt: t.now, Starts: t.now, Quota: q, Reason: reason}
 	if told := t.j.ToldOf(t.shop, &p); !told.IsZero() {
-		p.Told = []Telling{{t.now, told}}
+		p.Told = []Telling{{At: t.now, Date: told}}
 	}
 	p.MadeAt = time.Time{}
 	return t.record(&PromiseMade{p})
@@ -316,25 +318,19 @@ func (j *Job) moved(shop *Shop) []DateMove {
 	return out
 }
 
-// Told is a date as it was told of a promise: when, by its day, and whom the pauses waited for that moved it.
-type Told struct {
-	Telling
-	For []promiseclock.Account
-}
-
-// Tellings returns what was told of a promise, oldest first; none where no date could be named.
-func (j *Job) Tellings(shop *Shop, p *Promise) []Told {
+// Tellings returns what was told of a promise, oldest first, by the days that were named; none where no date could be.
+func (j *Job) Tellings(shop *Shop, p *Promise) []Telling {
 	first := j.ToldOf(shop, p)
 	if first.IsZero() {
 		return nil
 	}
-	out := []Told{{Telling: Telling{p.MadeAt, shop.DayOf(first)}}}
+	out := []Telling{{At: p.MadeAt, Date: shop.DayOf(first)}}
 	since := p.Starts
 	for _, x := range p.Told {
 		if x.At.Equal(p.MadeAt) {
 			continue
 		}
-		t := Told{Telling: Telling{x.At, shop.DayOf(x.Date)}}
+		t := Telling{At: x.At, Date: shop.DayOf(x.Date)}
 		waited := promiseclock.Turnaround{Calendar: shop.Calendar, Start: since, Pauses: j.Pauses}.Accounts(x.At)
 		for _, a := range []promiseclock.Account{promiseclock.AccountCustomer, promiseclock.AccountParts, promiseclock.AccountCarrier} {
 			atNight := waited.Paused() == 0 && slices.ContainsFunc(j.Pauses, func(p promiseclock.Pause) bool {

@@ -478,9 +478,9 @@ func (j *Job) takenBack() bool {
 	return q != nil && q.State == RevisionOpen && j.Undone(q.Revision) > 0
 }
 
-// DecisionRecord is a decision's evidence as it is exported: what was shown, to whom it had been sent, who
+// ExportedDecision is a decision's evidence as it is exported: what was shown, to whom it had been sent, who
 // answered what, when, and from where. Anybody can take the digest of Terms anew (RFC 8785, SHA-256) and compare.
-type DecisionRecord struct {
+type ExportedDecision struct {
 	Job      JobNumber `json:"job"`
 	Shop     ShopID    `json:"shop"`
 	Decision int       `json:"decision"`
@@ -512,12 +512,12 @@ type DecisionRecord struct {
 	Terms QuoteTerms `json:"terms"`
 }
 
-// DecisionRecords returns the evidence of every decision on the job, in order.
-func (j *Job) DecisionRecords() []DecisionRecord {
-	out := []DecisionRecord{}
+// ExportedDecisions returns the evidence of every decision on the job, in order.
+func (j *Job) ExportedDecisions() []ExportedDecision {
+	out := []ExportedDecision{}
 	for i := range j.Decisions {
 		d := &j.Decisions[i]
-		r := DecisionRecord{
+		r := ExportedDecision{
 			Job: j.Number, Shop: j.Shop, Decision: i + 1, Verdict: d.Verdict, Revision: d.Revision, Digest: d.Digest, Option: d.Option, Kept: d.Kept, Total: d.Total,
 			Shown: d.Shown.Text, Words: d.Words.Text, Name: d.Name.Text, Filled: d.Filled, Language: d.Language, At: d.At, By: d.By, SentTo: d.SentTo.Text,
 			Address: d.Address.Text, Agent: d.Agent.Text, UndoneAt: d.UndoneAt,

@@ -43,7 +43,7 @@ type NoticeDelivered struct {
 }
 
 func (p *NoticeDelivered) fold(j *Job, e *Event) {
-	j.noticesIn(p.ID, p.With, func(n *NoticeRecord) {
+	j.noticesIn(p.ID, p.With, func(n *Notice) {
 		n.DeliveredAt, n.BuriedAt, n.Reason, n.ToldAt, n.Moot = e.At, time.Time{}, "", time.Time{}, p.Moot
 	})
 }
@@ -57,11 +57,11 @@ type NoticeBuried struct {
 }
 
 func (p *NoticeBuried) fold(j *Job, e *Event) {
-	j.noticesIn(p.ID, p.With, func(n *NoticeRecord) { n.BuriedAt, n.Reason, n.ToldAt = e.At, p.Reason, time.Time{} })
+	j.noticesIn(p.ID, p.With, func(n *Notice) { n.BuriedAt, n.Reason, n.ToldAt = e.At, p.Reason, time.Time{} })
 }
 
 // noticesIn calls do for the record of a mail and those of the notices that it told too.
-func (j *Job) noticesIn(id string, with []string, do func(*NoticeRecord)) {
+func (j *Job) noticesIn(id string, with []string, do func(*Notice)) {
 	for _, id := range append([]string{id}, with...) {
 		if n := j.Notice(id); n != nil {
 			do(n)
@@ -107,8 +107,8 @@ func (p *NoticeBounced) fold(j *Job, e *Event) {
 }
 
 // Undelivered lists the notices that were given up or came back: somebody should telephone.
-func (j *Job) Undelivered() []NoticeRecord {
-	var out []NoticeRecord
+func (j *Job) Undelivered() []Notice {
+	var out []Notice
 	for _, n := range j.Notices {
 		if (!n.BuriedAt.IsZero() || !n.BouncedAt.IsZero()) && n.With == "" && n.ToldAt.IsZero() {
 			out = append(out, n)

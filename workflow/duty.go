@@ -12,10 +12,10 @@ import (
 // Duty is what a finding or an action obliges the bench to do before a later stage.
 type Duty struct {
 	ID int `json:"id,omitempty"`
-	// Text is what must be done, in the bench's words; Told is the same in the customer's language, ""
+	// Text is what must be done, in the bench's words; Translated is the same in the customer's language, ""
 	// where Text is that already.
-	Text string `json:"text,omitempty"`
-	Told string `json:"told,omitempty"`
+	Text       string `json:"text,omitempty"`
+	Translated string `json:"told,omitempty"`
 	// Before is the stage that the job can't enter while the duty is open.
 	Before Stage `json:"before,omitempty"`
 	// Finding is what it comes from, 0 for a duty that comes from something else.
@@ -59,8 +59,8 @@ func (d Duty) before(to Stage) bool {
 
 // Words returns what must be done in the customer's language.
 func (d Duty) Words() string {
-	if d.Told != "" {
-		return d.Told
+	if d.Translated != "" {
+		return d.Translated
 	}
 	return d.Text
 }
@@ -150,10 +150,10 @@ func (t *turn) raise(rules []catalogue.Rule, finding int, action string) error {
 		}) {
 			continue
 		}
-		d := Duty{ID: len(t.j.Duties) + 1, Rule: r.ID, Text: c.Duty("en", r.ID), Told: c.Duty(t.j.Customer.Language, r.ID), Before: Stage(r.Before), Finding: finding, Action: action, Test: r.Test, NoPost: r.NoPost,
+		d := Duty{ID: len(t.j.Duties) + 1, Rule: r.ID, Text: c.Duty("en", r.ID), Translated: c.Duty(t.j.Customer.Language, r.ID), Before: Stage(r.Before), Finding: finding, Action: action, Test: r.Test, NoPost: r.NoPost,
 			Danger: Stage(r.Before) == AtOnce || f != nil && dangerous(f, c)}
-		if d.Told == d.Text {
-			d.Told = ""
+		if d.Translated == d.Text {
+			d.Translated = ""
 		}
 		if len(t.j.Duties) >= MaxList {
 			return refused("There are %d duties already; no more fit.", MaxList)

@@ -94,9 +94,9 @@ type Job struct {
 	Delays    []Delay    `json:"delays,omitempty"`
 	DelayNote *DelayNote `json:"delay_note,omitempty"`
 
-	Messages []Message      `json:"messages,omitempty"`
-	Links    []LinkGrant    `json:"links,omitempty"`
-	Notices  []NoticeRecord `json:"notices,omitempty"`
+	Messages []Message   `json:"messages,omitempty"`
+	Links    []LinkGrant `json:"links,omitempty"`
+	Notices  []Notice    `json:"notices,omitempty"`
 	// Tell is what the customer wants to be told by mail, "" for every step.
 	Tell NoticeChoice `json:"tell,omitempty"`
 	// Subscriptions are the browsers that are told of the job, ended ones among them.

@@ -42,12 +42,15 @@ func TestANoToAnEarlierQuoteCostsWhatItsOptionSays(t *testing.T) {
 	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckConfirmed}})
 	j := b.do(counter, SendReport{ReportText{Short: "It can be repaired."}}, earlierQuote{[]Option{repairOption("100.00"), repairOption("20.00")}}, Go{To: StageAwaitingApproval})
 	require.Equal(t, "B", j.Quote().Back().Key)
+	cost := []Consequence{{Kind: ThenReturn}, {Kind: ThenCost, Amount: money.Amount{Minor: 2300, Currency: "CAD"}}}
+	require.Equal(t, cost, j.Consequences(b.s.Shop, j.Quote(), VerdictDecline, ""))
 	no := Decide{Verdict: VerdictDecline, Digest: j.Quote().Digest, Name: "Mira Osei"}
 	j = b.do(customer, no)
 	require.Equal(t, StageTesting, j.Stage)
 	require.Equal(t, OutcomeUnrepaired, j.Outcome)
 	require.Equal(t, "B", j.Decisions[0].Option)
 	require.Equal(t, int64(2300), j.Charge(b.s.Shop).Minor)
+	require.Equal(t, cost, j.Consequences(b.s.Shop, j.Quote(), VerdictApprove, "B"))
 	require.Equal(t, j.Version, b.do(customer, no).Version, "it counts once")
 }
 
@@ -61,10 +64,14 @@ func TestANoToAFurtherQuoteKeepsWhatWasApproved(t *testing.T) {
 	j := b.do(counter, IssueQuote{Options: []Option{repairOption("150.00")}, Reason: "A fan as well."}, Go{To: StageAwaitingApproval})
 	_, kept := j.Kept()
 	require.Equal(t, int64(11500), kept.Result.Total.Minor)
+	stands := []Consequence{{Kind: ThenKept, Title: kept.Title}, {Kind: ThenMost, Amount: kept.Result.Total}}
+	require.Equal(t, stands, j.Consequences(b.s.Shop, j.Quote(), VerdictDecline, ""))
 	j = b.do(customer, Decide{Verdict: VerdictDecline, Digest: j.Quote().Digest, Name: "Mira Osei"})
 	require.Equal(t, StageRepairing, j.Stage)
 	require.Equal(t, WhereQueued, b.standing().Where)
 	require.Equal(t, 1, j.Decisions[1].Kept)
+	require.Equal(t, stands, j.Consequences(b.s.Shop, j.Quote(), VerdictDecline, ""), "the same once it was given")
+	require.Nil(t, j.NoTo(b.s.Shop, &j.Quotes[0]).Kept, "what was approved is not kept by a no to itself")
 	require.Equal(t, int64(11500), j.Charge(b.s.Shop).Minor)
 	j = b.do(customer, UndoDecision{Digest: j.Quote().Digest})
 	require.Equal(t, StageAwaitingApproval, j.Stage)

@@ -9,8 +9,8 @@ import (
 	"benchword/workflow/calendar"
 )
 
-// NoticeRecord is a notice's fate as the job's history knows it.
-type NoticeRecord struct {
+// Notice is a notice's fate as the job's history knows it.
+type Notice struct {
 	ID   string     `json:"id"`
 	Kind NoticeKind `json:"kind"`
 	At   time.Time  `json:"at,omitzero"`
@@ -33,7 +33,7 @@ type NoticeRecord struct {
 }
 
 // waits reports whether the notice has not been sent yet.
-func (n *NoticeRecord) waits() bool { return n.DeliveredAt.IsZero() && n.BuriedAt.IsZero() }
+func (n *Notice) waits() bool { return n.DeliveredAt.IsZero() && n.BuriedAt.IsZero() }
 
 // ChooseNotices is the customer's choice of what to be told by mail.
 type ChooseNotices struct {
@@ -174,7 +174,7 @@ func (j *Job) quoteWaits() bool {
 
 // quoteTold reports whether a notice has told the current quote.
 func (j *Job) quoteTold() bool {
-	return slices.ContainsFunc(j.Notices, func(n NoticeRecord) bool { return n.Quote > 0 && n.Quote == len(j.Quotes) })
+	return slices.ContainsFunc(j.Notices, func(n Notice) bool { return n.Quote > 0 && n.Quote == len(j.Quotes) })
 }
 
 func (j *Job) quoteUntold() bool { return j.quoteWaits() && !j.quoteTold() }
@@ -268,7 +268,7 @@ const mostInMail = 20
 
 // gathering returns the notice whose mail still waits and that one more may go with, nil if there is none.
 // Only the last mail may take more, or the order would not hold.
-func (j *Job) gathering(at time.Time) *NoticeRecord {
+func (j *Job) gathering(at time.Time) *Notice {
 	told := 0
 	for i := len(j.Notices) - 1; i >= 0; i-- {
 		told++
@@ -437,8 +437,8 @@ func notOpen(j *Job, e *Entry) bool {
 }
 
 func overtakenDate(j *Job, e *Entry) bool {
-	at := slices.IndexFunc(j.Notices, func(n NoticeRecord) bool { return n.ID == e.ID })
-	return at >= 0 && slices.ContainsFunc(j.Notices[at+1:], func(n NoticeRecord) bool { return topics[n.Kind] == "promise" })
+	at := slices.IndexFunc(j.Notices, func(n Notice) bool { return n.ID == e.ID })
+	return at >= 0 && slices.ContainsFunc(j.Notices[at+1:], func(n Notice) bool { return topics[n.Kind] == "promise" })
 }
 
 // Moot reports whether a notice is out of date as the job stands.
@@ -454,7 +454,7 @@ func (j *Job) now(e Entry) (x Entry, ok bool) {
 			e.Quote = 0
 		}
 	}
-	if e.Kind == NoticeBooked && j.Stage != StageBooked && !slices.ContainsFunc(j.Notices, func(n NoticeRecord) bool { return n.Kind == NoticeReceived }) {
+	if e.Kind == NoticeBooked && j.Stage != StageBooked && !slices.ContainsFunc(j.Notices, func(n Notice) bool { return n.Kind == NoticeReceived }) {
 		e.Kind = NoticeReceived // which the customer did not want to be told of by itself
 	}
 	return e, !j.Moot(&e)
@@ -491,7 +491,7 @@ func (j *Job) Gathered(e *Entry) (gathered []Entry, with []string) {
 }
 
 // seq returns the sequence number of the event that the notice is about.
-func (n *NoticeRecord) seq() (seq int64) {
+func (n *Notice) seq() (seq int64) {
 	if part := strings.SplitN(n.ID, "-", 3); len(part) == 3 {
 		_, _ = fmt.Sscan(part[1], &seq)
 	}
@@ -499,7 +499,7 @@ func (n *NoticeRecord) seq() (seq int64) {
 }
 
 // Notice returns the record of a notice, nil if there is none.
-func (j *Job) Notice(id string) *NoticeRecord {
+func (j *Job) Notice(id string) *Notice {
 	for i := range j.Notices {
 		if j.Notices[i].ID == id {
 			return &j.Notices[i]
@@ -528,7 +528,7 @@ type NoticeMade struct {
 }
 
 func (p *NoticeMade) fold(j *Job, e *Event) {
-	n := NoticeRecord{ID: p.ID, Kind: p.Notice, At: e.At, Ref: p.Ref, Quote: p.Quote, With: p.With, Due: p.Due, Asked: p.Asked}
+	n := Notice{ID: p.ID, Kind: p.Notice, At: e.At, Ref: p.Ref, Quote: p.Quote, With: p.With, Due: p.Due, Asked: p.Asked}
 	if p.Asked {
 		// The customer is there: what waited for the morning, or for company, goes before it.
 		for i := range j.Notices {

@@ -75,9 +75,9 @@ func TestToldWithoutWhatIsOutOfDate(t *testing.T) {
 	with := func(kinds ...NoticeKind) []NoticeKind {
 		j := &Job{}
 		for i, k := range kinds {
-			j.Notices = append(j.Notices, NoticeRecord{ID: fmt.Sprintf("K7M2QX8-%d-%s", 4+i, k), Kind: k, With: e.ID})
+			j.Notices = append(j.Notices, Notice{ID: fmt.Sprintf("K7M2QX8-%d-%s", 4+i, k), Kind: k, With: e.ID})
 		}
-		j.Notices = append(j.Notices, NoticeRecord{ID: "K7M2QX8-99-message", Kind: NoticeMessage})
+		j.Notices = append(j.Notices, Notice{ID: "K7M2QX8-99-message", Kind: NoticeMessage})
 		told, settled := j.Gathered(e)
 		require.Len(t, settled, len(kinds), "all of them are settled")
 		var out []NoticeKind

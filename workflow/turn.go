@@ -31,7 +31,7 @@ type turn struct {
 	effects []Entry
 	// requeue are given-up notices to be sent again; late one that missed the mail it was to go with.
 	requeue []string
-	late    *NoticeRecord
+	late    *Notice
 	// named is the date that was named when a pause ended.
 	named time.Time
 	// askAgain is when the forecast wants to be asked again.

@@ -60,7 +60,7 @@ func (c *Channel) Attempt(ctx context.Context, s *workflow.Service, j *workflow.
 	}
 	if delivery.With = m.With; m.Data == nil {
 		delivery.Moot = true
-		return done, &notify.Skip{Fate: notify.Gone, Why: "Not sent: later steps had made it out of date.", Told: true}
+		return done, &notify.Skip{Fate: notify.Gone, Why: "Not sent: later steps had made it out of date.", Record: true}
 	}
 	if done.Words, err = c.send(ctx, m); err != nil && notify.FailureOf(err).Fate == notify.Unknown {
 		done.Body = m.keep()

@@ -51,24 +51,24 @@ type Job struct {
 	Work         []workflow.Work        `json:"work"`
 	Tests        []workflow.Test        `json:"tests"`
 	// Running is a test that runs by itself, MadeSafe how a device that stays dangerous was made safe to go back.
-	Running   *workflow.RunningTest   `json:"running,omitempty"`
-	MadeSafe  *MadeSafe               `json:"made_safe,omitempty"`
-	Packed    []workflow.PackedItem   `json:"packed"`
-	Shipment  *workflow.Shipment      `json:"shipment,omitempty"`
-	Promises  []workflow.Promise      `json:"promises"`
-	Level     *workflow.JobLevel      `json:"level,omitempty"`
-	Targets   []Target                `json:"targets"`
-	Delays    []Delay                 `json:"delays"`
-	DelayNote *workflow.DelayNote     `json:"delay_note,omitempty"`
-	DueAt     *time.Time              `json:"due_at" jsonschema:"nullable"`
-	Breached  bool                    `json:"breached"`
-	Holds     []workflow.Hold         `json:"holds"`
-	Pauses    []promiseclock.Pause    `json:"pauses"`
-	Messages  []Message               `json:"messages"`
-	Notices   []workflow.NoticeRecord `json:"notices"`
-	Charge    money.Amount            `json:"charge"`
-	Paid      money.Amount            `json:"paid"`
-	Balance   money.Amount            `json:"balance"`
+	Running   *workflow.RunningTest `json:"running,omitempty"`
+	MadeSafe  *MadeSafe             `json:"made_safe,omitempty"`
+	Packed    []workflow.PackedItem `json:"packed"`
+	Shipment  *workflow.Shipment    `json:"shipment,omitempty"`
+	Promises  []workflow.Promise    `json:"promises"`
+	Level     *workflow.JobLevel    `json:"level,omitempty"`
+	Targets   []Target              `json:"targets"`
+	Delays    []Delay               `json:"delays"`
+	DelayNote *workflow.DelayNote   `json:"delay_note,omitempty"`
+	DueAt     *time.Time            `json:"due_at" jsonschema:"nullable"`
+	Breached  bool                  `json:"breached"`
+	Holds     []workflow.Hold       `json:"holds"`
+	Pauses    []promiseclock.Pause  `json:"pauses"`
+	Messages  []Message             `json:"messages"`
+	Notices   []workflow.Notice     `json:"notices"`
+	Charge    money.Amount          `json:"charge"`
+	Paid      money.Amount          `json:"paid"`
+	Balance   money.Amount          `json:"balance"`
 	// Standing is what is true for the customer now: where, what is needed of them, the date, the money, what
 	// comes next.
 	Standing workflow.Standing `json:"standing"`
@@ -240,7 +240,7 @@ func (a *api) view(j *workflow.Job) *Job {
 			out.Photos = append(out.Photos, p)
 		}
 	}
-	for _, r := range j.DecisionRecords() {
+	for _, r := range j.ExportedDecisions() {
 		out.Decisions = append(out.Decisions, Decision{
 			Verdict: r.Verdict, Revision: r.Revision, Digest: r.Digest, Option: r.Option, Kept: r.Kept, Name: r.Name, Words: r.Words,
 			Total: r.Total, At: r.At, By: r.By, Address: r.Address, Agent: r.Agent, SentTo: r.SentTo, Shown: r.Shown,

@@ -54,7 +54,7 @@ func TestUndoChargeAndEvidence(t *testing.T) {
 	require.Contains(t, page.body, "Halifax time, &#43;1 902 555 0142")
 	file := rosa.get(d.url("decisions.json"))
 	require.Contains(t, file.Header.Get("Content-Disposition"), "attachment")
-	var records []workflow.DecisionRecord
+	var records []workflow.ExportedDecision
 	require.NoError(t, json.Unmarshal([]byte(file.body), &records))
 	require.Len(t, records, 2)
 	for _, r := range records {

@@ -43,7 +43,7 @@ func decisionsPageOf(base jobBase, j *workflow.Job, shop *workflow.Shop) *decisi
 			v.Papers = append(v.Papers, templates.Link{Words: "Revision " + itoa(i+1) + ": " + l.Words, URL: l.URL})
 		}
 	}
-	for _, r := range j.DecisionRecords() {
+	for _, r := range j.ExportedDecisions() {
 		x := recordView{Title: "Revision " + itoa(r.Revision) + ": " + verdictWords[r.Verdict], Shown: r.Shown}
 		row := func(name, value string) {
 			if value != "" {
@@ -94,7 +94,7 @@ func (x *counter) exportDecisions(c *fiber.Ctx) error {
 	if err != nil {
 		return err
 	}
-	out, err := json.MarshalIndent(j.DecisionRecords(), "", "  ")
+	out, err := json.MarshalIndent(j.ExportedDecisions(), "", "  ")
 	if err != nil {
 		return fmt.Errorf("exporting decisions: %w", err)
 	}

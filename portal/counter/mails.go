@@ -49,7 +49,7 @@ func outboxRowOf(j *workflow.Job, e *workflow.Entry, shop *workflow.Shop, now ti
 	}
 	n := j.Notice(e.ID)
 	if n == nil {
-		n = &workflow.NoticeRecord{ID: e.ID, Kind: e.Kind, At: e.MadeAt}
+		n = &workflow.Notice{ID: e.ID, Kind: e.Kind, At: e.MadeAt}
 	}
 	return outboxRow{
 		noticeView: k.notice(j, n, e), Number: j.Number, Job: j.Number.Shown(), URL: "/counter/job/" + string(j.Number) + "#notices",

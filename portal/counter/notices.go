@@ -59,7 +59,7 @@ var effectWords = map[workflow.NoticeKind]string{
 
 // other tells the life of what goes another way than mail. The outbox alone knows it.
 func (k clockOf) other(j *workflow.Job, e *workflow.Entry) noticeView {
-	v := k.notice(j, &workflow.NoticeRecord{ID: e.ID, Kind: e.Kind, At: e.MadeAt, Due: e.NotBefore}, e)
+	v := k.notice(j, &workflow.Notice{ID: e.ID, Kind: e.Kind, At: e.MadeAt, Due: e.NotBefore}, e)
 	v.Task, v.Again, v.Other = false, false, e.State == workflow.EntryBuried
 	if e.Channel == workflow.Effects {
 		if v.Words = effectWords[e.Kind]; e.State == workflow.EntrySent {
@@ -93,7 +93,7 @@ func (k clockOf) other(j *workflow.Job, e *workflow.Entry) noticeView {
 }
 
 // notice tells a notice's life: made, held back or tried, and what came of it. The entry may be nil.
-func (k clockOf) notice(j *workflow.Job, n *workflow.NoticeRecord, e *workflow.Entry) noticeView {
+func (k clockOf) notice(j *workflow.Job, n *workflow.Notice, e *workflow.Entry) noticeView {
 	v := noticeView{ID: n.ID, Words: noticeWords[n.Kind], When: k.at(n.At), Fate: "queued", FateWords: "on its way"}
 	tried := 0
 	if e != nil {

@@ -15,7 +15,7 @@ func (t *teller) decision(e *workflow.Entry) part {
 		return t.link(e)
 	}
 	q := &j.Quotes[d.Revision-1]
-	next := t.paras("mail.next", templates.NextAfter(j, q, d.Verdict, d.Option, t.Shop, w)...)
+	next := t.paras("mail.next", templates.NextAfter(j.Consequences(t.Shop, q, d.Verdict, d.Option), t.Shop, w)...)
 	if d.Verdict == workflow.VerdictAsk {
 		return t.say("ask").with(t.letter("mail.ask.yours", d.Words.Text), next)
 	}

@@ -5,9 +5,9 @@ import (
 	"slices"
 )
 
-// Record is one job of a history, on a clock that only counts up: for a shop, open time since any fixed
+// Past is one job of a history, on a clock that only counts up: for a shop, open time since any fixed
 // instant, in the unit of the durations that are asked for.
-type Record struct {
+type Past struct {
 	// Begun is when the job (or its stage) began.
 	Begun float64
 	// Ended is when it ended. It counts only with Finished.
@@ -18,7 +18,7 @@ type Record struct {
 }
 
 // History is what happened at a shop, in any order.
-type History []Record
+type History []Past
 
 // Known returns the stays that were known at an instant: jobs begun before it, those that had not ended by then
 // as unfinished. With newest above 0 only so many are taken, those that began last, so that a shop which gets
@@ -36,7 +36,7 @@ func (h History) before(at float64) History {
 			begun = append(begun, r)
 		}
 	}
-	inOrder := func(a, b Record) int { return cmp.Compare(a.Begun, b.Begun) }
+	inOrder := func(a, b Past) int { return cmp.Compare(a.Begun, b.Begun) }
 	if !slices.IsSortedFunc(begun, inOrder) {
 		slices.SortStableFunc(begun, inOrder)
 	}

@@ -32,9 +32,9 @@ func TestOutlookTellsOnlyWhatItKnows(t *testing.T) {
 
 	for i := range 9 {
 		b := float64(i)
-		h = append(h, Record{Begun: b, Ended: b + 10 + b, Finished: true, Kind: "stage piano"})
+		h = append(h, Past{Begun: b, Ended: b + 10 + b, Finished: true, Kind: "stage piano"})
 	}
-	h = append(h, Record{Begun: 0, Ended: 50, Finished: true, Kind: "film scanner"})
+	h = append(h, Past{Begun: 0, Ended: 50, Finished: true, Kind: "film scanner"})
 	o, err := h.Outlook(Question{At: 100, Kind: "stage piano", Coverage: 0.8})
 	require.NoError(t, err)
 	require.Equal(t, Outlook{Range: Range{10, 18}, Median: 14, MedianKnown: true, Finished: 9, OfKind: true}, o)
@@ -61,7 +61,7 @@ func simulate(chance *rand.Rand, jobs int, slower float64) (h History, began flo
 	for i := range jobs {
 		now += chance.ExpFloat64()
 		took := 40 * math.Exp(0.5*chance.NormFloat64()) * (1 + slower*float64(i)/float64(jobs))
-		h = append(h, Record{Begun: now, Ended: now + took, Finished: true})
+		h = append(h, Past{Begun: now, Ended: now + took, Finished: true})
 	}
 	return h, now
 }
@@ -137,10 +137,10 @@ func TestBacktest(t *testing.T) {
 func TestOutlookLooksBack(t *testing.T) {
 	var h History
 	for i := range 40 {
-		h = append(h, Record{Begun: float64(i), Ended: float64(i) + 50, Finished: true})
+		h = append(h, Past{Begun: float64(i), Ended: float64(i) + 50, Finished: true})
 	}
 	for i := range Newest {
-		h = append(h, Record{Begun: 100 + float64(i)/Newest})
+		h = append(h, Past{Begun: 100 + float64(i)/Newest})
 	}
 	o, err := h.Outlook(Question{At: 110, Coverage: 0.8, Waited: 20})
 	require.NoError(t, err)

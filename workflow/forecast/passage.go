@@ -202,7 +202,7 @@ type group struct {
 	stage  string
 }
 
-func finished(told []Told) (n int) {
+func finished(told []Trial) (n int) {
 	for _, t := range told {
 		if t.Finished {
 			n++
@@ -212,8 +212,8 @@ func finished(told []Told) (n int) {
 }
 
 // tell returns the ranges that would have been told, by group.
-func (p Passages) tell(at, coverage float64) (map[group][]Told, error) {
-	told := map[group][]Told{}
+func (p Passages) tell(at, coverage float64) (map[group][]Trial, error) {
+	told := map[group][]Trial{}
 	if len(p) == 0 {
 		return told, nil
 	}
@@ -239,7 +239,7 @@ func (p Passages) tell(at, coverage float64) (map[group][]Told, error) {
 			if !ended {
 				end = at
 			}
-			t := Told{r, Stay{end - then, ended}}
+			t := Trial{r, Stay{end - then, ended}}
 			for _, g := range []group{{ofKind, leg.Stage}, {ofKind, ""}} {
 				told[g] = append(told[g], t)
 			}

@@ -82,8 +82,8 @@ func (c *Curve) ends(coverage float64) (low, high float64, ok bool) {
 	return low, high, ok
 }
 
-// Told is a range that was told before, or would have been, from what was known then, and what came of it.
-type Told struct {
+// Trial is a range that was told before, or would have been, from what was known then, and what came of it.
+type Trial struct {
 	Range
 	Stay
 }
@@ -100,7 +100,7 @@ type Correction struct {
 // that short and long jobs can learn from each other. Jobs that are unfinished count as far as they have come.
 // Give all ranges told in some time, whether their jobs have finished or not: leaving the unfinished ones out
 // makes the next range too short. The error is a *[NoRange] where there are too few.
-func Calibrate(told []Told, coverage float64) (Correction, error) {
+func Calibrate(told []Trial, coverage float64) (Correction, error) {
 	if err := checkCoverage(coverage); err != nil {
 		return Correction{}, err
 	}
@@ -109,11 +109,11 @@ func Calibrate(told []Told, coverage float64) (Correction, error) {
 	for i, t := range told {
 		for _, d := range []float64{t.Low, t.High, t.Duration} {
 			if why := wrongDuration(d); why != "" {
-				return Correction{}, fmt.Errorf("told %d: %s", i+1, why)
+				return Correction{}, fmt.Errorf("range %d: %s", i+1, why)
 			}
 		}
 		if t.Low > t.High {
-			return Correction{}, fmt.Errorf("told %d: the range ends before it begins", i+1)
+			return Correction{}, fmt.Errorf("range %d: the range ends before it begins", i+1)
 		}
 		low[i] = Stay{(t.Duration - t.Low) / scale(t.Range), t.Finished}
 		high[i] = Stay{(t.Duration - t.High) / scale(t.Range), t.Finished}

@@ -108,12 +108,12 @@ func TestCalibrate(t *testing.T) {
 	const trials, n = 1500, 150
 	raw, right, cut := 0, 0, 0
 	for range trials {
-		var all, running []Told
+		var all, running []Trial
 		for range n {
 			r, took := tell()
-			all = append(all, Told{r, Stay{took, true}})
+			all = append(all, Trial{r, Stay{took, true}})
 			seen := chance.Float64() * 60 * r.High / 11
-			running = append(running, Told{r, Stay{min(took, seen), took <= seen}})
+			running = append(running, Trial{r, Stay{min(took, seen), took <= seen}})
 		}
 		r, took := tell()
 		holds := func(r Range) bool { return r.Low <= took && took <= r.High }
@@ -138,23 +138,23 @@ func TestCalibrate(t *testing.T) {
 }
 
 func TestCalibrateNeedsEnough(t *testing.T) {
-	told := make([]Told, 8)
+	told := make([]Trial, 8)
 	for i := range told {
-		told[i] = Told{Range{1, 2}, Stay{float64(i), true}}
+		told[i] = Trial{Range{1, 2}, Stay{float64(i), true}}
 	}
 	_, err := Calibrate(told, 0.8)
 	require.EqualError(t, err, "no range is given: one that holds 80 % needs 9 finished jobs, and there are 8")
-	c, err := Calibrate(append(told, Told{Range{1, 2}, Stay{8, true}}), 0.8)
+	c, err := Calibrate(append(told, Trial{Range{1, 2}, Stay{8, true}}), 0.8)
 	require.NoError(t, err)
 	require.Equal(t, Range{0, 8}, c.Apply(Range{1, 2}))
 	require.Equal(t, Range{0, 16}, c.Apply(Range{2, 4}), "in parts of the upper end")
 	require.Equal(t, Range{3, 4}, Correction{}.Apply(Range{3, 4}))
 	require.Equal(t, Range{0, 0}, Correction{low: 5, high: -2}.Apply(Range{1, 2}), "ends never cross, or go below 0")
 
-	_, err = Calibrate([]Told{{Range{3, 2}, Stay{}}}, 0.8)
-	require.EqualError(t, err, "told 1: the range ends before it begins")
-	_, err = Calibrate([]Told{{Range{3, math.NaN()}, Stay{}}}, 0.8)
-	require.EqualError(t, err, "told 1: the duration is not a number")
+	_, err = Calibrate([]Trial{{Range{3, 2}, Stay{}}}, 0.8)
+	require.EqualError(t, err, "range 1: the range ends before it begins")
+	_, err = Calibrate([]Trial{{Range{3, math.NaN()}, Stay{}}}, 0.8)
+	require.EqualError(t, err, "range 1: the duration is not a number")
 	_, err = Calibrate(nil, 1)
 	require.ErrorContains(t, err, "must lie between 0 and 1")
 }

@@ -221,10 +221,10 @@ func TestWayBacktest(t *testing.T) {
 				}
 				r, err := learn(t, steps).Range("diagnosing", 0, coverage, uint64(i))
 				require.NoError(t, err)
-				var told []Told
+				var told []Trial
 				for range 60 {
 					_, took := walk(chance, spread)
-					told = append(told, Told{r, Stay{took, true}})
+					told = append(told, Trial{r, Stay{took, true}})
 				}
 				c, err := Calibrate(told, coverage)
 				require.NoError(t, err)
