@@ -39,7 +39,7 @@ func TestBookingIsNoRelay(t *testing.T) {
 		return taken
 	}
 	warned := func() string {
-		w, err := d.s.Warnings(t.Context())
+		w, err := d.s.Warnings(t.Context(), workflow.RoleOwner)
 		require.NoError(t, err)
 		return strings.Join(w, " ")
 	}

@@ -483,9 +483,19 @@ const (
 	alertFor      = 24 * time.Hour
 )
 
-// Warnings are what the owner should know of how the portal is reached.
-func (s *Server) Warnings(ctx context.Context) ([]string, error) {
-	out := s.ofProxies()
+// Warnings are what staff should know of the server: everybody that nothing can be kept, the owner also how it
+// is set up and reached.
+func (s *Server) Warnings(ctx context.Context, role workflow.Role) (out []string, err error) {
+	if t := s.cfg.Service.Trouble(ctx); t != nil {
+		out = append(out, t.Words())
+	}
+	if role != workflow.RoleOwner {
+		return out, nil
+	}
+	if s.cfg.Troubles != nil {
+		out = append(out, s.cfg.Troubles()...)
+	}
+	out = append(out, s.ofProxies()...)
 	switch _, err := s.cfg.Service.Bucket(bucketAlerts).Get(ctx, alertBookings); {
 	case err == nil:
 		out = append(out, "More devices were booked on the web within an hour than the settings allow, so that some were refused in the last day. If that was no busy hour of yours, look through what was booked: somebody may be using the form to send email to strangers.")

@@ -65,6 +65,8 @@ type Config struct {
 	Version string
 	// Health, if set, adds to the health page; an error makes it answer 503.
 	Health func(ctx context.Context) (map[string]string, error)
+	// Troubles, if set, says what the owner should know of how the server is set up.
+	Troubles func() []string
 	// Ask is how often one address may ask for what can be guessed or abused (signing in, finding a
 	// job, unknown links, bookings) within AskFor; zero values mean 20 in 10 minutes.
 	Ask    int

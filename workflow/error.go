@@ -74,6 +74,13 @@ var (
 // whether a change was made is unknown. Nothing that was acknowledged is lost by it.
 var ErrUnavailable = errors.New("the store can't be reached")
 
+// ErrFull and ErrDamaged say more of an [ErrUnavailable]: there is no room left, on a disk or in memory, and the
+// change was not made; what was stored can't be read.
+var (
+	ErrFull    = fmt.Errorf("%w: no room is left", ErrUnavailable)
+	ErrDamaged = fmt.Errorf("%w: it is damaged", ErrUnavailable)
+)
+
 // CodeOf returns the code of the first [Error] in err's chain, CodeInternal for any other error and
 // "" for nil.
 func CodeOf(err error) Code {

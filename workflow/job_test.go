@@ -506,6 +506,9 @@ func TestAClockSetBack(t *testing.T) {
 	j = b.do(technician, NoteFinding{Finding: Finding{Text: "Dust", Origin: OriginWear, Weight: WeightPutRight, Certainty: CertaintySeen}})
 	require.Equal(t, last, j.ChangedAt)
 	require.Equal(t, last, j.Findings[len(j.Findings)-1].At)
+	b.do(counter, SendMessage{Text: "We found dust."})
+	made := b.store.notices[len(b.store.notices)-1]
+	require.Equal(t, b.now.Truncate(time.Millisecond), made.NotBefore, "the email does not wait for the old time")
 	b.checkHistory()
 }
 

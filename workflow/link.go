@@ -150,8 +150,9 @@ func (s *Service) Open(ctx context.Context, token string) (LinkRow, error) {
 	if err != nil {
 		return LinkRow{}, err
 	}
-	if row.Revoked || !s.Now().Before(row.ExpiresAt) {
-		if row.Ended() {
+	lost := !s.Links.Makes(row.ID)
+	if lost || row.Revoked || !s.Now().Before(row.ExpiresAt) {
+		if lost || row.Ended() {
 			row = LinkRow{Job: row.Job} // whose language the end is told in, and nothing more
 		}
 		return row, linkEnded
@@ -184,6 +185,13 @@ func (t *turn) lend() error {
 	j := t.j
 	if !j.Erased.IsZero() {
 		return nil
+	}
+	for _, l := range j.Links {
+		if !l.Revoked && t.now.Before(l.ExpiresAt) && !t.links.Makes(l.ID) { // its key is lost
+			if err := t.record(&LinkRevoked{ID: l.ID, Ended: true}); err != nil {
+				return err
+			}
+		}
 	}
 	if j.Link(link.Own, t.now.Add(linkLeft)) == nil {
 		if err := t.issueLink(link.Own, 0, t.now.Add(t.shop.LinkFor)); err != nil {
@@ -241,6 +249,12 @@ func (t *turn) revoke(which func(*LinkGrant) bool, ended bool) error {
 	for i := range t.j.Links {
 		l := &t.j.Links[i]
 		if !which(l) {
+			continue
+		}
+		if !t.links.Makes(l.ID) { // its key is lost, and with it what it opened
+			if err := t.record(&LinkRevoked{ID: l.ID, Ended: true}); err != nil {
+				return err
+			}
 			continue
 		}
 		token, err := t.links.Token(string(t.shop.ID), string(t.j.Number), l.Purpose, l.ID)

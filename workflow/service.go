@@ -34,12 +34,13 @@ type Service struct {
 	// Committed, if set, is told of every commit that was acknowledged. It must not block.
 	Committed func(j *Job, notices int)
 
-	store Store // nobody outside of this package reaches it but through the service
+	store   Store // nobody outside of this package reaches it but through the service
+	trouble *trouble
 }
 
 // On returns a service like s that keeps its shop in store.
 func (s Service) On(store Store) *Service {
-	s.store = store
+	s.store, s.trouble = store, &trouble{}
 	return &s
 }
 
@@ -184,7 +185,13 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 	c := &Commit{
 		Shop: s.Shop.ID, Job: j.Number, Expect: expect, Events: t.events, State: j, Secrets: t.secrets,
 		Index: j.index(s.Shop), Links: t.rows, Notices: notices, WakeAt: t.wakeAt(), Settle: o.Settle,
-		Forget: t.forget, Hasten: hasten, Requeue: t.requeue,
+		Forget: t.forget, Hasten: hasten, Requeue: t.requeue, Now: s.Now().UTC(),
+	}
+	if behind := j.ChangedAt.Sub(c.SendAt()); behind > 0 {
+		for i := range c.Notices {
+			n := &c.Notices[i]
+			n.NotBefore = n.NotBefore.Add(-behind).Truncate(time.Millisecond)
+		}
 	}
 	if course := j.Course(); expect == 0 || !reflect.DeepEqual(was, course) {
 		c.Course = &course
@@ -196,7 +203,9 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 		}
 		c.Once = &once
 	}
-	if err := s.store.Commit(ctx, c); err != nil {
+	err = s.store.Commit(ctx, c)
+	s.trouble.note(ctx, s.Now(), err)
+	if err != nil {
 		return nil, err
 	}
 	if s.Committed != nil {
@@ -228,7 +237,11 @@ func (s *Service) decide(j *Job, by Actor, commands []Command) (*turn, error) {
 
 // Job returns a job as it stands. Error: ErrNotFound.
 func (s *Service) Job(ctx context.Context, n JobNumber) (*Job, error) {
-	return s.store.Job(ctx, s.Shop.ID, n)
+	j, err := s.store.Job(ctx, s.Shop.ID, n)
+	if errors.Is(err, ErrDamaged) {
+		s.trouble.note(ctx, s.Now(), err)
+	}
+	return j, err
 }
 
 // Version returns a job's version only: what a cache asks. Error: ErrNotFound.

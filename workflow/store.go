@@ -49,14 +49,25 @@ type Commit struct {
 	Settle *Settlement
 	// Once, if set, makes the commit happen once for its key; see [Once].
 	Once *Once
-	// Hasten lets the job's queued mails be sent from State.ChangedAt on, where that is sooner: the
+	// Now is what the clock says, the zero time for State.ChangedAt. It is before that where the clock was set
+	// back: history stays in order, and emails don't wait until the old time comes again.
+	Now time.Time
+	// Hasten lets the job's queued mails be sent from [Commit.SendAt] on, where that is sooner: the
 	// customer is there and waits for what comes after them.
 	Hasten bool
-	// Requeue are entries of the job to put back in the queue at State.ChangedAt. One that is not buried
+	// Requeue are entries of the job to put back in the queue at [Commit.SendAt]. One that is not buried
 	// (any more) is left as it is.
 	Requeue []string
 	// Forget removes every vault row of the job that is not in Secrets: the person is erased.
 	Forget bool
+}
+
+// SendAt returns the instant from which on what is sent because of the step may be sent.
+func (c *Commit) SendAt() time.Time {
+	if !c.Now.IsZero() && c.Now.Before(c.State.ChangedAt) {
+		return c.Now
+	}
+	return c.State.ChangedAt
 }
 
 // Once names a step so that a repeat of it is not done again. A commit whose key is taken fails with

@@ -129,7 +129,7 @@ func newBench(t testing.TB) *bench {
 	maker, err := link.NewMaker(key)
 	require.NoError(t, err)
 	b := &bench{t: t, store: newOneJob(), now: time.Date(2026, 11, 2, 14, 15, 0, 0, time.UTC)}
-	b.s = &Service{Shop: testShop(t), store: b.store, Links: maker, Now: func() time.Time { return b.now }, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(io.Discard, nil))}
+	b.s = Service{Shop: testShop(t), Links: maker, Now: func() time.Time { return b.now }, Random: rand.Reader, Log: slog.New(slog.NewTextHandler(io.Discard, nil))}.On(b.store)
 	return b
 }
 

@@ -30,7 +30,7 @@ type boardPage struct {
 	More string
 	// Found counts the rows shown.
 	Found int
-	// Warnings are for the owner.
+	// Warnings are of the server, see [portal.Server.Warnings].
 	Warnings []string
 }
 
@@ -217,10 +217,8 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 		return err
 	}
 	v := &boardPage{Page: x.s.Page(c, "The bench"), Ended: ended}
-	if v.Staff.Role == workflow.RoleOwner {
-		if v.Warnings, err = x.s.Warnings(ctx); err != nil {
-			return err
-		}
+	if v.Warnings, err = x.s.Warnings(ctx, v.Staff.Role); err != nil {
+		return err
 	}
 	running, over := 0, 0
 	known := false

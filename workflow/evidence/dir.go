@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"benchword/workflow"
@@ -74,6 +75,14 @@ func blobPath(f Folder, d Digest) (string, error) {
 	return path.Join(jobPath(f.Shop, f.Job), string(f.Area), string(d[:2]), string(d)), nil
 }
 
+// room tells a disk that takes nothing more from other failures.
+func room(err error) error {
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EROFS) {
+		return fmt.Errorf("%w: %w", workflow.ErrFull, err)
+	}
+	return err
+}
+
 // Put implements [Blobs].
 func (d *Dir) Put(ctx context.Context, f Folder, r io.Reader) (_ Digest, size int64, err error) {
 	if err := f.Check(); err != nil {
@@ -81,12 +90,13 @@ func (d *Dir) Put(ctx context.Context, f Folder, r io.Reader) (_ Digest, size in
 	}
 	part, w, err := d.part()
 	if err != nil {
-		return "", 0, err
+		return "", 0, room(err)
 	}
 	defer func() {
 		if err != nil {
 			_ = w.Close()
 			_ = d.root.Remove(part)
+			err = room(err)
 		}
 	}()
 	sum := sha256.New()

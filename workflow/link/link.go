@@ -11,8 +11,8 @@
 //     many they have seen.
 //   - Expiry and revocation are not in the token: they are in the store beside its hash.
 //   - Keys rotate: the one with the highest number signs, every other one that is still given makes the
-//     links it once made. An id carries its key's number. Dropping a key from the file stops nothing by
-//     itself (the store still knows the hashes); it only means that old mails can't be rendered again.
+//     links it once made. An id carries its key's number. Dropping a key from the file ends the links that it
+//     made: they could be neither sent again nor ended one by one.
 //   - A [Token] or [Key] prints and logs as "(hidden)"; ask with [Token.Text]. (Package fmt can't ask a value
 //     in an unexported field how it wants to be printed: do not print structs that keep one there.)
 //
@@ -220,6 +220,14 @@ func NewMaker(keys ...Key) (*Maker, error) {
 		}
 	}
 	return m, nil
+}
+
+// Makes reports whether the key of an id is among those given: whether its token can be made.
+func (m *Maker) Makes(id string) bool {
+	number, _, _ := strings.Cut(id, "-")
+	n, err := strconv.ParseUint(number, 10, 16)
+	_, ok := m.keys[uint16(n)]
+	return err == nil && ok
 }
 
 // Marks digests parts under every key, the newest first: what says something again without saying what.

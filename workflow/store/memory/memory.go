@@ -186,12 +186,12 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 		settle(claimed, c.Settle)
 	}
 	for _, id := range c.Requeue {
-		p.requeue(id, c.State.ChangedAt)
+		p.requeue(id, c.SendAt())
 	}
 	if c.Hasten {
 		for _, e := range j.entries {
-			if e.State == workflow.EntryQueued && e.Channel == workflow.Email && e.NotBefore.After(cut(c.State.ChangedAt)) {
-				e.NotBefore = cut(c.State.ChangedAt)
+			if e.State == workflow.EntryQueued && e.Channel == workflow.Email && e.NotBefore.After(cut(c.SendAt())) {
+				e.NotBefore = cut(c.SendAt())
 			}
 		}
 	}

@@ -63,7 +63,7 @@ func (s *Store) GetKey(ctx context.Context, shop workflow.ShopID, bucket, key st
 	if v, ok := alive(stored, now); ok && err == nil {
 		return v, nil
 	}
-	return nil, notFound("key")
+	return nil, s.missing(ctx, "key")
 }
 
 // DeleteKey removes a key.

@@ -130,7 +130,7 @@ func encode(c *workflow.Commit, f *folded) (names []string, out []any, err error
 	} else {
 		a.add("", "")
 	}
-	a.add(c.State.ChangedAt.UnixMilli(), flag(c.Hasten), len(c.Requeue))
+	a.add(c.SendAt().UnixMilli(), flag(c.Hasten), len(c.Requeue))
 	for _, id := range c.Requeue {
 		a.add(id)
 	}
@@ -331,7 +331,7 @@ func (s *Store) Job(ctx context.Context, shop workflow.ShopID, n workflow.JobNum
 		return nil, fmt.Errorf("job %s: %w", n, err)
 	}
 	if r["v"] == "" {
-		return nil, notFound("job")
+		return nil, s.missing(ctx, "job")
 	}
 	if packed := r["Z"]; packed != "" {
 		p, err := openPack(packed)
@@ -355,7 +355,7 @@ func (s *Store) Version(ctx context.Context, shop workflow.ShopID, n workflow.Jo
 		return err
 	})
 	if err == driver.Nil {
-		err = notFound("job")
+		err = s.missing(ctx, "job")
 	}
 	return v, err
 }

@@ -22,6 +22,8 @@ type Durability struct {
 	Disk string
 	// Replicas is the least number of replicas that a primary has at this moment.
 	Replicas int
+	// Unfit says why Open would refuse the servers as they are by now, "" where it would not.
+	Unfit string
 	// Warnings are sentences for the person who runs the server: what can be lost, and what to set.
 	Warnings []string
 }
@@ -29,8 +31,22 @@ type Durability struct {
 // rank orders what servers keep, the weakest first.
 var rank = map[string]int{"nothing": 0, "snapshots": 1, "no": 2, "everysec": 3, "always": 4}
 
-// Durability returns what Open found.
-func (s *Store) Durability() Durability { return s.says }
+// Durability returns what was found when it was last looked.
+func (s *Store) Durability() Durability { return *s.says.Load() }
+
+// Look asks the servers anew how they keep what they are given: somebody may have changed that, or another server
+// may have taken over. It fails where they can't be reached, or can't be relied on.
+func (s *Store) Look(ctx context.Context) error {
+	d, err := s.durability(ctx)
+	if errors.Is(err, workflow.ErrUnavailable) {
+		return err
+	}
+	if err != nil {
+		d.Unfit = workflow.MessageOf(err)
+	}
+	s.says.Store(&d)
+	return err
+}
 
 // durability asks every primary and refuses those that can't be relied on.
 func (s *Store) durability(ctx context.Context) (Durability, error) {

@@ -266,3 +266,57 @@ func TestPackedJobs(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, 1, n, "and is packed again")
 }
+
+// A server that was emptied is not a shop without jobs, whoever asks first; with its data it is whole again.
+func TestAnEmptiedServer(t *testing.T) {
+	s := redistest.Start(t)
+	c, ctx := s.Client(t), context.Background()
+	h := storetest.NewHistory("harbour", storetest.Number(1))
+	book := h.Book("Mira Osei", "film scanner", "Hums.")
+	first := map[string]func(x *redis.Store) error{
+		"a job":   func(x *redis.Store) error { _, err := x.Job(ctx, "harbour", h.Job); return err },
+		"version": func(x *redis.Store) error { _, err := x.Version(ctx, "harbour", h.Job); return err },
+		"a link":  func(x *redis.Store) error { _, err := x.Link(ctx, "harbour", link.Hash{}); return err },
+		"a key":   func(x *redis.Store) error { _, err := x.GetKey(ctx, "harbour", "staff", "ada", h.Now); return err },
+		"health":  func(x *redis.Store) error { return x.Ping(ctx) },
+	}
+	for name, ask := range first {
+		t.Run(name, func(t *testing.T) {
+			require.NoError(t, c.FlushAll(ctx).Err())
+			x := open(t, redis.Options{URL: s.URL()})
+			if name != "health" {
+				require.ErrorIs(t, ask(x), workflow.ErrNotFound)
+			}
+			mark := c.Get(ctx, "benchword:data").Val()
+			require.NoError(t, c.FlushAll(ctx).Err())
+			err := ask(x)
+			require.ErrorIs(t, err, workflow.ErrUnavailable)
+			require.ErrorIs(t, err, redis.ErrEmptied)
+			require.ErrorIs(t, x.Commit(ctx, book), redis.ErrEmptied, "a booking does not go into the void")
+			require.Zero(t, c.DBSize(ctx).Val())
+			require.NoError(t, c.Set(ctx, "benchword:data", mark, 0).Err())
+			require.NoError(t, x.Commit(ctx, book), "its data is there again")
+		})
+	}
+}
+
+// What was changed on a server that runs is seen when it is looked again, and a full one is told as such.
+func TestServersAreLookedAtAgain(t *testing.T) {
+	s := redistest.Start(t)
+	c, ctx := s.Client(t), context.Background()
+	x := open(t, redis.Options{URL: s.URL()})
+	require.NoError(t, c.ConfigSet(ctx, "maxmemory-policy", "allkeys-lru").Err())
+	require.Empty(t, x.Durability().Unfit)
+	require.Error(t, x.Look(ctx))
+	require.Contains(t, x.Durability().Unfit, "throws data away")
+	require.NoError(t, c.ConfigSet(ctx, "maxmemory-policy", "noeviction").Err())
+	require.NoError(t, x.Look(ctx))
+	require.Empty(t, x.Durability().Unfit)
+
+	require.NoError(t, c.ConfigSet(ctx, "maxmemory", "1").Err())
+	h := storetest.NewHistory("harbour", storetest.Number(1))
+	book := h.Book("Mira Osei", "film scanner", "Hums.")
+	require.ErrorIs(t, x.Commit(ctx, book), workflow.ErrFull)
+	require.NoError(t, c.ConfigSet(ctx, "maxmemory", "0").Err())
+	require.NoError(t, x.Commit(ctx, book))
+}

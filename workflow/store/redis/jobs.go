@@ -29,7 +29,7 @@ func (s *Store) Link(ctx context.Context, shop workflow.ShopID, hash link.Hash) 
 		return err
 	})
 	if err == driver.Nil {
-		return workflow.LinkRow{}, notFound("link")
+		return workflow.LinkRow{}, s.missing(ctx, "link")
 	}
 	if err != nil {
 		return workflow.LinkRow{}, err

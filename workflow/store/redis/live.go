@@ -62,6 +62,7 @@ func (s *Store) watch(ctx context.Context, heard map[string]workflow.ShopID, tol
 		m, err := sub.ReceiveTimeout(ctx, quietFor)
 		if err != nil {
 			var quiet net.Error
+			_ = s.here(ctx) // noted for whoever asks next
 			if ctx.Err() != nil || asked || !errors.As(err, &quiet) || !quiet.Timeout() || sub.Ping(ctx) != nil {
 				return
 			}

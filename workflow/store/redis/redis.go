@@ -14,6 +14,9 @@
 //   - A commit whose answer was lost is asked for again; it is known by a random word of its own and never
 //     done twice. If the server can't be reached the error is [workflow.ErrUnavailable], and whether a
 //     change was made is unknown.
+//   - A server whose data is gone, or another's, is not taken for a shop without jobs: from the first thing that
+//     is missing on, everything fails with [workflow.ErrUnavailable] until the data is there again. In a Cluster
+//     one server's part stands for the others'.
 //   - Personal data that is forgotten is gone from the data set at once, and from the append-only file with
 //     its next rewriting.
 //
@@ -98,11 +101,13 @@ type Options struct {
 type Store struct {
 	opt  Options
 	c    driver.UniversalClient
-	says Durability
+	says atomic.Pointer[Durability]
+	mark string // of the data that was found, see here
 
 	folded folded
 
 	away    atomic.Int64 // until when (Unix ms) nobody asks again, after the server was not there
+	emptied atomic.Bool  // the mark was not there when it was last looked for
 	closing sync.Once
 	ended   atomic.Bool
 	closed  error
@@ -227,15 +232,48 @@ func unusable(cause error, format string, args ...any) error {
 }
 
 func (s *Store) prepare(ctx context.Context) error {
-	d, err := s.durability(ctx)
-	if err != nil {
+	if err := s.Look(ctx); err != nil {
 		return err
 	}
-	s.says = d
 	if err := s.load(ctx); err != nil {
 		return unusable(err, "The Redis server takes no functions. benchword needs Redis 7 or later, and a user who may load functions.")
 	}
+	if err := s.c.SetNX(ctx, markKey, word(), 0).Err(); err != nil {
+		return unusable(err, "The Redis server can't be written to. Give benchword's user the right to write all keys.")
+	}
+	var err error
+	if s.mark, err = s.c.Get(ctx, markKey).Result(); err != nil {
+		return unusable(err, "The Redis server can't be read. Give benchword's user the right to read all keys.")
+	}
 	return nil
+}
+
+// markKey holds a random word that stays as long as the data does.
+const markKey = "benchword:data"
+
+// ErrEmptied is the cause of an ErrUnavailable: the server is there, and holds other data or none.
+var ErrEmptied = errors.New("the Redis server is not as it was when this program started: its data is gone, or another's. Put the data back; if it is lost, restore the last backup and start again")
+
+// here looks whether the server still has the data that it had when it was opened. One that was emptied would
+// answer every customer that there is no such job, and take bookings that nobody will find.
+func (s *Store) here(ctx context.Context) error {
+	mark, err := s.c.Get(ctx, markKey).Result()
+	if err != nil && err != driver.Nil {
+		return s.lost(ctx, err)
+	}
+	s.emptied.Store(mark != s.mark)
+	if mark != s.mark {
+		return fmt.Errorf("%w: %w", workflow.ErrUnavailable, ErrEmptied)
+	}
+	return nil
+}
+
+// missing is the error of what is not there, unless nothing is.
+func (s *Store) missing(ctx context.Context, what string) error {
+	if err := s.here(ctx); err != nil {
+		return err
+	}
+	return notFound(what)
 }
 
 // load returns every primary the functions.
@@ -275,7 +313,7 @@ func (s *Store) Ping(ctx context.Context) error {
 		return s.lost(ctx, err)
 	}
 	s.away.Store(0)
-	return nil
+	return s.here(ctx)
 }
 
 // lost tells a server that is not there from one that has something to say.
@@ -285,6 +323,8 @@ func (s *Store) lost(ctx context.Context, err error) error {
 	case err == nil, errors.Is(err, context.Canceled), ctx.Err() != nil, errors.Is(err, driver.ErrClosed),
 		errors.Is(err, errUnconfirmed): // the server is there; a replica was slow
 		return err
+	case errors.As(err, &says) && full(err):
+		return fmt.Errorf("%w: %w", workflow.ErrFull, err)
 	case errors.As(err, &says) && !passing(err):
 		return err
 	}
@@ -294,12 +334,18 @@ func (s *Store) lost(ctx context.Context, err error) error {
 
 // passing reports whether what a server says is that it, or its part of a Cluster, can't answer now.
 func passing(err error) bool {
-	for _, word := range []string{"LOADING", "CLUSTERDOWN", "MASTERDOWN", "READONLY", "TRYAGAIN", "MISCONF", "NOREPLICAS", "MOVED", "ASK", "BUSY"} {
+	for _, word := range []string{"LOADING", "CLUSTERDOWN", "MASTERDOWN", "READONLY", "TRYAGAIN", "NOREPLICAS", "MOVED", "ASK", "BUSY"} {
 		if strings.HasPrefix(err.Error(), word+" ") {
 			return true
 		}
 	}
 	return false
+}
+
+// full reports whether a server says that it has no room: in memory, or on its disk, where it then takes no
+// change at all.
+func full(err error) bool {
+	return strings.HasPrefix(err.Error(), "OOM ") || strings.HasPrefix(err.Error(), "MISCONF ") || strings.Contains(err.Error(), "OOM command not allowed")
 }
 
 // ready refuses at once while the server is known to be away.
@@ -312,6 +358,9 @@ func (s *Store) ready(ctx context.Context) error {
 	}
 	if t := s.away.Load(); t != 0 && time.Now().UnixMilli() < t {
 		return fmt.Errorf("%w: it was not there a moment ago", workflow.ErrUnavailable)
+	}
+	if s.emptied.Load() {
+		return s.here(ctx)
 	}
 	return nil
 }

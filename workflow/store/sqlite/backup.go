@@ -31,6 +31,9 @@ func (s *Store) Backup(ctx context.Context, path string) (err error) {
 	}
 	defer db.Close()
 	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", part); err != nil {
+		if errors.Is(told(err), workflow.ErrDamaged) {
+			return unusable(err, "The database %s is damaged, so there can be no backup of it. Keep what is there, and restore the last good backup.", s.path)
+		}
 		return unusable(err, "The backup %s could not be written. Is there enough room?", path)
 	}
 	if err := check(ctx, part); err != nil {

@@ -34,7 +34,7 @@ type row struct {
 	once           *workflow.Once
 	forget, hasten bool
 	requeue        []string
-	stateAt        int64
+	sendAt         int64
 }
 
 type event struct {
@@ -56,7 +56,7 @@ func encode(c *workflow.Commit) (*row, error) {
 		shop: string(c.Shop), number: string(c.Job), expect: c.Expect, version: c.State.Version, state: string(state),
 		index: c.Index, textSum: sum(c.Index.Text), changedAt: c.Index.ChangedAt.UnixMilli(), due: none, wakeAt: stamp(c.WakeAt),
 		secrets: append([]workflow.Secret(nil), c.Secrets...), links: append([]workflow.LinkRow(nil), c.Links...),
-		forget: c.Forget, hasten: c.Hasten, requeue: slices.Clone(c.Requeue), stateAt: c.State.ChangedAt.UnixMilli(),
+		forget: c.Forget, hasten: c.Hasten, requeue: slices.Clone(c.Requeue), sendAt: c.SendAt().UnixMilli(),
 	}
 	if !c.Index.DueAt.IsZero() {
 		r.due = c.Index.DueAt.UnixMilli()
@@ -136,12 +136,12 @@ func (r *row) write(t *tx) error {
 		return err
 	}
 	for _, entry := range r.requeue {
-		if _, err := t.requeue(id, entry, r.stateAt); err != nil {
+		if _, err := t.requeue(id, entry, r.sendAt); err != nil {
 			return err
 		}
 	}
 	if r.hasten {
-		if err := t.exec("UPDATE outbox SET not_before = ?1 WHERE job = ?2 AND via = '' AND state = 'queued' AND not_before > ?1", r.stateAt, id); err != nil {
+		if err := t.exec("UPDATE outbox SET not_before = ?1 WHERE job = ?2 AND via = '' AND state = 'queued' AND not_before > ?1", r.sendAt, id); err != nil {
 			return err
 		}
 	}

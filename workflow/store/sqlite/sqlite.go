@@ -209,6 +209,23 @@ func isBusy(err error) bool {
 	return errors.As(err, &e) && e.Code()&0xff == codes.SQLITE_BUSY
 }
 
+// told says of an error what the service and those above it ask: whether room is lacking, or the file damaged.
+func told(err error) error {
+	var e *driver.Error
+	if !errors.As(err, &e) {
+		return err
+	}
+	switch e.Code() & 0xff {
+	case codes.SQLITE_FULL:
+		return fmt.Errorf("%w: %w", workflow.ErrFull, err)
+	case codes.SQLITE_CORRUPT, codes.SQLITE_NOTADB:
+		return fmt.Errorf("%w: %w", workflow.ErrDamaged, err)
+	case codes.SQLITE_IOERR, codes.SQLITE_READONLY, codes.SQLITE_CANTOPEN:
+		return fmt.Errorf("%w: %w", workflow.ErrUnavailable, err)
+	}
+	return err
+}
+
 // prepare looks whether the file is ours and of a version that this program knows, and brings it up to
 // date.
 func (s *Store) prepare(ctx context.Context, alone bool) error {
@@ -318,7 +335,7 @@ func (p *statements) stmt(ctx context.Context, query string) (*sql.Stmt, error) 
 	}
 	st, err := p.from.PrepareContext(ctx, query)
 	if err != nil {
-		return nil, err
+		return nil, told(err)
 	}
 	if p.kept == nil {
 		p.kept = map[string]*sql.Stmt{}
@@ -347,7 +364,7 @@ func (p *statements) each(ctx context.Context, query string, args []any, do func
 	}
 	rows, err := st.QueryContext(ctx, args...)
 	if err != nil {
-		return err
+		return told(err)
 	}
 	defer rows.Close()
 	for rows.Next() {
@@ -355,7 +372,7 @@ func (p *statements) each(ctx context.Context, query string, args []any, do func
 			return err
 		}
 	}
-	return rows.Err()
+	return told(rows.Err())
 }
 
 // one reads the first row of a query into dest; found is false if there is none.
@@ -368,7 +385,7 @@ func (p *statements) one(ctx context.Context, query string, args []any, dest ...
 	if errors.Is(err, sql.ErrNoRows) {
 		return false, nil
 	}
-	return err == nil, err
+	return err == nil, told(err)
 }
 
 // reader is a pool of connections that only read.

@@ -497,3 +497,36 @@ func FuzzSearch(f *testing.F) {
 		}
 	})
 }
+
+// A file that may not grow is told from one that is damaged; both are told from what is only refused.
+func TestFullAndDamagedAreTold(t *testing.T) {
+	dir := t.TempDir()
+	s := openIn(t, dir)
+	h := book(t, s, 1)
+	var pages int
+	require.NoError(t, s.write.conn.QueryRowContext(t.Context(), "PRAGMA page_count").Scan(&pages))
+	require.NoError(t, s.write.exec(fmt.Sprintf("PRAGMA max_page_count = %d", pages)))
+	long := h.Note(strings.Repeat("It hums. ", 5000))
+	require.ErrorIs(t, s.Commit(t.Context(), long), workflow.ErrFull)
+	require.NoError(t, s.write.exec("PRAGMA max_page_count = 1000000"))
+	require.NoError(t, s.Commit(t.Context(), long), "nothing of the first try is there")
+
+	_, err := s.Job(t.Context(), shop, storetest.Number(9))
+	require.NotErrorIs(t, err, workflow.ErrUnavailable)
+	require.NoError(t, s.Close())
+	file, err := os.ReadFile(filepath.Join(dir, FileName))
+	require.NoError(t, err)
+	for at := 4096; at < len(file); at += 4096 { // the first page stays: the file opens
+		copy(file[at:], bytes.Repeat([]byte{0xff}, 64))
+	}
+	damaged := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(damaged, FileName), file, 0o600))
+	x, err := Open(t.Context(), damaged)
+	if err == nil {
+		defer x.Close()
+		_, err = x.Job(t.Context(), shop, h.Job)
+		require.ErrorIs(t, err, workflow.ErrDamaged)
+		err = x.Backup(t.Context(), filepath.Join(t.TempDir(), "copy.db"))
+	}
+	require.Contains(t, workflow.MessageOf(err), "damaged")
+}

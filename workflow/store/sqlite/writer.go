@@ -233,7 +233,8 @@ func (w *writer) do(query string, args ...any) (sql.Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	return st.ExecContext(context.Background(), args...)
+	res, err := st.ExecContext(context.Background(), args...)
+	return res, told(err)
 }
 
 // tx is what a step works on: the writer's connection, inside the group's transaction. A step must not
