@@ -64,7 +64,7 @@ func Sentence(err error) string {
 		return s.Message
 	}
 	if errors.Is(err, workflow.ErrUnavailable) {
-		return "Our records do not answer at this moment; nothing is lost. Please try again in a minute, and look first whether what you sent has arrived."
+		return workflow.StoreWords(err)
 	}
 	var f *fiber.Error
 	if errors.As(err, &f) {

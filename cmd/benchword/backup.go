@@ -42,9 +42,7 @@ func runBackup(ctx context.Context, args []string, _ io.Reader, out, errOut io.W
 		if err != nil {
 			return err
 		}
-		if settings.Store.shared() {
-			return backupShared(ctx, workflow.ShopID(settings.Shop.ID), settings.Store, *data, *to, out)
-		}
+		return backupShop(ctx, settings, *config, *data, *to, *to, out)
 	}
 	if _, err := os.Stat(filepath.Join(*data, keysName)); err != nil {
 		return fmt.Errorf("%s is not a data folder of benchword: %w", *data, err)
@@ -52,7 +50,48 @@ func runBackup(ctx context.Context, args []string, _ io.Reader, out, errOut io.W
 	if _, err := os.Stat(filepath.Join(*data, sqlite.FileName)); err != nil {
 		return fmt.Errorf("%s holds no database: where jobs are in a shared store, name its settings with --config", *data)
 	}
-	return backup(ctx, *data, *to, out)
+	if err := backup(ctx, *data, *to, out); err != nil {
+		return err
+	}
+	fmt.Fprintln(out, "The settings are not in it: name them with --config.")
+	return whole(ctx, *to)
+}
+
+// backupShop copies a shop with its settings and the texts that they name, these into a folder beside. Passwords
+// and the keys that sign emails stay out of it.
+func backupShop(ctx context.Context, s *Settings, config, data, to, beside string, out io.Writer) (err error) {
+	if s.Store.shared() {
+		err = backupShared(ctx, workflow.ShopID(s.Shop.ID), s.Store, data, to, out)
+	} else {
+		err = backup(ctx, data, to, out)
+	}
+	if err != nil {
+		return err
+	}
+	if err := copyFile(config, filepath.Join(beside, settingsName)); err != nil {
+		return err
+	}
+	for _, name := range []string{s.Shop.WordsFile, s.Shop.CatalogueFile} {
+		if name == "" {
+			continue
+		}
+		from := name
+		if !filepath.IsAbs(from) {
+			from = filepath.Join(filepath.Dir(config), name)
+		}
+		if err := copyFile(from, filepath.Join(beside, filepath.Base(name))); err != nil {
+			return err
+		}
+	}
+	return whole(ctx, to)
+}
+
+// whole looks through a backup that was just made. It stays where something is missing: it may be the best there is.
+func whole(ctx context.Context, to string) error {
+	if err := checkBackup(ctx, to, io.Discard); err != nil {
+		return fmt.Errorf("the copy is made, but the shop itself is not whole: %w", err)
+	}
+	return nil
 }
 
 // backupShops copies every shop of a folder, with its settings. One that can't be copied is told at the end,
@@ -72,15 +111,8 @@ func backupShops(ctx context.Context, dir, to string, out io.Writer) error {
 		}
 		folder := filepath.Join(to, filepath.Base(filepath.Dir(m.config)))
 		err := m.mistake
-		switch {
-		case err != nil:
-		case m.settings.Store.shared():
-			err = backupShared(ctx, workflow.ShopID(m.id), m.settings.Store, m.data, filepath.Join(folder, dataName), out)
-		default:
-			err = backup(ctx, m.data, filepath.Join(folder, dataName), out)
-		}
 		if err == nil {
-			err = copyFile(m.config, filepath.Join(folder, settingsName))
+			err = backupShop(ctx, m.settings, m.config, m.data, filepath.Join(folder, dataName), folder, out)
 		}
 		if err != nil {
 			errs = append(errs, fmt.Errorf("%s was not copied: %w", filepath.Dir(m.config), err))

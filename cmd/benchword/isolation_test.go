@@ -72,7 +72,7 @@ func noShopReachesAnother(t *testing.T, redis string) {
 	w := newTown(t, 1_000_000, redis, func(w *town) {
 		w.prepare = func() {
 			keys := filepath.Join(w.stages[0].data, keysName)
-			_, err := linkKeys(keys)
+			_, err := keyFile(keys, 1)
 			require.NoError(t, err)
 			require.NoError(t, copyFile(keys, filepath.Join(w.stages[1].data, keysName)))
 		}

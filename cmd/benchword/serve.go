@@ -19,6 +19,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	f := flags("serve", errOut)
 	config, data := f.String("config", "shop.toml", "settings file"), f.String("data", "data", "data folder")
 	many, check := f.String("shops", "", "run every shop of a folder: each in a folder of its own, with its shop.toml and its data"), f.Bool("check", false, "with --shops: look at the settings, and start nothing")
+	newKeys := f.Bool("new-link-keys", false, "the file "+keysName+" is lost for good: make a new one, which ends the links in all earlier emails")
 	work := f.String("roles", "portal,notifier", "what this process does: portal (pages), notifier (emails and the clock), or both")
 	if _, err := parse(f, args); err != nil {
 		return err
@@ -43,7 +44,7 @@ func runServe(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wr
 	}
 	log := newLog(errOut)
 	slog.SetDefault(log)
-	p.data, p.log = *data, log
+	p.data, p.log, p.newKeys = *data, log, *newKeys
 	srv, err := build(ctx, p)
 	if err != nil {
 		return err

@@ -313,7 +313,7 @@ func (s *shops) begin(ctx context.Context, some []*server) {
 		}
 	}
 	for store, sharing := range on {
-		s.work.Go(func() { watch(ctx, store, sharing...) })
+		s.work.Go(func() { watch(ctx, store, s.log, sharing...) })
 	}
 }
 

@@ -99,21 +99,29 @@ func (s StoreSettings) options() (o redis.Options, err error) {
 
 const bucketLinkKeys = "linkkeys"
 
-// sharedLinkKeys is linkKeys where several servers share a store: all must have the same keys, or a mail's
-// link would be another one with each of them. The store knows the keys by their sums only; the first
-// server makes them, the others are given a copy of its file.
-func sharedLinkKeys(ctx context.Context, store workflow.Store, shop workflow.ShopID, path string, now time.Time) (*link.Maker, error) {
+// linkKeys reads the keys that links are made with, and makes the first one for a new shop. The store knows them
+// by their sums, so that a shop whose keys are lost is not given others in silence: every link in its next emails
+// would open nothing. Where several servers share a store the first one makes them, and the others are given a
+// copy of its file.
+func linkKeys(ctx context.Context, store workflow.Store, shop workflow.ShopID, path string, now time.Time) (*link.Maker, error) {
 	known, err := store.ListKeys(ctx, shop, bucketLinkKeys, now)
 	if err != nil {
 		return nil, err
 	}
-	if _, err := os.Stat(path); len(known) > 0 && errors.Is(err, os.ErrNotExist) {
-		return nil, fmt.Errorf("%s is not there, and the shop has link keys already: copy the file %s from a server of this shop", path, filepath.Base(path))
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		counts, err := store.Counts(ctx, shop) // an earlier version kept no sums of a shop in a folder
+		if err != nil {
+			return nil, err
+		}
+		if len(known) > 0 || len(counts) > 0 {
+			return nil, fmt.Errorf("%s is not there, and the links in this shop's emails are made with it: copy the file %s from a backup, or from another server of this shop. "+
+				"If it is lost for good, start once with --new-link-keys: the links in earlier emails end, and customers get a new one with their next email or on the find page", path, filepath.Base(path))
+		}
 	}
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return nil, fmt.Errorf("the data folder can't be made: %w", err)
 	}
-	links, err := linkKeys(path)
+	links, err := keyFile(path, 1)
 	if err != nil {
 		return nil, err
 	}
@@ -129,7 +137,7 @@ func sharedLinkKeys(ctx context.Context, store workflow.Store, shop workflow.Sho
 		}
 	}
 	if len(known) > 0 && !slices.ContainsFunc(known, func(k workflow.KeyValue) bool { return slices.Contains(mine, k.Key) }) {
-		return nil, fmt.Errorf("the link keys in %s are not those of the shop's other servers: their links would open nothing here. Copy the file from one of them", path)
+		return nil, fmt.Errorf("the link keys in %s are not those that the links in this shop's emails were made with: their links would open nothing here. Copy the file from one of them, or from a backup", path)
 	}
 	for _, sum := range mine {
 		if _, err := store.PutNewKey(ctx, shop, bucketLinkKeys, sum, nil, now, time.Time{}); err != nil {
@@ -137,6 +145,25 @@ func sharedLinkKeys(ctx context.Context, store workflow.Store, shop workflow.Sho
 		}
 	}
 	return links, nil
+}
+
+// newLinkKeys makes keys for a shop whose own are lost. The key's number is the day's, counted from 1970: higher
+// than any that a shop has had, so that no link of before is taken for one of its own.
+func newLinkKeys(ctx context.Context, store workflow.Store, shop workflow.ShopID, path string, now time.Time) error {
+	if _, err := os.Stat(path); err == nil {
+		return misused("%s is there: --new-link-keys is for a shop whose keys are lost. Start without it", path)
+	}
+	known, err := store.ListKeys(ctx, shop, bucketLinkKeys, now)
+	if err != nil {
+		return err
+	}
+	for _, k := range known {
+		if err := store.DeleteKey(ctx, shop, bucketLinkKeys, k.Key); err != nil {
+			return err
+		}
+	}
+	_, err = keyFile(path, uint16(now.Unix()/(24*60*60)))
+	return err
 }
 
 // roles are what one process does of a shop's work.

@@ -7,10 +7,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"sync"
 	"time"
@@ -71,13 +73,7 @@ func closeOnError(opened io.Closer, err *error) {
 
 // newCore makes the core over a store, which stays the caller's to close.
 func newCore(ctx context.Context, shop *workflow.Shop, data string, store workflow.Store, where StoreSettings, now time.Time, common *commons) (*core, error) {
-	var links *link.Maker
-	var err error
-	if path := filepath.Join(data, keysName); where.shared() {
-		links, err = sharedLinkKeys(ctx, store, shop.ID, path, now)
-	} else {
-		links, err = linkKeys(path)
-	}
+	links, err := linkKeys(ctx, store, shop.ID, filepath.Join(data, keysName), now)
 	if err != nil {
 		return nil, err
 	}
@@ -90,12 +86,12 @@ func newCore(ctx context.Context, shop *workflow.Shop, data string, store workfl
 	}.On(store)}, nil
 }
 
-// linkKeys reads the keys that links are made with, and makes the first one in a new folder. The file
-// is as secret as the links are, and belongs into every backup: without it, mails can't be repeated.
-func linkKeys(path string) (*link.Maker, error) {
+// keyFile reads the keys that links are made with, and makes one where there is no file. The file is as secret as
+// the links are, and belongs into every backup: without it, emails can't be repeated.
+func keyFile(path string, number uint16) (*link.Maker, error) {
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
 	if err == nil {
-		key, err := link.NewKey(rand.Reader, 1)
+		key, err := link.NewKey(rand.Reader, number)
 		if err == nil {
 			_, err = io.WriteString(f, key.Text()+"\n")
 		}
@@ -161,6 +157,8 @@ type parts struct {
 	common *commons
 	// roles are what this process is for; none means everything.
 	roles roles
+	// newKeys makes link keys for a shop that has lost its own.
+	newKeys bool
 	// ask is how often one address may try what can be guessed; 0 means the portal's usual.
 	ask int
 }
@@ -187,6 +185,15 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 		}
 		return nil, plain(err)
 	}
+	if p.newKeys {
+		if err := newLinkKeys(ctx, store, p.shop.ID, filepath.Join(p.data, keysName), p.now()); err != nil {
+			return nil, plain(err)
+		}
+	}
+	photosGone, err := photosGone(ctx, p, store)
+	if err != nil {
+		return nil, plain(err)
+	}
 	h, err := newCore(ctx, p.shop, p.data, store, p.store, p.now(), p.common)
 	if err != nil {
 		return nil, err
@@ -207,9 +214,6 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 		s.shared = store.Store
 		d := store.Durability()
 		p.log.Info("the store is shared", "version", d.Version, "disk", d.Disk, "replicas", d.Replicas)
-		for _, w := range d.Warnings {
-			p.log.Warn(w)
-		}
 	}
 	if p.shop.Catalogue != nil {
 		for _, note := range p.shop.Catalogue.Notes {
@@ -268,6 +272,15 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 		Version: version(), Health: s.health, Ask: p.ask, AskFor: 10 * time.Minute,
 		Forecast: s.forecaster.Forecast, Common: p.common.portal, PushKey: pushKey.Public(), SecondFactor: p.secondFactor,
 		Shared: s.shared != nil, HealthOnly: !p.roles.portal,
+		Troubles: func() (out []string) {
+			if photosGone != "" {
+				out = append(out, photosGone)
+			}
+			if s.shared != nil && s.shared.Durability().Unfit != "" {
+				out = append(out, s.shared.Durability().Unfit)
+			}
+			return out
+		},
 	})
 	if err != nil {
 		return nil, err
@@ -295,6 +308,19 @@ func build(ctx context.Context, p parts) (s *server, err error) {
 	return s, nil
 }
 
+// photosGone says that the folder of the photos is not there although the shop has jobs, "" where it is as it should be.
+func photosGone(ctx context.Context, p parts, store workflow.Store) (string, error) {
+	if _, err := os.Stat(filepath.Join(p.data, photosName)); p.store.Photos != "" || !errors.Is(err, fs.ErrNotExist) {
+		return "", nil
+	}
+	counts, err := store.Counts(ctx, p.shop.ID)
+	if err != nil || len(counts) == 0 {
+		return "", err
+	}
+	p.log.Error("the folder of the photos was not there, so an empty one was made: what jobs name is missing", "folder", filepath.Join(p.data, photosName))
+	return "When the server was started, the folder of the photos wasn’t there, so customers see none of the photos from before. Put the folder “" + photosName + "” back into the data folder from where it was moved to, or from a backup, and start the server again.", nil
+}
+
 // wake wakes whoever may have something to do after a commit.
 func (s *server) wake(notices int) {
 	if notices > 0 {
@@ -320,7 +346,7 @@ func (s *server) run(ctx context.Context, l net.Listener) error {
 	}
 	s.begin(work)
 	if s.shared != nil {
-		s.work.Go(func() { watch(work, s.shared, s) })
+		s.work.Go(func() { watch(work, s.shared, s.log, s) })
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- s.portal.Serve(l) }()
@@ -367,8 +393,12 @@ func (s *server) end() error {
 }
 
 // watch tells servers on one shared store of each other's commits, and of those of other processes, until
-// ctx ends.
-func watch(ctx context.Context, store *redis.Store, servers ...*server) {
+// ctx ends; and it looks how the store keeps them, after each time that it was away and every hour.
+func watch(ctx context.Context, store *redis.Store, log *slog.Logger, servers ...*server) {
+	back := make(chan struct{}, 1)
+	var inspecting sync.WaitGroup
+	inspecting.Go(func() { inspect(ctx, store, back, time.Hour, log) })
+	defer inspecting.Wait()
 	of, shops := map[workflow.ShopID]*server{}, []workflow.ShopID{}
 	for _, s := range servers {
 		shop := s.service.Shop.ID
@@ -378,9 +408,37 @@ func watch(ctx context.Context, store *redis.Store, servers ...*server) {
 		of[shop].portal.Changed(c.Job, c.Version)
 		of[shop].wake(c.Notices)
 	}, func(shop workflow.ShopID) {
+		select {
+		case back <- struct{}{}:
+		default:
+		}
 		of[shop].portal.Missed()
 		of[shop].wake(1)
 	}, shops...)
+}
+
+// inspect logs what is to be changed about a store's settings, anew when it has changed.
+func inspect(ctx context.Context, store *redis.Store, back <-chan struct{}, every time.Duration, log *slog.Logger) {
+	var said redis.Durability
+	for {
+		now := store.Durability()
+		if now.Unfit != said.Unfit && now.Unfit != "" {
+			log.Error("the store can't be relied on any more", "why", now.Unfit)
+		}
+		if !slices.Equal(now.Warnings, said.Warnings) {
+			for _, w := range now.Warnings {
+				log.Warn(w)
+			}
+		}
+		said = now
+		select {
+		case <-ctx.Done():
+			return
+		case <-back:
+		case <-time.After(every):
+		}
+		_ = store.Look(ctx) // where it is away, every request says so
+	}
 }
 
 // health says what a health page should, and fails where the shop can't do its work.
@@ -389,12 +447,22 @@ func (s *server) health(ctx context.Context) (map[string]string, error) {
 	if s.shared != nil {
 		if err := s.shared.Ping(ctx); err != nil {
 			out["database"] = "not answering"
+			if errors.Is(err, redis.ErrEmptied) {
+				out["database"] = "emptied, or another"
+			}
 			return out, err
+		}
+		if unfit := s.shared.Durability().Unfit; unfit != "" {
+			out["database_settings"] = unfit
 		}
 	}
 	if _, err := s.store.NextWake(ctx, s.service.Shop.ID); err != nil {
 		out["database"] = "not answering"
 		return out, err
+	}
+	if t := s.service.Trouble(ctx); t != nil {
+		out["database"] = "takes no changes since " + t.Since.UTC().Format(time.RFC3339) + ": " + t.Words()
+		return out, t.Cause
 	}
 	out["database"] = "ok"
 	ended := s.pictures.Ended()
