@@ -96,10 +96,13 @@ func TestConsentToRecyclingTakesEffectWhenItCantBeTakenBackAnyMore(t *testing.T)
 	b.do(technician, NameSuspect{Text: "Lamp"}, DoCheck{Suspect: 1, Check: Check{Text: "Looked", Outcome: CheckConfirmed}})
 	j := b.do(counter, SendReport{ReportText{Short: "Not worth it."}}, IssueQuote{Options: []Option{recycleOption()}}, Go{To: StageAwaitingApproval})
 	yes := Decide{Verdict: VerdictApprove, Digest: j.Quote().Digest, Option: "A", Name: "Mira Osei"}
+	b.do(customer, SendMessage{Text: "What becomes of it?", Question: true})
 	j = b.do(customer, yes)
 	require.Equal(t, StageAwaitingApproval, j.Stage)
 	require.Equal(t, RevisionApproved, j.Quote().State)
 	b.refuses(CodeRefused, counter, Go{To: StageWithdrawn})
+	b.refuses(CodeRefused, counter, Go{To: StageDiagnosing, Reason: "To look again."})
+	b.refuses(CodeRefused, counter, IssueQuote{Options: []Option{repairOption("100.00")}, Reason: "It can be repaired."})
 	j = b.do(customer, UndoDecision{Digest: yes.Digest})
 	require.Equal(t, RevisionOpen, j.Quote().State)
 	yes.Round = 1

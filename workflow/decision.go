@@ -160,7 +160,7 @@ func (j *Job) UndoUntil(shop *Shop) time.Time {
 	}
 	d := j.AnswerTo(q.Revision)
 	switch pending := j.pendingUntil(shop); {
-	case d == nil || d.WithinLimit():
+	case d == nil || d.WithinLimit() || j.returning():
 		return time.Time{}
 	case !pending.IsZero():
 		return pending
@@ -186,6 +186,9 @@ func (j *Job) pendingUntil(shop *Shop) time.Time {
 	}
 	return q.ExpiresAt
 }
+
+// agreedToRecycling refuses what would go on beside a consent that only waits for the time to take it back.
+const agreedToRecycling = "The customer agreed to have it recycled. If something has changed, ask them to take that back first."
 
 // Recycling reports whether the customer agreed to recycling, and the job has not been closed yet.
 func (j *Job) Recycling() bool {
@@ -412,6 +415,8 @@ func (c UndoDecision) decide(t *turn) error {
 		return refused("There is no answer to take back.").because("undo_none")
 	case t.shop.UndoFor <= 0 || d.WithinLimit():
 		return refused("This answer stands. Write to the bench if it should change.").because("undo_stands")
+	case t.j.returning(): // what was chosen after the missed date came after the answer
+		return refused("A choice was made already, and it stands. Write to the bench if it should change.").because("delay_chosen")
 	case !t.j.Queued() && t.j.pendingUntil(t.shop).IsZero():
 		return refused("The bench has begun, so this answer stands. Write to the bench at once if it should change.").because("undo_begun")
 	case !t.now.Before(t.j.UndoUntil(t.shop)):
@@ -570,6 +575,7 @@ func guardBackToBench(g *gate) {
 	for _, msg := range g.j.Messages {
 		asked = asked || (msg.Question && !msg.Answered && msg.FromCustomer())
 	}
+	g.need(!g.j.Recycling(), agreedToRecycling)
 	g.need(withdrawn || asked, "There is no open question from the customer, and the quote has not been withdrawn.")
 }
 

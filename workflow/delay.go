@@ -200,10 +200,14 @@ func (j *Job) choosable() bool {
 	return false
 }
 
-// tellDelay tells the customer about the missed promise in force, with the new promise if there is one.
+// tellDelay tells the customer about the missed promise in force, with the new promise if there is one; where that
+// is told already and one stands in its place, about the same one again.
 func (t *turn) tellDelay(reason Words, q promiseclock.Quota) error {
 	j := t.j
 	missed := j.Promise()
+	if missed.BreachedAt.IsZero() {
+		missed = &j.Promises[j.Delay().Promise-1]
+	}
 	terms := DelayTerms{Job: j.Number, Number: len(j.Delays) + 1, Promise: missed.Number, MissedAt: missed.BreachedAt, Reason: reason, ToldAt: t.now}
 	if q != (promiseclock.Quota{}) {
 		if err := t.promise(q, reason); err != nil {
@@ -218,7 +222,8 @@ func (t *turn) tellDelay(reason Words, q promiseclock.Quota) error {
 		if by := t.chooseBy(terms.NewBy); !by.IsZero() {
 			first := true
 			for _, d := range j.Delays {
-				first = first && d.Promise == terms.Promise && d.NewBy.IsZero()
+				sooner := !terms.NewBy.IsZero() && !terms.NewBy.After(d.NewBy)
+				first = first && d.Promise == terms.Promise && (d.NewBy.IsZero() || sooner)
 			}
 			terms.AnswerBy, terms.Silence = by, t.shop.Silence.means(first, terms.MissedAt, terms.NewBy)
 		}

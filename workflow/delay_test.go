@@ -115,6 +115,44 @@ func TestReasonWrittenBeforehandGoesWithTheBreach(t *testing.T) {
 	b.checkHistory()
 }
 
+// A choice ends before the day of the new date, also where an earlier one is told while it is open: it is asked again.
+func TestAChoiceEndsBeforeANewDateThatIsSooner(t *testing.T) {
+	b := newBench(t)
+	b.s.Shop.Silence, b.s.Shop.SilenceDays = SilenceAgreesOnce, 5
+	b.late()
+	j := b.do(counter, ExplainDelay{Reason: "The motor comes from overseas.", Days: 8})
+	b.do(counter, MovePromise{Days: 7, Reason: "It is on its way."})
+	require.Equal(t, j.Delay().Digest, b.job().Delay().Digest, "that date lies behind the time to choose")
+	b.do(counter, MovePromise{Days: 3, Reason: "It came."})
+	d := b.job().Delay()
+	require.NotEqual(t, j.Delay().Digest, d.Digest)
+	require.Equal(t, []any{3, 1, 4}, []any{d.Number, d.Promise, d.NewPromise})
+	require.Less(t, b.s.Shop.Calendar.Date(d.AnswerBy), b.s.Shop.Calendar.Date(d.NewBy))
+	require.Equal(t, DelayAgree, d.Silence, "a date that is sooner is no second delay")
+	require.NotNil(t, b.job().Link(link.Choose, b.now))
+	b.refuses(CodeConflict, customer, AnswerDelay{Choice: DelayReturn, Digest: j.Delay().Digest})
+	b.do(customer, AnswerDelay{Choice: DelayReturn, Digest: d.Digest})
+	b.checkHistory()
+}
+
+// What was chosen after a missed date came after the answer to the quote, which can't be taken back any more.
+func TestAnAnswerBeforeAChoiceStaysAsItIs(t *testing.T) {
+	b := newBench(t)
+	b.s.Shop.UndoFor = 24 * time.Hour
+	b.toAwaiting()
+	b.do(counter, IssueQuote{Options: []Option{repairOption("100.00")}, Days: 60, Reason: "It takes longer."})
+	b.approve()
+	b.do(counter, MovePromise{Days: 1, Reason: "It is simple."})
+	j := b.passes(5 * 24 * time.Hour)
+	require.False(t, j.UndoUntil(b.s.Shop).IsZero())
+	j = b.do(customer, AnswerDelay{Choice: DelayReturn, Digest: j.Delay().Digest})
+	require.True(t, j.Queued())
+	require.True(t, j.UndoUntil(b.s.Shop).IsZero())
+	b.refuses(CodeRefused, customer, UndoDecision{Digest: j.Quote().Digest})
+	require.Equal(t, StageTesting, b.job().Stage)
+	b.checkHistory()
+}
+
 // TestHavingItBack: from every stage in which it can be chosen, the device goes to be closed up, and nothing
 // is charged.
 func TestHavingItBack(t *testing.T) {

@@ -79,7 +79,11 @@ func (t *turn) movePromise(q promiseclock.Quota, reason Words) error {
 	if err := t.noteBreach(); err != nil {
 		return err
 	}
-	if p := t.j.Promise(); p != nil && !p.BreachedAt.IsZero() && !t.j.returning() {
+	p, c := t.j.Promise(), t.shop.Calendar
+	due, _ := t.j.Turnaround(t.shop, &Promise{Starts: t.now, Quota: q}).DueAt(t.now)
+	d := t.j.Delay()
+	tooLate := d != nil && d.waits() && !due.IsZero() && c.Date(d.AnswerBy) >= c.Date(t.shop.DayOf(due)) // to choose before it
+	if p != nil && !t.j.returning() && (!p.BreachedAt.IsZero() || tooLate) {
 		return t.tellDelay(reason, q)
 	}
 	return t.promise(q, reason)

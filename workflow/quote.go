@@ -237,6 +237,9 @@ func (c IssueQuote) decide(t *turn) error {
 	if err := t.needStage("Issuing a quote", StageDiagnosing, StageAwaitingApproval, StageRepairing); err != nil {
 		return err
 	}
+	if t.j.Recycling() {
+		return refused(agreedToRecycling)
+	}
 	if n := len(c.Options); n < 1 || n > 5 {
 		return invalid("options", "A quote offers one to five options; this one has %d.", n)
 	}

@@ -153,7 +153,9 @@ var people = []habit{
 		choice := pick(r, "every_step", "what_needs_me")
 		a := p.send(b.own+"/notices", "choice", choice)
 		if p.commands++; a.status < 400 {
-			b.few = choice == "what_needs_me"
+			if b.few = choice == "what_needs_me"; !b.few {
+				b.told, b.toldIf = "", "" // the page has said since what no email did
+			}
 		}
 	}},
 }

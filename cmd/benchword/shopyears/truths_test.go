@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"benchword/workflow"
+	"benchword/workflow/calendar"
 	"benchword/workflow/money"
 )
 
@@ -39,6 +40,7 @@ type doc struct {
 		Digest     string
 	}
 	Charge, Paid, Balance money.Amount
+	DueAt                 *time.Time `json:"due_at"`
 	Standing              struct {
 		Where string
 		Need  struct {
@@ -181,6 +183,26 @@ var truths = []truth{
 	{"no date moves in silence", func(p *play, b *book, s *seen) string {
 		if s.own.when == "by" && b.told != "" && b.told != s.own.day && (b.toldIf == "" || s.own.day > b.toldIf) && !s.waiting && !b.few && !b.lost {
 			return fmt.Sprintf("the page says by %s, and the last email said by %s %s", s.own.day, b.told, b.toldIf)
+		}
+		return ""
+	}},
+	{"a moved date is told", func(p *play, b *book, s *seen) string {
+		cal := p.cfg.Calendar
+		day, err := calendar.ParseDate(s.own.day)
+		switch {
+		case err != nil || s.waiting:
+		case s.own.when == "by" && s.doc.DueAt != nil:
+			last := cal.Date(s.doc.DueAt.Add(-time.Second))
+			if end := calendar.Local(cal.Location(), last+1, 0, 0); cal.Worked(*s.doc.DueAt, end) > 0 {
+				last-- // that day is not a whole one
+			}
+			if last > day && cal.WorkingDays(day+1, last) > 0 {
+				return fmt.Sprintf("it was told by %s, and the bench has until %s", s.own.day, s.doc.DueAt.In(p.zone()).Format(time.DateTime))
+			}
+		case s.own.when == "over":
+			if next, ok := cal.AddWorkingDays(day, 1); ok && cal.Date(s.now) > next {
+				return fmt.Sprintf("on %s it was told by %s, and nobody has said that it is late, nor named another day", p.localDay(s.now), s.own.day)
+			}
 		}
 		return ""
 	}},
