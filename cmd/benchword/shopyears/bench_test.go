@@ -333,14 +333,14 @@ var staff = []habit{
 	{"emails the link", 1, func(p *play, b *book) bool { return !b.erased }, func(p *play, b *book, r *rand.Rand) { p.counter(b, "link", workflow.AskLink{}) }},
 	{"ends all links", 1, func(p *play, b *book) bool { return !b.erased && b.id%4 == 0 }, func(p *play, b *book, r *rand.Rand) {
 		if p.counter(b, "link-revocation", workflow.RevokeLinks{}) {
-			b.own, b.shared = "", ""
+			b.own, b.shared, b.phone = "", "", ""
 			clear(b.links)
 		}
 	}},
 	{"corrects the address", 2, func(p *play, b *book) bool { return !b.erased && !b.ended && b.dead }, func(p *play, b *book, r *rand.Rand) {
 		to := fmt.Sprintf("n%d-%d@post.example", b.id, r.IntN(1e6))
 		if p.counter(b, "customer", workflow.ChangeCustomer{Person: workflow.Person{Name: b.name, Email: to, Address: b.street, Language: b.lang}}) {
-			b.email, b.dead, b.own, b.shared = to, false, "", ""
+			b.email, b.dead, b.own, b.shared, b.phone = to, false, "", "", ""
 			clear(b.links)
 			p.once("bounce then new address")
 		}
@@ -382,6 +382,10 @@ var staff = []habit{
 			}
 		}
 	}},
+	{"the clock is set back", 1, func(p *play, b *book) bool { return p.faults }, func(p *play, b *book, r *rand.Rand) {
+		p.happens()
+		p.clock.Move(-time.Duration(1+r.IntN(600)) * time.Second)
+	}},
 	{"the power fails", 1, func(p *play, b *book) bool { return p.faults }, func(p *play, b *book, r *rand.Rand) {
 		p.start() // on the same store
 		p.once("killed")
@@ -389,7 +393,7 @@ var staff = []habit{
 }
 
 func (p *play) reports(b *book) {
-	p.counter(b, "report", workflow.SendReport{Text: workflow.ReportText{Short: "It can be repaired."}})
+	b.reported = p.counter(b, "report", workflow.SendReport{Text: workflow.ReportText{Short: "It can be repaired."}}) || b.reported
 }
 
 // unpacks lists what came in, and answers what has to be asked of it.

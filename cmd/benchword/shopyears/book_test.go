@@ -63,9 +63,12 @@ type book struct {
 	gone           time.Time
 	sent           []string // what came by email, for a look back
 	ended          bool
-	most           int64    // the most that was ever agreed to
-	lost           bool     // an email was given up or came back
-	door           int      // for which quote the link to answer by came
+	most           int64  // the most that was ever agreed to
+	lost           bool   // an email was given up or came back
+	door           int    // for which quote the link to answer by came
+	phone          string // the link by which a phone is told
+	filed          string // when its papers were read last
+	reported       bool
 	silent         []string // words that only the bench wrote, for itself
 	texts          []string // what the customer wrote: nobody may find it once they are erased
 }

@@ -149,6 +149,7 @@ var people = []habit{
 			b.shared = m[1]
 		}
 	}},
+	{"tells a phone", 3, func(p *play, b *book) bool { return b.own != "" && !b.erased }, (*play).rings},
 	{"wants fewer emails", 1, func(p *play, b *book) bool { return b.own != "" && !b.erased }, func(p *play, b *book, r *rand.Rand) {
 		choice := pick(r, "every_step", "what_needs_me")
 		a := p.send(b.own+"/notices", "choice", choice)
@@ -158,6 +159,22 @@ var people = []habit{
 			}
 		}
 	}},
+}
+
+// rings lets a phone be told, or no more.
+func (p *play) rings(b *book, r *rand.Rand) {
+	about := []string{"endpoint", fmt.Sprintf("https://push.example/%d", b.id), "key", browserKey, "auth", browserAuth}
+	if b.phone != "" && r.IntN(3) == 0 {
+		about = append(about, "want", "off")
+	}
+	if p.commands++; p.send(b.own+"/push", about...).status >= 400 {
+		return
+	}
+	if b.phone == "" {
+		b.phone = b.own
+	} else if len(about) > 6 {
+		b.phone = ""
+	}
 }
 
 var towns = []string{"Harrow", "Lindau", "Saint-Jean", "Cuenca"}

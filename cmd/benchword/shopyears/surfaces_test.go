@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/base64"
+	"encoding/xml"
 	"fmt"
 	"html"
 	"io"
@@ -11,10 +12,12 @@ import (
 	"mime/multipart"
 	"mime/quotedprintable"
 	netmail "net/mail"
+	"os/exec"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
+	"testing"
 	"time"
 
 	"benchword/notify/mail"
@@ -25,6 +28,7 @@ import (
 type letter struct {
 	id, to, subject, text, html string
 	again                       bool // it came once before
+	slow                        bool // it took minutes
 	links                       map[string]string
 }
 
@@ -101,6 +105,8 @@ type reader struct {
 	where, need, when []phrase
 	days              map[string][]string // a day as it is written, and which ones it may be
 	state, counts     []phrase            // how the money stands, and the date that counts
+	brief, asks       []phrase            // where and need, in brief
+	wants             []phrase            // subjects that want an answer to the quote
 }
 
 // phrase is a text of the catalogue with places for values.
@@ -164,6 +170,7 @@ func newReader(lang string) *reader {
 	for _, k := range locale.Keys() {
 		if rest, ok := strings.CutPrefix(k, "where."); ok && !strings.Contains(rest, ".") {
 			r.where = append(r.where, phraseOf(w, rest, k))
+			r.brief = append(r.brief, phraseTo(`$`, w, rest, k))
 			if w.Has(k + ".more") { // two places may have one name
 				r.where = append(r.where, phraseOf(w, rest, k, k+".more"))
 			}
@@ -177,6 +184,10 @@ func newReader(lang string) *reader {
 			end = `(?: |$)`
 		}
 		r.need = append(r.need, phraseTo(end, w, k, "need."+k, "need."+k+".more"))
+		r.asks = append(r.asks, phraseTo(`$`, w, k, "need."+k))
+	}
+	for _, k := range []string{"findings.further", "findings.quote", "further", "quote", "last", "reminder"} {
+		r.wants = append(r.wants, phraseTo(`$`, w, k, "mail."+k+".subject"))
 	}
 	r.need = append(r.need, phraseOf(w, "ended", "need.ended", "need.ended.warranty"), phraseOf(w, "expired", "need.expired", "mail.need.expired"),
 		phraseOf(w, "answer", "need.answer", "mail.need.answer"), phraseOf(w, "hold", "need.hold", "mail.need.answer"))
@@ -356,6 +367,39 @@ func (r *reader) letter(l *letter, now time.Time) (said, error) {
 	s := r.answers(parts[0], parts[1], parts[2], now)
 	r.money(&s, rows)
 	return s, nil
+}
+
+// feed reads what a feed says of the job above its steps.
+func (r *reader) feed(body string) (where, need string, err error) {
+	var f struct {
+		Sub string `xml:"subtitle"`
+	}
+	if err := xml.Unmarshal([]byte(body), &f); err != nil {
+		return "", "", err
+	}
+	where, need, _ = strings.Cut(plain(f.Sub), plain(". "+r.w.T("track.need"))+" ")
+	where, _ = find(r.brief, where)
+	need, _ = find(r.asks, need)
+	return where, need, nil
+}
+
+// paper reads a PDF.
+func paper(t testing.TB, body string) string {
+	c := exec.CommandContext(t.Context(), "pdftotext", "-raw", "-", "-")
+	c.Stdin = strings.NewReader(body)
+	b, err := c.Output()
+	must(err)
+	return plain(string(b))
+}
+
+// named returns the days that a text names.
+func (r *reader) named(text string) (out []string) {
+	for words, days := range r.days {
+		if strings.Contains(text, words) {
+			out = append(out, days...)
+		}
+	}
+	return out
 }
 
 var dateIn = regexp.MustCompile(`DTSTART;VALUE=DATE:(\d{4})(\d\d)(\d\d)`)

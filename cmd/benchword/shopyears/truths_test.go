@@ -2,6 +2,7 @@ package shopyears
 
 import (
 	"fmt"
+	"hash/fnv"
 	"net/http"
 	"regexp"
 	"slices"
@@ -10,6 +11,7 @@ import (
 
 	"benchword/workflow"
 	"benchword/workflow/calendar"
+	"benchword/workflow/longtest"
 	"benchword/workflow/money"
 )
 
@@ -80,8 +82,10 @@ type seen struct {
 	desk    string // the counter's page
 	file    string // the day in the calendar file, "" for none
 	shared  string // the page that was shared
-	quote   string // the quote's page
-	waiting bool   // an email about it still waits
+	feed    string
+	papers  map[string]string // the text of papers, where they are looked at
+	quote   string            // the quote's page
+	waiting bool              // an email about it still waits
 }
 
 // truth is something that holds at every moment. It returns what contradicts it, "" for nothing.
@@ -256,6 +260,53 @@ var truths = []truth{
 		}
 		return ""
 	}},
+	{"the feed says the same", func(p *play, b *book, s *seen) string {
+		if s.feed == "" {
+			return ""
+		}
+		where, need, err := readers[b.lang].feed(s.feed)
+		if err != nil {
+			return err.Error()
+		}
+		w := readers[b.lang].w // several have one name
+		here := s.own.where
+		if here == "question" {
+			here = "awaiting_approval"
+		}
+		return differ("page and feed", w.T("where."+here), w.T("where."+where)) + differ("page and feed", w.T("need."+s.own.need), w.T("need."+need))
+	}},
+	{"papers say the same", func(p *play, b *book, s *seen) string {
+		r := readers[b.lang]
+		if text, ok := s.papers["quote"]; ok && b.q.state != "withdrawn" {
+			for _, o := range b.q.options {
+				if total := plain(r.w.Money(cents(o.total))); !strings.Contains(text, total) {
+					return fmt.Sprintf("the quote on paper does not say that option %s comes to %s: %s", o.key, total, text)
+				}
+			}
+			if day := p.localDay(b.q.expires); !slices.Contains(r.named(text), day) {
+				return fmt.Sprintf("the quote on paper does not say that it stands until %s: %s", day, text)
+			}
+		}
+		for name, text := range s.papers {
+			if !strings.Contains(text, b.name) || !numberIn.MatchString(text) {
+				return "the " + name + " on paper names no customer or no job: " + text
+			}
+			for _, x := range b.silent {
+				if strings.Contains(text, x) {
+					return "a note of the bench stands in the " + name + " on paper: " + x
+				}
+			}
+			if m := unworded.FindString(text); m != "" {
+				return "“" + m + "” stands in the " + name + " on paper"
+			}
+			for _, key := range []string{"date.today", "date.tomorrow"} {
+				if regexp.MustCompile(`(?i)(^|[^\p{L}])` + regexp.QuoteMeta(r.w.T(key)) + `($|[^\p{L}])`).MatchString(text) {
+					return "“" + r.w.T(key) + "” stands in the " + name + " on paper"
+				}
+			}
+		}
+		return ""
+	}},
 	{"words, not keys", func(p *play, b *book, s *seen) string {
 		for on, text := range map[string]string{"page": s.page, "counter": s.desk, "shared page": s.shared, "quote": s.quote} {
 			if !slices.ContainsFunc(hints, func(x string) bool { return strings.Contains(text, x) }) {
@@ -288,6 +339,30 @@ func (p *play) near(day, now time.Time) bool {
 	return day.Sub(today).Abs() <= 24*time.Hour
 }
 
+// papers reads the papers of a job when its stage or its quote has changed: all in a long run, a share in others,
+// for writing and reading one takes as long as dozens of pages.
+func (p *play) papers(b *book, s *seen) {
+	at := b.stage
+	if b.q != nil {
+		at += b.q.digest + b.q.state
+	}
+	share := fnv.New32a()
+	_, _ = share.Write([]byte(b.number + at))
+	if b.filed == at || !longtest.Long() && share.Sum32()%8 > 0 {
+		return
+	}
+	b.filed, s.papers = at, map[string]string{}
+	for name, path := range map[string]string{"quote": b.links["d"] + "/quote.pdf", "report": b.own + "/report/1.pdf"} {
+		if name == "quote" && (b.links["d"] == "" || b.door != b.q.n) || name == "report" && !b.reported {
+			continue
+		}
+		if a := p.get(path); a.status == http.StatusOK {
+			s.papers[name] = paper(p.t, a.body)
+			p.once(name + " on paper")
+		}
+	}
+}
+
 // look reads a job on all its surfaces.
 func (p *play) look(b *book) *seen {
 	s := &seen{now: p.clock.Now()}
@@ -311,6 +386,10 @@ func (p *play) look(b *book) *seen {
 		if a := p.get(b.own + "/date.ics"); a.status == http.StatusOK {
 			s.file = file(strings.ReplaceAll(a.body, "\r\n ", ""))
 		}
+	}
+	if b.own != "" && !b.erased {
+		s.feed = p.get(b.own + "/feed").body
+		p.papers(b, s)
 	}
 	s.waiting = p.waits(b)
 	return s
@@ -390,7 +469,7 @@ func (p *play) reads(b *book, l *letter) {
 			panic(&broken{truth: "an email names days", says: fmt.Sprintf("“%s” in the email “%s”: %s", r.w.T(key), l.subject, word.FindString(l.text))})
 		}
 	}
-	if b.own == "" {
+	if b.own == "" || l.slow { // time has passed since it was written
 		return
 	}
 	own, err := r.page(p.get(b.own).body, now)
@@ -398,6 +477,7 @@ func (p *play) reads(b *book, l *letter) {
 		panic(&broken{truth: "every page answers", says: err.Error()})
 	}
 	p.once("need " + says.need + " in an email")
+	p.claims(b, "the subject of an email", l.subject, l.text, own)
 	out := differ("where", says.where, own.where) + differ("need", says.need, own.need) + differ("sum", says.sum, own.sum) + differ("by", says.by, own.by) +
 		differ("when", says.when, own.when) + differ("day", says.day, own.day) + differ("until", says.until, own.until)
 	if says.charge >= 0 && own.charge >= 0 {
@@ -414,4 +494,40 @@ func (p *play) reads(b *book, l *letter) {
 			}
 		}
 	}
+}
+
+// claims holds a line that stands alone, as of an email or on a phone, to the page and to what goes with it.
+func (p *play) claims(b *book, on, line, beside string, own said) {
+	r := readers[b.lang]
+	if key, _ := find(r.wants, plain(line)); key != "" && own.need != "decide" && own.need != "question" {
+		panic(&broken{truth: "a subject tells what is so", says: fmt.Sprintf("job %d (%s, %s): %s says “%s”, and the page that “%s” is needed", b.id, b.lang, b.stage, on, line, own.need), job: b.id})
+	}
+	for _, day := range r.named(plain(line)) {
+		if !slices.Contains(r.named(plain(beside)), day) {
+			panic(&broken{truth: "a subject tells what is so", says: fmt.Sprintf("job %d (%s, %s): %s says “%s”, and what goes with it does not name %s", b.id, b.lang, b.stage, on, line, day), job: b.id})
+		}
+	}
+}
+
+// hears takes in what a phone shows.
+func (p *play) hears(x ring) {
+	b := p.byNumber[x.Tag]
+	p.once("push")
+	switch {
+	case b == nil || b.erased || b.phone == "":
+		panic(&broken{truth: "to nobody else", says: fmt.Sprintf("a phone shows “%s” of job %s, and was not to", x.Body, x.Tag)})
+	case x.Lang != b.lang || x.Title != p.cfg.Name || x.URL != b.phone:
+		panic(&broken{truth: "a push leads to its job", says: fmt.Sprintf("%+v, and it should be in %s and lead to %s", x, b.lang, b.phone), job: b.id})
+	case unworded.MatchString(x.Body):
+		panic(&broken{truth: "words, not keys", says: "a phone shows “" + x.Body + "”"})
+	}
+	for _, silent := range append(slices.Clone(b.silent), b.texts...) {
+		if strings.Contains(x.Body, silent) {
+			panic(&broken{truth: "no note outside", says: "a phone shows “" + x.Body + "”"})
+		}
+	}
+	page := p.get(b.phone).body
+	own, err := readers[b.lang].page(page, p.clock.Now())
+	must(err)
+	p.claims(b, "a phone", x.Body, visible(page), own)
 }

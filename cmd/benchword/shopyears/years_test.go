@@ -23,7 +23,7 @@ import (
 	"benchword/workflow"
 	"benchword/workflow/longtest"
 	"benchword/workflow/store/memory"
-	"benchword/workflow/store/sqlite"
+	"benchword/workflow/store/redis/redistest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -32,7 +32,8 @@ var (
 	seedFlag = flag.Uint64("seed", 0, "play this one shop only")
 	daysFlag = flag.Int("days", 0, "how many days each shop is played; 0 means the usual")
 	shrink   = flag.Duration("shrink", 20*time.Second, "how long the shortest history is looked for")
-	forFlag  = flag.Duration("for", 0, "play new shops for so long")
+	forFlag  = flag.Duration("for", 0, "play shops for so long")
+	fromFlag = flag.Uint64("from", 0, "with -for: play the seeds from this one on; 0 draws them")
 )
 
 func init() {
@@ -63,9 +64,9 @@ type play struct {
 	faults   bool
 }
 
-func newPlay(t testing.TB, seed uint64, open func() workflow.Store) *play {
+func newPlay(t testing.TB, seed uint64, open func() workflow.Store, faults bool) *play {
 	p := &play{shop: newShop(t, seed, open), byNumber: map[string]*book{}, happened: map[string]int{}}
-	p.faults = rand.New(rand.NewPCG(seed, 3)).IntN(2) == 0
+	p.faults = faults || rand.New(rand.NewPCG(seed, 3)).IntN(2) == 0
 	return p
 }
 
@@ -110,6 +111,10 @@ func (p *play) settles() {
 			p.reads(b, l)
 		}
 	}
+	for _, x := range p.phones.told {
+		p.hears(x)
+	}
+	p.phones.told = nil
 }
 
 // until moves the clock on, and stops where something is due.
@@ -183,8 +188,10 @@ func (p *play) do(x step) {
 	p.until(p.clock.Now().Add(x.gap))
 	r := rand.New(rand.NewPCG(x.chance, 7))
 	p.post.weather = nil
-	if x.rough {
-		weather := pick(r, notify.PutOff, notify.Unknown, notify.Unreached, notify.Refused)
+	p.post.slow = nil
+	if weather := pick(r, notify.PutOff, notify.Unknown, notify.Unreached, notify.Refused, ""); x.rough && weather == "" {
+		p.runsSlow()
+	} else if x.rough {
 		left := 1 + r.IntN(3)
 		p.post.weather = func() notify.Fate {
 			if left--; left >= 0 {
@@ -205,7 +212,12 @@ func (p *play) do(x step) {
 		return
 	}
 	before := p.commands
-	h.do(p, b, r)
+	do := func() { h.do(p, b, r) }
+	if p.faults && rand.New(rand.NewPCG(x.chance, 9)).IntN(50) == 0 && h.name != "the power fails" {
+		p.fillsUp(do)
+	} else {
+		do()
+	}
 	p.settles()
 	if p.commands == before && h.name != "the power fails" {
 		p.commands++
@@ -214,7 +226,9 @@ func (p *play) do(x step) {
 	if b == nil {
 		b = p.book(x.book)
 	}
-	p.check(b)
+	if b != nil { // a booking may have been refused
+		p.check(b)
+	}
 }
 
 // stale lets people know what time has done before they act.
@@ -294,11 +308,11 @@ func caught(do func()) (b *broken) {
 }
 
 // plays plays a shop for some days, then heals it. It returns the first contradiction.
-func plays(t testing.TB, seed uint64, days int, open func() workflow.Store) (*play, *broken) {
+func plays(t testing.TB, seed uint64, days int, open func() workflow.Store, faults bool) (*play, *broken) {
 	var p *play
 	r := rand.New(rand.NewPCG(seed, 2))
 	b := caught(func() {
-		p = newPlay(t, seed, open)
+		p = newPlay(t, seed, open, faults)
 		end := p.clock.Now().AddDate(0, 0, days)
 		for p.clock.Now().Before(end) {
 			x := p.draws(r)
@@ -313,7 +327,7 @@ func plays(t testing.TB, seed uint64, days int, open func() workflow.Store) (*pl
 // heals ends all faults: within an hour of the shop's clock nothing waits to be sent any more, but for what is kept
 // for the morning.
 func (p *play) heals() {
-	p.post.weather = nil
+	p.post.weather, p.post.slow = nil, nil
 	hour := p.clock.Now().Add(time.Hour)
 	if q := p.cfg.Quiet; q.From != q.To {
 		hour = hour.Add(12 * time.Hour)
@@ -332,9 +346,9 @@ func (p *play) heals() {
 }
 
 // again plays a history again, and returns the contradiction in it.
-func again(t testing.TB, seed uint64, history []step, open func() workflow.Store) *broken {
+func again(t testing.TB, seed uint64, history []step, open func() workflow.Store, faults bool) *broken {
 	return caught(func() {
-		p := newPlay(t, seed, open)
+		p := newPlay(t, seed, open, faults)
 		for _, x := range history {
 			p.do(x)
 		}
@@ -343,7 +357,7 @@ func again(t testing.TB, seed uint64, history []step, open func() workflow.Store
 }
 
 // shortest leaves out of a history what the contradiction does not need, within a time.
-func shortest(t testing.TB, seed uint64, history []step, truth string, job int, open func() func() workflow.Store) []step {
+func shortest(t testing.TB, seed uint64, history []step, truth string, job int, open func() func() workflow.Store, faults bool) []step {
 	end := time.Now().Add(*shrink)
 	without := func(drop func(i int, x step) bool) (less []step, ok bool) {
 		var gap time.Duration // what is left out takes its time all the same
@@ -353,7 +367,7 @@ func shortest(t testing.TB, seed uint64, history []step, truth string, job int, 
 				less = append(less, x)
 			}
 		}
-		b := again(t, seed, less, open())
+		b := again(t, seed, less, open(), faults)
 		return less, b != nil && b.kind() == truth
 	}
 	if less, ok := without(func(_ int, x step) bool { return x.book != job }); ok {
@@ -388,7 +402,7 @@ func tell(t testing.TB, seed uint64, p *play, b *broken, fresh func() func() wor
 		return
 	}
 	// The truth may show only in the end.
-	history := shortest(t, seed, p.history, b.kind(), b.job, fresh)
+	history := shortest(t, seed, p.history, b.kind(), b.job, fresh, p.faults)
 	var out strings.Builder
 	for _, x := range history {
 		fmt.Fprintf(&out, "  +%v job %d %s", x.gap, x.book, x.habit)
@@ -397,7 +411,7 @@ func tell(t testing.TB, seed uint64, p *play, b *broken, fresh func() func() wor
 		}
 		out.WriteString("\n")
 	}
-	if last := again(t, seed, history, fresh()); last != nil {
+	if last := again(t, seed, history, fresh(), p.faults); last != nil {
 		b = last
 	}
 	t.Errorf("seed %d: %s\n  %s\nthe shortest history found, of %d steps:\n%s", seed, b.truth, b.says, len(p.history), out.String())
@@ -414,9 +428,9 @@ func TestShopYears(t *testing.T) {
 	seeds := []uint64{*seedFlag}
 	if *seedFlag == 0 {
 		seeds = nil
-		share := longtest.Share(t, 2)
+		share := longtest.Share(t, 4)
 		for i, x := range kept(t) {
-			if share(i) {
+			if share(i) && *forFlag == 0 {
 				seeds = append(seeds, x)
 			}
 		}
@@ -428,10 +442,13 @@ func TestShopYears(t *testing.T) {
 	begun := time.Now()
 	for i := 0; i < len(seeds) || *forFlag > 0 && time.Since(begun) < *forFlag; i++ {
 		seed := rand.Uint64N(1e9)
-		if i < len(seeds) {
+		switch {
+		case i < len(seeds):
 			seed = seeds[i]
+		case *fromFlag > 0:
+			seed = *fromFlag + uint64(i-len(seeds))
 		}
-		p, b := plays(t, seed, days, inMemory())
+		p, b := plays(t, seed, days, inMemory(), false)
 		if b != nil {
 			tell(t, seed, p, b, func() func() workflow.Store { return inMemory() })
 		}
@@ -459,29 +476,40 @@ func TestShopYears(t *testing.T) {
 // TestShopYearsOnDisk plays on the databases that shops run on: a power failure opens them anew.
 func TestShopYearsOnDisk(t *testing.T) {
 	t.Parallel()
+	inDepth(t, onDisk)
+}
+
+// TestShopYearsOnRedis plays on a real server, which a power failure kills.
+func TestShopYearsOnRedis(t *testing.T) {
+	t.Parallel()
+	redistest.Program(t)
+	inDepth(t, onRedis)
+}
+
+// inDepth plays shops of eight days, each with all that fails.
+func inDepth(t *testing.T, on func(testing.TB) func() workflow.Store) {
+	days := 8
+	if *daysFlag > 0 {
+		days = *daysFlag
+	}
+	happened := map[string]int{}
 	for i := range longtest.Times(40, 6, 1) {
-		seed, fresh := uint64(i), func() func() workflow.Store { return onDisk(t) }
-		p, b := plays(t, seed, 8, fresh())
+		seed, fresh := uint64(i), func() func() workflow.Store { return on(t) }
+		if *seedFlag > 0 {
+			seed = *seedFlag
+		}
+		p, b := plays(t, seed, days, fresh(), true)
 		if b != nil {
 			tell(t, seed, p, b, fresh)
 		}
-	}
-}
-
-// onDisk opens a database, and opens it again each time that it is asked for.
-func onDisk(t testing.TB) func() workflow.Store {
-	dir := t.TempDir()
-	var open *sqlite.Store
-	t.Cleanup(func() { require.NoError(t, open.Close()) })
-	return func() workflow.Store {
-		if open != nil {
-			must(open.Close())
+		for k, n := range p.happened {
+			happened[k] += n
 		}
-		s, err := sqlite.Open(context.Background(), dir)
-		must(err)
-		must(s.ReleaseLeases(context.Background(), "harbour")) // as a server does that starts
-		open = s
-		return s
+	}
+	if longtest.Whole() {
+		for _, x := range []string{"killed", "disk full", "the clock is set back", "mail server: slow"} {
+			require.NotZero(t, happened[x], x)
+		}
 	}
 }
 
