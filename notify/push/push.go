@@ -34,6 +34,7 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
+	"strings"
 	"time"
 
 	"benchword/notify"
@@ -183,6 +184,11 @@ func (p *Pushes) compose(s *workflow.Service, j *workflow.Job, e *workflow.Entry
 	}
 	if at := s.Shop.Awake(&j.Customer, now); at.After(now) {
 		return nil, &notify.Later{Fate: notify.Held, Until: at, Why: "It is night where the customer is."}
+	}
+	told := *e // the notice whose entry for this browser it is
+	told.ID = strings.TrimSuffix(e.ID, "-"+string(e.Channel))
+	if gathered, _ := j.Gathered(&told); len(gathered) == 0 {
+		return nil, &notify.Skip{Fate: notify.Gone, Why: "Not sent: later steps had made it out of date."}
 	}
 	subject, lang, err := p.Writer.Subject(j, e)
 	if err != nil {

@@ -310,6 +310,36 @@ func TestNoPushAfterLinksEnd(t *testing.T) {
 	}
 }
 
+// A push that waited, for the night or for its service, is not sent once its notice is out of date.
+func TestNoPushOfWhatIsOver(t *testing.T) {
+	p := newPushed(t)
+	n := p.Book()
+	p.Svc.Shop.Quiet = workflow.Quiet{From: 20 * 60, To: 8 * 60}
+	p.now = time.Date(2026, 3, 3, 23, 0, 0, 0, p.Svc.Shop.Calendar.Location())
+	reader := p.subscribe(t, n, "mine")
+	p.Do(n, workflow.Actor{Role: workflow.RoleBench, ID: "ada"}, workflow.ListContents{Items: []workflow.Item{{Text: "Film scanner", Device: true}}},
+		workflow.AnswerScreening{Screening: workflow.Screening{Lithium: workflow.No, CellDamaged: workflow.No, Mains: workflow.No, Liquid: workflow.No}},
+		workflow.AddPhoto{Photo: workflow.Photo{Original: strings.Repeat("a", 64), Kind: workflow.PhotoArrival}}, workflow.Go{To: workflow.StageReceived})
+	p.Do(n, notifytest.Counter, workflow.MovePromise{Days: 5, Reason: "A part is late."})
+	p.Do(n, notifytest.Counter, workflow.MovePromise{Days: 9, Reason: "It is later still."})
+	require.NoError(t, p.dispatcher().Flush(t.Context()))
+	require.Empty(t, p.service.got, "it is night")
+	p.now = p.now.Add(10 * time.Hour)
+	require.NoError(t, p.dispatcher().Flush(t.Context()))
+	var told []string
+	for _, r := range p.service.got {
+		raw, err := reader.open(r.body)
+		require.NoError(t, err)
+		var x text
+		require.NoError(t, json.Unmarshal(raw, &x))
+		told = append(told, x.Body)
+	}
+	require.Len(t, told, 2, "the first new date is told no more: %q", told)
+	require.Empty(t, p.waits(n))
+	require.Len(t, p.Job(n).Subscriptions, 1)
+	require.True(t, p.Job(n).Subscriptions[0].Live(), "the browser is told on")
+}
+
 // A browser that was told by a link which has taken its place, or run out, is told on, but given no other link.
 func TestAPushOffersNoOtherLink(t *testing.T) {
 	p := newPushed(t)

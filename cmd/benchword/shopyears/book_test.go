@@ -52,7 +52,6 @@ type book struct {
 	asks           bool // the bench asked something that nobody has answered
 	wonders        bool // the customer asked something about the quote
 	late           bool // an email said that a date was missed, and offered the choice
-	chooseBy       string
 	chose          string
 	told           string // the day named last in an email
 	toldIf         string // and after it the day that was named on a condition
@@ -166,7 +165,7 @@ func (b *book) need(s *shop, now time.Time) (key string, sum int64) {
 		return "answer", -1
 	case b.stage == "awaiting_approval" && b.q != nil && (b.q.state == "open" || b.q.state == "expired"):
 		return "expired", -1
-	case b.late && b.chose == "" && now.Format(time.DateOnly) <= b.chooseBy:
+	case b.late && b.chose == "":
 		return "choose", -1
 	case b.hold == "customer":
 		return "hold", -1

@@ -161,7 +161,7 @@ func (p *play) learns(b *book) {
 	for _, n := range d.Notices {
 		b.lost = b.lost || !n.BuriedAt.IsZero() || !n.BouncedAt.IsZero()
 	}
-	b.late, b.chooseBy = false, ""
+	b.late = false
 	n := len(d.Delays)
 	if b.stage == "testing" || b.ended { // nothing is left to choose
 		b.late0 = n
@@ -169,7 +169,7 @@ func (p *play) learns(b *book) {
 	if n > 0 {
 		x := d.Delays[n-1]
 		if b.chose = x.Choice; b.chose == "" && n > b.late0 && now.Before(x.AnswerBy) && slices.Contains([]string{"received", "diagnosing", "awaiting_approval", "repairing"}, b.stage) {
-			b.late, b.chooseBy = true, p.localDay(x.AnswerBy)
+			b.late = true
 		}
 		if x.Choice == "return" && slices.Contains([]string{"received", "diagnosing", "awaiting_approval", "repairing"}, b.stage) {
 			b.stage, b.outcome, b.queued, b.yes, b.hold = "testing", "returned_unrepaired", true, nil, ""
