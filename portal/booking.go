@@ -45,11 +45,7 @@ func (s *Server) bookForm(c *fiber.Ctx) *templates.BookForm {
 	if v.Levels = templates.LevelChoices(shop, v.Words()); len(v.Levels) > 0 {
 		v.Level, v.Days = v.Levels[0].Key, 0
 	}
-	for _, l := range shop.Languages {
-		if w := v.Catalogue.For(l); w.Lang == l {
-			v.Languages = append(v.Languages, templates.LanguageView{Tag: l, Name: w.T("language")})
-		}
-	}
+	v.Languages = templates.LanguagesOf(v.Catalogue, shop)
 	return v
 }
 

@@ -38,19 +38,25 @@ func (s *Server) showConfirm(c *fiber.Ctx) error {
 }
 
 func (s *Server) postConfirm(c *fiber.Ctx) error {
-	row, j, _, err := s.confirmLink(c)
+	row, j, v, err := s.confirmLink(c)
 	if err != nil {
 		return err
 	}
+	change := max(-row.Quote, 0)
 	said := workflow.Confirmed(c.FormValue("mine"))
 	if said != workflow.ConfirmedYes && said != workflow.ConfirmedNo {
 		return s.Back(c, c.Path()) // a program that sends forms as they come presses neither button
 	}
-	if _, err := s.cfg.Service.Do(c.UserContext(), workflow.Order{
+	now, err := s.cfg.Service.Do(c.UserContext(), workflow.Order{
 		Job: row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: row.ID},
-		Commands: []workflow.Command{workflow.Confirm{Message: row.Quote, Not: said == workflow.ConfirmedNo}},
-	}); err != nil {
+		Commands: []workflow.Command{workflow.Confirm{Message: max(row.Quote, 0), Change: change, Not: said == workflow.ConfirmedNo}},
+	})
+	if err != nil {
 		return err
+	}
+	if was := j.Customer.Email.Text; change > 0 && was != now.Customer.Email.Text { // this link has ended with the others
+		v.Said, v.Moved = said, now.Customer.Email.Text
+		return s.Render(c, fiber.StatusOK, v)
 	}
 	if row.Quote == 0 && said == workflow.ConfirmedNo { // its link has ended with it
 		return s.Render(c, fiber.StatusOK, &templates.ConfirmPage{Page: s.jobPage(c, j, s.jobPage(c, j, "").T("confirm.booking.title")), Booking: true, Said: said})

@@ -90,6 +90,8 @@ func TestEveryRouteByEveryLink(t *testing.T) {
 		{route: "GET /j/:token/notices", at: "/j/%s/notices", want: [6]int{200, 403, 403, 200, 200, 403}},
 		{route: "POST /j/:token/notices", at: "/j/%s/notices", form: form("choice", "what_needs_me"), want: [6]int{303, 403, 303, 303, 303, 403}, changes: true},
 		{route: "POST /j/:token/push", at: "/j/%s/push", form: form(push...), want: [6]int{200, 403, 403, 200, 200, 403}, changes: true},
+		{route: "GET /j/:token/details", at: "/j/%s/details", want: [6]int{200, 403, 403, 200, 200, 403}},
+		{route: "POST /j/:token/details", at: "/j/%s/details", form: form("do", "yes", "name", "M. Osei", "email", "mira@post.example"), want: [6]int{303, 403, 403, 303, 303, 403}, changes: true},
 		{route: "GET /j/:token/share", at: "/j/%s/share", want: [6]int{200, 403, 403, 200, 200, 403}},
 		{route: "POST /j/:token/share", at: "/j/%s/share", form: form("do", "yes"), want: [6]int{303, 403, 403, 303, 303, 403}},
 		{route: "POST /j/:token/ask", at: "/j/%s/ask", form: form("do", "yes"), want: [6]int{303, 403, 303, 303, 303, 403}, changes: true},

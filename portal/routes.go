@@ -37,6 +37,8 @@ func (s *Server) routes() {
 	j.Get("/notices", s.showNotices)
 	j.Post("/notices", s.postNotices)
 	j.Post("/push", s.Ask(true), s.postPush)
+	j.Get("/details", s.showDetails)
+	j.Post("/details", s.Ask(true), s.postDetails)
 	j.Get("/share", s.showShare)
 	j.Post("/share", s.Ask(true), s.postShare)
 	j.Post("/ask", s.Ask(true), s.postAsk)

@@ -138,9 +138,12 @@ func (*SharePage) Template() string { return "customer/share.html" }
 type ConfirmPage struct {
 	Page
 	Number, Device string
-	// Booking: it is about a booking; else about the message with this text, written on a day.
+	// Booking: it is about a booking; else about the message with this text, written on a day, or about a change.
 	Booking    bool
 	Text, When string
+	// Change says what is to change, a line each; Moved is the new email address that links go to now, "" for none.
+	Change []string
+	Moved  string
 	// Said is the answer that was given, "" before.
 	Said workflow.Confirmed
 	// Act is where the answer goes; Track the job's page, "" where the answer does not lead there.
@@ -155,6 +158,12 @@ func (v *ConfirmPage) Answered() string {
 	switch yes := v.Said == workflow.ConfirmedYes; {
 	case v.Booking && yes:
 		return v.T("confirm.booking.yes")
+	case v.Change != nil && v.Moved != "":
+		return v.T("confirm.change.moved", v.Moved)
+	case v.Change != nil && yes:
+		return v.T("confirm.change.yes")
+	case v.Change != nil:
+		return v.T("confirm.change.no")
 	case v.Booking:
 		return v.T("confirm.booking.no")
 	case yes:
@@ -163,11 +172,15 @@ func (v *ConfirmPage) Answered() string {
 	return v.T("confirm.no")
 }
 
-// ConfirmOf makes the page about a message, 0 for the booking.
+// ConfirmOf makes the page about a message, 0 for the booking, or a change below zero.
 func ConfirmOf(page Page, j *workflow.Job, message int, shop *workflow.Shop) *ConfirmPage {
 	v := &ConfirmPage{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Booking: true}
 	v.Title = v.T("confirm.booking.title")
-	if message > 0 && message <= len(j.Messages) {
+	if n := -message; n > 0 && n <= len(j.OwnChanges) {
+		x := &j.OwnChanges[n-1]
+		v.Booking, v.Change, v.When, v.Said = false, ChangeLines(x, v.Words()), v.Words().Date(x.At, shop.Calendar.Location()), x.Said
+		v.Title = v.T("confirm.change.title")
+	} else if message > 0 && message <= len(j.Messages) {
 		m := &j.Messages[message-1]
 		v.Booking, v.Text, v.When, v.Said = false, m.Text.Text, v.Words().Date(m.At, shop.Calendar.Location()), m.Confirmed
 		v.Title = v.T("confirm.title")

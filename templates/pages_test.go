@@ -147,6 +147,20 @@ func samplePages(t testing.TB) map[string]View {
 			out[fmt.Sprint("confirm-", message, "-", cmp.Or(said, "asked"))] = v
 		}
 	}
+	own := DetailsTypedOf(j)
+	out["details"] = DetailsOf(samplePage(w, words.T("details.title")), j, w.s.Shop, "/j/x", own, nil)
+	own.Email, own.Limit = "mira", "much"
+	xj := *j
+	xj.Passcode = &workflow.Passcode{At: j.BookedAt, SeenAt: []time.Time{j.BookedAt}}
+	for _, said := range []workflow.Confirmed{"", workflow.ConfirmedYes, workflow.ConfirmedNo} {
+		xj.OwnChanges = []workflow.Change{{Number: 1, Of: []string{"email", "address"}, Email: workflow.Sealed{Text: "mira@new.example"}, Address: workflow.Sealed{Text: "9 Other Street\nHalifax"}, At: j.BookedAt, Said: said}}
+		if said == "" {
+			out["details-errors"] = DetailsOf(samplePage(w, words.T("details.title")), &xj, w.s.Shop, "/j/x", own, []FieldError{{"email", "The email address “mira” doesn’t look complete; it should read like name@example.org."}, {"limit", words.T("book.error.limit")}})
+		}
+		v := ConfirmOf(samplePage(w, ""), &xj, -1, w.s.Shop)
+		v.Act = "/confirm/x"
+		out[fmt.Sprint("confirm-change-", cmp.Or(said, "asked"))] = v
+	}
 	out["share"] = &SharePage{Page: samplePage(w, words.T("share.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Base: "/j/x"}
 	out["share-made"] = &SharePage{Page: samplePage(w, words.T("share.title")), Number: j.Number.Shown(), Device: j.Device.Name(), Base: "/j/x", Link: "https://status.harbour.example/j/" + sampleToken, Until: "Tuesday 16 November 2027"}
 	out["find-asked"] = &Find{Page: samplePage(w, words.T("find.asked")), Asked: true}

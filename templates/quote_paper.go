@@ -116,7 +116,7 @@ func fromShop(p *paper.Paper, w *locale.Words, shop *workflow.Shop) {
 func (d *quotePaper) plain() {
 	d.repairer()
 	d.Heading(2, d.w.T("form.customer"))
-	known(d.Paper, d.w, "customer", d.j.Customer.Name.Text, "customer_address", d.j.Customer.Address.Text)
+	known(d.Paper, d.w, "customer", d.j.Customer.OnPaper(), "customer_address", d.j.Customer.Address.Text, "tax_number", d.j.Customer.TaxNumber.Text)
 	d.Rule()
 	if d.v.Reason != "" {
 		d.Heading(2, d.w.T("quote.reason"))
@@ -186,7 +186,8 @@ func (d *quotePaper) estimate() {
 	d.repairer()
 	d.fields("registration", d.shop.Estimate.Registration)
 	d.Heading(2, w.T("form.customer"))
-	d.fields("customer", j.Customer.Name.Text, "customer_address", j.Customer.Address.Text)
+	d.fields("customer", j.Customer.OnPaper(), "customer_address", j.Customer.Address.Text)
+	known(d.Paper, d.w, "tax_number", j.Customer.TaxNumber.Text)
 	d.Heading(2, w.T("form.good"))
 	d.fields("received", d.date(j.ReceivedAt), "good", j.Device.Name(), "serial", j.Device.Serial.Text, "problem", j.Fault.Text, "receiver", "")
 	if j.Fee != nil && j.Fee.Minor > 0 {

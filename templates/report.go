@@ -16,13 +16,13 @@ import (
 // is wrong and how sure we are; what we propose, its price and its date; cautions; what happens next.
 // Page, mail and the counter's preview show the same view.
 type ReportView struct {
-	// Customer and CustomerAddress stand on the paper; "" for whoever only looks.
-	Customer, CustomerAddress string
-	W                         *locale.Words
-	Number                    int
-	Job                       string // the job number as people read it out
-	Device, Serial            string
-	Sent                      string
+	// Customer, CustomerAddress and CustomerTax stand on the paper; "" for whoever only looks.
+	Customer, CustomerAddress, CustomerTax string
+	W                                      *locale.Words
+	Number                                 int
+	Job                                    string // the job number as people read it out
+	Device, Serial                         string
+	Sent                                   string
 	// Newer is the number of a later report, 0 if this is the latest.
 	Newer int
 
@@ -109,7 +109,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	loc := zoneOf(shop)
 	show := func(ids []int) ([]PhotoView, string) { return PhotosOf(j, ids, w, loc, urls), "" }
 	v := ReportView{
-		Customer: j.Customer.Name.Text, CustomerAddress: j.Customer.Address.Text,
+		Customer: j.Customer.OnPaper(), CustomerAddress: j.Customer.Address.Text, CustomerTax: j.Customer.TaxNumber.Text,
 		W: w, Number: r.Number, Job: j.Number.Shown(), Device: j.Device.Name(), Serial: j.Device.Serial.Text, Sent: w.DateTime(r.SentAt, loc),
 		Short: r.Short, Fault: j.Fault.Text, Contents: ContentsOf(j, w), Condition: j.Condition.Text,
 		Cause: r.Cause, Proposal: r.Proposal, Head: r.Head, Next: r.Next,

@@ -60,7 +60,7 @@ func (d *reportPaper) top(shop *workflow.Shop) {
 	d.Text(w.T("report.sent", shop.Name, v.Sent), paper.Muted)
 	known(d.Paper, w, "address", strings.Join(ShopOf(shop).Address, ", "))
 	fromShop(d.Paper, w, shop)
-	known(d.Paper, w, "customer", v.Customer, "customer_address", v.CustomerAddress)
+	known(d.Paper, w, "customer", v.Customer, "customer_address", v.CustomerAddress, "tax_number", v.CustomerTax)
 	if v.Newer > 0 {
 		d.Text(w.T("report.newer", v.Newer), paper.Strong)
 	}

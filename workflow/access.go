@@ -38,20 +38,20 @@ var access = func() map[reflect.Type][]Role {
 		}
 	}
 	may([]Command{
-		ListContents{}, AnswerScreening{}, NoteCondition{}, TryFault{}, NoteShut{}, DescribePhoto{}, RemovePhoto{},
+		ListContents{}, AnswerScreening{}, NoteCondition{}, TryFault{}, NoteShut{}, SeePasscode{}, DescribePhoto{}, RemovePhoto{},
 		NoteSymptom{}, NameSuspect{}, PlanCheck{}, DoCheck{}, NoteFinding{}, WithdrawFinding{}, RaiseDuty{}, DoDuty{},
 		PlaceHold{}, LiftHold{}, Begin{}, DoWork{}, BeginTest{}, DoTest{}, Pack{}, PrepareShipment{}, Go{},
 	}, bench, counter, owner)
 	may([]Command{
-		ChangeCustomer{}, ChooseLevel{}, WaiveDuty{}, SendReport{}, IssueQuote{}, WithdrawQuote{}, RecordPayment{}, SetCharge{},
+		ChangeCustomer{}, SettleChange{}, ChooseLevel{}, WaiveDuty{}, SendReport{}, IssueQuote{}, WithdrawQuote{}, RecordPayment{}, SetCharge{},
 		MovePromise{}, ExplainDelay{}, DeclareReady{}, RevokeLinks{}, AskConfirm{}, SendAgain{}, NoteTold{},
 	}, counter, owner)
 	may([]Command{MakeSafe{}}, owner)
 	may([]Command{ErasePerson{}}, owner, system)
-	may([]Command{Book{}, Decide{}, UndoDecision{}, AnswerDelay{}, SendMessage{}, AskLink{}, ChooseNotices{}}, customer, counter, owner)
+	may([]Command{Book{}, Decide{}, UndoDecision{}, AnswerDelay{}, SendMessage{}, AskLink{}, ChooseNotices{}, ChooseWishes{}, GivePasscode{}, WipePasscode{}}, customer, counter, owner)
 	// A customer's photos come with a reply by email; no page of theirs takes photos in.
 	may([]Command{AddPhoto{}}, bench, counter, owner, customer)
-	may([]Command{Subscribe{}, Unsubscribe{}, ShareLink{}, Confirm{}}, customer)
+	may([]Command{Subscribe{}, Unsubscribe{}, ShareLink{}, Confirm{}, ChangeOwn{}}, customer)
 	may([]Command{Wake{}, RecordDelivery{}, RecordBounce{}, EndSubscription{}}, system)
 	return by
 }()

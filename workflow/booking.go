@@ -18,6 +18,9 @@ type Book struct {
 	// Limit is the total agreed to beforehand, in the shop's currency, "" for none.
 	Limit   string `json:"limit,omitempty"`
 	Inbound string `json:"inbound,omitempty"`
+	// Wishes are what is to be done with data and parcel, Passcode unlocks the device; "" for none.
+	Wishes   ChooseWishes `json:"wishes,omitzero"`
+	Passcode string       `json:"passcode,omitempty"`
 	// WalkIn marks a device handed in at the counter.
 	WalkIn bool `json:"walk_in,omitempty"`
 	// Level is the key of the level of service, "" for the shop's usual one; LevelBy the date agreed, for
@@ -39,7 +42,7 @@ func (c Book) decide(t *turn) error {
 			}
 		}
 	}
-	if p.Customer, err = t.customer(c.Person); err != nil {
+	if p.Customer, err = t.customer(c.Person, Customer{}); err != nil {
 		return err
 	}
 	if p.Device.Kind, err = line("kind", "The kind of device", c.Kind, true); err != nil {
@@ -61,11 +64,8 @@ func (c Book) decide(t *turn) error {
 	if p.Inbound, err = t.line("inbound", "The parcel number", c.Inbound, false); err != nil {
 		return err
 	}
-	if p.Limit, err = t.amount("limit", c.Limit); err != nil {
+	if p.Limit, err = t.limit(c.Limit); err != nil {
 		return err
-	}
-	if p.Limit != nil && p.Limit.Minor < 0 {
-		return invalid("limit", "The limit can't be below zero.").because("limit_below_zero")
 	}
 	if c.Follows != "" {
 		if _, err := ParseJobNumber(string(c.Follows)); err != nil {
@@ -84,6 +84,14 @@ func (c Book) decide(t *turn) error {
 	}
 	if err := t.chooseLevel(c.Level, c.LevelBy); err != nil {
 		return err
+	}
+	if err := c.Wishes.decide(t); err != nil {
+		return err
+	}
+	if c.Passcode != "" {
+		if err := (GivePasscode{c.Passcode}).decide(t); err != nil {
+			return err
+		}
 	}
 	if p.Confirms {
 		if err := t.issueLink(link.Confirm, 0, t.now.Add(bookingFor)); err != nil {

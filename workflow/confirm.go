@@ -51,7 +51,8 @@ func (j *Job) Unconfirmed() bool { return j.Confirms && j.Stage == StageBooked }
 // device has the name given.
 func (j *Job) Unsaid(device string) *Job {
 	x := *j
-	x.Customer.Name, x.Customer.Phone, x.Customer.Address = Sealed{}, Sealed{}, Sealed{}
+	x.Customer.Name, x.Customer.Phone, x.Customer.Address, x.Customer.Company, x.Customer.TaxNumber = Sealed{}, Sealed{}, Sealed{}, Sealed{}, Sealed{}
+	x.OwnChanges = nil
 	x.Device.Kind, x.Device.Maker, x.Device.Model = device, Words{}, Words{}
 	if x.Fault = (Sealed{}); !parcelShaped.MatchString(j.Inbound.Text) { // a number is nobody's word, and their page says it
 		x.Inbound = Words{}
@@ -139,15 +140,19 @@ func (p *ConfirmAsked) fold(j *Job, e *Event) {
 
 // Confirm is the answer from the address on file, by the link that was emailed there. The first one stands.
 type Confirm struct {
-	// Message is what it is about, 0 for the booking itself.
+	// Message is what it is about, 0 for the booking itself; Change is the change that it is about instead.
 	Message int `json:"message,omitempty"`
+	Change  int `json:"change,omitempty"`
 	// Not: it is not theirs.
 	Not bool `json:"not,omitempty"`
 }
 
 func (c Confirm) decide(t *turn) error {
-	if g := t.j.grant(t.by); g == nil || g.Purpose != link.Confirm || g.Quote != c.Message {
+	if g := t.j.grant(t.by); g == nil || g.Purpose != link.Confirm || g.Quote != c.Message-c.Change {
 		return LinkLooks()
+	}
+	if c.Change > 0 {
+		return t.settleChange(SettleChange{c.Change, c.Not})
 	}
 	if c.Message > 0 {
 		if m := t.j.message(c.Message); m == nil || m.Confirmed != "" {

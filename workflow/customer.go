@@ -4,6 +4,7 @@ import (
 	"net/netip"
 	"strings"
 
+	"benchword/workflow/link"
 	"benchword/workflow/money"
 
 	"golang.org/x/net/idna"
@@ -16,23 +17,35 @@ type Customer struct {
 	Phone Sealed `json:"phone"`
 	// Address is the postal address to send the device back to, lines separated by "\n".
 	Address Sealed `json:"address"`
+	// Company and TaxNumber stand on papers beside the name.
+	Company   Sealed `json:"company,omitzero"`
+	TaxNumber Sealed `json:"tax_number,omitzero"`
 	// Language is a BCP 47 tag: en, fr, de, es.
 	Language string `json:"language"`
 	// TimeZone is an IANA name, "" if not known.
 	TimeZone string `json:"time_zone,omitempty"`
 }
 
-// Person is a customer as typed in.
-type Person struct {
-	Name     string `json:"name"`
-	Email    string `json:"email,omitempty"`
-	Phone    string `json:"phone,omitempty"`
-	Address  string `json:"address,omitempty"`
-	Language string `json:"language,omitempty"`
-	TimeZone string `json:"time_zone,omitempty"`
+// OnPaper returns the name as papers have it, with the company below it.
+func (c *Customer) OnPaper() string {
+	return strings.TrimSpace(c.Name.Text + "\n" + c.Company.Text)
 }
 
-func (t *turn) customer(p Person) (Customer, error) {
+// Person is a customer as typed in.
+type Person struct {
+	Name    string `json:"name"`
+	Email   string `json:"email,omitempty"`
+	Phone   string `json:"phone,omitempty"`
+	Address string `json:"address,omitempty"`
+	Company string `json:"company,omitempty"`
+	// TaxNumber is the customer's own, for the papers.
+	TaxNumber string `json:"tax_number,omitempty"`
+	Language  string `json:"language,omitempty"`
+	TimeZone  string `json:"time_zone,omitempty"`
+}
+
+// customer checks and seals what was typed. What is as it was stays sealed as it was.
+func (t *turn) customer(p Person, was Customer) (Customer, error) {
 	var c Customer
 	var err error
 	if p.Name, err = line("name", "The name", p.Name, true); err != nil {
@@ -53,17 +66,24 @@ func (t *turn) customer(p Person) (Customer, error) {
 	if p.Address, err = text("address", "The postal address", p.Address, false); err != nil {
 		return c, err
 	}
-	if c.Name, err = t.seal(p.Name); err != nil {
+	if p.Company, err = line("company", "The company", p.Company, false); err != nil {
 		return c, err
 	}
-	if c.Email, err = t.seal(p.Email); err != nil {
+	if p.TaxNumber, err = line("tax_number", "The tax number", p.TaxNumber, false); err != nil {
 		return c, err
 	}
-	if c.Phone, err = t.seal(p.Phone); err != nil {
-		return c, err
-	}
-	if c.Address, err = t.seal(p.Address); err != nil {
-		return c, err
+	for _, f := range []struct {
+		typed   string
+		to, was *Sealed
+	}{
+		{p.Name, &c.Name, &was.Name}, {p.Email, &c.Email, &was.Email}, {p.Phone, &c.Phone, &was.Phone},
+		{p.Address, &c.Address, &was.Address}, {p.Company, &c.Company, &was.Company}, {p.TaxNumber, &c.TaxNumber, &was.TaxNumber},
+	} {
+		if *f.to = *f.was; f.typed != f.was.Text {
+			if *f.to, err = t.seal(f.typed); err != nil {
+				return c, err
+			}
+		}
 	}
 	c.Language = t.shop.Languages[0]
 	for _, l := range t.shop.Languages {
@@ -109,11 +129,11 @@ func (c ChangeCustomer) decide(t *turn) error {
 	if !t.j.Erased.IsZero() {
 		return refused("The customer was erased from this job.")
 	}
-	cust, err := t.customer(c.Person)
+	cust, err := t.customer(c.Person, Customer{})
 	if err != nil {
 		return err
 	}
-	limit, err := t.amount("limit", c.Limit)
+	limit, err := t.limit(c.Limit)
 	if err != nil {
 		return err
 	}
@@ -121,14 +141,7 @@ func (c ChangeCustomer) decide(t *turn) error {
 	if err := t.record(&CustomerChanged{Customer: cust, Limit: limit}); err != nil {
 		return err
 	}
-	if was == "" || strings.EqualFold(was, cust.Email.Text) {
-		return nil
-	}
-	// Whoever reads what went to the old address may not be the customer.
-	if err := t.endLinks(); err != nil {
-		return err
-	}
-	return t.newLinks(LinkAddress)
+	return t.readdressed(was, false)
 }
 
 // CustomerChanged corrects how the customer is reached, or the limit agreed to.
@@ -139,5 +152,7 @@ type CustomerChanged struct {
 
 func (p *CustomerChanged) fold(j *Job, e *Event) {
 	j.Customer, j.Limit = p.Customer, p.Limit
-	j.Unproven, j.Confirms = false, false // staff have it from the customer
+	if g := j.grant(e.By); e.By.Role != RoleCustomer || g != nil && g.Purpose == link.Confirm {
+		j.Unproven, j.Confirms = false, false // staff have it from the customer, or the address on file says so
+	}
 }

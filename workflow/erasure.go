@@ -52,6 +52,7 @@ func (p *PersonErased) fold(j *Job, e *Event) {
 	for i := range j.Links {
 		j.Links[i].Revoked = true
 	}
+	j.Passcode = nil
 	Vault{}.Unseal(j)
 	for _, w := range []*Words{&j.Device.Maker, &j.Device.Model} {
 		if p.Device && w.Digest == "" && w.Text != "" {

@@ -234,6 +234,12 @@ func VerifyChain(events []*Event) (head string, err error) {
 const (
 	KindJobBooked         EventKind = "job.booked"
 	KindCustomerChanged   EventKind = "customer.changed"
+	KindChangeAsked       EventKind = "change.asked"
+	KindChangeAnswered    EventKind = "change.answered"
+	KindWishesChosen      EventKind = "wishes.chosen"
+	KindPasscodeGiven     EventKind = "passcode.given"
+	KindPasscodeSeen      EventKind = "passcode.seen"
+	KindPasscodeWiped     EventKind = "passcode.wiped"
 	KindStageMoved        EventKind = "stage.moved"
 	KindContentsListed    EventKind = "contents.listed"
 	KindScreeningAnswered EventKind = "screening.answered"
@@ -307,6 +313,12 @@ const (
 var kinds = map[EventKind]kindOf{
 	KindJobBooked:         of[JobBooked](wordsSealed),
 	KindCustomerChanged:   of[CustomerChanged](),
+	KindChangeAsked:       of[ChangeAsked](),
+	KindChangeAnswered:    of[ChangeAnswered](),
+	KindWishesChosen:      of[WishesChosen](),
+	KindPasscodeGiven:     of[PasscodeGiven](),
+	KindPasscodeSeen:      of[PasscodeSeen](),
+	KindPasscodeWiped:     of[PasscodeWiped](),
 	KindStageMoved:        of[StageMoved](wordsSealed),
 	KindContentsListed:    of[ContentsListed](wordsSealed),
 	KindScreeningAnswered: of[ScreeningAnswered](wordsSealed),

@@ -42,6 +42,12 @@ type Job struct {
 	Unproven bool `json:"unproven,omitempty"`
 	Confirms bool `json:"confirms,omitempty"`
 
+	// OwnChanges are new ways to reach the customer that they gave on their page, answered ones among them.
+	OwnChanges []Change `json:"own_changes,omitempty"`
+	// Wishes are what is to be done with data and parcel; Passcode unlocks the device, nil if there is none.
+	Wishes   Wishes    `json:"wishes,omitzero"`
+	Passcode *Passcode `json:"passcode,omitempty"`
+
 	Device Device `json:"device"`
 	// Fault is the fault in the customer's own words.
 	Fault Sealed `json:"fault"`
@@ -165,7 +171,7 @@ func Replay(events []*Event) (*Job, error) {
 func (j *Job) index(shop *Shop) Index {
 	x := Index{
 		Stage: j.Stage, Ended: j.Ended(), Title: j.Device.Name(), Person: j.Customer.Name.Text, ChangedAt: j.ChangedAt,
-		Waiting: j.Unanswered() != nil || len(j.Undelivered()) > 0 || j.pressing(),
+		Waiting: j.Unanswered() != nil || len(j.Undelivered()) > 0 || j.pressing() || j.toRing(),
 	}
 	if j.Unconfirmed() {
 		x.Stage, x.Ended = StageUnconfirmed, true

@@ -16,7 +16,7 @@ type LinkGrant struct {
 	ID      string       `json:"id"`
 	Purpose link.Purpose `json:"purpose"`
 	// Quote is the revision that a decide link is for, the number of the delay that a choose link is for, or that of
-	// the message that a confirm link is for, 0 for the booking.
+	// the message that a confirm link is for, 0 for the booking and below zero for a change.
 	Quote    int       `json:"quote,omitempty"`
 	IssuedAt time.Time `json:"issued_at"`
 	// ExpiresAt is zero for a link that was ended, not only revoked.
@@ -45,7 +45,7 @@ var lets = func() map[link.Purpose][]reflect.Type {
 	}
 	// What to answer by is the customer's, too: it is sent to the address on file and nowhere else.
 	for _, p := range []link.Purpose{link.Own, link.Decide, link.Choose} {
-		may(p, SendMessage{}, ChooseNotices{}, Subscribe{}, Unsubscribe{}, AskLink{}, ShareLink{})
+		may(p, SendMessage{}, ChooseNotices{}, Subscribe{}, Unsubscribe{}, AskLink{}, ShareLink{}, ChangeOwn{}, ChooseWishes{}, GivePasscode{}, WipePasscode{})
 	}
 	may(link.Decide, Decide{}, UndoDecision{})
 	may(link.Choose, AnswerDelay{})
@@ -126,7 +126,7 @@ func (j *Job) Seen(p link.Purpose) *Job {
 		d.Name, d.Words, d.Address, d.Agent, d.SentTo, d.Shown, d.Call = Sealed{}, Sealed{}, Sealed{}, Sealed{}, Sealed{}, Sealed{}, nil
 	}
 	x.Story = slices.DeleteFunc(slices.Clone(j.Story), func(m Moment) bool { return m.Kind == KindMessageSent })
-	x.Subscriptions = nil
+	x.Subscriptions, x.OwnChanges, x.Wishes, x.Passcode = nil, nil, Wishes{}, nil
 	if j.Shipment != nil {
 		s := *j.Shipment
 		s.Carrier, s.Parcel = "", Words{}

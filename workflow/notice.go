@@ -131,6 +131,7 @@ var noticeRules = []noticeRule{
 	on(NoticeConfirm, "booked on the web, in a shop that has the address confirmed first", func(_ *Event, p *JobBooked) bool { return p.Confirms }, nil),
 	on(NoticeBooked, "the booking's address was confirmed", func(_ *Event, p *ConfirmAnswered) bool { return p.Message == 0 && !p.Not }, nil),
 	on(NoticeConfirm, "the counter asks whether a message is the customer's", nil, func(_ *Job, p *ConfirmAsked) int { return p.Message }),
+	on(NoticeConfirm, "another way to reach the customer was given on their page", nil, func(_ *Job, p *ChangeAsked) int { return -p.Number }),
 	on(NoticeReceived, "the parcel was opened", movedTo(StageReceived), nil).optional(),
 	on(NoticeShipped, "it left the shop", movedTo(StageShipped), nil),
 	on(NoticeWithdrawn, "the job was withdrawn", movedTo(StageWithdrawn), nil),
@@ -413,6 +414,10 @@ var moot = map[NoticeKind]func(j *Job, e *Entry) bool{
 		return !d.UndoneAt.IsZero() || d.Verdict == VerdictAsk && e.Ref < len(j.Decisions)
 	},
 	NoticeConfirm: func(j *Job, e *Entry) bool {
+		if e.Ref < 0 {
+			x := j.OpenChange()
+			return x == nil || x.Number != -e.Ref
+		}
 		if m := j.message(e.Ref); m != nil {
 			return m.Confirmed != ""
 		}
@@ -560,5 +565,5 @@ func (p *NoticesChosen) fold(j *Job, e *Event) { j.Tell = p.Choice }
 // quiet are events that change nothing of what staff look at before they decide.
 var quiet = []EventKind{
 	KindNoticeMade, KindNoticeDelivered, KindNoticeBuried, KindNoticeRequeued, KindNoticeBounced, KindNoticeTold, KindNoticesChosen,
-	KindPushSubscribed, KindPushEnded, KindQuoteReminded, KindLinkAsked, KindLinkIssued,
+	KindPushSubscribed, KindPushEnded, KindQuoteReminded, KindPasscodeSeen, KindLinkAsked, KindLinkIssued,
 }

@@ -185,7 +185,7 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 	c := &Commit{
 		Shop: s.Shop.ID, Job: j.Number, Expect: expect, Events: t.events, State: j, Secrets: t.secrets,
 		Index: j.index(s.Shop), Links: t.rows, Notices: notices, WakeAt: t.wakeAt(), Settle: o.Settle,
-		Forget: t.forget, Hasten: hasten, Requeue: t.requeue, Now: s.Now().UTC(),
+		Forget: t.forget, Wipe: t.wipe, Hasten: hasten, Requeue: t.requeue, Now: s.Now().UTC(),
 	}
 	if behind := j.ChangedAt.Sub(c.SendAt()); behind > 0 {
 		for i := range c.Notices {

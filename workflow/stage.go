@@ -260,6 +260,9 @@ func (t *turn) move(to Stage, outcome Outcome, reason string) error {
 		if err := t.noteBreach(); err != nil {
 			return err
 		}
+		if err := t.wipePasscode(); err != nil {
+			return err
+		}
 		return t.revokeLinks(link.Decide)
 	}
 	return nil

@@ -60,6 +60,8 @@ type Commit struct {
 	Requeue []string
 	// Forget removes every vault row of the job that is not in Secrets: the person is erased.
 	Forget bool
+	// Wipe are digests whose vault rows are removed.
+	Wipe []string
 }
 
 // SendAt returns the instant from which on what is sent because of the step may be sent.

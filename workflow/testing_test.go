@@ -60,6 +60,9 @@ func (s *oneJob) Commit(_ context.Context, c *Commit) error {
 	if s.secrets[c.Job] == nil || c.Forget {
 		s.secrets[c.Job] = Vault{}
 	}
+	for _, digest := range c.Wipe {
+		delete(s.secrets[c.Job], digest)
+	}
 	for _, x := range c.Secrets {
 		s.secrets[c.Job][x.Digest] = x.Text
 	}

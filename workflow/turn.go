@@ -27,6 +27,7 @@ type turn struct {
 	secrets []Secret
 	rows    []LinkRow
 	forget  bool
+	wipe    []string // digests
 	// effects are to be done outside the store.
 	effects []Entry
 	// requeue are given-up notices to be sent again; late one that missed the mail it was to go with.

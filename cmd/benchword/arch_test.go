@@ -354,6 +354,8 @@ var named = map[string]string{
 	"crypto/ed25519 notify/hook":        "webhooks signed by a key pair",
 	"crypto/aes notify/push":            "pushes are sealed: AES-128-GCM (RFC 8188, RFC 8291)",
 	"crypto/cipher notify/push":         "the same",
+	"crypto/aes workflow/link":          "passcodes are locked: AES-256-GCM (NIST SP 800-38D)",
+	"crypto/cipher workflow/link":       "the same",
 	"crypto/hkdf notify/push":           "the same",
 	"crypto/ecdh notify/push":           "the same, with P-256",
 	"crypto/ecdsa notify/push":          "signs for the push service: ES256 (RFC 8292)",

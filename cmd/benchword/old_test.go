@@ -38,6 +38,12 @@ var kindsSince = map[workflow.EventKind]string{
 	workflow.KindDateTold:        "2026-11-30: the date named is the last one told, and a move is told once it comes to a working day",
 	workflow.KindConfirmAsked:    "2026-11-30: the address on file is asked whether a message, or a booking, is the customer's",
 	workflow.KindConfirmAnswered: "2026-11-30: what the address on file said",
+	workflow.KindChangeAsked:     "2026-12-01: the customer changes how they are reached on their page, and confirms it",
+	workflow.KindChangeAnswered:  "2026-12-01: what was said of that change",
+	workflow.KindWishesChosen:    "2026-12-01: how it goes back, what it is insured for, what may be done with its data",
+	workflow.KindPasscodeGiven:   "2026-12-01: what unlocks the device is a secret of its own",
+	workflow.KindPasscodeSeen:    "2026-12-01: each look at it is written down",
+	workflow.KindPasscodeWiped:   "2026-12-01: it goes when the device does",
 	workflow.KindTestBegun:       "2026-11-30: a soak is a running thing with a start",
 	workflow.KindDeviceShut:      "2026-11-30: a device that stayed shut needs no safety test",
 }

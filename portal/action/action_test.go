@@ -17,6 +17,7 @@ var notHere = map[string]string{
 	"Unsubscribe": "is the customer's browser's",
 	"Confirm":     "is the customer's, from the address on file",
 	"ShareLink":   "is the customer's: the page is theirs to share",
+	"ChangeOwn":   "is the customer's, by their link",
 	"Wake":        "is the clock's", "RecordDelivery": "is the dispatcher's", "RecordBounce": "is the mailbox's", "EndSubscription": "is the dispatcher's",
 }
 

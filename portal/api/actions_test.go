@@ -252,6 +252,20 @@ func everyAction(t *testing.T, d *desk) {
 	wrote, err := d.svc.Do(t.Context(), workflow.Order{Job: d.n, By: workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}, Commands: []workflow.Command{workflow.SendMessage{Text: "Post it to my new address."}}})
 	require.NoError(t, err)
 	d.done(counter, "message-confirmation", fmt.Sprintf(`{"message":%d}`, len(wrote.Messages)))
+	_, err = d.svc.Do(t.Context(), workflow.Order{Job: d.n, By: workflow.Actor{Role: workflow.RoleCustomer, ID: "page"}, Commands: []workflow.Command{
+		workflow.ChangeOwn{Person: workflow.Person{Name: "Mira A. Osei", Email: "mira@post.example", Phone: "+1 902 555 0142", Address: "9 Other Street", Language: "en", TimeZone: "Europe/Lisbon"}, Limit: "50.00"},
+		workflow.GivePasscode{Passcode: "zq-4711"}}})
+	require.NoError(t, err)
+	d.refused(403, bench, "customer-change", `{"change":1}`)
+	d.refused(409, counter, "customer-change", `{"change":2}`)
+	j = d.done(counter, "wishes", `{"insured":"250.00","data":"erase","return":"collect"}`)
+	require.Equal(t, "9 Other Street", j.OwnChange.Address)
+	require.Equal(t, workflow.ReturnCollect, j.Wishes.Return)
+	d.refused(422, counter, "wishes", `{"return":"fly"}`)
+	require.NotContains(t, d.get("/jobs/"+string(d.n)).body, "passcode")
+	require.Equal(t, "9 Other Street", d.done(counter, "customer-change", `{"change":1}`).Customer.Address)
+	d.refused(403, bench, "passcode-end", `{}`)
+	d.done(counter, "passcode-end", `{}`)
 	d.refused(403, bench, "link-revocation", `{}`)
 	d.done(counter, "link-revocation", `{}`)
 	notice := j.Notices[0].ID

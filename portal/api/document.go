@@ -220,6 +220,8 @@ var choices = map[reflect.Type]struct {
 	reflect.TypeFor[workflow.OptionKind]():      {"What an option is; “return” is only in earlier quotes.", append(anys(workflow.OptionKinds), workflow.OptionReturn)},
 	reflect.TypeFor[money.LineKind]():           {"What a line of a price is for; a credit takes money off.", anys(money.LineKinds)},
 	reflect.TypeFor[workflow.Answer]():          {"The answer to a screening question.", []any{workflow.Yes, workflow.No, workflow.Unknown}},
+	reflect.TypeFor[workflow.ReturnBy]():        {"How the customer wants it back; left out, they have not said.", anys(workflow.ReturnBys)},
+	reflect.TypeFor[workflow.DataLeave]():       {"What may be done with the data on the device; left out, they have not said.", anys(workflow.DataLeaves)},
 	reflect.TypeFor[workflow.Fate]():            {"Where an item of the contents went.", []any{workflow.FateReturned, workflow.FateReplaced, workflow.FateRecycled, workflow.FateKept}},
 	reflect.TypeFor[workflow.Reproduced]():      {"Whether the fault was seen at the bench.", anys(workflow.Reproductions)},
 	reflect.TypeFor[workflow.NotTriedReason]():  {"Why the fault was not tried.", anys(workflow.NotTriedReasons)},

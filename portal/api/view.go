@@ -32,6 +32,10 @@ type Job struct {
 	Follows  workflow.JobNumber `json:"follows,omitempty"`
 	Limit    *money.Amount      `json:"limit,omitempty"`
 	Inbound  string             `json:"inbound,omitempty"`
+	// Wishes are what the customer wants done with data and parcel; OwnChange is what they asked for on their page and
+	// have not confirmed yet.
+	Wishes    workflow.Wishes `json:"wishes,omitzero"`
+	OwnChange *OwnChange      `json:"own_change,omitempty"`
 
 	Screening    *workflow.Screening    `json:"screening,omitempty"`
 	Contents     []workflow.Item        `json:"contents"`
@@ -151,8 +155,29 @@ type Customer struct {
 	Address  string `json:"address,omitempty"`
 	Language string `json:"language"`
 	TimeZone string `json:"time_zone,omitempty"`
+	// Company and TaxNumber stand on papers beside the name.
+	Company   string `json:"company,omitempty"`
+	TaxNumber string `json:"tax_number,omitempty"`
 	// Erased: the person was erased from the job.
 	Erased bool `json:"erased,omitempty"`
+}
+
+// OwnChange is another way to reach the customer, which they gave on their page; of names what changes.
+type OwnChange struct {
+	Number  int       `json:"number"`
+	Of      []string  `json:"of"`
+	Email   string    `json:"email,omitempty"`
+	Phone   string    `json:"phone,omitempty"`
+	Address string    `json:"address,omitempty"`
+	At      time.Time `json:"at"`
+}
+
+func ownChange(j *workflow.Job) *OwnChange {
+	x := j.OpenChange()
+	if x == nil {
+		return nil
+	}
+	return &OwnChange{x.Number, x.Of, x.Email.Text, x.Phone.Text, x.Address.Text, x.At}
 }
 
 // Decision is a customer's answer with its evidence.
@@ -226,7 +251,9 @@ func (a *api) view(j *workflow.Job) *Job {
 		Customer: Customer{
 			Name: j.Customer.Name.Text, Email: j.Customer.Email.Text, Phone: j.Customer.Phone.Text, Address: j.Customer.Address.Text,
 			Language: j.Customer.Language, TimeZone: j.Customer.TimeZone, Erased: !j.Erased.IsZero(),
+			Company: j.Customer.Company.Text, TaxNumber: j.Customer.TaxNumber.Text,
 		},
+		Wishes: j.Wishes, OwnChange: ownChange(j),
 		Device: j.Device, Fault: j.Fault.Text, Follows: j.Follows, Limit: j.Limit, Inbound: j.Inbound.Text,
 		Screening: j.Screening, Contents: list(j.Contents), Condition: j.Condition.Text, Reproduction: j.Reproduction,
 		Symptom: j.Symptom, Suspects: list(j.Suspects), Plans: list(j.Plans), Ledger: ledgerOf(j), Findings: list(j.Findings), Duties: list(j.Duties), Reports: list(j.Reports), Quotes: list(j.Quotes),

@@ -38,13 +38,15 @@ type jobCard struct {
 	// Hold says what the job is on hold for, with the note, "" if it is not.
 	Hold string
 	// Level is the level of service, "" where the shop has none.
-	Level    string
-	Limit    string
-	Follows  string
-	Inbound  string
-	Ended    bool
-	Erased   bool
-	FollowTo string
+	Level string
+	Limit string
+	// Company stands on the papers; Return, Insured and Data are what the customer wants done, "" where they have not said.
+	Company, Return, Insured, Data string
+	Follows                        string
+	Inbound                        string
+	Ended                          bool
+	Erased                         bool
+	FollowTo                       string
 }
 
 // jobBase is what all pages about one job have in common.
@@ -88,6 +90,9 @@ func jobBaseOf(page templates.Page, j *workflow.Job, shop *workflow.Shop, now ti
 	}
 	if j.Limit != nil {
 		c.Limit = k.w.Money(*j.Limit)
+	}
+	if c.Company, c.Return, c.Data = j.Customer.Company.Text, returnWords[j.Wishes.Return], dataWords[j.Wishes.Data]; j.Wishes.Insured != nil {
+		c.Insured = k.w.Money(*j.Wishes.Insured)
 	}
 	if j.Follows != "" {
 		c.Follows, c.FollowTo = j.Follows.Shown(), "/counter/job/"+string(j.Follows)

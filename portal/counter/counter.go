@@ -133,7 +133,7 @@ func taskBy() map[string]*task {
 		"safe": safeTask, "tests": testsTask, "test": testTask, "test/begin": soakTask, "shut": shutTask, "ready": readyTask, "packing": packingTask, "hold": holdTask, "hold/lift": liftTask,
 		"report": reportTask, "report/preview": previewTask, "report/send": sendTask, "quote": quoteTask, "quote/back": takeBackTask, "answer": answerTask,
 		"undo": undoTask, "charge": chargeTask, "promise": promiseTask, "delay": delayTask, "delay/choice": delayChoiceTask, "level": levelTask,
-		"payment": paymentTask, "customer": customerTask, "letters": lettersTask, "letters/confirm": letterConfirmTask, "link": linkTask, "link/revoke": linkRevokeTask, "link/mail": linkMailTask,
+		"payment": paymentTask, "customer": customerTask, "customer/change": changeTask, "customer/wishes": wishesTask, "passcode": passcodeTask, "passcode/give": passcodeGiveTask, "passcode/wipe": passcodeWipeTask, "letters": lettersTask, "letters/confirm": letterConfirmTask, "link": linkTask, "link/revoke": linkRevokeTask, "link/mail": linkMailTask,
 		"notices": noticesTask, "notices/again": againTask, "notices/told": toldTask, "erase": eraseTask, "move/:to": moveTask,
 	}
 }

@@ -164,6 +164,37 @@ func TestPhotos(t *testing.T) {
 	require.Contains(t, g.body, `"message"`)
 }
 
+// The bench sees the passcode on a tap that is written down, on that one page, and nowhere else.
+func TestPasscodeOnPurpose(t *testing.T) {
+	d := newDesk(t)
+	d.diagnosing()
+	at := d.url("passcode")
+	olga, nils := d.as("olga"), d.as("nils")
+	require.Equal(t, 303, olga.page(d.url("customer")).form(d.url("customer/wishes")).set("return", "collect").set("insured", "250").set("data", "look").send().StatusCode)
+	require.Equal(t, workflow.ReturnCollect, d.job().Wishes.Return)
+	require.Contains(t, olga.page(d.url("")).body, "they collect it")
+	require.Equal(t, 303, olga.page(at).form(d.url("passcode/give")).set("passcode", "zq-4711").send().StatusCode)
+	for _, page := range []string{"", "passcode", "history"} {
+		require.NotContains(t, nils.page(d.url(page)).body, "4711", page)
+	}
+	shown := nils.page(at).form(at).send()
+	require.Equal(t, 200, shown.StatusCode)
+	require.Contains(t, shown.body, "zq-4711")
+	require.Contains(t, shown.Header.Get("Cache-Control"), "no-store")
+	require.Len(t, d.job().Passcode.SeenAt, 1)
+	require.NotContains(t, nils.page(at).body, "4711")
+	require.Contains(t, nils.page(d.url("history")).body, "passcode.seen")
+	require.Equal(t, 303, olga.page(at).form(d.url("passcode/wipe")).send().StatusCode)
+	require.Nil(t, d.job().Passcode)
+
+	p := workflow.Person{Name: "Mira Osei", Email: d.job().Customer.Email.Text, Phone: d.job().Customer.Phone.Text, Address: "9 Other Street"}
+	d.do(workflow.Actor{Role: workflow.RoleCustomer, ID: "page"}, workflow.ChangeOwn{Person: p})
+	page := olga.page(d.url(""))
+	require.Contains(t, page.body, "hasn’t confirmed it yet: Address: 9 Other Street")
+	require.Equal(t, 303, olga.page(d.url("customer")).form(d.url("customer/change")).set("mine", "yes").send().StatusCode)
+	require.Equal(t, "9 Other Street", d.job().Customer.Address.Text)
+}
+
 func TestMarks(t *testing.T) {
 	d := newDesk(t)
 	d.diagnosing()

@@ -191,6 +191,13 @@ func (k clockOf) alertsOf(j *workflow.Job, base jobBase) []alert {
 	if m := j.Doubt(); m != nil && !j.Ended() {
 		out = append(out, alert{"redirect", k.doubtWords(m), base.To("letters") + "#letter-" + itoa(m.ID), "Which message"})
 	}
+	if x := j.OpenChange(); x != nil {
+		words := "The customer asks for a change on their page, and hasn’t confirmed it yet: "
+		if j.Customer.Email.Text == "" {
+			words = "The customer asks for a change on their page. Telephone them to confirm it: "
+		}
+		out = append(out, alert{"redirect", words + strings.Join(templates.ChangeLines(x, k.w), "; ") + ".", base.To("customer"), "The change"})
+	}
 	if j.Unconfirmed() {
 		out = append(out, alert{"mail", "Booked on the web, and the email address isn’t confirmed yet. The job stands on no board until it is, and goes a week after it was booked.", "", ""})
 	}

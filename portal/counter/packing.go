@@ -59,7 +59,9 @@ var packingTask = &task{
 				}
 			}
 		}
-		v.Set("way", "post")
+		if v.Set("way", "post"); r.job.Wishes.Return == workflow.ReturnCollect {
+			v.Set("way", "person")
+		}
 		if s := r.job.Shipment; s != nil {
 			v.Set("carrier", s.Carrier)
 			v.Set("parcel", s.Parcel.Text)

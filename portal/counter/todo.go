@@ -210,7 +210,13 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 		add("undo", "", "until the bench begins")
 	}
 	if j.Erased.IsZero() {
-		add("customer", "", "name, address, limit")
+		add("customer", "", "name, address, limit, how it goes back")
+		if given := "none"; !j.Ended() {
+			if j.Passcode != nil {
+				given = "given " + k.day(j.Passcode.At)
+			}
+			add("passcode", "", given)
+		}
 		add("link", "", "read out, copy, email again, end")
 	}
 	page("history", "History", templates.Count(int(j.Version), "event", "events"))

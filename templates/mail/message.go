@@ -36,11 +36,19 @@ func (t *teller) link(e *workflow.Entry) part {
 	return p
 }
 
-// confirm asks whether a message or a booking is the reader's.
+// confirm asks whether a message, a change or a booking is the reader's.
 func (t *teller) confirm(e *workflow.Entry) part {
 	act := templates.Link{Words: t.w.T("mail.act.confirm"), URL: t.Confirm}
 	if t.Confirm == "" {
 		act = templates.Link{}
+	}
+	if e.Ref < 0 {
+		p := t.say("confirm_change", t.day(e.MadeAt))
+		p.act = act
+		if x := t.Job.OpenChange(); x != nil {
+			p = p.with(t.paras("mail.confirm_change.what", templates.ChangeLines(x, t.w)...))
+		}
+		return p.with(t.paras("mail.confirm.not", t.w.T("mail.confirm.not.more")))
 	}
 	if e.Ref < 1 || e.Ref > len(t.Job.Messages) {
 		p := t.say("confirm_booking", t.Shop.Name)

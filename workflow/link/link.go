@@ -29,6 +29,8 @@
 package link
 
 import (
+	"crypto/aes"
+	"crypto/cipher"
 	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/base32"
@@ -50,7 +52,7 @@ const (
 	Share  Purpose = "share"  // made by the customer for others: look, and nothing else
 	Decide Purpose = "decide" // answer the quote
 	Choose Purpose = "choose" // say what is to happen after a missed promise
-	// Confirm is sent to the address on file, to say there whether a message or a booking is the customer's.
+	// Confirm is sent to the address on file, to say there whether a message, a change or a booking is the customer's.
 	Confirm Purpose = "confirm"
 	// Look is what emails held before 2026-11-30 and told people to pass on. None is made any more.
 	Look Purpose = "look"
@@ -302,4 +304,53 @@ func (k Key) mark(shop, name string) string {
 	mac := hmac.New(sha256.New, k.secret[:])
 	_, _ = io.WriteString(mac, strings.Join([]string{"benchword mark 1", shop, name}, "\x00"))
 	return alphabet.EncodeToString(mac.Sum(nil)[:markBytes])
+}
+
+// cipherOf returns what a key locks with, which has nothing to do with the links that it makes.
+func (k Key) cipherOf() (cipher.AEAD, error) {
+	mac := hmac.New(sha256.New, k.secret[:])
+	_, _ = io.WriteString(mac, "benchword lock 1")
+	b, err := aes.NewCipher(mac.Sum(nil))
+	if err != nil {
+		return nil, err
+	}
+	return cipher.NewGCM(b)
+}
+
+// lockBlock is what a locked text is filled up to a multiple of, so that its length says little.
+const lockBlock = 64
+
+// Lock encrypts a short text of a job under the newest key (AES-256-GCM). The text holds no zero byte.
+func (m *Maker) Lock(random io.Reader, shop, job, text string) (string, error) {
+	g, err := m.newest.cipherOf()
+	if err != nil {
+		return "", err
+	}
+	nonce := make([]byte, g.NonceSize())
+	if _, err := io.ReadFull(random, nonce); err != nil {
+		return "", fmt.Errorf("locking a text: %w", err)
+	}
+	filled := make([]byte, (len(text)/lockBlock+1)*lockBlock)
+	copy(filled, text)
+	return strconv.Itoa(int(m.newest.Number)) + "-" + alphabet.EncodeToString(g.Seal(nonce, nonce, filled, []byte(shop+"\x00"+job))), nil
+}
+
+// Unlock reads what [Maker.Lock] made for the same job, with whichever of the keys it was.
+func (m *Maker) Unlock(shop, job, locked string) (string, error) {
+	number, rest, _ := strings.Cut(locked, "-")
+	n, err := strconv.ParseUint(number, 10, 16)
+	b, err2 := alphabet.DecodeString(rest)
+	key, ok := m.keys[uint16(n)]
+	if err != nil || err2 != nil || !ok {
+		return "", errors.New("this was locked with a link key that is no longer in the key file")
+	}
+	g, err := key.cipherOf()
+	if err != nil || len(b) < g.NonceSize() {
+		return "", errors.New("this was not locked here")
+	}
+	text, err := g.Open(nil, b[:g.NonceSize()], b[g.NonceSize():], []byte(shop+"\x00"+job))
+	if err != nil {
+		return "", fmt.Errorf("this was not locked here, or for another job: %w", err)
+	}
+	return strings.TrimRight(string(text), "\x00"), nil
 }

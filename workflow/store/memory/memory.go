@@ -210,6 +210,9 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 			}
 		}
 	}
+	for _, digest := range c.Wipe {
+		delete(j.vault, digest)
+	}
 	for _, x := range c.Secrets {
 		j.vault[x.Digest] = x
 	}

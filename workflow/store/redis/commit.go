@@ -134,7 +134,11 @@ func encode(c *workflow.Commit, f *folded) (names []string, out []any, err error
 	for _, id := range c.Requeue {
 		a.add(id)
 	}
-	a.add(flag(c.Forget), len(c.Secrets))
+	a.add(flag(c.Forget), len(c.Wipe))
+	for _, digest := range c.Wipe {
+		a.add(seal(digest))
+	}
+	a.add(len(c.Secrets))
 	for _, x := range c.Secrets {
 		a.add(seal(x.Digest), x.Salt+"\n"+x.Text)
 	}

@@ -330,6 +330,7 @@ local function commit(keys, argv)
   for _, id in ipairs(again) do putback(ix, queue, outbox, number, id, now) end
   if hurry == '1' then hasten(outbox, queue, number, now) end
   if take() == '1' then forget(job, outbox, once, results, number) end
+  bulk('HDEL', job, several(take, 1)) -- secrets that are wiped
   local set = several(take, 2) -- secrets
   local n = #set
   set[n + 1], set[n + 2], set[n + 3], set[n + 4], set[n + 5], set[n + 6] = 'v', version, 's', state, 'x', index

@@ -33,6 +33,7 @@ type row struct {
 	settle         *settlement
 	once           *workflow.Once
 	forget, hasten bool
+	wipe           []string
 	requeue        []string
 	sendAt         int64
 }
@@ -56,7 +57,7 @@ func encode(c *workflow.Commit) (*row, error) {
 		shop: string(c.Shop), number: string(c.Job), expect: c.Expect, version: c.State.Version, state: string(state),
 		index: c.Index, textSum: sum(c.Index.Text), changedAt: c.Index.ChangedAt.UnixMilli(), due: none, wakeAt: stamp(c.WakeAt),
 		secrets: append([]workflow.Secret(nil), c.Secrets...), links: append([]workflow.LinkRow(nil), c.Links...),
-		forget: c.Forget, hasten: c.Hasten, requeue: slices.Clone(c.Requeue), sendAt: c.SendAt().UnixMilli(),
+		forget: c.Forget, hasten: c.Hasten, wipe: slices.Clone(c.Wipe), requeue: slices.Clone(c.Requeue), sendAt: c.SendAt().UnixMilli(),
 	}
 	if !c.Index.DueAt.IsZero() {
 		r.due = c.Index.DueAt.UnixMilli()
@@ -96,7 +97,7 @@ func (s *Store) Commit(ctx context.Context, c *workflow.Commit) error {
 	if err != nil {
 		return err
 	}
-	return s.write.submit(ctx, &request{do: r.write, sweep: c.Forget})
+	return s.write.submit(ctx, &request{do: r.write, sweep: c.Forget || len(c.Wipe) > 0})
 }
 
 // write is the commit itself: first all that may refuse it, then what it writes.
@@ -155,6 +156,11 @@ func (r *row) write(t *tx) error {
 			if err := t.exec(q, id); err != nil {
 				return err
 			}
+		}
+	}
+	for _, digest := range r.wipe {
+		if err := t.exec("DELETE FROM vault WHERE job = ? AND digest = ?", id, digest); err != nil {
+			return err
 		}
 	}
 	if err := r.writeRows(t, id); err != nil {

@@ -220,6 +220,9 @@ func (h *History) Accept(c *workflow.Commit) {
 	if c.Forget {
 		h.Texts = workflow.Vault{}
 	}
+	for _, digest := range c.Wipe {
+		delete(h.Texts, digest)
+	}
 	for _, x := range c.Secrets {
 		h.Texts[x.Digest] = x.Text
 	}

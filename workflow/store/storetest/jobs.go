@@ -686,13 +686,25 @@ func forget(t *test) {
 	require.NoError(t, err)
 	require.Equal(t, "Mira Osei", j.Customer.Name.Text, "another job's person is not")
 
+	// One secret alone can go.
+	c = kept.Write("A word to Tom.")
+	t.commit(kept, c)
+	c = kept.Write("Another word.")
+	c.Wipe = []string{t.chain(kept).Messages[0].Text.Digest}
+	t.commit(kept, c)
+	j, err = t.store.Job(t.ctx, shop, kept.Job)
+	require.NoError(t, err)
+	require.True(t, j.Messages[0].Text.Erased())
+	require.Equal(t, "Another word.", j.Messages[1].Text.Text)
+	require.Equal(t, "Mira Osei", j.Customer.Name.Text)
+
 	// What comes with the forgetting, or after it, stays.
 	c = kept.Erase()
 	s := &step{kept, c}
 	s.seal("why")
 	t.commit(kept, c)
 	t.commit(kept, kept.Write("A word to nobody."))
-	require.Equal(t, "A word to nobody.", t.chain(kept).Messages[0].Text.Text)
+	require.Equal(t, "A word to nobody.", t.chain(kept).Messages[2].Text.Text)
 }
 
 func isolation(t *test) {
