@@ -17,6 +17,7 @@ import (
 	"benchword/workflow"
 	"benchword/workflow/evidence"
 	"benchword/workflow/link"
+	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -97,6 +98,7 @@ func TestAJobsArchive(t *testing.T) {
 // TestNoCopyKeepsMetadata sends a photo with a place, a name and a serial number in it through everything
 // that shows photos, and has exiftool, which nobody here wrote, look at each copy that came out.
 func TestNoCopyKeepsMetadata(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("one thing after another: the race detector has nothing to see")
 	}

@@ -34,6 +34,7 @@ import (
 	"benchword/notify/smtptest"
 	"benchword/workflow"
 	"benchword/workflow/link"
+	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -72,6 +73,9 @@ func TestAttacks(t *testing.T) {
 		t.Run(a.name, func(t *testing.T) {
 			if a.name == "texts" && testing.Short() {
 				t.Skip("two thousand forms: whole without -short")
+			}
+			if a.name == "texts" {
+				longtest.Gate(t)
 			}
 			defer func(t testing.TB) { x.t = t }(x.t)
 			x.t = t

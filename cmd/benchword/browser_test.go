@@ -214,6 +214,7 @@ func (s *stage) fetch(path string, cookies []*http.Cookie) (int, []byte) {
 // TestPagesAreValidHTML holds every page to the Nu HTML checker (vnu-jar 26.9.27): no error, no warning
 // that is not named here.
 func TestPagesAreValidHTML(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
@@ -242,6 +243,7 @@ func TestPagesAreValidHTML(t *testing.T) {
 // TestPagesAreAccessible holds every page to axe-core 4.14.1, at 320 px and on a desktop, light and dark.
 // With -screens it also writes screenshots.
 func TestPagesAreAccessible(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
@@ -294,6 +296,7 @@ func TestPagesAreAccessible(t *testing.T) {
 // without cookies, lets scripts run, and sends every form it finds, empty and as it stands. Nothing may
 // change on any job.
 func TestScannerInABrowser(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
@@ -448,6 +451,7 @@ func TestCounterInABrowser(t *testing.T) {
 //
 //	go test ./cmd/benchword -run TapsForAMarkedPhoto -v
 func TestTapsForAMarkedPhoto(t *testing.T) {
+	longtest.Gate(t)
 	s, d := demoStage(t)
 	ctx := portaltest.Browser(t)
 	file := camera(t)

@@ -22,6 +22,7 @@ import (
 
 	"benchword/notify/smtptest"
 	"benchword/workflow/evidence/bucket/buckettest"
+	"benchword/workflow/longtest"
 	"benchword/workflow/store/redis/redistest"
 
 	"github.com/stretchr/testify/require"
@@ -205,6 +206,7 @@ type node struct {
 // Sentinel, a bucket. A portal, a notifier and the primary are killed one after the other; what was booked
 // is there, and what is booked is told.
 func TestTheExampleOutlivesItsParts(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}

@@ -23,6 +23,7 @@ import (
 	"benchword/portal"
 	"benchword/workflow"
 	"benchword/workflow/link"
+	"benchword/workflow/longtest"
 	"benchword/workflow/store/redis/redistest"
 
 	"github.com/stretchr/testify/require"
@@ -61,6 +62,7 @@ func TestNoShopReachesAnother(t *testing.T) {
 		noShopReachesAnother(t, "")
 	})
 	t.Run("one Redis", func(t *testing.T) {
+		longtest.Gate(t)
 		t.Parallel()
 		noShopReachesAnother(t, redistest.Start(t).URL())
 	})

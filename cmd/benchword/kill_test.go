@@ -74,7 +74,7 @@ func dialHere(ctx context.Context, network, addr string) (net.Conn, error) {
 // Message-IDs or with two contents.
 func TestKilledAtAnyMoment(t *testing.T) {
 	t.Parallel()
-	kills := longtest.Times(200, 25, 5)
+	kills := longtest.Times(200, 25, 2)
 	dir := t.TempDir()
 	post, err := smtptest.Start(smtptest.Config{})
 	require.NoError(t, err)

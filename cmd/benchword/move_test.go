@@ -113,6 +113,7 @@ func furnished(t *testing.T, past int) (s *stage, links []string, config string)
 // A shop moves from a folder to Redis and a bucket, works there, and moves into another folder: all that it
 // is is the same, to the byte. Old links open, and mails that were being tried go out again as they were.
 func TestTransferOfAShop(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("one thing after another: the race detector has nothing to see")
 	}
@@ -184,6 +185,7 @@ func TestTransferOfAShop(t *testing.T) {
 
 // The command is killed at any moment, again and again; run once more, it comes to the same end.
 func TestATransferIsKilledAtAnyMoment(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("what is killed are other processes")
 	}
@@ -306,6 +308,7 @@ func TestALiveShopIsTransferred(t *testing.T) {
 // A backup of a shared shop is a folder like any other: it is whole, says so, finds what was changed in it,
 // and goes back into an empty place only.
 func TestBackupAndRestore(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("one thing after another: the race detector has nothing to see")
 	}

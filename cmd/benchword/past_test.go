@@ -21,6 +21,7 @@ import (
 // TestAShopWithAPast: what a shop's own history brings to its pages. With -screens it also writes
 // screenshots.
 func TestAShopWithAPast(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}

@@ -16,6 +16,7 @@ import (
 	"benchword/portal/portaltest"
 	"benchword/workflow"
 	"benchword/workflow/link"
+	"benchword/workflow/longtest"
 
 	"github.com/chromedp/cdproto/browser"
 	"github.com/chromedp/cdproto/cdp"
@@ -36,6 +37,7 @@ func permit(site string, setting browser.PermissionSetting) chromedp.Action[chro
 // browser's own push service is out of reach of a test, so a subscription is put in its place; the rest is
 // the browser's: permission, worker, notice.
 func TestPushInABrowser(t *testing.T) {
+	longtest.Gate(t)
 	s, d := demoStage(t)
 	ctx := portaltest.Browser(t)
 	look := s.link(d.toApprove, link.Own)

@@ -234,7 +234,7 @@ func TestStories(t *testing.T) {
 func TestStoriesOnTwoNodes(t *testing.T) {
 	t.Parallel()
 	r := redistest.Start(t)
-	playAll(t, 3, func(t testing.TB) *stage {
+	playAll(t, 9, func(t testing.TB) *stage {
 		require.NoError(t, r.Client(t).FlushAll(context.Background()).Err())
 		return newStageAsking(t, 0, func(s *stage) { s.redis = r.URL() })
 	})
@@ -244,18 +244,19 @@ func TestStoriesOnTwoNodes(t *testing.T) {
 // and each shop's customer reads what they would read if there were no other.
 func TestStoriesOfTwoShops(t *testing.T) {
 	t.Parallel()
-	playTogether(t, 3, func(t testing.TB) []*stage { return newTown(t, 0, "").stages })
+	playTogether(t, 9, func(t testing.TB) []*stage { return newTown(t, 0, "").stages })
 }
 
 // TestStoriesOfTwoShopsOnRedis plays them where one process has the pages of both shops and another one
 // their mails.
 func TestStoriesOfTwoShopsOnRedis(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("what is new against two nodes above and two shops above is neither's own code")
 	}
 	t.Parallel()
 	r := redistest.Start(t)
-	playTogether(t, 4, func(t testing.TB) []*stage {
+	playTogether(t, 1, func(t testing.TB) []*stage {
 		require.NoError(t, r.Client(t).FlushAll(context.Background()).Err())
 		return newTown(t, 0, r.URL()).stages
 	})

@@ -78,6 +78,7 @@ const sideways = `(() => {
 // TestLongWordsFit: with every text 40 % longer no page of the customer's, and no mail, has anything cut
 // or outside of a window of 320 px.
 func TestLongWordsFit(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}

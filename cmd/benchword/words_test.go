@@ -62,8 +62,9 @@ func TestPrintedWordsAreSettings(t *testing.T) {
 		require.Zero(t, run(t.Context(), []string{"words", "--lang", lang}, nil, &out, &errOut), errOut.String())
 		s, err := ReadSettings(ownWords(t, out.String(), ""))
 		require.NoError(t, err)
+		usual, own := (*locale.Set)(nil).In("CA").For(lang), s.own.For(lang)
 		for _, key := range locale.Keys() {
-			require.Equal(t, (*locale.Set)(nil).In("CA").For(lang).Wording(key), s.own.For(lang).Wording(key), key)
+			require.Equal(t, usual.Wording(key), own.Wording(key), key)
 		}
 	}
 }

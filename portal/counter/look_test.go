@@ -95,6 +95,7 @@ const small = `[...document.querySelectorAll("button, .button, select, summary, 
 // desktop, light and dark; nothing has to be scrolled sideways, nothing to press is too small. The Nu HTML
 // checker finds no error in any of them. With -screens it writes screenshots.
 func TestPagesInABrowser(t *testing.T) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}

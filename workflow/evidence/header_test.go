@@ -19,6 +19,7 @@ import (
 
 	"benchword/workflow"
 	"benchword/workflow/evidence"
+	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -307,9 +308,15 @@ func TestTaken(t *testing.T) {
 func TestMetadataIsGone(t *testing.T) {
 	dir := t.TempDir()
 	exiftool := ""
-	for name, file := range map[string][]byte{
+	files := map[string][]byte{
 		"orientation.jpg": gorootOrientation(t), "whole.heic": sample(t, "whole.heic"), "drawn.jpg": asJPEG(t, drawn(2000, 900)), "drawn.png": asPNG(t, drawn(90, 2000)),
-	} {
+	}
+	share := longtest.Share(t, 4)
+	for i, name := range slices.Sorted(maps.Keys(files)) {
+		if !share(i) {
+			continue
+		}
+		file := files[name]
 		t.Run(name, func(t *testing.T) {
 			if exiftool == "" {
 				exiftool = independent(t, "exiftool")

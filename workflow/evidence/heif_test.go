@@ -256,7 +256,7 @@ func encoded(t *testing.T, m image.Image, args ...string) ([]byte, *hevc.Picture
 
 // Every tool that an encoder can be told to use, against libheif's decoder.
 func TestHEVCTools(t *testing.T) {
-	m := busy(328, 200)
+	m, share, nth := busy(328, 200), longtest.Share(t, 4), 0
 	for i, chroma := range []string{"420", "422", "444"} {
 		for k, tools := range [][]string{
 			{"-q", "10"}, {"-q", "50"}, {"-q", "90"}, {"-q", "50", "-p", "x265:ctu=16"}, {"-q", "50", "-p", "x265:ctu=32", "-p", "x265:wpp=0"},
@@ -270,6 +270,9 @@ func TestHEVCTools(t *testing.T) {
 			}
 			if !longtest.Long() && k%2 != i%2 {
 				continue // each with one or two of the three
+			}
+			if nth++; !share(nth) {
+				continue
 			}
 			t.Run(chroma+" "+strings.Join(tools, " "), func(t *testing.T) {
 				b, p := encoded(t, m, append(tools, "-p", "chroma="+chroma)...)

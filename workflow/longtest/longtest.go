@@ -15,6 +15,15 @@ func Long() bool { return os.Getenv("BENCHWORD_LONG") != "" }
 // waits for the answer, each run takes a share.
 func Whole() bool { return Long() || os.Getenv("CI") != "" }
 
+// Gate leaves a test to the gate, which takes README's command with CI set. What is left so stands on a list in
+// cmd/benchword/gate_test.go.
+func Gate(t testing.TB) {
+	t.Helper()
+	if !Whole() {
+		t.Skip("left to the gate: CI=true go test, or .ci/run test")
+	}
+}
+
 // Times returns how often something is tried: in a long run, in the gate, and with -short or at a desk.
 func Times(long, gate, few int) int {
 	switch {

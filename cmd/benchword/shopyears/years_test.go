@@ -481,6 +481,7 @@ func TestShopYearsOnDisk(t *testing.T) {
 
 // TestShopYearsOnRedis plays on a real server, which a power failure kills.
 func TestShopYearsOnRedis(t *testing.T) {
+	longtest.Gate(t)
 	t.Parallel()
 	redistest.Program(t)
 	inDepth(t, onRedis)
@@ -488,7 +489,7 @@ func TestShopYearsOnRedis(t *testing.T) {
 
 // inDepth plays shops of eight days, each with all that fails.
 func inDepth(t *testing.T, on func(testing.TB) func() workflow.Store) {
-	days := 8
+	days := longtest.Times(8, 8, 4)
 	if *daysFlag > 0 {
 		days = *daysFlag
 	}
