@@ -28,6 +28,10 @@ var leftToTheGate = map[string]string{
 	"cmd/benchword TestTapsForAMarkedPhoto":          "a browser, tap by tap",
 	"cmd/benchword TestTheExampleOutlivesItsParts":   "eight processes, of which three are killed",
 	"cmd/benchword TestTransferOfAShop":              "a shop's past, carried four times",
+	"portal/counter TestAccountPagesInABrowser":      "a browser on each page of accounts",
+	"portal/counter TestBenchPhoneInABrowser":        "two browsers, and a reader of QR codes",
+	"portal/counter TestPasskeysInABrowser":          "a browser with a passkey",
+	"workflow/store/redis TestCluster":               "the whole contract once more, on three servers",
 	"portal/counter TestPagesInABrowser":             "a browser on every page",
 }
 

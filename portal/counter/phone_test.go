@@ -12,6 +12,7 @@ import (
 
 	"benchword/portal"
 	"benchword/portal/portaltest"
+	"benchword/workflow/longtest"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
@@ -92,6 +93,7 @@ func TestBenchPhone(t *testing.T) {
 // TestBenchPhoneInABrowser: the code on the desk's screen is read as a phone's camera reads it, by another program; the phone
 // is signed in by it, and cut off from the desk.
 func TestBenchPhoneInABrowser(t *testing.T) {
+	longtest.Gate(t)
 	zbar := portaltest.Needs(t, "zbarimg")
 	d, base, desk := atBrowser(t)
 	d.booked()

@@ -11,6 +11,7 @@ import (
 
 	"benchword/portal"
 	"benchword/portal/portaltest"
+	"benchword/workflow/longtest"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/webauthn"
@@ -65,6 +66,7 @@ func enter(t *testing.T, ctx context.Context, base, login, password string) {
 }
 
 func TestAccountPagesInABrowser(t *testing.T) {
+	longtest.Gate(t)
 	d, base, ctx := atBrowser(t)
 	pages := map[string][]byte{}
 	v := d.as("olga")
@@ -104,6 +106,7 @@ func authenticator(t *testing.T, ctx context.Context) webauthn.AuthenticatorID {
 // TestPasskeysInABrowser: a passkey is made, signs in without a password, stands in as second factor, is refused without a
 // finger, lost, and replaced.
 func TestPasskeysInABrowser(t *testing.T) {
+	longtest.Gate(t)
 	d, base, ctx := atBrowser(t)
 	device := authenticator(t, ctx)
 	at := func(path string) {

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"benchword/workflow"
+	"benchword/workflow/longtest"
 	"benchword/workflow/store/redis"
 	"benchword/workflow/store/redis/redistest"
 	"benchword/workflow/store/storetest"
@@ -57,6 +58,7 @@ func TestStore(t *testing.T) {
 }
 
 func TestCluster(t *testing.T) {
+	longtest.Gate(t)
 	servers, url := redistest.Cluster(t, 3)
 	var clients []*driver.Client
 	for _, s := range servers {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"benchword/workflow"
+	"benchword/workflow/longtest"
 	"benchword/workflow/store/storetest"
 
 	"github.com/stretchr/testify/require"
@@ -110,7 +111,7 @@ type acknowledged struct {
 // TestKilledProcessLosesNothing kills a process in the middle of its commits, many times over one
 // folder: what it had said was done is there, whole, every time.
 func TestKilledProcessLosesNothing(t *testing.T) {
-	const rounds = 50
+	rounds := longtest.Times(50, 50, 10)
 	dir := t.TempDir()
 	exe, err := os.Executable()
 	require.NoError(t, err)
