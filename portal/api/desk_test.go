@@ -22,6 +22,7 @@ import (
 	"benchword/templates"
 	"benchword/workflow"
 	"benchword/workflow/evidence"
+	"benchword/workflow/longtest"
 	"benchword/workflow/store/memory"
 	"benchword/workflow/store/sqlite"
 
@@ -178,6 +179,16 @@ func (d *desk) ask(method, path string, body []byte, header ...string) got {
 	}
 	name := method + " " + operation(path)
 	d.seen[name] = append(d.seen[name], resp.StatusCode)
+	// The schemas are compiled anew for each answer: at a desk the first few of a kind are held to them, then one in ten.
+	alike := 0
+	for _, status := range d.seen[name] {
+		if status == resp.StatusCode {
+			alike++
+		}
+	}
+	if !longtest.Whole() && alike > 3 && alike%10 != 0 {
+		return got{resp, string(b)}
+	}
 	require.NoError(d.t, held(method, path, make(), resp, b), "%s answers %d otherwise than the document says: %s", name, resp.StatusCode, b)
 	if resp.StatusCode < 300 || resp.StatusCode == 412 {
 		require.NoError(d.t, held(method, path, make(), nil, nil), "%s took what the document does not allow: %s", name, body)

@@ -3,8 +3,10 @@
 package longtest
 
 import (
+	"flag"
 	"math/rand/v2"
 	"os"
+	"strconv"
 	"testing"
 )
 
@@ -33,6 +35,15 @@ func Times(long, gate, few int) int {
 		return gate
 	}
 	return few
+}
+
+// Draws has rapid try fewer sequences at a desk, until the test ends and unless somebody named a number.
+func Draws(t testing.TB, few int) {
+	f := flag.Lookup("rapid.checks")
+	if all := f.Value.String(); !Whole() && all == f.DefValue {
+		_ = f.Value.Set(strconv.Itoa(few))
+		t.Cleanup(func() { _ = f.Value.Set(all) })
+	}
 }
 
 // Share returns which of many like things this run looks at, by their place: each of them in the gate, one in every

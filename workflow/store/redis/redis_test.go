@@ -19,7 +19,7 @@ import (
 // A hundred sequences for the memory are enough of thirty for servers: they are the same ones.
 func TestMain(m *testing.M) {
 	flag.Parse()
-	if f := flag.Lookup("rapid.checks"); f.Value.String() == f.DefValue {
+	if f := flag.Lookup("rapid.checks"); longtest.Whole() && f.Value.String() == f.DefValue {
 		_ = f.Value.Set("30")
 	}
 	os.Exit(m.Run())

@@ -12,6 +12,7 @@ import (
 
 	"benchword/workflow"
 	"benchword/workflow/link"
+	"benchword/workflow/longtest"
 	stores "benchword/workflow/store"
 	"benchword/workflow/store/memory"
 
@@ -28,6 +29,7 @@ var runs atomic.Int64
 // machine does any sequence of steps on a store and on the reference: every answer, and everything that
 // can be read in between and at the end, must be the same.
 func machine(t *testing.T, store workflow.Store) {
+	longtest.Draws(t, 20)
 	rapid.Check(t, func(r *rapid.T) {
 		reference := memory.New()
 		m := &pair{T: r, got: store, want: reference, now: Begin, ctx: context.Background(), histories: map[string]*History{}, leases: []string{""}}
