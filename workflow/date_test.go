@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"benchword/workflow/calendar"
+	"benchword/workflow/longtest"
 	"benchword/workflow/promiseclock"
 
 	"github.com/stretchr/testify/require"
@@ -64,7 +65,11 @@ func TestAMoveGoesWithTheEmailOfItsStep(t *testing.T) {
 
 // While the clock stands, the date holds if the wait is over by the day named; then that date is in force.
 func TestTheNamedDayKeepsItsDate(t *testing.T) {
+	share := longtest.Share(t, 4)
 	for hours := range 200 {
+		if !share(hours) {
+			continue
+		}
 		b := newBench(t)
 		j := b.toAwaiting()
 		b.passes(time.Duration(hours) * time.Hour)
@@ -204,7 +209,11 @@ func TestADayThatEndsAtMidnight(t *testing.T) {
 // At each instant of random jobs the date named is the one told last, or one with its condition, and no day is
 // named that a step changes without telling.
 func TestTheDateIsTheOneToldLast(t *testing.T) {
+	share := longtest.Share(t, 4)
 	for seed := range uint64(60) {
+		if !share(int(seed)) {
+			continue
+		}
 		r := rand.New(rand.NewPCG(seed, 13))
 		b := newBench(t)
 		b.toDiagnosing()

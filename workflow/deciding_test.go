@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"benchword/workflow/calendar"
+	"benchword/workflow/longtest"
 	"benchword/workflow/money"
 
 	"github.com/stretchr/testify/require"
@@ -295,7 +296,11 @@ func TestUncollectedGoods(t *testing.T) {
 // the charge is compared with the greatest amount that the history itself shows the customer agreed to:
 // worked out here from the events, not from the job.
 func TestTheChargeNeverExceedsWhatWasAgreed(t *testing.T) {
+	share := longtest.Share(t, 4)
 	for seed := range uint64(24) {
+		if !share(int(seed)) {
+			continue
+		}
 		b := newBench(t).undoable()
 		r := rand.New(rand.NewPCG(seed, 11))
 		b.s.Shop.Fee = &money.Amount{Minor: 2000, Currency: "CAD"}

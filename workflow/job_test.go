@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"benchword/workflow/link"
+	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -376,7 +377,11 @@ func TestTableIsSound(t *testing.T) {
 // invariants after each: an illegal event is never recorded, a refusal changes nothing, and replay
 // gives the job.
 func TestRandomWays(t *testing.T) {
+	share := longtest.Share(t, 4)
 	for seed := range uint64(60) {
+		if !share(int(seed)) {
+			continue
+		}
 		b := newBench(t)
 		r := rand.New(rand.NewPCG(seed, 7))
 		b.do(customer, booking)

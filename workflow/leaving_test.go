@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"benchword/workflow/catalogue"
+	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
@@ -215,6 +216,7 @@ func TestNothingLeavesUnsafe(t *testing.T) {
 		percent = append(percent, i)
 	}
 	left := map[string]int{}
+	longtest.Draws(t, 25)
 	rapid.Check(t, func(rt *rapid.T) {
 		n := func(k int) int { return rapid.SampledFrom(percent[:k]).Draw(rt, "n") }
 		b := newBench(t)
@@ -341,7 +343,7 @@ func TestNothingLeavesUnsafe(t *testing.T) {
 	})
 	t.Log(left)
 	for _, way := range []string{"repaired", "posted"} {
-		if testing.Short() {
+		if testing.Short() || !longtest.Whole() {
 			break // a fifth of the jobs: one of the ways may be missing
 		}
 		require.Positive(t, left[way], "no job left like this, so nothing was shown: %s", way)

@@ -39,6 +39,9 @@ var leftToTheGate = map[string]string{
 func TestTheGateLeavesNothingOut(t *testing.T) {
 	seen := map[string]bool{}
 	for _, s := range sources(t) {
+		if s.name == "cmd/benchword/gate_test.go" {
+			continue
+		}
 		for _, d := range s.file.Decls {
 			ast.Inspect(d, func(n ast.Node) bool {
 				if x, ok := n.(*ast.SelectorExpr); ok && x.Sel.Name == "Gate" {
