@@ -387,6 +387,7 @@ func camera(t *testing.T) string {
 // screen, writes the findings report, looks at page and mail as the customer will see them, and sends.
 // The mail then holds the photo.
 func TestCounterInABrowser(t *testing.T) {
+	longtest.Gate(t)
 	s, d := demoStage(t)
 	ctx := portaltest.Browser(t)
 	var supply *play

@@ -150,6 +150,7 @@ func mailClients(t *testing.T, mails map[string]*Message) {
 // mailsAreNoSpam has spamassassin look at every mail with its local rules: below 1 each, where 5 is
 // its mark for spam. It reads all of them in one run.
 func mailsAreNoSpam(t *testing.T, mails map[string]*Message) {
+	longtest.Gate(t)
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
