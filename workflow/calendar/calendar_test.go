@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"benchword/workflow/longtest"
+
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 )
@@ -299,7 +301,11 @@ func minuteByMinute(s Spec, loc *time.Location, a time.Time, minutes int) (open 
 
 func TestAgainstTheDefinitionMinuteByMinute(t *testing.T) {
 	const minutes = 9 * 24 * 60
+	share := longtest.Share(t, 3)
 	for seed := range uint64(150) {
+		if !share(int(seed)) {
+			continue
+		}
 		r := rand.New(rand.NewPCG(seed, 1))
 		name := oddZones[r.IntN(len(oddZones))]
 		loc := zone(t, name)

@@ -18,6 +18,7 @@ import (
 	"pgregory.net/rapid"
 
 	"benchword/workflow/calendar"
+	"benchword/workflow/longtest"
 )
 
 func turnaroundAt(t testing.TB, s string) time.Time {
@@ -425,10 +426,10 @@ func (c turnaroundCase) against(t testing.TB, r *rand.Rand, note string) {
 	require.True(t, slices.Equal(who[:now], drawn), note)
 }
 
-// Random calendars, zones, quotas and pauses against the definitions: 2,000, or as many as
+// Random calendars, zones, quotas and pauses against the definitions: 2,000 in the gate, or as many as
 // BENCHWORD_CLOCK_CASES says.
 func TestTurnaroundMinuteByMinute(t *testing.T) {
-	cases := 2000
+	cases := longtest.Times(2000, 2000, 500)
 	if s := os.Getenv("BENCHWORD_CLOCK_CASES"); s != "" {
 		var err error
 		cases, err = strconv.Atoi(s)

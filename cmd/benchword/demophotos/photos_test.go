@@ -9,6 +9,7 @@ import (
 
 	"benchword/workflow"
 	"benchword/workflow/evidence"
+	"benchword/workflow/longtest"
 
 	"github.com/stretchr/testify/require"
 )
@@ -24,7 +25,8 @@ func TestPhotos(t *testing.T) {
 
 	seen := map[string]bool{}
 	total := 0
-	for _, p := range All {
+	share := longtest.Share(t, 4)
+	for i, p := range All {
 		require.False(t, seen[p.File], p.File)
 		seen[p.File] = true
 		require.NotEmpty(t, p.Kind, p.File)
@@ -39,7 +41,11 @@ func TestPhotos(t *testing.T) {
 		require.NoError(t, err, p.File)
 		require.Equal(t, [2]int{1600, 1200}, [2]int{c.Width, c.Height}, p.File)
 
-		for folder, drawn := range smallerCopies(t, b) {
+		var copies map[string][]byte
+		if *update || share(i) {
+			copies = smallerCopies(t, b)
+		}
+		for folder, drawn := range copies {
 			if *update {
 				require.NoError(t, os.WriteFile(folder+p.File, drawn, 0o644))
 				continue
