@@ -30,6 +30,7 @@ var leftToTheGate = map[string]string{
 	"cmd/benchword TestTapsForAMarkedPhoto":          "a browser, tap by tap",
 	"cmd/benchword TestTheExampleOutlivesItsParts":   "eight processes, of which three are killed",
 	"cmd/benchword TestTransferOfAShop":              "a shop's past, carried four times",
+	"cmd/benchword/shopyears TestShopYearsOnRedis":   "eight days of a shop on a server that is killed",
 	"notify/mail mailsAreNoSpam":                     "a slow program that reads every email",
 	"portal/counter TestAccountPagesInABrowser":      "a browser on each page of accounts",
 	"portal/counter TestBenchPhoneInABrowser":        "two browsers, and a reader of QR codes",
