@@ -305,6 +305,11 @@ func (s *Service) Settle(ctx context.Context, x Settlement) error {
 	return s.store.SettleEntry(ctx, s.Shop.ID, x)
 }
 
+// Failing returns the entry of a channel, made first, that waits after a try which failed, nil for none.
+func (s *Service) Failing(ctx context.Context, channel Channel) (*Entry, error) {
+	return s.store.Failing(ctx, s.Shop.ID, channel)
+}
+
 // NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
 func (s *Service) NextEntry(ctx context.Context, channel Channel) (time.Time, error) {
 	return s.store.NextEntry(ctx, s.Shop.ID, channel)

@@ -188,6 +188,9 @@ type Outbox interface {
 	Entries(ctx context.Context, shop ShopID, n JobNumber) ([]Entry, error)
 	// EntriesIn lists a state's entries over all jobs, oldest first, without bodies.
 	EntriesIn(ctx context.Context, shop ShopID, state EntryState, limit int) ([]Entry, error)
+	// Failing returns the entry of a channel, made first, that waits after a try which failed, however many
+	// wait before it; nil for none. Of a lane only the first is tried.
+	Failing(ctx context.Context, shop ShopID, channel Channel) (*Entry, error)
 	// NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is
 	// queued.
 	NextEntry(ctx context.Context, shop ShopID, channel Channel) (time.Time, error)

@@ -474,16 +474,12 @@ func (s *server) health(ctx context.Context) (map[string]string, error) {
 	if !s.roles.notifier {
 		return out, nil
 	}
-	waiting, err := s.service.EntriesIn(ctx, workflow.EntryQueued, 100)
+	failing, err := s.service.Failing(ctx, workflow.Effects)
 	if err != nil {
 		return out, err
 	}
-	for _, e := range waiting {
-		if e.Channel == workflow.Effects && len(e.Attempts) > 0 {
-			// It is tried again for ever, and the outbox page says of which job.
-			out["photos"] = "what was to be removed could not be since " + e.MadeAt.UTC().Format(time.RFC3339)
-			break
-		}
+	if failing != nil { // it is tried again for ever, and the outbox page says of which job
+		out["photos"] = "what was to be removed could not be since " + failing.MadeAt.UTC().Format(time.RFC3339)
 	}
 	out["mail"] = "ok"
 	if h := s.dispatcher.Health(); !h.AwaySince.IsZero() {

@@ -12,9 +12,6 @@
 // (surfaces_test.go) are read as they are rendered, by the catalogue's words in the customer's language, and the
 // truths (truths_test.go) hold them to the book and to each other.
 //
-// A shop is played in memory for breadth, and on SQLite and a real Redis for depth (faults_test.go), with power cuts, a
-// full disk, a mail server that refuses, keeps silent or takes minutes, and a clock that is set back.
-//
 // A play is a list of steps, each with its own chance, so that it can be played again with steps left out: that is
 // how a contradiction is shown by its shortest history (years_test.go). To add a habit, write a row in people or
 // staff; to add a truth, a row in truths; what a run must have met is a row in sometimes.

@@ -1,7 +1,6 @@
 package shopyears
 
 import (
-	"context"
 	"fmt"
 	"hash/fnv"
 	"net/http"
@@ -14,7 +13,6 @@ import (
 	"benchword/workflow/calendar"
 	"benchword/workflow/longtest"
 	"benchword/workflow/money"
-	"benchword/workflow/proof"
 )
 
 // doc is a job as the interface tells it.
@@ -84,7 +82,6 @@ type seen struct {
 	desk    string // the counter's page
 	file    string // the day in the calendar file, "" for none
 	shared  string // the page that was shared
-	board   string // the counter's, now and then
 	feed    string
 	papers  map[string]string // the text of papers, where they are looked at
 	quote   string            // the quote's page
@@ -254,7 +251,7 @@ var truths = []truth{
 		if !b.erased {
 			return ""
 		}
-		for on, text := range map[string]string{"page": s.page, "interface": s.raw, "counter": s.desk, "board": s.board, "shared page": s.shared, "quote": s.quote} {
+		for on, text := range map[string]string{"page": s.page, "interface": s.raw, "counter": s.desk, "shared page": s.shared, "quote": s.quote} {
 			for _, x := range append([]string{b.name, b.email, b.street}, b.texts...) {
 				if strings.Contains(text, x) {
 					return fmt.Sprintf("“%s” stands on the %s", x, on)
@@ -310,21 +307,6 @@ var truths = []truth{
 		}
 		return ""
 	}},
-	{"the board has each job once", func(p *play, b *book, s *seen) string {
-		if s.board == "" || b.erased {
-			return ""
-		}
-		n, want := 0, 1
-		for _, m := range slip.FindAllStringSubmatch(s.board, -1) {
-			if strings.Contains(strings.ReplaceAll(m[1], "-", ""), b.number) {
-				n++
-			}
-		}
-		if b.ended {
-			want = 0
-		}
-		return differ("slips on the board, and as it should be", n, want)
-	}},
 	{"words, not keys", func(p *play, b *book, s *seen) string {
 		for on, text := range map[string]string{"page": s.page, "counter": s.desk, "shared page": s.shared, "quote": s.quote} {
 			if !slices.ContainsFunc(hints, func(x string) bool { return strings.Contains(text, x) }) {
@@ -343,7 +325,6 @@ var hints = []string{"%!", "{0", "{1", "{2", "[", "undefined", "nil"}
 
 var (
 	promise  = regexp.MustCompile(`(?s)<p class="job-promise">(.*?)</p>`)
-	slip     = regexp.MustCompile(`(?s)<li class="slip">(.*?)</li>`)
 	promised = regexp.MustCompile(`(?s)<li>(.*?)(?:<br>.*?)?</li>`)
 	unworded = regexp.MustCompile(`%!|\{\d\}|\[[a-z]+\.[a-z_.]+\]|undefined|<nil>`)
 )
@@ -358,11 +339,8 @@ func (p *play) near(day, now time.Time) bool {
 	return day.Sub(today).Abs() <= 24*time.Hour
 }
 
-// whole reports whether this is a run of hours.
-func whole() bool { return longtest.Long() || *forFlag >= time.Hour }
-
-// papers reads the papers of a job, and checks its export, when its stage or its quote has changed: all in a long
-// run, a share in others, for writing and reading one takes as long as dozens of pages.
+// papers reads the papers of a job when its stage or its quote has changed: all in a long run, a share in others,
+// for writing and reading one takes as long as dozens of pages.
 func (p *play) papers(b *book, s *seen) {
 	at := b.stage
 	if b.q != nil {
@@ -370,17 +348,8 @@ func (p *play) papers(b *book, s *seen) {
 	}
 	share := fnv.New32a()
 	_, _ = share.Write([]byte(b.number + at))
-	if b.filed == at || !whole() && share.Sum32()%8 > 0 {
+	if b.filed == at || !longtest.Long() && share.Sum32()%8 > 0 {
 		return
-	}
-	if whole() { // as it is exported
-		events, err := p.svc.Events(context.Background(), workflow.JobNumber(b.number), 0)
-		must(err)
-		archive, err := proof.Build(events, nil)
-		must(err)
-		_, err = proof.Verify(archive)
-		must(err)
-		p.once("export")
 	}
 	b.filed, s.papers = at, map[string]string{}
 	for name, path := range map[string]string{"quote": b.links["d"] + "/quote.pdf", "report": b.own + "/report/1.pdf"} {
@@ -400,9 +369,6 @@ func (p *play) look(b *book) *seen {
 	s.doc = p.doc(b)
 	s.raw = s.doc.raw
 	s.desk = p.desk("/counter/job/" + b.number)
-	if p.commands%5 == 0 {
-		s.board = p.desk("/counter")
-	}
 	if b.erased {
 		s.raw += p.call(workflow.RoleOwner, http.MethodGet, "/"+b.number+"/events", nil, nil).body
 		s.desk += p.desk("/counter/job/" + b.number + "/history")

@@ -655,10 +655,27 @@ func (s *Store) EntriesIn(ctx context.Context, id workflow.ShopID, state workflo
 			}
 		}
 	}
-	slices.SortFunc(all, func(a, b *workflow.Entry) int {
-		return cmp.Or(a.MadeAt.Compare(b.MadeAt), cmp.Compare(a.Job, b.Job), cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.ID, b.ID))
-	})
+	slices.SortFunc(all, byAge)
 	return listed(first(all, limit)), nil
+}
+
+// byAge puts the oldest entry first.
+func byAge(a, b *workflow.Entry) int {
+	return cmp.Or(a.MadeAt.Compare(b.MadeAt), cmp.Compare(a.Job, b.Job), cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.ID, b.ID))
+}
+
+// Failing returns the entry of a channel, made first, that waits after a try which failed.
+func (s *Store) Failing(ctx context.Context, id workflow.ShopID, channel workflow.Channel) (*workflow.Entry, error) {
+	p, err := s.open(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	defer s.mu.Unlock()
+	failing := slices.DeleteFunc(p.heads(channel), func(e *workflow.Entry) bool { return len(e.Attempts) == 0 })
+	if len(failing) == 0 {
+		return nil, nil
+	}
+	return &listed([]*workflow.Entry{slices.MinFunc(failing, byAge)})[0], nil
 }
 
 // NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.

@@ -201,31 +201,48 @@ func (s *Store) EntriesIn(ctx context.Context, shop workflow.ShopID, state workf
 		return nil, ctx.Err()
 	}
 	var places []string
-	var found []*driver.SliceCmd
 	err := s.read(ctx, func(c driver.UniversalClient) (err error) {
 		places, err = c.ZRangeByLex(ctx, k.ix(), &driver.ZRangeBy{Min: "[" + prefix, Max: "(" + prefix + "\xff", Count: int64(limit)}).Result()
 		return err
 	})
-	if err == nil && len(places) > 0 {
-		err = s.batch(ctx, false, func(p driver.Pipeliner) {
-			found = nil
-			for _, at := range places {
-				n, id := placed(at)
-				found = append(found, p.HMGet(ctx, k.outbox(n), "m"+id, "s"+id, "a"+id, "l"+id))
-			}
-		})
+	if err != nil {
+		return nil, err
 	}
+	at := make([]named, len(places))
+	for i, x := range places {
+		at[i].job, at[i].id = placed(x)
+	}
+	return s.named(ctx, shop, state, at)
+}
+
+// named is an entry by its job and id.
+type named struct {
+	job workflow.JobNumber
+	id  string
+}
+
+// named returns those entries that are in a state, without bodies.
+func (s *Store) named(ctx context.Context, shop workflow.ShopID, state workflow.EntryState, at []named) ([]workflow.Entry, error) {
+	if len(at) == 0 {
+		return nil, nil
+	}
+	var found []*driver.SliceCmd
+	err := s.batch(ctx, false, func(p driver.Pipeliner) {
+		found = nil
+		for _, x := range at {
+			found = append(found, p.HMGet(ctx, of(shop).outbox(x.job), "m"+x.id, "s"+x.id, "a"+x.id, "l"+x.id))
+		}
+	})
 	if err != nil {
 		return nil, err
 	}
 	var out []workflow.Entry
 	for i, f := range found {
-		n, id := placed(places[i])
 		v := f.Val()
 		if said(v, 0) == "" {
 			continue // gone in between
 		}
-		e, err := decodeEntry(shop, n, id, said(v, 0), said(v, 1), said(v, 2), said(v, 3))
+		e, err := decodeEntry(shop, at[i].job, at[i].id, said(v, 0), said(v, 1), said(v, 2), said(v, 3))
 		if err != nil {
 			return nil, err
 		}
@@ -234,6 +251,56 @@ func (s *Store) EntriesIn(ctx context.Context, shop workflow.ShopID, state workf
 		}
 	}
 	return out, nil
+}
+
+// Failing returns the entry of a channel, made first, that waits after a try which failed. All lanes of the channel
+// are looked at: those of effects are few.
+func (s *Store) Failing(ctx context.Context, shop workflow.ShopID, channel workflow.Channel) (*workflow.Entry, error) {
+	k := of(shop)
+	var lanes []string
+	err := s.read(ctx, func(c driver.UniversalClient) (err error) {
+		lanes, err = c.ZRange(ctx, k.channel(channel), 0, -1).Result()
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	var oldest *workflow.Entry
+	for some := range slices.Chunk(lanes, 500) {
+		heads, at := make([]*driver.StringCmd, len(some)), []named{}
+		if err := s.batch(ctx, false, func(p driver.Pipeliner) {
+			for i, lane := range some {
+				n, rest, more := strings.Cut(lane, "/")
+				if more {
+					rest = "/" + rest
+				}
+				heads[i] = p.HGet(ctx, k.outbox(workflow.JobNumber(n)), "q"+string(channel)+rest)
+			}
+		}); err != nil {
+			return nil, err
+		}
+		for i, lane := range some {
+			n, _, _ := strings.Cut(lane, "/")
+			if first, _, _ := strings.Cut(strings.TrimLeft(heads[i].Val(), "\n"), "\n"); len(first) > 12 {
+				at = append(at, named{workflow.JobNumber(n), first[12:]})
+			}
+		}
+		found, err := s.named(ctx, shop, workflow.EntryQueued, at)
+		if err != nil {
+			return nil, err
+		}
+		for i := range found {
+			if e := &found[i]; len(e.Attempts) > 0 && (oldest == nil || byAge(*e, *oldest) < 0) {
+				oldest = e
+			}
+		}
+	}
+	return oldest, nil
+}
+
+// byAge puts the oldest entry first.
+func byAge(a, b workflow.Entry) int {
+	return cmp.Or(a.MadeAt.Compare(b.MadeAt), cmp.Compare(a.Job, b.Job), cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.ID, b.ID))
 }
 
 // placed reads a member of ix that stands for an entry.
@@ -259,9 +326,7 @@ func (s *Store) looked(ctx context.Context, shop workflow.ShopID, state workflow
 		}
 		return nil
 	})
-	slices.SortFunc(out, func(a, b workflow.Entry) int {
-		return cmp.Or(a.MadeAt.Compare(b.MadeAt), cmp.Compare(a.Job, b.Job), cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.ID, b.ID))
-	})
+	slices.SortFunc(out, byAge)
 	if err != nil || len(out) == 0 {
 		return nil, err
 	}

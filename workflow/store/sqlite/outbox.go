@@ -222,6 +222,16 @@ func (s *Store) EntriesIn(ctx context.Context, shop workflow.ShopID, state workf
 	return s.entries(ctx, query+" ORDER BY made_at, number, seq, id LIMIT ?", string(shop), string(state), limit)
 }
 
+// Failing returns the entry of a channel, made first, that waits after a try which failed.
+func (s *Store) Failing(ctx context.Context, shop workflow.ShopID, channel workflow.Channel) (*workflow.Entry, error) {
+	found, err := s.entries(ctx, "SELECT "+entryColumns+" FROM outbox WHERE shop = ? AND channel = ? AND head = 1 AND attempts IS NOT NULL ORDER BY made_at, number, seq, id LIMIT 1",
+		string(shop), string(channel))
+	if err != nil || len(found) == 0 {
+		return nil, err
+	}
+	return &found[0], nil
+}
+
 // NextEntry returns the earliest instant at which an entry of a channel may be claimed, zero if none is queued.
 func (s *Store) NextEntry(ctx context.Context, shop workflow.ShopID, channel workflow.Channel) (time.Time, error) {
 	var at sql.NullInt64

@@ -314,6 +314,8 @@ func (m *pair) read(r *rapid.T, s workflow.Store, shop workflow.ShopID) map[stri
 	for _, channel := range []workflow.Channel{"", "hook:till", "push", "none"} {
 		next, err := s.NextEntry(m.ctx, shop, channel)
 		put("next entry "+string(channel), next, err)
+		failing, err := s.Failing(m.ctx, shop, channel)
+		put("failing "+string(channel), failing, err)
 	}
 	for _, state := range []workflow.EntryState{workflow.EntryQueued, workflow.EntrySent, workflow.EntryBuried} {
 		entries, err := s.EntriesIn(m.ctx, shop, state, 3)

@@ -517,6 +517,50 @@ func outboxLists(t *test) {
 	require.Empty(t, entries)
 }
 
+// outboxFailing: what fails is found behind any number of others that wait.
+func outboxFailing(t *test) {
+	const effect = workflow.Channel("effect")
+	failing := func() string {
+		e, err := t.store.Failing(t.ctx, shop, effect)
+		require.NoError(t, err)
+		if e == nil {
+			return ""
+		}
+		require.NotEmpty(t, e.Attempts)
+		require.Nil(t, e.Body)
+		return e.ID
+	}
+	var made []string
+	now := Begin.AddDate(0, 0, 1)
+	for n := range 12 { // the youngest is booked first
+		h := NewHistory(shop, Number(n))
+		h.Now = now.Add(-time.Duration(n+1) * time.Minute)
+		t.commit(h, h.Book("Mira Osei", "film scanner", "Hums."))
+		c := h.Write("erase")
+		made = append(made, TellBy(c, workflow.NoticeMessage, effect).ID)
+		t.commit(h, c)
+	}
+	require.Empty(t, failing(), "nothing was tried")
+	later := now.Add(time.Hour)
+	for _, e := range claimBy(t, effect, now, now.Add(time.Minute), 20, "a") {
+		if e.ID != made[2] && e.ID != made[5] {
+			continue
+		}
+		require.NoError(t, t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: e.ID, Lease: "a", State: workflow.EntryQueued, RetryAt: later, Attempt: workflow.Attempt{At: now, Result: "put off"}}))
+	}
+	require.Equal(t, made[5], failing(), "the older of the two, though others wait that are older still")
+	for _, e := range claimBy(t, effect, later, later.Add(time.Minute), 20, "b") {
+		if e.ID == made[5] {
+			require.Equal(t, made[5], failing(), "while it is tried again, too")
+			require.NoError(t, t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: e.ID, Lease: "b", State: workflow.EntrySent, Attempt: workflow.Attempt{At: later, Result: "accepted"}}))
+		}
+	}
+	require.Equal(t, made[2], failing())
+	mail, err := t.store.Failing(t.ctx, shop, workflow.Email)
+	require.NoError(t, err)
+	require.Nil(t, mail, "another channel's is not named")
+}
+
 func outboxShared(t *test) {
 	const jobs, letters, dispatchers = 12, 4, 6
 	for n := range jobs {

@@ -85,6 +85,10 @@ var asked = map[string]func(ctx context.Context, s workflow.Store, shop workflow
 		got, err := s.Events(ctx, shop, x.jobs[0], 0)
 		return len(got), err
 	},
+	"Failing": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, x *rich) (any, error) {
+		got, err := s.Failing(ctx, shop, "effect")
+		return got == nil, err
+	},
 	"GetKey": func(ctx context.Context, s workflow.Store, shop workflow.ShopID, x *rich) (any, error) {
 		return s.GetKey(ctx, shop, "staff", "ada", x.now)
 	},
@@ -213,6 +217,7 @@ func (t *test) rich() *rich {
 
 	first := a.Write("The lamp has come.")
 	first.Once = &workflow.Once{Key: "once", Digest: "d", Result: []byte("r"), Until: x.now.AddDate(0, 0, 1)}
+	failing := TellBy(first, workflow.NoticeMessage, "effect").ID
 	t.commit(a, first)
 	look := NewHistory(shop, Number(4))
 	booked := look.Book("Mira Osei", "film scanner", "Hums.")
@@ -228,6 +233,9 @@ func (t *test) rich() *rich {
 	held, err := t.store.ClaimEntries(t.ctx, shop, workflow.Claim{Now: x.now, Until: x.now.Add(time.Hour), Limit: 2, Lease: "held"})
 	require.NoError(t, err)
 	require.Len(t, held, 2)
+	_, err = t.store.ClaimEntries(t.ctx, shop, workflow.Claim{Channel: "effect", Now: x.now, Until: x.now.Add(time.Hour), Limit: 1, Lease: "effect"})
+	require.NoError(t, err)
+	require.NoError(t, t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: failing, Lease: "effect", State: workflow.EntryQueued, RetryAt: x.now.Add(time.Hour), Attempt: workflow.Attempt{At: x.now, Result: "put off"}}))
 	x.leased, x.buried = held[0].ID, held[1].ID
 	require.NoError(t, t.store.SettleEntry(t.ctx, shop, workflow.Settlement{Entry: x.buried, Lease: "held", State: workflow.EntryBuried, Attempt: workflow.Attempt{At: x.now, Result: "refused"}}))
 

@@ -73,6 +73,7 @@ func Run(t *testing.T, open func(t testing.TB) workflow.Store) {
 		{"entries that wait are hastened", outboxHastened},
 		{"each way has an order of its own", outboxLanes},
 		{"entries are listed without bodies", outboxLists},
+		{"what fails is found wherever it stands", outboxFailing},
 		{"many dispatchers share the queue", outboxShared},
 		{"keys", keys},
 		{"keys expire", keysExpire},
