@@ -70,27 +70,8 @@ type boardFlag struct {
 	Kind, Words string
 }
 
-// promise says how a due instant stands to now, and which group of the board that is.
-func (k clockOf) promise(due time.Time, breached bool) (group, words string) {
-	switch {
-	case due.IsZero() && breached:
-		return "over", "date missed; waiting"
-	case due.IsZero():
-		return "stopped", "waiting"
-	case breached || k.now.After(due):
-		over := k.worked(due, k.now)
-		if over >= manyHours {
-			return "over", "over since " + k.day(due)
-		}
-		return "over", span(over) + " over"
-	case k.day(k.shop.DayOf(due)) == k.w.T("date.today"):
-		return "today", "due " + k.due(due)
-	}
-	return "later", "due " + k.due(due)
-}
-
-// boardRowOf makes a row of the board. The job itself is wanted only for a row that waits for the
-// counter, to say what for; it may be nil.
+// boardRowOf makes a row of the board. The job says how it stands; it may be nil for one that has ended, or has not
+// begun.
 func boardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.Time) (group string, row boardRow) {
 	k := newClock(shop, now)
 	row = boardRow{
@@ -100,41 +81,36 @@ func boardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.T
 	if row.Person == "" {
 		row.Person = "person erased"
 	}
-	if r.Stage == workflow.StageUnconfirmed {
+	switch {
+	case r.Stage == workflow.StageUnconfirmed:
 		row.Promise = "booked " + k.day(r.ChangedAt)
 		return "open", row
-	}
-	if r.Ended {
+	case r.Ended || j == nil:
 		row.Promise = "ended " + k.day(r.ChangedAt)
 		if r.Breached {
 			row.Promise += ", after the promised date"
 		}
 		return "ended", row
 	}
-	switch {
-	case r.Stage == workflow.StageBooked:
-		group, row.Promise = "open", "not here yet"
-	default:
-		group, row.Promise = k.promise(r.DueAt, r.Breached)
+	at := j.Standing(shop, now)
+	row.StageWords = placeWords(j, at)
+	group, row.Promise = k.standing(j, at)
+	if !at.Date.Due.IsZero() {
+		row.Machine = at.Date.Due.UTC().Format(time.RFC3339)
 	}
-	if !r.DueAt.IsZero() {
-		row.Machine = r.DueAt.UTC().Format(time.RFC3339)
+	asked := j.Unanswered() != nil // then the ball is with the bench
+	if asked {
+		row.Flags = append(row.Flags, boardFlag{"question", "question to answer"})
 	}
-	asked := false // then the ball is with the bench
-	if r.Waiting && j != nil {
-		if asked = j.Unanswered() != nil; asked {
-			row.Flags = append(row.Flags, boardFlag{"question", "question to answer"})
-		}
-		if len(j.Undelivered()) > 0 {
-			row.Flags = append(row.Flags, boardFlag{"mail", "email came back: telephone"})
-		}
+	if len(j.Undelivered()) > 0 {
+		row.Flags = append(row.Flags, boardFlag{"mail", "email came back: telephone"})
 	}
 	row.Flags = append(row.Flags, k.promiseFlags(j)...)
-	if r.OnHold != "" {
-		row.Flags = append(row.Flags, boardFlag{"hold", "on hold for " + holdWords[r.OnHold]})
+	if at.Waiting != nil {
+		row.Flags = append(row.Flags, boardFlag{"hold", "on hold for " + holdWords[at.Waiting.Reason]})
 	}
-	if r.Stage == workflow.StageAwaitingApproval && !asked {
-		row.Flags = append(row.Flags, boardFlag{"wait", "waiting for the customer"})
+	if words := needWords[at.Need.Kind]; words != "" && !asked {
+		row.Flags = append(row.Flags, boardFlag{"wait", "waiting for the customer: " + words})
 	}
 	return group, row
 }
@@ -183,9 +159,6 @@ func (b *boardPage) Group(name string, row boardRow) {
 
 // promiseFlags are the signs on the board of what is pressing about a promise.
 func (k clockOf) promiseFlags(j *workflow.Job) []boardFlag {
-	if j == nil {
-		return nil
-	}
 	var out []boardFlag
 	for _, t := range j.LateTargets() {
 		out = append(out, boardFlag{"target", targetWords[t] + " is late"})
@@ -288,7 +261,7 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 func (x *counter) rows(c *fiber.Ctx, v *boardPage, rows []workflow.Row, now time.Time, into string) error {
 	for _, r := range rows {
 		var j *workflow.Job
-		if r.Waiting {
+		if !r.Ended && r.Stage != workflow.StageUnconfirmed {
 			var err error
 			if j, err = x.s.Service().Job(c.UserContext(), r.Job); err != nil {
 				return err

@@ -3,10 +3,10 @@ package counter
 import (
 	"html/template"
 	"slices"
-	"strings"
 	"time"
 
 	"benchword/templates"
+	"benchword/templates/locale"
 	"benchword/workflow"
 )
 
@@ -65,17 +65,14 @@ func (p jobBase) To(rest string) string { return p.Card.URL + "/" + rest }
 
 // jobBaseOf makes the common part of a page about a job.
 func jobBaseOf(page templates.Page, j *workflow.Job, shop *workflow.Shop, now time.Time) jobBase {
-	k := newClock(shop, now)
+	k, at := newClock(shop, now), j.Standing(shop, now)
 	c := jobCard{
 		Job: j.Number, Number: j.Number.Shown(), URL: "/counter/job/" + string(j.Number), Version: j.Version,
 		Device: j.Device.Name(), Serial: j.Device.Serial.Text, Person: j.Customer.Name.Text, Email: j.Customer.Email.Text,
 		Phone: j.Customer.Phone.Text, PhoneTo: templates.ShopView{Phone: j.Customer.Phone.Text}.PhoneURL(),
 		Address: templates.Lines(j.Customer.Address.Text), TimeZone: j.Customer.TimeZone, Fault: j.Fault.Text, Stage: j.Stage,
-		StageWords: stageWords[j.Stage], Since: k.at(j.StageSince), Outcome: outcomeWords[j.Outcome], Inbound: j.Inbound.Text,
+		StageWords: placeWords(j, at), Since: k.at(j.StageSince), Outcome: outcomeWords[j.Outcome], Inbound: j.Inbound.Text,
 		Ended: j.Ended(), Erased: !j.Erased.IsZero(),
-	}
-	if j.Queued() {
-		c.StageWords = "In the queue"
 	}
 	if c.Person == "" {
 		c.Person = "person erased"
@@ -97,13 +94,14 @@ func jobBaseOf(page templates.Page, j *workflow.Job, shop *workflow.Shop, now ti
 	if j.Follows != "" {
 		c.Follows, c.FollowTo = j.Follows.Shown(), "/counter/job/"+string(j.Follows)
 	}
-	if h := j.Hold(); h != nil {
+	if h := at.Waiting; h != nil {
 		c.Hold = "On hold for " + holdWords[h.Reason] + " since " + k.day(h.From) + "."
 		if h.Note.Text != "" {
 			c.Hold += " " + h.Note.Text
 		}
 	}
-	c.Urgency, c.Promise = k.standing(j)
+	c.Urgency, c.Promise = k.standing(j, at)
+	c.Promise = locale.Capital(c.Promise) + "."
 	p := jobBase{Page: page, Card: c}
 	for _, i := range shop.Instruments {
 		p.Instruments = append(p.Instruments, i.Name)
@@ -114,36 +112,67 @@ func jobBaseOf(page templates.Page, j *workflow.Job, shop *workflow.Shop, now ti
 	return p
 }
 
-// standing says how a job stands to its promise.
-func (k clockOf) standing(j *workflow.Job) (group, words string) {
-	p := j.Promise()
-	switch {
-	case j.Ended():
-		words = "Ended " + k.at(j.EndedAt)
-		if p != nil && !p.BreachedAt.IsZero() {
-			return "ended", words + ", after the promised date."
-		}
-		if p != nil {
-			return "ended", words + ", within the promise."
-		}
-		return "ended", words + "."
-	case p == nil:
-		return "open", "No date is promised yet."
+// placeWords says where a job is: its stage, unless it waits for the bench to begin.
+func placeWords(j *workflow.Job, at workflow.Standing) string {
+	switch at.Where {
+	case workflow.WhereQueued, workflow.WhereWithin, workflow.WhereReturning:
+		return "In the queue"
 	}
-	due, _ := j.Due(k.shop)
-	group, words = k.promise(due, !p.BreachedAt.IsZero())
-	if group == "stopped" {
-		if left, ok := j.Turnaround(k.shop, p).Remaining(k.now); ok {
+	return stageWords[j.Stage]
+}
+
+// standing says how a job stands to its date, and which group of the board that is. The date is the customer's; the
+// clock's instant is said beside it where that is another day.
+func (k clockOf) standing(j *workflow.Job, at workflow.Standing) (group, words string) {
+	d := at.Date
+	if j.Ended() {
+		words = "ended " + k.at(j.EndedAt)
+		switch p := j.Promise(); {
+		case d.Missed, p != nil && !p.BreachedAt.IsZero():
+			words += ", after the promised date"
+		case p != nil:
+			words += ", within the promise"
+		}
+		return "ended", words
+	}
+	switch d.Kind {
+	case workflow.DateBooked:
+		return "open", "not here yet"
+	case workflow.DateNone:
+		if at.Where == workflow.WhereBooked {
+			return "open", "not here yet"
+		}
+		return "stopped", "no date is promised yet"
+	case workflow.DateClosed:
+		return "stopped", "it won’t be sent back"
+	case workflow.DateReady:
+		return "stopped", "ready to collect since " + k.day(d.At)
+	case workflow.DateLate, workflow.DateReturning:
+		over := k.worked(d.Due, k.now)
+		if _, runs := j.Due(k.shop); !runs {
+			return "over", "date missed; waiting"
+		} else if over >= manyHours {
+			return "over", "over since " + k.day(d.Due)
+		}
+		return "over", span(over) + " over"
+	case workflow.DatePaused:
+		words = "waiting"
+		if left, ok := j.Turnaround(k.shop, j.Promise()).Remaining(k.now); ok {
 			words += "; " + span(left) + " are left"
 		}
-	}
-	if d := j.Standing(k.shop, k.now).Date; !d.Told.IsZero() && k.day(d.At) != k.day(k.shop.DayOf(due)) {
-		words += "; we say by " + k.day(d.At)
-		if d.Kind == workflow.DatePaused {
-			words += ", if it goes on by " + k.day(d.If)
+		if !d.At.IsZero() {
+			words += "; we say by " + k.day(d.At) + ", if it goes on by " + k.day(d.If)
 		}
+		return "stopped", words
 	}
-	return group, strings.ToUpper(words[:1]) + words[1:] + "."
+	group, words = "later", "due "+k.due(d.Due)
+	if day := k.shop.DayOf(d.Due); k.day(d.At) != k.day(day) {
+		words += "; we say by " + k.day(d.At)
+	}
+	if d.Kind == workflow.DateOver || k.day(d.At) == k.w.T("date.today") {
+		group = "today"
+	}
+	return group, words
 }
 
 // title heads a task's page.

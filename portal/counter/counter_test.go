@@ -1,6 +1,7 @@
 package counter
 
 import (
+	"html/template"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
@@ -8,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"benchword/templates/locale"
 	"benchword/workflow"
 
 	"github.com/stretchr/testify/require"
@@ -331,4 +333,43 @@ func TestBoardGoesOn(t *testing.T) {
 	}
 	require.Equal(t, 2, pages)
 	require.Len(t, seen, jobs)
+}
+
+// A row of the board and the head of the job's page say what stands: where it is, what the customer is waited for, and
+// the date that they read.
+func TestTheBoardSaysWhatStands(t *testing.T) {
+	d := newDesk(t)
+	rosa := d.as("rosa")
+	row := func() (group string, r boardRow) {
+		rows, err := d.svc.Board(t.Context(), workflow.BoardFilter{Limit: 1})
+		require.NoError(t, err)
+		require.Len(t, rows, 1)
+		group, r = boardRowOf(rows[0], d.job(), d.svc.Shop, d.now)
+		require.Contains(t, rosa.page(d.url("")).body, template.HTMLEscapeString(locale.Capital(r.Promise)+"."), "the job's page says the same")
+		return group, r
+	}
+	d.awaiting()
+	group, r := row()
+	told := d.job().Standing(d.svc.Shop, d.now).Date
+	k := newClock(d.svc.Shop, d.now)
+	require.Equal(t, []string{"stopped", "Awaiting approval"}, []string{group, r.StageWords})
+	require.Contains(t, r.Promise, "we say by "+k.day(told.At)+", if it goes on by "+k.day(told.If))
+	require.Equal(t, []boardFlag{{"wait", "waiting for the customer: the quote"}}, r.Flags)
+
+	d.do(mira, workflow.Decide{Verdict: workflow.VerdictApprove, Option: "A", Digest: d.job().Quote().Digest, Name: "Mira Osei"})
+	group, r = row()
+	require.Equal(t, []string{"later", "In the queue"}, []string{group, r.StageWords})
+	require.Empty(t, r.Flags)
+	d.do(bench, workflow.PlaceHold{Reason: workflow.HoldParts, Note: "A lamp"})
+	_, r = row()
+	require.Equal(t, "Repairing", r.StageWords)
+	require.Equal(t, []boardFlag{{"hold", "on hold for parts"}}, r.Flags, "the customer is waited for with nothing")
+
+	// Waiting moved the clock by less than a day: the date told stands, and the clock's beside it.
+	d.now = d.now.Add(2 * time.Hour)
+	d.do(bench, workflow.LiftHold{})
+	date := d.job().Standing(d.svc.Shop, d.now).Date
+	require.NotEqual(t, k.day(date.At), k.day(date.Due))
+	_, r = row()
+	require.Equal(t, "due "+k.due(date.Due)+"; we say by "+k.day(date.At), r.Promise)
 }

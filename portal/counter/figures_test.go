@@ -121,6 +121,5 @@ func TestMidnightIsTheDayThatItEnds(t *testing.T) {
 	require.NoError(t, err)
 	at := time.Date(2026, 11, 10, 0, 0, 0, 0, cal.Location())
 	k := newClock(&workflow.Shop{Calendar: cal}, at.Add(-5*time.Hour))
-	group, words := k.promise(at, false)
-	require.Equal(t, []string{"today", "due today 24:00"}, []string{group, words})
+	require.Equal(t, "today 24:00", k.due(at))
 }

@@ -260,7 +260,7 @@ func (k clockOf) promiseAlerts(j *workflow.Job, base jobBase) []alert {
 	switch {
 	case j.Unexplained():
 		add("promise", "The promised date was missed, and the customer has only read that the work takes longer.", "delay", "Say why, and give a date")
-	case d != nil && d.Open(k.now) && !j.Ended():
+	case j.ToChoose(k.now) != nil:
 		add("promise", "The customer can choose until "+k.at(d.AnswerBy)+": wait, or have it back. No answer means: "+delayWords[d.Silence]+".", "delay", "Write down a telephone answer")
 	case d != nil && d.Choice == workflow.DelayReturn && !j.Ended():
 		out = append(out, alert{Kind: "promise", Words: "The customer wants it back unrepaired, at no cost: close it up, check that it is safe, send it back."})

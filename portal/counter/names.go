@@ -24,6 +24,15 @@ var stageWords = map[workflow.Stage]string{
 	workflow.StageWithdrawn:        "Withdrawn",
 }
 
+// needWords say what the customer is waited for. What is not here yet, and what a hold names, is said elsewhere.
+var needWords = map[workflow.NeedKind]string{
+	workflow.NeedDecide:  "the quote",
+	workflow.NeedChoose:  "a choice after the missed date",
+	workflow.NeedAnswer:  "an answer",
+	workflow.NeedPay:     "payment",
+	workflow.NeedCollect: "to collect it",
+}
+
 var outcomeWords = map[workflow.Outcome]string{
 	workflow.OutcomeRepaired:       "repaired",
 	workflow.OutcomePartlyRepaired: "repaired in part",
