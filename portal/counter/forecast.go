@@ -25,6 +25,8 @@ type forecastView struct {
 func noForecast(err error) string {
 	var none *forecast.NoRange
 	switch {
+	case errors.As(err, &none) && none.Changed:
+		return fmt.Sprintf("No date is guessed: of late jobs take another time at “%s” than before, and too few have shown how long.", stageWords[workflow.Stage(none.Stage)])
 	case errors.As(err, &none) && none.Stage != "" && none.Finished < none.Needed:
 		return fmt.Sprintf("No date is guessed: that takes %d earlier jobs that went through “%s” like this one, and there are %d.", none.Needed, stageWords[workflow.Stage(none.Stage)], none.Finished)
 	case errors.As(err, &none) && none.Stage != "":

@@ -11,9 +11,14 @@
 //     a range with an error (*[NoRange]) that says in a sentence what is missing.
 //   - A range of 80 % holds 80 % of the time. [Curve.Range] takes conformal ranks (Vovk, Gammerman, Shafer,
 //     Algorithmic Learning in a Random World, 2005), which for exchangeable finished jobs is exact at any
-//     number of jobs, not only at many; unfinished jobs make it approximate. Ranges that come from elsewhere,
-//     such as [Way.Range], are put right by how earlier ones held: [Calibrate].
-//   - Jobs are chosen by when they began, never by whether they have finished: see [History].
+//     number of jobs, not only at many; unfinished jobs make it approximate. A [Model] looks up where among its
+//     simulated ways the jobs before ended (distributional conformal prediction: Chernozhukov, Wüthrich, Zhu,
+//     PNAS 118 (2021) e2107794118) and puts range, middle and risk right by that.
+//   - A shop changes. Where the newest steps at a stage, or the newest answers, differ from those before them, only
+//     they are asked, as windows adapt in Bifet and Gavaldà (SIAM Data Mining 2007). While they are too few to tell
+//     how long a stage ahead takes now, nothing is told of the jobs that have it before them.
+//   - Steps are chosen by when they began, never by whether they have finished: the newest finished ones would be
+//     the quick ones.
 //   - Where things coincide: a job unfinished at the very time at which others finish was still at risk then. A
 //     job may take no time at all. Where the curve reaches 0 there is no standard error and there are no limits.
 //     Without jobs, or with unfinished ones only, the curve has no points. A duration that is negative, infinite
@@ -27,8 +32,13 @@
 // # Decisions
 //
 //   - 2026-11-25: A forecast learns from its own mistakes. Ways are simulated stage by stage, which mistakes
-//     slow jobs for quick ones (stages are not independent); so the model tells the ranges it would have told
-//     at earlier instants, and corrects the next by how they held. Rejected: the remaining time of whole jobs
+//     slow jobs for quick ones (stages are not independent); so the model asks what it would have told at earlier
+//     instants, and corrects the next by what came of it. Rejected: the remaining time of whole jobs
 //     per stage, which knows no branches and needs more jobs. What a shop has too little of is not told: the
 //     first range comes after some fifty jobs.
+//   - 2026-12-01: What has changed is told by the steps since, or not at all. Rejected: one window of 200 jobs, whose
+//     ranges held 66 to 77 % after a sudden doubling and through a season; scores for the two ends of a range
+//     (Romano, Patterson, Candès 2019), which leave the risk between them up to 23 points off; widening by what was
+//     missed lately (Gibbs and Candès, Adaptive Conformal Inference, 2021), which hears of a late job only when its
+//     range has passed.
 package forecast

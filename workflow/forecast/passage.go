@@ -38,30 +38,6 @@ func (p Passages) sorted(at float64) Passages {
 	return out
 }
 
-// Known returns the steps that were known at an instant, of the newest passages only if newest is above 0:
-// those begun last, whether they have ended or not, as in [History.Known].
-func (p Passages) Known(at float64, newest int) []Step { return p.sorted(at).known(at, newest) }
-
-func (p Passages) known(at float64, newest int) []Step {
-	if newest > 0 && len(p) > newest {
-		p = p[len(p)-newest:]
-	}
-	var steps []Step
-	for _, x := range p {
-		for i, leg := range x.Legs {
-			last := i == len(x.Legs)-1
-			switch {
-			case leg.Begun > at || last && x.Ended:
-			case !last && x.Legs[i+1].Begun <= at:
-				steps = append(steps, Step{leg.Stage, x.Legs[i+1].Begun - leg.Begun, x.Legs[i+1].Stage})
-			default:
-				steps = append(steps, Step{Stage: leg.Stage, Duration: at - leg.Begun})
-			}
-		}
-	}
-	return steps
-}
-
 // end returns when the passage ended as known at an instant.
 func (x *Passage) end(at float64) (end float64, ended bool) {
 	last := x.Legs[len(x.Legs)-1]
@@ -90,7 +66,7 @@ const groupNeeds = 40
 type Model struct {
 	coverage    float64
 	ways        ways
-	corrections map[group]Correction
+	corrections map[group]*Curve
 	why         error // there is no correction
 }
 
@@ -113,7 +89,7 @@ func (p Passages) Model(at, coverage float64) (*Model, error) {
 		return nil, err
 	}
 	begun := p.sorted(at)
-	m := &Model{coverage: coverage, corrections: map[group]Correction{}}
+	m := &Model{coverage: coverage, corrections: map[group]*Curve{}}
 	var err error
 	if m.ways, err = begun.learn(at, coverage, answerDraws); err != nil {
 		return nil, err
@@ -124,11 +100,12 @@ func (p Passages) Model(at, coverage float64) (*Model, error) {
 	}
 	m.why = &NoRange{Coverage: coverage, Needed: Needed(coverage)}
 	for g, list := range told {
-		c, err := Calibrate(list, coverage)
+		c := sortedFit(list[len(list)-lately(list, Needed(coverage)):])
+		_, err := c.Range(coverage)
 		switch {
 		case err != nil && g == group{}:
 			m.why = err
-		case err == nil && (g.stage == "" || finished(list) >= groupNeeds):
+		case err == nil && (g.stage == "" || c.Finished() >= groupNeeds):
 			m.corrections[g] = c
 		}
 	}
@@ -164,36 +141,24 @@ func (p Passages) learn(at, coverage float64, draws int) (w ways, err error) {
 }
 
 func (p Passages) way(at, coverage float64, draws int) (*fan, error) {
-	for newest := Newest; ; newest *= 2 {
-		w, err := Learn(p.known(at, newest))
-		if err != nil {
-			return nil, err
-		}
-		if newest >= len(p) || w.enough(coverage) {
-			return w.fan(draws, seed), nil
-		}
+	steps, changed := recent(p.known(at), Needed(coverage))
+	w, err := Learn(steps)
+	if err != nil {
+		return nil, err
 	}
+	w.changed = changed
+	return w.fan(draws, seed), nil
 }
 
-// enough reports whether every stage has the finished steps that a range takes.
-func (w *Way) enough(coverage float64) bool {
-	for _, b := range w.stages {
-		if b.curve.Finished() < Needed(coverage) {
-			return false
-		}
-	}
-	return true
-}
-
-// rangeOf returns the range as the way has it, and whether it is that of a kind.
-func (w *ways) rangeOf(kind, stage string, waited, coverage float64) (r Range, s *Spread, ofKind bool, err error) {
+// spread returns the ways that are left, and whether they are those of a kind.
+func (w *ways) spread(kind, stage string, waited, coverage float64) (s *Spread, ofKind bool, err error) {
 	if own := w.kinds[kind]; own != nil {
-		if r, s, err = own.spread(stage, waited, coverage); err == nil {
-			return r, s, true, nil
+		if s, err = own.spread(stage, waited, coverage); err == nil {
+			return s, true, nil
 		}
 	}
-	r, s, err = w.all.spread(stage, waited, coverage)
-	return r, s, false, err
+	s, err = w.all.spread(stage, waited, coverage)
+	return s, false, err
 }
 
 // group are ranges that are corrected together: those of one stage, and those of all where stage is "".
@@ -202,18 +167,9 @@ type group struct {
 	stage  string
 }
 
-func finished(told []Trial) (n int) {
-	for _, t := range told {
-		if t.Finished {
-			n++
-		}
-	}
-	return n
-}
-
 // tell returns the ranges that would have been told, by group.
-func (p Passages) tell(at, coverage float64) (map[group][]Trial, error) {
-	told := map[group][]Trial{}
+func (p Passages) tell(at, coverage float64) (map[group][]Stay, error) {
+	told := map[group][]Stay{}
 	if len(p) == 0 {
 		return told, nil
 	}
@@ -231,7 +187,7 @@ func (p Passages) tell(at, coverage float64) (map[group][]Trial, error) {
 				continue
 			}
 			leg := x.at(then)
-			r, _, ofKind, err := w.rangeOf(x.Kind, leg.Stage, then-leg.Begun, coverage)
+			s, ofKind, err := w.spread(x.Kind, leg.Stage, then-leg.Begun, coverage)
 			if err != nil {
 				continue // nothing would have been told
 			}
@@ -239,7 +195,7 @@ func (p Passages) tell(at, coverage float64) (map[group][]Trial, error) {
 			if !ended {
 				end = at
 			}
-			t := Trial{r, Stay{end - then, ended}}
+			t := Stay{s.score(end - then), ended}
 			for _, g := range []group{{ofKind, leg.Stage}, {ofKind, ""}} {
 				told[g] = append(told[g], t)
 			}
@@ -254,6 +210,18 @@ func (x *Passage) at(then float64) Leg {
 	return x.Legs[max(0, i-1)]
 }
 
+// Outlook is what a model says to a question.
+type Outlook struct {
+	// Range is where the time still to go most likely lies.
+	Range
+	// Median is the middle one; MedianKnown is false where the history doesn't reach it.
+	Median      float64
+	MedianKnown bool
+	// Finished is how many finished jobs it rests on, all of the kind that was asked for if OfKind.
+	Finished int
+	OfKind   bool
+}
+
 // Outlook says how long a job of a kind that has waited at a stage still needs to the end of its way. Finished is
 // how many ended jobs that rests on. The error is a *[NoRange] where there is nothing to tell.
 func (m *Model) Outlook(kind, stage string, waited float64) (Outlook, error) {
@@ -261,59 +229,67 @@ func (m *Model) Outlook(kind, stage string, waited float64) (Outlook, error) {
 	return o, err
 }
 
-// outlook returns the ways as they were drawn, too, with their own range.
-func (m *Model) outlook(kind, stage string, waited float64) (Outlook, *Spread, Range, error) {
-	r, s, ofKind, err := m.ways.rangeOf(kind, stage, waited, m.coverage)
-	if err != nil {
-		return Outlook{}, nil, Range{}, err
+// outlook returns the ways that are left, too, and the scores of those before.
+func (m *Model) outlook(kind, stage string, waited float64) (Outlook, *Spread, *Curve, error) {
+	for _, name := range m.ways.all.way.ahead(stage) {
+		if m.ways.all.way.changed[name] {
+			return Outlook{}, nil, nil, &NoRange{Coverage: m.coverage, Stage: name, Changed: true}
+		}
 	}
-	c, ok := m.correction(ofKind, stage)
-	if !ok && ofKind {
+	s, ofKind, err := m.ways.spread(kind, stage, waited, m.coverage)
+	if err != nil {
+		return Outlook{}, nil, nil, err
+	}
+	c := m.correction(ofKind, stage)
+	if c == nil && ofKind {
 		// A kind whose ranges were never tried is told what all kinds are.
-		if r, s, err = m.ways.all.spread(stage, waited, m.coverage); err != nil {
-			return Outlook{}, nil, Range{}, err
+		if s, err = m.ways.all.spread(stage, waited, m.coverage); err != nil {
+			return Outlook{}, nil, nil, err
 		}
 		ofKind = false
-		c, ok = m.correction(false, stage)
+		c = m.correction(false, stage)
 	}
-	if !ok {
-		return Outlook{}, nil, Range{}, m.why
+	if c == nil {
+		return Outlook{}, nil, nil, m.why
 	}
-	o := Outlook{Range: c.Apply(r), Finished: m.ways.ended, OfKind: ofKind}
+	r, err := c.Range(m.coverage)
+	if err != nil {
+		return Outlook{}, nil, nil, err
+	}
+	o := Outlook{Range: Range{s.time(r.Low), s.time(r.High)}, Finished: m.ways.ended, OfKind: ofKind}
 	if ofKind {
 		o.Finished = m.ways.endedOf[kind]
 	}
-	if o.Median, o.MedianKnown = s.Quantile(0.5); o.MedianKnown {
-		o.Median = move(o.Median, r, o.Range)
+	if z, ok := c.Median(); ok {
+		o.Median, o.MedianKnown = s.time(z), true
 	}
-	return o, s, r, nil
+	return o, s, c, nil
 }
 
-// move moves a time as its range was moved: the ends go to the ends, what lies between and beyond in
-// proportion, but never below 0.
-func move(t float64, from, to Range) float64 {
-	switch {
-	case t <= from.Low && from.Low > 0:
-		return t * to.Low / from.Low
-	case from.High > from.Low:
-		return max(0, to.Low+(t-from.Low)*(to.High-to.Low)/(from.High-from.Low))
+func (m *Model) correction(ofKind bool, stage string) *Curve {
+	if c := m.corrections[group{ofKind, stage}]; c != nil {
+		return c
 	}
-	return t - from.High + to.High
-}
-
-func (m *Model) correction(ofKind bool, stage string) (c Correction, ok bool) {
-	if c, ok = m.corrections[group{ofKind, stage}]; !ok {
-		c, ok = m.corrections[group{ofKind, ""}]
-	}
-	return c, ok
+	return m.corrections[group{ofKind, ""}]
 }
 
 // Longer returns the share of jobs like this one that still need longer than t, corrected as the range is. The
 // error is that of Outlook.
 func (m *Model) Longer(kind, stage string, waited, t float64) (share float64, err error) {
-	o, s, r, err := m.outlook(kind, stage, waited)
+	_, s, c, err := m.outlook(kind, stage, waited)
 	if err != nil {
 		return 0, err
 	}
-	return 1 - s.Share(move(t, o.Range, r)), nil
+	return c.longer(s.score(t)), nil
+}
+
+// longer is Survival, and beyond where it is known the last that is.
+func (c *Curve) longer(t float64) float64 {
+	if share, ok := c.Survival(t); ok {
+		return share
+	}
+	if n := len(c.points); n > 0 {
+		return c.points[n-1].Survival
+	}
+	return 1
 }

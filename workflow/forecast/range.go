@@ -16,6 +16,8 @@ type NoRange struct {
 	Finished, Needed int
 	// Stage is the stage that lacks them, "" where there is only one.
 	Stage string
+	// Changed says that the stage takes another time since a short while.
+	Changed bool
 }
 
 // Error says it in a sentence.
@@ -23,6 +25,9 @@ func (e *NoRange) Error() string {
 	what := "no range is given"
 	if e.Stage != "" {
 		what += " because of the stage " + e.Stage
+	}
+	if e.Changed {
+		return what + ": it has changed how long jobs take there, and too few show how long it is now"
 	}
 	if e.Finished < e.Needed {
 		return fmt.Sprintf("%s: one that holds %.4g %% needs %d finished jobs, and there are %d", what, e.Coverage*100, e.Needed, e.Finished)
@@ -80,65 +85,4 @@ func (c *Curve) ends(coverage float64) (low, high float64, ok bool) {
 	k = int(math.Floor(float64(n+1)*miss + 1e-9))
 	low, ok = c.Quantile(float64(k) / float64(n))
 	return low, high, ok
-}
-
-// Trial is a range that was told before, or would have been, from what was known then, and what came of it.
-type Trial struct {
-	Range
-	Stay
-}
-
-// Correction moves the ends of a range so that it holds what it says.
-type Correction struct {
-	// low and high are added to the ends, in parts of the told upper end.
-	low, high float64
-}
-
-// Calibrate learns from ranges told before how far the next one must be moved to hold a job with the given
-// probability: conformalised quantile regression with one score for each end (Romano, Patterson, Candès,
-// Advances in Neural Information Processing Systems 32 (2019), theorem 2), in parts of the told upper end so
-// that short and long jobs can learn from each other. Jobs that are unfinished count as far as they have come.
-// Give all ranges told in some time, whether their jobs have finished or not: leaving the unfinished ones out
-// makes the next range too short. The error is a *[NoRange] where there are too few.
-func Calibrate(told []Trial, coverage float64) (Correction, error) {
-	if err := checkCoverage(coverage); err != nil {
-		return Correction{}, err
-	}
-	// A score may be below 0. Curves don't mind, people's durations do: so the check is here.
-	low, high := make([]Stay, len(told)), make([]Stay, len(told))
-	for i, t := range told {
-		for _, d := range []float64{t.Low, t.High, t.Duration} {
-			if why := wrongDuration(d); why != "" {
-				return Correction{}, fmt.Errorf("range %d: %s", i+1, why)
-			}
-		}
-		if t.Low > t.High {
-			return Correction{}, fmt.Errorf("range %d: the range ends before it begins", i+1)
-		}
-		low[i] = Stay{(t.Duration - t.Low) / scale(t.Range), t.Finished}
-		high[i] = Stay{(t.Duration - t.High) / scale(t.Range), t.Finished}
-	}
-	below, above := sortedFit(low), sortedFit(high)
-	a, _, okLow := below.ends(coverage)
-	_, b, okHigh := above.ends(coverage)
-	if !okLow || !okHigh {
-		return Correction{}, &NoRange{Coverage: coverage, Finished: below.finished, Needed: Needed(coverage)}
-	}
-	return Correction{low: a, high: b}, nil
-}
-
-// scale is the length that a range's corrections are measured in.
-func scale(r Range) float64 {
-	if r.High > 0 {
-		return r.High
-	}
-	return 1
-}
-
-// Apply moves the ends of a range. Its lower end stays at 0 or above, and below the upper one.
-func (c Correction) Apply(r Range) Range {
-	s := scale(r)
-	r.High = max(0, r.High+c.high*s)
-	r.Low = min(max(0, r.Low+c.low*s), r.High)
-	return r
 }

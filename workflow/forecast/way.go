@@ -24,6 +24,8 @@ type Step struct {
 type Way struct {
 	stages map[string]*branch
 	ends   map[string]bool
+	// changed are the stages that take another time since a short while.
+	changed map[string]bool
 }
 
 type branch struct {
@@ -83,10 +85,6 @@ func (w *Way) Stage(name string) *Curve {
 	}
 	return nil
 }
-
-// Draws is how many ways [Way.Range] goes; the share of ways that end within its bounds is then off by less than
-// 0.01 in 19 of 20 cases (2*sqrt(0.1*0.9/4000)).
-const Draws = 4000
 
 // maxStages is how many stages one way may have; beyond it the way has no known end.
 const maxStages = 1000
@@ -176,15 +174,44 @@ func (s *Spread) Share(t float64) float64 {
 	return float64(sort.Search(len(s.known), func(i int) bool { return s.known[i] > t })) / float64(n)
 }
 
-// Range returns where the time from a stage to the end most likely lies, for a job that has waited there that long,
-// by [Draws] ways. It is given only if every stage that may lie ahead has as many finished steps as a range of
-// one stage takes ([Needed]); otherwise the error is a *[NoRange] that names the first that has not. It is
-// as good as the history and the assumptions of the package: [Calibrate] it by how earlier ones held.
-func (w *Way) Range(stage string, waited, coverage float64, seed uint64) (Range, error) {
-	if err := w.check(stage, waited, coverage); err != nil {
-		return Range{}, err
+// reach is the share of ways up to which a spread is told by its draws; beyond it by how much longer than there.
+const reach = 0.9
+
+// score returns where a time lies among the ways: the share of ways that end within it, evenly between one way and
+// the next, and above [reach] in proportion to the time. It grows with the time, also where no way has come.
+func (s *Spread) score(t float64) float64 {
+	n, top := float64(len(s.known)+s.unknown), s.time(reach)+hair
+	if t > top {
+		return reach * t / top
 	}
-	return w.Simulate(stage, waited, Draws, seed).middle(stage, coverage)
+	i := sort.Search(len(s.known), func(i int) bool { return s.known[i] > t })
+	from, to := 0.0, s.known[min(i, len(s.known)-1)]
+	if i > 0 {
+		from = s.known[i-1]
+	}
+	z := float64(i)
+	if to > from {
+		z += (t - from) / (to - from)
+	}
+	return min(z/n, reach)
+}
+
+// time returns the time with a score.
+func (s *Spread) time(score float64) float64 {
+	if score > reach {
+		return (s.time(reach) + hair) * score / reach
+	}
+	n := float64(len(s.known) + s.unknown)
+	at := score * n
+	i := int(at)
+	from := 0.0
+	if i > 0 {
+		from = s.known[i-1]
+	}
+	if i >= len(s.known) {
+		return from
+	}
+	return from + (at-float64(i))*(s.known[i]-from)
 }
 
 // check reports why there is no range from a stage.
@@ -207,17 +234,6 @@ func (w *Way) check(stage string, waited, coverage float64) error {
 		}
 	}
 	return nil
-}
-
-// middle returns the range that leaves out as many ways at each end.
-func (s *Spread) middle(stage string, coverage float64) (Range, error) {
-	miss := (1 - coverage) / 2
-	low, okLow := s.Quantile(miss)
-	high, okHigh := s.Quantile(1 - miss)
-	if !okLow || !okHigh {
-		return Range{}, &NoRange{Coverage: coverage, Needed: Needed(coverage), Finished: Needed(coverage), Stage: stage}
-	}
-	return Range{low, high}, nil
 }
 
 // fan is a way with the time after each of its stages drawn beforehand, so that many questions are answered
@@ -253,13 +269,13 @@ func (w *Way) fan(draws int, seed uint64) *fan {
 
 // spread does as [Way.Simulate]. The time at the stage itself is taken at even steps of its curve instead
 // of by chance: as good as several times as many draws.
-func (f *fan) spread(stage string, waited, coverage float64) (Range, *Spread, error) {
+func (f *fan) spread(stage string, waited, coverage float64) (*Spread, error) {
 	if err := f.way.check(stage, waited, coverage); err != nil {
-		return Range{}, nil, err
+		return nil, err
 	}
 	b := f.way.stages[stage]
 	if b == nil { // the end
-		return Range{}, &Spread{known: make([]float64, f.draws)}, nil
+		return &Spread{known: make([]float64, f.draws)}, nil
 	}
 	s := &Spread{known: make([]float64, 0, f.draws)}
 	points := b.curve.After(waited).points
@@ -276,8 +292,10 @@ func (f *fan) spread(stage string, waited, coverage float64) (Range, *Spread, er
 		s.known = append(s.known, points[k].Time+rest)
 	}
 	slices.Sort(s.known)
-	r, err := s.middle(stage, coverage)
-	return r, s, err
+	if float64(len(s.known)) < reach*float64(f.draws) {
+		return nil, &NoRange{Coverage: coverage, Finished: Needed(coverage), Needed: Needed(coverage), Stage: stage}
+	}
+	return s, nil
 }
 
 // ahead lists the stages that a job may still be at, the present one first, without ends.

@@ -1,7 +1,6 @@
 package forecast
 
 import (
-	"errors"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -166,77 +165,4 @@ func walk(chance *rand.Rand, spread float64) (steps []Step, total float64) {
 	at("repairing", 20, "testing")
 	at("testing", 4, "shipped")
 	return steps, total
-}
-
-func TestWayRangeNeedsEnough(t *testing.T) {
-	chance := rand.New(rand.NewPCG(4, 4))
-	var steps []Step
-	for range 8 {
-		s, _ := walk(chance, 0)
-		steps = append(steps, s...)
-	}
-	_, err := learn(t, steps).Range("diagnosing", 0, 0.8, 1)
-	require.EqualError(t, err, "no range is given because of the stage diagnosing: one that holds 80 % needs 9 finished jobs, and there are 8")
-	s, _ := walk(chance, 0)
-	steps = append(steps, s...)
-	w := learn(t, steps)
-	r, err := w.Range("diagnosing", 0, 0.8, 1)
-	require.NoError(t, err)
-	require.Less(t, r.Low, r.High)
-	again, err := w.Range("diagnosing", 0, 0.8, 1)
-	require.NoError(t, err)
-	require.Equal(t, r, again)
-	_, err = w.Range("diagnosing", 1000, 0.8, 1)
-	var none *NoRange
-	require.True(t, errors.As(err, &none))
-	require.Equal(t, 0, none.Finished, "nobody has ever waited that long")
-	_, err = w.Range("received", 0, 0.8, 1)
-	require.True(t, errors.As(err, &none))
-	_, err = w.Range("testing", 0, 2, 1)
-	require.ErrorContains(t, err, "must lie between 0 and 1")
-	r, err = w.Range("shipped", 0, 0.8, 1)
-	require.NoError(t, err)
-	require.Equal(t, Range{}, r)
-	stuck := append([]Step{}, steps...)
-	for range 40 {
-		stuck = append(stuck, Step{"testing", 500, ""})
-	}
-	_, err = learn(t, stuck).Range("testing", 0, 0.8, 1)
-	require.EqualError(t, err, "no range is given because of the stage testing: too many of the long jobs are unfinished to tell where 80 % of them end")
-}
-
-// The whole way, by simulation from the steps of 100 jobs: as it comes from the model, and calibrated by how it
-// held for 60 further ones. Each trial is a shop of its own.
-func TestWayBacktest(t *testing.T) {
-	const trials, coverage = 300, 0.8
-	for name, spread := range map[string]float64{"as the model assumes": 0, "slow jobs are slow at each stage": 0.5} {
-		t.Run(name, func(t *testing.T) {
-			chance := rand.New(rand.NewPCG(5, 5))
-			raw, right := 0, 0
-			for i := range trials {
-				var steps []Step
-				for range 100 {
-					s, _ := walk(chance, spread)
-					steps = append(steps, s...)
-				}
-				r, err := learn(t, steps).Range("diagnosing", 0, coverage, uint64(i))
-				require.NoError(t, err)
-				var told []Trial
-				for range 60 {
-					_, took := walk(chance, spread)
-					told = append(told, Trial{r, Stay{took, true}})
-				}
-				c, err := Calibrate(told, coverage)
-				require.NoError(t, err)
-				_, took := walk(chance, spread)
-				raw += count(r, took)
-				right += count(c.Apply(r), took)
-			}
-			t.Logf("%s: as the model has it: stated 80 %%, observed %.1f %%", name, 100*float64(raw)/trials)
-			within(t, name+": calibrated", right, trials, coverage, coverage+2./61)
-			if spread > 0 {
-				require.Less(t, float64(raw)/trials, coverage-0.05, "the model alone is too sure")
-			}
-		})
-	}
 }
