@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -11,6 +12,9 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -20,6 +24,7 @@ import (
 	"benchword/notify/mail"
 	"benchword/notify/smtptest"
 	"benchword/portal"
+	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/evidence"
 	"benchword/workflow/link"
@@ -37,6 +42,7 @@ address = ["Harbour Bench", "12 Lower Ropewalk", "Halifax NS", "Canada"]
 email = "bench@harbour.example"
 phone = "+1 902 555 0100"
 about = "Repairs of sound, film and radio equipment, by post"
+languages = ["en", "fr", "de", "es"]
 
 [calendar]
 time_zone = "America/Halifax"
@@ -60,6 +66,8 @@ warn_at_percent = [50, 80]
 unanswered_means = "agree"
 unanswered_after_working_days = 5
 
+[proof]
+names = { Function = { fr = "Fonctionnement", de = "Funktion", es = "Funcionamiento" } }
 [[proof.instruments]]
 name = "Tester 1"
 serial = "T-88"
@@ -97,6 +105,20 @@ gather_minutes = 0 # a demo shows each mail at once, at night too
 quiet = ""
 `
 
+// demoShop returns the demo's shop.toml, in a language; its instruments were calibrated some months before today.
+func demoShop(base, lang string, today time.Time) (string, error) {
+	words, err := demoWords(lang)
+	if err != nil {
+		return "", err
+	}
+	languages := append([]string{lang}, slices.DeleteFunc(slices.Clone(locale.Languages), func(l string) bool { return l == lang })...)
+	day := func(months int) string { return today.AddDate(0, months, 0).Format(time.DateOnly) }
+	return strings.NewReplacer(`"Harbour Bench"`, strconv.Quote(words["shop.name"]), "Halifax NS", words["shop.town"],
+		"Repairs of sound, film and radio equipment, by post", words["shop.about"],
+		`languages = ["en", "fr", "de", "es"]`, `languages = ["`+strings.Join(languages, `", "`)+`"]`,
+		"2026-05-04", day(-5), "2027-05-04", day(7), "2026-02-16", day(-8), "2027-02-16", day(4)).Replace(fmt.Sprintf(demoSettings, base)), nil
+}
+
 const demoPassword = "seven gulls over the ropewalk"
 
 // movedClock is a clock that the demo sets while it plays the past, and that then runs.
@@ -129,23 +151,28 @@ type demo struct {
 	clock      *movedClock
 	today      time.Time
 	plays      []*play
+	// words are what is said, by language; lang is the one that everybody speaks, "" for each their own; lacks are texts
+	// that were asked for and are not there.
+	words map[string]map[string]string
+	lang  string
+	lacks []string
 	// toApprove waits for an answer; story has earlier work; before is what the warranty job follows.
 	toApprove, story, before *play
 	// first is where a picture was kept first.
 	first   map[evidence.Digest]evidence.Folder
-	keeping sync.Mutex // guards first
+	keeping sync.Mutex // guards first and lacks
 }
 
 func (d *demo) deliver(ctx context.Context) error { return d.dispatcher.Flush(ctx) }
 
 // photo puts one of the illustrations into a job's folder, as if it came from the bench's camera and the desk
 // had made its copies.
-func (d *demo) photo(ctx context.Context, n workflow.JobNumber, name string) (workflow.Photo, error) {
+func (d *demo) photo(ctx context.Context, n workflow.JobNumber, name, lang string) (workflow.Photo, error) {
 	p, ok := demophotos.Find(name + ".jpg")
 	if !ok {
 		return workflow.Photo{}, fmt.Errorf("there is no picture %q", name)
 	}
-	photo := workflow.Photo{Caption: workflow.Plain(p.Caption), Alt: workflow.Plain(p.Alt)}
+	photo := workflow.Photo{Caption: workflow.Plain(d.say(lang, "photo."+name)), Alt: workflow.Plain(d.say(lang, "photo."+name+".alt"))}
 	photo.Copies = workflow.Copies{Large: workflow.Copy{Width: 1600, Height: 1200}, Medium: workflow.Copy{Width: 960, Height: 720}, Small: workflow.Copy{Width: 480, Height: 360}}
 	for _, c := range []struct {
 		area evidence.Area
@@ -185,27 +212,17 @@ func (d *demo) put(ctx context.Context, at evidence.Folder, jpeg []byte) (eviden
 	return digest, err
 }
 
-// followUp books the warranty job once the job that it follows has its number.
-func (d *demo) followUp(p *play) func(ctx context.Context) error {
-	return func(ctx context.Context) error {
-		j, err := d.service.Do(ctx, workflow.Order{By: counterRosa, Commands: []workflow.Command{workflow.Book{
-			Person: workflow.Person{Name: "Ingrid Solheim", Email: "ingrid@post.example", Address: "Ingrid Solheim\n3 Spruce Hill\nBridgewater NS"},
-			Kind:   "field recorder", Maker: "Halden", Model: "FR-2", Fault: "The left channel is silent since last week.", Follows: d.before.number,
-		}}})
-		if err == nil {
-			p.number = j.Number
-		}
-		return err
-	}
-}
-
 func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Writer) (err error) {
 	f := flags("demo", errOut)
 	listen := f.String("listen", "127.0.0.1:8080", "address to answer on; the mailbox takes the next port")
+	lang := f.String("lang", "", "en, fr, de or es: the language of the shop and all of its customers (usual: an English shop, customers of all four)")
 	keep := f.String("data", "", "folder to keep the demo's data in (usual: a temporary one, removed at the end)")
 	verbose := f.Bool("v", false, "log every request")
 	if _, err := parse(f, args); err != nil {
 		return err
+	}
+	if *lang != "" && !slices.Contains(locale.Languages, *lang) {
+		return misused("--lang takes one of %s; %q is none", strings.Join(locale.Languages, ", "), *lang)
 	}
 	began := time.Now()
 	l, box, err := twoListeners(*listen)
@@ -213,7 +230,11 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 		return err
 	}
 	base := "http://" + l.Addr().String()
-	settings, err := ParseSettings("demo settings", []byte(fmt.Sprintf(demoSettings, base)))
+	text, err := demoShop(base, cmp.Or(*lang, "en"), began)
+	if err != nil {
+		return errors.Join(err, l.Close(), box.Close())
+	}
+	settings, err := ParseSettings("demo settings", []byte(text))
 	if err != nil {
 		return errors.Join(err, l.Close(), box.Close())
 	}
@@ -252,7 +273,7 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 	if photos, ok := srv.blobs.(*evidence.Dir); ok {
 		photos.Fleeting = *keep == ""
 	}
-	d, err := playDemo(ctx, srv, clock, pastJobs)
+	d, err := playDemo(ctx, srv, clock, pastJobs, *lang)
 	if err != nil {
 		return errors.Join(err, srv.store.Close())
 	}
@@ -267,12 +288,18 @@ func runDemo(ctx context.Context, args []string, _ io.Reader, out, errOut io.Wri
 }
 
 // playDemo fills a new shop with the demo's jobs, as they would have come and gone in the weeks before
-// today, and that many finished ones before them. They are played in memory, where nobody looks on, and then
+// today, and that many finished ones before them; all in a language, or each in its customer's. They are played in memory, where nobody looks on, and then
 // carried over: only what came of them needs to be on a disk.
-func playDemo(ctx context.Context, srv *server, clock *movedClock, past int) (*demo, error) {
+func playDemo(ctx context.Context, srv *server, clock *movedClock, past int, lang string) (*demo, error) {
 	own, before := memory.New(), memory.New()
-	d := &demo{service: apart(srv.service, own), blobs: srv.blobs, clock: clock, first: map[evidence.Digest]evidence.Folder{}, today: clock.now().In(srv.service.Shop.Calendar.Location())}
+	d := &demo{service: apart(srv.service, own), blobs: srv.blobs, clock: clock, lang: lang, words: map[string]map[string]string{}, first: map[evidence.Digest]evidence.Folder{}, today: clock.now().In(srv.service.Shop.Calendar.Location())}
 	d.dispatcher = srv.dispatcher.For(d.service)
+	for _, l := range locale.Languages {
+		var err error
+		if d.words[l], err = demoWords(l); err != nil {
+			return nil, err
+		}
+	}
 	hired := d.ago(60, 9, 0)
 	d.write()
 	var staff, earlier, lately error
@@ -339,6 +366,16 @@ func (d *demo) addresses(ctx context.Context, out io.Writer, base, mailbox, kept
 	fmt.Fprintf(out, "%s is open, with %d invented jobs and %d that are long done (ready in %.1f s). Photos are illustrations; emails go to the mailbox below and nowhere else.\n\n", d.service.Shop.Name, len(d.plays), pastJobs, time.Since(began).Seconds())
 	fmt.Fprintf(out, "customer: %s  (a quote waits; its email is in the mailbox)\n", approve)
 	fmt.Fprintf(out, "finished: %s  (earlier work found, repaired, sent back)\n", story)
+	for _, p := range d.plays {
+		if d.lang != "" || !slices.Contains([]string{"eloi", "lotte", "marisol"}, p.key) {
+			continue
+		}
+		other, err := address(p)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(out, "%s  %s\n", map[string]string{"fr": "French: ", "de": "German: ", "es": "Spanish:"}[p.lang], other)
+	}
 	fmt.Fprintf(out, "front:    %s/\n", base)
 	fmt.Fprintf(out, "counter:  %s/counter  (sign in as rosa, nils at the bench, or olga the owner; password: %s)\n", base, demoPassword)
 	ends := "removes its data"

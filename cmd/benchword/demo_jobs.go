@@ -1,9 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	"embed"
 	"fmt"
 	"sort"
+	"strings"
 	"time"
 
 	"benchword/workflow"
@@ -18,12 +21,46 @@ var (
 	byLink         = workflow.Actor{Role: workflow.RoleCustomer, ID: "link"}
 )
 
+//go:embed demowords/*.txt
+var demoTexts embed.FS
+
+// demoWords are what the demo says in a language: its shop, its people, and who mends for them.
+func demoWords(lang string) (map[string]string, error) {
+	b, err := demoTexts.ReadFile("demowords/" + lang + ".txt")
+	words := map[string]string{}
+	for line := range strings.Lines(string(b)) {
+		if key, text, ok := strings.Cut(strings.TrimSpace(line), " = "); ok && key[0] != '#' {
+			words[key] = text
+		}
+	}
+	return words, err
+}
+
+// demoPeople are the demo's customers; each is written to, and told of, in their own language, unless the demo has one.
+var demoPeople = map[string]struct{ lang, name, phone, address string }{
+	"mira":    {"en", "Mira Osei", "+1 902 555 0142", "14 Fisher Lane\nLunenburg NS"},
+	"jonas":   {"en", "Jonas Tremblay", "+1 902 555 0119", "2 Chestnut Road\nTruro NS"},
+	"aoife":   {"en", "Aoife Brannigan", "+1 902 555 0163", "9 Lighthouse Road\nLouisbourg NS"},
+	"priya":   {"en", "Priya Raman", "+1 902 555 0127", "41 Creamery Street\nAntigonish NS"},
+	"tomasz":  {"de", "Tomasz Wilk", "+1 902 555 0185", "6 Kempt Lane\nMahone Bay NS"},
+	"ingrid":  {"en", "Ingrid Solheim", "+1 902 555 0108", "3 Spruce Hill\nBridgewater NS"},
+	"helene":  {"fr", "Hélène Fournier", "+1 506 555 0131", "18, rue du Phare\nCaraquet NB"},
+	"samir":   {"fr", "Samir Haddad", "+1 819 555 0176", "207, avenue des Érables\nGatineau QC"},
+	"lotte":   {"de", "Lotte Brandt", "+1 902 555 0154", "55 Pelham Street\nLunenburg NS"},
+	"eloi":    {"fr", "Éloi Arsenault", "+1 902 555 0190", "4, chemin du Havre\nChéticamp NS"},
+	"yuki":    {"en", "Yuki Arai", "+1 902 555 0136", "12 Mill Brook Road\nWolfville NS"},
+	"marisol": {"es", "Marisol Vega", "+1 416 555 0148", "88 Tecumseh Road\nToronto ON"},
+	"noor":    {"en", "Noor de Wit", "+1 902 555 0171", "30 Harbour View\nPictou NS"},
+	"beatriz": {"es", "Beatriz Lima", "+1 506 555 0182", "163 Queen Street\nFredericton NB"},
+}
+
 // play is a way of one job through the shop: steps at instants, on a clock that the demo moves.
 type play struct {
-	d      *demo
-	key    string
-	number workflow.JobNumber
-	steps  []step
+	d *demo
+	// key is whose job it is; word is how its texts begin.
+	key, word, lang string
+	number          workflow.JobNumber
+	steps           []step
 	// photos maps the demo's picture names to the ids that they got on this job.
 	photos map[string]int
 }
@@ -32,6 +69,20 @@ type step struct {
 	at time.Time
 	do func(ctx context.Context) error
 }
+
+// say returns a text of the demo. What lacks one fails when it is played.
+func (d *demo) say(lang, key string) string {
+	text, ok := d.words[lang][key]
+	if !ok {
+		d.keeping.Lock()
+		defer d.keeping.Unlock()
+		d.lacks = append(d.lacks, lang+": "+key)
+	}
+	return text
+}
+
+// w returns a text of this job, in its customer's language.
+func (p *play) w(key string) string { return p.d.say(p.lang, p.word+"."+key) }
 
 // ago returns a wall time on the n-th weekday before today, in the shop's zone.
 func (d *demo) ago(weekdays int, hour, minute int) time.Time {
@@ -75,7 +126,7 @@ func (p *play) then(t time.Time, by workflow.Actor, make func(j *workflow.Job) [
 // picture adds one of the demo's illustrations to the job.
 func (p *play) picture(t time.Time, kind workflow.PhotoKind, name string, marks ...workflow.Mark) *play {
 	p.steps = append(p.steps, step{t, func(ctx context.Context) error {
-		photo, err := p.d.photo(ctx, p.number, name)
+		photo, err := p.d.photo(ctx, p.number, name, p.lang)
 		if err != nil {
 			return fmt.Errorf("picture %s: %w", name, err)
 		}
@@ -110,32 +161,48 @@ func (p *play) ids(names ...string) []int {
 	return out
 }
 
-func (p *play) book(t time.Time, name, email, language, kind, maker, model, fault string) *play {
-	return p.at(t, byLink, workflow.Book{
-		Person: workflow.Person{Name: name, Email: email, Phone: "+1 902 555 0142", Address: name + "\n14 Fisher Lane\nLunenburg NS", Language: language},
-		Kind:   kind, Maker: maker, Model: model, Fault: fault,
-	})
+// book is the customer's own booking; kind is the device's, as the demo's texts name it.
+func (p *play) book(t time.Time, kind, maker, model string) *play {
+	return p.at(t, byLink, workflow.Book{Person: p.person(), Kind: p.d.say(p.lang, "kind."+kind), Maker: maker, Model: model, Fault: p.w("fault")})
 }
 
-// arrive opens the parcel: contents (the first one is the device), screening, two photos, received.
-func (p *play) arrive(t time.Time, serial string, s workflow.Screening, pictures []string, contents ...string) *play {
+func (p *play) person() workflow.Person {
+	x := demoPeople[p.key]
+	return workflow.Person{Name: x.name, Email: p.key + "@post.example", Phone: x.phone, Address: x.name + "\n" + x.address, Language: p.lang}
+}
+
+// arrive opens the parcel: a picture of it, one of what was in it, from which the contents are listed, and
+// what else is seen; received.
+func (p *play) arrive(t time.Time, serial string, s workflow.Screening, parcel, contents string) *play {
 	var items []workflow.Item
-	for i, c := range contents {
+	for i, c := range strings.Split(p.d.say(p.lang, "photo."+contents+".items"), " | ") {
 		items = append(items, workflow.Item{Text: c, Device: i == 0})
 	}
 	p.at(t, technicianNils, workflow.ListContents{Items: items, Serial: serial}, workflow.AnswerScreening{Screening: s})
-	for i, n := range pictures {
-		p.picture(t.Add(time.Duration(i+1)*time.Minute), workflow.PhotoArrival, n)
-	}
+	p.picture(t.Add(time.Minute), workflow.PhotoArrival, parcel)
+	p.picture(t.Add(2*time.Minute), workflow.PhotoArrival, contents)
 	return p.at(t.Add(6*time.Minute), technicianNils, workflow.Go{To: workflow.StageReceived})
 }
 
-func (p *play) onTheBench(t time.Time, condition string, r workflow.Reproduced, note string) *play {
-	return p.at(t, technicianNils, workflow.NoteCondition{Text: condition}, workflow.TryFault{Result: r, Note: note}, workflow.Go{To: workflow.StageDiagnosing})
+func (p *play) onTheBench(t time.Time, r workflow.Reproduced) *play {
+	return p.at(t, technicianNils, workflow.NoteCondition{Text: p.w("condition")}, workflow.TryFault{Result: r, Note: p.w("tried")}, workflow.Go{To: workflow.StageDiagnosing})
 }
 
-func (p *play) check(t time.Time, suspect int, what string, outcome workflow.CheckOutcome, reading string) *play {
-	return p.at(t, technicianNils, workflow.DoCheck{Suspect: suspect, Check: workflow.Check{Text: what, Outcome: outcome, Reading: reading}})
+func (p *play) suspects(t time.Time, keys ...string) *play {
+	var all []workflow.Command
+	for _, k := range keys {
+		all = append(all, workflow.NameSuspect{Text: p.w(k)})
+	}
+	return p.at(t, technicianNils, all...)
+}
+
+// check does the check of a suspect, named by its key; with a reading where it has one.
+func (p *play) check(t time.Time, suspect int, key string, outcome workflow.CheckOutcome) *play {
+	x := workflow.Check{Text: p.w(key + ".check"), Outcome: outcome}
+	if _, ok := p.d.words[p.lang][p.word+"."+key+".reading"]; ok {
+		x.Reading = p.w(key + ".reading")
+	}
+	return p.at(t, technicianNils, workflow.DoCheck{Suspect: suspect, Check: x})
 }
 
 // usual does the usual check of one of the catalogue's suspects.
@@ -150,11 +217,20 @@ func (p *play) usual(t time.Time, cause string, outcome workflow.CheckOutcome, r
 	})
 }
 
-// found notes a finding that a picture shows.
-func (p *play) found(t time.Time, picture string, f workflow.Finding) *play {
+// found notes a finding in the words of its key, and what a picture shows of it.
+func (p *play) found(t time.Time, key, picture string, f workflow.Finding, duty workflow.Duty) *play {
+	if f.Entry == "" || p.d.words[p.lang][p.word+"."+key] != "" {
+		f.Text = p.w(key)
+	}
+	f.Where, f.Matters = p.w(key+".where"), p.w(key+".matters")
+	if duty.Before != "" {
+		duty.Text = p.w(key + ".duty")
+	}
 	return p.then(t, technicianNils, func(*workflow.Job) []workflow.Command {
-		f.Photos = p.ids(picture)
-		return []workflow.Command{workflow.NoteFinding{Finding: f}}
+		if picture != "" {
+			f.Photos = p.ids(picture)
+		}
+		return []workflow.Command{workflow.NoteFinding{Finding: f, Duty: duty}}
 	})
 }
 
@@ -163,9 +239,9 @@ func (p *play) report(t time.Time, text workflow.ReportText, note string, option
 	return p.at(t, counterRosa, workflow.SendReport{Text: text}, workflow.IssueQuote{Options: options, Note: note}, workflow.Go{To: workflow.StageAwaitingApproval})
 }
 
-func (p *play) decides(t time.Time, v workflow.Verdict, option, name string) *play {
+func (p *play) decides(t time.Time, v workflow.Verdict, option, words string) *play {
 	return p.then(t, byLink, func(j *workflow.Job) []workflow.Command {
-		return []workflow.Command{workflow.Decide{Verdict: v, Digest: j.Quote().Digest, Option: option, Name: name, Address: "192.0.2.44", Agent: "a browser"}}
+		return []workflow.Command{workflow.Decide{Verdict: v, Digest: j.Quote().Digest, Option: option, Words: words, Name: demoPeople[p.key].name, Address: "192.0.2.44", Agent: "a browser"}}
 	})
 }
 
@@ -177,7 +253,7 @@ func (p *play) ship(t time.Time, parcel string) *play {
 		}
 		return []workflow.Command{
 			workflow.Pack{Items: packed},
-			workflow.PrepareShipment{Carrier: "Post", Parcel: parcel, Serial: j.Device.Serial.Text},
+			workflow.PrepareShipment{Carrier: "Gannet Parcels", Parcel: parcel, Serial: j.Device.Serial.Text},
 			workflow.Go{To: workflow.StageShipped},
 		}
 	})
@@ -216,7 +292,7 @@ func openAgain(finding int, name string) workflow.TestStep {
 }
 
 func proved(name string, class workflow.ProtectionClass, reading string, steps ...workflow.TestStep) workflow.DoTest {
-	return workflow.DoTest{Test: workflow.Test{Name: name, Passed: true, Class: class, Reading: reading, Steps: steps, Person: "Nils Brandt"}}
+	return workflow.DoTest{Test: workflow.Test{Name: name, Passed: true, Class: class, Reading: reading, Steps: steps, Person: "Nils Arvidsson"}}
 }
 
 // earthed is the safety test of an earthed mains device. Its limits are the demo's, and no law's.
@@ -235,23 +311,27 @@ func earthed(conductor, touch string) workflow.DoTest {
 }
 
 // outside is the safety test of a device that an outside adaptor feeds.
-var outside = proved(workflow.SafetyTest, workflow.ClassIII, "", good(workflow.StepLook), good(workflow.StepPolarity), good(workflow.StepHeat),
-	workflow.TestStep{Key: workflow.StepCharging, Result: workflow.StepSkipped, Note: workflow.Plain("It has no battery.")}, good(workflow.StepFunction))
-
-func labour(text, hours string) money.Line {
-	return money.Line{Kind: money.Labour, Text: text, Quantity: money.MustDecimal(hours), UnitPrice: money.MustDecimal("80.00"), Tax: "hst"}
+func (p *play) outside() workflow.DoTest {
+	return proved(workflow.SafetyTest, workflow.ClassIII, "", good(workflow.StepLook), good(workflow.StepPolarity), good(workflow.StepHeat),
+		workflow.TestStep{Key: workflow.StepCharging, Result: workflow.StepSkipped, Note: workflow.Plain(p.d.say(p.lang, "step.no_battery"))}, good(workflow.StepFunction))
 }
 
-func part(text, price string) money.Line {
-	return money.Line{Kind: money.Part, Text: text, Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal(price), Tax: "hst"}
+// labour, part, back and nothing are lines of a quote.
+func (p *play) labour(hours string) money.Line {
+	return money.Line{Kind: money.Labour, Text: p.d.say(p.lang, "line.bench"), Quantity: money.MustDecimal(hours), UnitPrice: money.MustDecimal("80.00"), Tax: "hst"}
 }
 
-func carriage(price string) money.Line {
-	return money.Line{Kind: money.Carriage, Text: "Insured parcel back to you", Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal(price), Tax: "hst"}
+func (p *play) part(key, price string) money.Line {
+	return money.Line{Kind: money.Part, Text: p.w(key), Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal(price), Tax: "hst"}
 }
 
-func repair(title, text string, days int, lines ...money.Line) workflow.Option {
-	return workflow.Option{Kind: workflow.OptionRepair, Title: title, Text: text, WorkingDays: days, WarrantyDays: 180, Price: money.Request{Lines: lines}}
+func (p *play) back(price string) money.Line {
+	return money.Line{Kind: money.Carriage, Text: p.d.say(p.lang, "line.back"), Quantity: money.MustDecimal("1"), UnitPrice: money.MustDecimal(price), Tax: "hst"}
+}
+
+// repair is an option whose title, and text where it has one, are of that key.
+func (p *play) repair(key string, days int, lines ...money.Line) workflow.Option {
+	return workflow.Option{Kind: workflow.OptionRepair, Title: p.w(key), Text: p.d.words[p.lang][p.word+"."+key+".text"], WorkingDays: days, WarrantyDays: 180, Price: money.Request{Lines: lines}}
 }
 
 var (
@@ -261,7 +341,7 @@ var (
 )
 
 func (d *demo) play(key string) *play {
-	p := &play{d: d, key: key, photos: map[string]int{}}
+	p := &play{d: d, key: key, word: key, lang: cmp.Or(d.lang, demoPeople[key].lang), photos: map[string]int{}}
 	d.plays = append(d.plays, p)
 	return p
 }
@@ -274,6 +354,9 @@ func (d *demo) run(ctx context.Context) error {
 		n   int
 	}
 	var all []due
+	if len(d.lacks) > 0 {
+		return fmt.Errorf("the demo lacks words: %s", strings.Join(d.lacks, ", "))
+	}
 	for _, p := range d.plays {
 		for i, s := range p.steps {
 			all = append(all, due{s, p.key, i})

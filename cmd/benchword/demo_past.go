@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -21,15 +22,15 @@ import (
 const pastJobs = 180
 
 var pastKinds = []struct {
-	kind, maker, model, fault string
-	size                      float64 // how long it takes, of the usual
-	share                     float64
+	kind, maker, model string
+	size               float64 // how long it takes, of the usual
+	share              float64
 }{
-	{"film scanner", "Halden", "FS-20", "Stripes in every picture.", 1, 0.35},
-	{"stage piano", "Ostrava", "SP-88", "Two keys are silent.", 1.4, 0.2},
-	{"field recorder", "Halden", "FR-1", "The right channel hisses.", 0.8, 0.2},
-	{"marine radio", "Skerry", "MR-4", "It receives but does not send.", 1.1, 0.15},
-	{"bench supply", "Tarn", "BS-30", "The voltage jumps under load.", 0.9, 0.1},
+	{"scanner", "Halden", "FS-35", 1, 0.35},
+	{"piano", "Ostrava Tide", "Stage 88", 1.4, 0.2},
+	{"recorder", "Halden", "FR-2", 0.8, 0.2},
+	{"radio", "Ostrava Tide", "VHF 5", 1.1, 0.15},
+	{"supply", "Ostrava Tide", "BS-30", 0.9, 0.1},
 }
 
 var (
@@ -66,6 +67,7 @@ type pastJob struct {
 	number  workflow.JobNumber
 	size    float64
 	chance  *rand.Rand
+	talk    *play // its words
 	err     error
 }
 
@@ -94,35 +96,36 @@ func (d *demo) playOne(ctx context.Context, service *workflow.Service, chance *r
 		k = pastKinds[i]
 		x -= k.share
 	}
-	p := &pastJob{now: begun, chance: chance, size: 1.25 * k.size * math.Exp(0.3*chance.NormFloat64())}
+	talk := &play{d: d, word: "past", lang: cmp.Or(d.lang, service.Shop.Languages[0])}
+	p := &pastJob{talk: talk, now: begun, chance: chance, size: 1.25 * k.size * math.Exp(0.3*chance.NormFloat64())}
 	s := *service
 	s.Now = func() time.Time { return p.now }
 	p.service = s
 	p.after(4)
 	name := pastFirst[chance.IntN(len(pastFirst))] + " " + pastLast[chance.IntN(len(pastLast))]
 	p.do(ctx, counterRosa, workflow.Book{Person: workflow.Person{Name: name, Phone: fmt.Sprintf("+1 902 555 %04d", 200+chance.IntN(700))},
-		Kind: k.kind, Maker: k.maker, Model: k.model, Fault: k.fault, WalkIn: true})
+		Kind: d.say(talk.lang, "kind."+k.kind), Maker: k.maker, Model: k.model, Fault: talk.w(k.kind), WalkIn: true})
 	if p.err != nil {
 		return p.err
 	}
-	photo, err := d.photo(ctx, p.number, "parcel-closed")
+	photo, err := d.photo(ctx, p.number, "parcel-closed", talk.lang)
 	if err != nil {
 		return err
 	}
 	photo.Kind = workflow.PhotoArrival
-	p.do(ctx, counterRosa, workflow.ListContents{Items: []workflow.Item{{Text: k.kind, Device: true}}, Serial: fmt.Sprintf("%s-%05d", k.model, chance.IntN(100000))},
+	p.do(ctx, counterRosa, workflow.ListContents{Items: []workflow.Item{{Text: d.say(talk.lang, "kind."+k.kind), Device: true}}, Serial: fmt.Sprintf("%05d", chance.IntN(100000))},
 		workflow.AnswerScreening{Screening: lowVolt}, workflow.AddPhoto{Photo: photo}, workflow.Go{To: workflow.StageReceived})
-	p.after(6).do(ctx, technicianNils, workflow.NoteCondition{Text: "Used, complete."}, workflow.TryFault{Result: workflow.FaultReproduced}, workflow.Go{To: workflow.StageDiagnosing})
+	p.after(6).do(ctx, technicianNils, workflow.NoteCondition{Text: talk.w("condition")}, workflow.TryFault{Result: workflow.FaultReproduced}, workflow.Go{To: workflow.StageDiagnosing})
 	outcome := workflow.OutcomeRepaired
 	p.after(9)
 	if chance.Float64() < 0.08 {
 		outcome = workflow.OutcomeNoFault
-		p.do(ctx, technicianNils, workflow.NameSuspect{Text: "A loose contact"}, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Moved every connector while it ran.", Outcome: workflow.CheckRuledOut}},
+		p.do(ctx, technicianNils, workflow.NameSuspect{Text: talk.w("contact")}, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: talk.w("contact.check"), Outcome: workflow.CheckRuledOut}},
 			workflow.Go{To: workflow.StageTesting, Outcome: outcome})
 	} else {
-		p.do(ctx, counterRosa, workflow.NameSuspect{Text: "A tired capacitor"}, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: "Measured it out of circuit.", Outcome: workflow.CheckConfirmed}},
-			workflow.SendReport{Text: workflow.ReportText{Short: "A capacitor is worn out.", Cause: "Age and heat.", Certainty: workflow.CertaintyMeasured, Proposal: "Renew it and its neighbours."}},
-			workflow.IssueQuote{Options: []workflow.Option{repair("Renew the worn parts", "Renew and test.", 5, labour("Renewing the parts", "1.5"), part("Capacitors", "18.00"), carriage("24.00"))}},
+		p.do(ctx, counterRosa, workflow.NameSuspect{Text: talk.w("cap")}, workflow.DoCheck{Suspect: 1, Check: workflow.Check{Text: talk.w("cap.check"), Outcome: workflow.CheckConfirmed}},
+			workflow.SendReport{Text: workflow.ReportText{Short: talk.w("short"), Cause: talk.w("cause"), Certainty: workflow.CertaintyMeasured, Proposal: talk.w("proposal")}},
+			workflow.IssueQuote{Options: []workflow.Option{talk.repair("a", 5, talk.labour("1.5"), talk.part("part", "18.00"), talk.back("24.00"))}},
 			workflow.Go{To: workflow.StageAwaitingApproval})
 		asked := p.now
 		if p.after(9); p.now.Sub(asked) > 13*24*time.Hour {
@@ -156,16 +159,16 @@ func (p *pastJob) decide(ctx context.Context, outcome *workflow.Outcome) {
 	}
 	p.do(ctx, counterRosa, answer)
 	if p.chance.Float64() < 0.2 {
-		p.after(2).do(ctx, technicianNils, workflow.PlaceHold{Reason: workflow.HoldParts, Note: "Capacitors are on order."})
+		p.after(2).do(ctx, technicianNils, workflow.PlaceHold{Reason: workflow.HoldParts, Note: p.talk.w("hold")})
 		p.after(14).do(ctx, technicianNils, workflow.LiftHold{})
 	}
 	work := func() {
-		p.do(ctx, technicianNils, workflow.DoWork{Text: "Renewed the worn parts."}, workflow.Go{To: workflow.StageTesting})
+		p.do(ctx, technicianNils, workflow.DoWork{Text: p.talk.w("work")}, workflow.Go{To: workflow.StageTesting})
 	}
 	p.after(10)
 	work()
 	if p.chance.Float64() < 0.12 {
-		p.after(3).do(ctx, technicianNils, workflow.DoTest{Test: workflow.Test{Name: "Function", Note: workflow.Plain("Drops out once warm.")}}, workflow.Go{To: workflow.StageRepairing})
+		p.after(3).do(ctx, technicianNils, workflow.DoTest{Test: workflow.Test{Name: "Function", Note: workflow.Plain(p.talk.w("fail"))}}, workflow.Go{To: workflow.StageRepairing})
 		p.after(6)
 		work()
 	}

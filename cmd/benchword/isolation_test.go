@@ -84,7 +84,7 @@ func noShopReachesAnother(t *testing.T, redis string) {
 				s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
 				s.srv.service.Random = dice[i]
 				dice[i].set(mathrand.NewChaCha8(sha256.Sum256([]byte("both"))))
-				d, err := playDemo(context.Background(), s.srv, s.clock, 0)
+				d, err := playDemo(context.Background(), s.srv, s.clock, 0, "")
 				require.NoError(t, err)
 				dice[i].set(nil)
 				past = append(past, d)

@@ -29,7 +29,7 @@ func TestAShopWithAPast(t *testing.T) {
 	s := newStageAsking(t, 1_000_000)
 	today := time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC)
 	s.clock.set(today)
-	d, err := playDemo(context.Background(), s.srv, s.clock, 120)
+	d, err := playDemo(context.Background(), s.srv, s.clock, 120, "")
 	require.NoError(t, err)
 	s.clock.set(today)
 	require.NoError(t, s.srv.forecaster.Renew(context.Background(), today))

@@ -453,11 +453,15 @@ func (s *story) play(w []string, _ *txtar.Archive) error {
 		if err != nil {
 			return err
 		}
+		words, err := demoWords("en")
+		if err != nil {
+			return err
+		}
 		var b bytes.Buffer
 		m := multipart.NewWriter(&b)
 		_ = m.WriteField("kind", w[2])
-		_ = m.WriteField("caption", p.Caption)
-		_ = m.WriteField("alt", p.Alt)
+		_ = m.WriteField("caption", words["photo."+w[3]])
+		_ = m.WriteField("alt", words["photo."+w[3]+".alt"])
 		f, err := m.CreateFormFile("photo", "camera.jpg")
 		if err != nil {
 			return err

@@ -1,5 +1,6 @@
 #version 3.7;
 // Contents of a parcel laid out: a bench supply, its mains lead and two leads.
+// shows: supply, mains lead, red lead, black lead
 #declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
@@ -15,5 +16,7 @@ union { Supply("    ", "    ") rotate y*12 translate <-20, 0, 60> }
   union { cone { 0, 3.4, <34,0,0>, 5.2 T_Plastic(C, 0.5) } object { RBox(<32, -4, -3>, <58, -1, 3>, 1) texture { T_Steel } } object { RBox(<32, 1, -3>, <58, 4, 3>, 1) texture { T_Steel } rotate z*-4 } rotate y*24 translate <220, 5.4, -170+Z> }
 #end
 Lead(<0.70,0.05,0.05>, 10) Lead(<0.07,0.07,0.075>, -24)
-#local P = array[9] { <230, 7, 60>, <290, 5, 20>, <250, 4, -40>, <190, 4, -60>, <180, 5, -110>, <250, 5, -120>, <300, 8, -60>, <250, 10, -30>, <170, 5, -90> }
+#local P = array[9] { <236, 9, 116>, <290, 5, 90>, <330, 4, 20>, <290, 4, -40>, <226, 5, -30>, <214, 5, 30>, <270, 8, 60>, <310, 10, 10>, <262, 9, -86> }
 object { Wire(P, 9, 4) texture { T_Rubber } }
+union { Coupler() rotate y*-158 translate <236, 0, 116> }
+union { Plug() rotate y*120 translate <262, -2, -86> }

@@ -1,5 +1,6 @@
 #version 3.7;
-// Contents of a parcel laid out: a film scanner, two film holders, its cable.
+// Contents of a parcel laid out: a film scanner, two film holders, its cable and its mains lead.
+// shows: scanner, holder with film, empty holder, USB cable, mains lead
 #declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"
@@ -14,3 +15,8 @@ union { Holder(4, 0) rotate y*64 translate <206, 0, -20> }
 object { Wire(P, 12, 2.8) T_Plastic(<0.12,0.12,0.125>, 0.6) }
 union { object { RBox(<0, 0, -8>, <34, 9, 8>, 2) T_Plastic(<0.12,0.12,0.125>, 0.5) } object { RBox(<32, 2, -6>, <50, 7, 6>, 0.5) texture { T_Tin } } rotate y*20 translate <-190, 0, -262> }
 union { object { RBox(<0, 0, -7>, <30, 9, 7>, 2) T_Plastic(<0.12,0.12,0.125>, 0.5) } object { RBox(<28, 2, -4>, <40, 7, 4>, 0.5) texture { T_Tin } } rotate y*-12 translate <-240, 0, -232> }
+// mains lead
+#local P = array[9] { <130, 9, 150>, <200, 5, 170>, <290, 4, 120>, <300, 4, 50>, <240, 5, 70>, <250, 6, 140>, <330, 8, 130>, <350, 9, 40>, <318, 11, -30> }
+object { Wire(P, 9, 4) texture { T_Rubber } }
+union { Coupler() rotate y*170 translate <130, 0, 150> }
+union { Plug() rotate y*110 translate <318, 0, -30> }

@@ -1,5 +1,6 @@
 #version 3.7;
 // Contents of a parcel laid out: a hand-held marine radio, its cradle, its box.
+// shows: radio, cradle, clip, box
 #declare Rad = 1;
 #include "bench.inc"
 #include "devices.inc"

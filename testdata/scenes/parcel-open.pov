@@ -29,7 +29,7 @@ union {
     // a folded sheet held by a strip of tape
     union {
       box { <-46, 0, -32>, <46, 0.6, 32> texture { pigment { srgb <0.90,0.90,0.88> } finish { diffuse 0.85 } } }
-      union { object { Letters("Repaired and tested", 6.4, 0.1) translate <0, 0, 18> } object { Letters("All items inside: see list", 4.4, 0.1) translate <0, 0, 5> } object { Letters("recorder, 2 cells, cable", 4.4, 0.1) translate <0, 0, -5> } translate y*0.62 texture { T_Hole } }
+      union { object { Letters("Repaired and tested", 6.4, 0.1) translate <0, 0, 18> } object { Letters("All items inside: see list", 4.4, 0.1) translate <0, 0, 5> } object { Letters("recorder, 2 microphones, 2 cells, lead", 4.4, 0.1) translate <0, 0, -5> } translate y*0.62 texture { T_Hole } }
       box { <-12, 0.7, 22>, <12, 1.0, 48> texture { T_Tape } }
       rotate <0, -10, 0> translate <6, 119.5, -8>
     }

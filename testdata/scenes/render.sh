@@ -27,31 +27,25 @@ parcel-packed           parcel-open            1
 contents-stage-piano    contents-stage-piano   0
 contents-film-scanner   contents-film-scanner  0
 contents-field-recorder contents-field-recorder 0
+contents-muddy-recorder contents-field-recorder 1
 contents-marine-radio   contents-marine-radio  0
 contents-bench-supply   contents-bench-supply  0
-board-overview          board-overview         0
 board-burnt             board-burnt            0
 capacitor-bulging       capacitor              0
-capacitor-new           capacitor              1
 pad-lifted-wire         pad-wire               0
 flux-residue            flux                   0
 flux-washed             flux                   1
 solder-bridge           bridge                 0
-solder-bridge-cleared   bridge                 1
 joint-cracked           joint                  0
 joint-resoldered        joint                  1
 screw-missing           screw                  0
-screw-fitted            screw                  1
 connector-corroded      connector              0
-connector-cleaned       connector              1
 compound-dried          heatsink               0
 compound-fresh          heatsink               1
 flex-torn               flex                   0
-flex-new                flex                   1
-contacts-dirty          contacts               0
-contacts-clean          contacts               1
 test-meter              test-meter             0
 test-bench-supply       test-bench-supply      0
+test-load               test-load              0
 '
 
 echo "$table" | while read -r name scene after; do

@@ -5,6 +5,8 @@ import (
 	"flag"
 	"image/jpeg"
 	"os"
+	"regexp"
+	"strings"
 	"testing"
 
 	"benchword/workflow"
@@ -17,7 +19,7 @@ import (
 var update = flag.Bool("update", false, "make the smaller copies anew")
 
 // Every file is listed, every listed file is there, small enough to ship and
-// free of metadata, and everything a page needs to say about it is said.
+// free of metadata, and its scene has what is said to be in it.
 func TestPhotos(t *testing.T) {
 	entries, err := files.ReadDir(".")
 	require.NoError(t, err)
@@ -29,9 +31,13 @@ func TestPhotos(t *testing.T) {
 	for i, p := range All {
 		require.False(t, seen[p.File], p.File)
 		seen[p.File] = true
-		require.NotEmpty(t, p.Kind, p.File)
-		require.NotEmpty(t, p.Caption, p.File)
-		require.Greater(t, len(p.Alt), 40, p.File)
+		scene := sceneOf(t, p)
+		for _, printed := range []string{p.Maker, p.Model, p.Part} {
+			require.Contains(t, strings.ToUpper(scene), strings.ToUpper(printed), "%s is not printed in %s", printed, p.Scene)
+		}
+		if p.Things != nil {
+			require.Contains(t, scene, "// shows: "+strings.Join(p.Things, ", ")+"\n", p.Scene)
+		}
 
 		b, err := p.JPEG()
 		require.NoError(t, err)
@@ -54,14 +60,23 @@ func TestPhotos(t *testing.T) {
 			require.NoError(t, err)
 			require.True(t, bytes.Equal(drawn, have), "%s%s: the desk makes another copy now; run this test with -update", folder, p.File)
 		}
-
-		if p.Before != "" {
-			before, ok := Find(p.Before)
-			require.True(t, ok, p.File)
-			require.NotEqual(t, p.Kind, before.Kind, p.File)
-		}
 	}
 	require.Less(t, total, 6<<20)
+}
+
+// sceneOf returns what a picture is rendered from, with the devices in it.
+func sceneOf(t *testing.T, p Photo) string {
+	scene, err := os.ReadFile("../../../testdata/scenes/" + p.Scene)
+	require.NoError(t, err)
+	devices, err := os.ReadFile("../../../testdata/scenes/devices.inc")
+	require.NoError(t, err)
+	text := string(scene)
+	for _, m := range regexp.MustCompile(`(?s)#macro (\w+)\(.*?\n#end`).FindAllStringSubmatch(string(devices), -1) {
+		if strings.Contains(text, m[1]+"(") {
+			text += m[0]
+		}
+	}
+	return text
 }
 
 // smallerCopies returns the copies that the desk makes of a picture, by folder.
