@@ -18,7 +18,7 @@ var leftToTheGate = map[string]string{
 	"cmd/benchword TestATransferIsKilledAtAnyMoment": "a shop's past to carry, processes to kill",
 	"cmd/benchword TestAttacks":                      "its texts: two thousand forms",
 	"cmd/benchword TestBackupAndRestore":             "a shop's past, copied and checked eight times",
-	"cmd/benchword TestCounterInABrowser":            "a browser; the counter's scripts are tried at a desk as well",
+	"cmd/benchword TestCounterInABrowser":            "a browser on the way from a photo to a report",
 	"cmd/benchword TestLongWordsFit":                 "a browser on every page and email",
 	"cmd/benchword TestNoCopyKeepsMetadata":          "a program of its own reads each copy of each photo",
 	"cmd/benchword TestNoShopReachesAnother":         "the same on Redis",
@@ -35,6 +35,7 @@ var leftToTheGate = map[string]string{
 	"portal/counter TestAccountPagesInABrowser":      "a browser on each page of accounts",
 	"portal/counter TestBenchPhoneInABrowser":        "two browsers, and a reader of QR codes",
 	"portal/counter TestPasskeysInABrowser":          "a browser with a passkey",
+	"portal/counter TestScripts":                     "a browser, for what a page's script makes easier",
 	"workflow/store/redis TestCluster":               "the whole contract once more, on three servers",
 	"portal/counter TestPagesInABrowser":             "a browser on every page",
 }

@@ -191,7 +191,7 @@ func TestAStoppedNotifierSendsNothingTwice(t *testing.T) {
 	}
 	// One with link keys of its own would mail links that open nothing with the others.
 	_, err := node(t.TempDir())
-	require.ErrorContains(t, err, "copy the file link.keys from a server of this shop")
+	require.ErrorContains(t, err, "copy the file link.keys from a backup, or from another server of this shop")
 	set, err := templates.Load()
 	require.NoError(t, err)
 	a, b := hands[0], hands[1]

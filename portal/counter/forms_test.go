@@ -690,11 +690,12 @@ func TestEmptyAndHostileForms(t *testing.T) {
 	d := newDesk(t)
 	olga := d.as("olga")
 	hostile := "\"'><script>alert(1)</script>{{.}}\x00\r\n\u202e" + strings.Repeat("ü", 9000)
+	share := longtest.Share(t, 3)
 	for name, play := range map[string]func() *workflow.Job{"booked": d.booked, "diagnosing": d.explained, "awaiting": d.awaiting, "testing": d.testing, "shipped": d.shipped} {
 		d.n = ""
 		var begun int64
-		for _, k := range tasks() {
-			if k.read == nil || k.Form == "erase" {
+		for i, k := range tasks() {
+			if k.read == nil || k.Form == "erase" || !share(i) {
 				continue
 			}
 			if d.n == "" || d.version() != begun { // the form before changed nothing

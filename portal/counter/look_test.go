@@ -144,6 +144,7 @@ func TestPagesInABrowser(t *testing.T) {
 // TestScripts does in a browser what the page's script makes easier: photos that show their progress,
 // a total that follows the typing, a mark drawn with a finger, and one placed with the keyboard.
 func TestScripts(t *testing.T) {
+	longtest.Gate(t)
 	ctx := portaltest.Browser(t)
 	d := newDesk(t)
 	d.now = time.Now().UTC() // the browser's own clock judges the age of cookies
