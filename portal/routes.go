@@ -12,6 +12,8 @@ func (s *Server) healthRoutes() {
 func (s *Server) routes() {
 	a := s.app
 	a.Get("/assets/*", s.asset)
+	a.Get("/look/logo", s.logo)
+	a.Get("/look/style.css", s.style)
 	a.Get("/robots.txt", s.robots)
 	a.Get("/push-worker.js", s.pushWorker)
 

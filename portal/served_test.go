@@ -104,3 +104,25 @@ func TestSigningOutClearsTheBrowser(t *testing.T) {
 	require.Less(t, out.StatusCode, 400)
 	require.Contains(t, out.Header.Get("Clear-Site-Data"), `"cache"`)
 }
+
+// A shop's own face is on every customer's page: its picture, its colours from a style sheet of its own, where its terms
+// stand, and the name of the place.
+func TestTheShopsOwnFace(t *testing.T) {
+	d := newDesk(t)
+	plain := d.get("/").body
+	require.NotContains(t, plain, "/look/")
+	require.Equal(t, 404, d.get("/look/logo").StatusCode)
+	require.Equal(t, 404, d.get("/look/style.css").StatusCode)
+	d.svc.Shop.Look = workflow.Look{Logo: []byte("\x89PNG"), LogoType: "image/png", Colour: "#1a5147", On: "#ffffff", Behind: "#d9dfd8", Privacy: "https://harbour.example/privacy"}
+	page := d.get("/").body
+	for _, want := range []string{`src="/look/logo?v=`, `href="/look/style.css?v=`, `href="https://harbour.example/privacy"`, ">Privacy<", "desk.example"} {
+		require.Contains(t, page, want)
+	}
+	require.NotContains(t, page, ">Terms<")
+	logo, style := d.get("/look/logo"), d.get("/look/style.css")
+	require.Equal(t, "image/png", logo.Header.Get("Content-Type"))
+	require.Contains(t, logo.Header.Get("Content-Security-Policy"), "default-src 'none'")
+	require.Equal(t, "text/css; charset=utf-8", style.Header.Get("Content-Type"))
+	require.Contains(t, style.body, "--accent: #1a5147; --accent-ink: #ffffff; --mat: #d9dfd8;")
+	require.Contains(t, style.Header.Get("Cache-Control"), "immutable")
+}

@@ -395,6 +395,26 @@ func (s *Server) asset(c *fiber.Ctx) error {
 	return packedAsset(c.Params("*"), body).send(c, etag)
 }
 
+// logo sends the shop's picture. Opened by itself it is a page of its own that can do nothing.
+func (s *Server) logo(c *fiber.Ctx) error {
+	l := s.Shop().Look
+	return s.look(c, l.LogoType, l.Logo)
+}
+
+// style sends the shop's colours.
+func (s *Server) style(c *fiber.Ctx) error {
+	return s.look(c, "text/css; charset=utf-8", []byte(templates.StyleOf(s.Shop().Look)))
+}
+
+func (s *Server) look(c *fiber.Ctx, contentType string, body []byte) error {
+	if len(body) == 0 {
+		return notFound("no_file", "There is no such file here.")
+	}
+	c.Set(fiber.HeaderContentType, contentType)
+	c.Set(fiber.HeaderCacheControl, "public, max-age=31536000, immutable")
+	return c.Send(body)
+}
+
 func (s *Server) robots(c *fiber.Ctx) error {
 	body, contentType, _, _ := templates.Asset("robots.txt")
 	c.Set(fiber.HeaderContentType, contentType)

@@ -189,8 +189,7 @@ var assetOf = func() map[string]asset {
 			return err
 		}
 		name := strings.TrimPrefix(p, "assets/")
-		sum := sha256.Sum256(b)
-		tag := base64.RawURLEncoding.EncodeToString(sum[:9])
+		tag := tagOf(b)
 		out[name] = asset{b, typeOf(name), `"` + tag + `"`, "/assets/" + name + "?v=" + tag}
 		return nil
 	})
@@ -265,6 +264,10 @@ type ShopView struct {
 	Address []string
 	// Zone names the time zone that times are given in: "Halifax time".
 	Zone string
+	// Host is where its pages are: "status.harbour.example". Logo and Style are addresses, "" for none.
+	Host, Logo, Style string
+	// Legal are links to privacy notice, terms and imprint, their words as keys of the catalogue.
+	Legal []Link
 }
 
 // ShopOf makes the view of a shop.
@@ -273,10 +276,44 @@ func ShopOf(shop *workflow.Shop) ShopView {
 	if len(shop.Languages) > 0 {
 		lang = shop.Languages[0]
 	}
-	return ShopView{
+	v := ShopView{
 		Name: shop.Name, About: shop.About, Email: shop.Email, Phone: shop.Phone,
 		Address: Lines(shop.Address), Zone: locale.For(lang).Zone(zoneOf(shop)),
 	}
+	_, v.Host, _ = strings.Cut(shop.BaseURL, "://")
+	look := shop.Look
+	if len(look.Logo) > 0 {
+		v.Logo = "/look/logo?v=" + tagOf(look.Logo)
+	}
+	if css := StyleOf(look); css != "" {
+		v.Style = "/look/style.css?v=" + tagOf([]byte(css))
+	}
+	for _, l := range []Link{{"base.privacy", look.Privacy}, {"base.terms", look.Terms}, {"base.imprint", look.Imprint}} {
+		if l.URL != "" {
+			v.Legal = append(v.Legal, l)
+		}
+	}
+	return v
+}
+
+// StyleOf returns the style sheet that gives the pages a shop's colours, "" for none. In the dark they keep their own.
+func StyleOf(l workflow.Look) string {
+	out := ""
+	if l.Colour != "" {
+		out += "--accent: " + l.Colour + "; --accent-ink: " + l.On + "; "
+	}
+	if l.Behind != "" {
+		out += "--mat: " + l.Behind + "; "
+	}
+	if out == "" {
+		return ""
+	}
+	return "@media screen and (prefers-color-scheme: light) { :root { " + out + "} }\n"
+}
+
+func tagOf(b []byte) string {
+	sum := sha256.Sum256(b)
+	return base64.RawURLEncoding.EncodeToString(sum[:9])
 }
 
 // Signed returns the postal address headed by the shop's name, which stands once even where the address

@@ -21,6 +21,8 @@ type Shop struct {
 	Phone   string
 	// TaxNumber is printed on its papers, "" for none.
 	TaxNumber string
+	// Look is the shop's own face on its customers' pages.
+	Look Look
 	// Paper is the format of what is printed, "a4" or "letter"; "" is the usual one of the shop's country.
 	Paper string
 	// About is one line under the name.
@@ -151,4 +153,15 @@ type RepairForm struct {
 	// Replacement says whether there is a temporary replacement, and what it costs; "" for none. Place is
 	// where the device is handed over, "" for the shop's address.
 	Replacement, Place string
+}
+
+// Look is what a shop gives its pages: a picture, two colours, and where its terms stand. All of it may be empty.
+type Look struct {
+	// Logo is a picture of LogoType.
+	Logo     []byte
+	LogoType string
+	// Colour fills buttons, On is what is written on it, Behind lies behind the paper; each as #rrggbb.
+	Colour, On, Behind string
+	// Privacy, Terms and Imprint are whole addresses.
+	Privacy, Terms, Imprint string
 }

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -55,6 +56,7 @@ type Settings struct {
 	reached bool
 	own     *locale.Set
 	trade   *catalogue.Catalogue
+	face    workflow.Look
 }
 
 // countryOf is the usual country of a shop that charges in a currency.
@@ -73,6 +75,14 @@ type ShopSettings struct {
 	TaxNumber string `toml:"tax_number" validate:"max=60" example:"123456789 RT0001"`
 	Country   string `toml:"country" validate:"omitempty,iso3166_1_alpha2" example:"CA"`
 	Paper     string `toml:"paper" validate:"omitempty,oneof=a4 letter"`
+	// LogoFile names a picture beside this file. Colour fills buttons, ColourBehind lies behind the paper; see look.
+	LogoFile     string `toml:"logo_file" validate:"max=500" example:"logo.png"`
+	Colour       string `toml:"colour" validate:"omitempty,colour" example:"#1a5147"`
+	ColourBehind string `toml:"colour_behind" validate:"omitempty,colour" example:"#d9dfd8"`
+	// PrivacyURL, TermsURL and ImprintURL are linked on every customer's page.
+	PrivacyURL string `toml:"privacy_url" validate:"omitempty,payurl" example:"https://harbour.example/privacy"`
+	TermsURL   string `toml:"terms_url" validate:"omitempty,payurl" example:"https://harbour.example/terms"`
+	ImprintURL string `toml:"imprint_url" validate:"omitempty,payurl" example:"https://harbour.example/imprint"`
 	// WordsFile names a file with more of the shop's own words, beside this one.
 	WordsFile string `toml:"words_file" validate:"max=500" example:"words.toml"`
 	// CatalogueFile names a file with the shop's own findings and duties, beside this one.
@@ -268,6 +278,9 @@ func ParseSettings(path string, text []byte) (*Settings, error) {
 		return nil, err
 	}
 	var in *settingError
+	if s.face, err = s.look(path); errors.As(err, &in) {
+		return nil, fmt.Errorf("%s, line %d: %w", path, in.line(text), err)
+	}
 	if _, err := s.shop(); errors.As(err, &in) {
 		return nil, fmt.Errorf("%s, line %d: %w", path, in.line(text), err)
 	} else if err != nil {
@@ -328,8 +341,8 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 	out := &workflow.Shop{
 		ID: workflow.ShopID(s.Shop.ID), Name: s.Shop.Name, BaseURL: strings.TrimRight(s.Shop.BaseURL, "/"),
 		Address: strings.Join(s.Shop.Address, "\n"), Email: s.Shop.Email, Phone: s.Shop.Phone, About: s.Shop.About, Paper: s.Shop.Paper, TaxNumber: s.Shop.TaxNumber,
-		Catalogue: s.trade,
-		Calendar:  cal, Currency: money.Currency(s.Money.Currency), Prices: money.Prices(s.Money.Prices), Taxes: map[string]money.Tax{},
+		Catalogue: s.trade, Look: s.face,
+		Calendar: cal, Currency: money.Currency(s.Money.Currency), Prices: money.Prices(s.Money.Prices), Taxes: map[string]money.Tax{},
 		Languages: s.Shop.Languages, PromiseDays: s.Promise.WorkingDays, QuoteDays: s.Quote.Days, RemindDays: slices.Sorted(slices.Values(s.Quote.Remind)),
 		WarrantyDays: s.Promise.Warranty, Tests: s.Promise.Tests, SettleFirst: s.Money.SettleFirst,
 		PauseFor: map[workflow.HoldReason]bool{}, LinkFor: 365 * 24 * time.Hour,
@@ -429,6 +442,8 @@ func checker() *validator.Validate {
 		u, err := url.Parse(strings.NewReplacer("{job}", "J", "{amount}", "1", "{currency}", "EUR").Replace(f.Field().String()))
 		return err == nil && u.Scheme == "https" && u.Host != "" && u.User == nil
 	}))
+	hex := regexp.MustCompile(`^#[0-9A-Fa-f]{6}$`)
+	must(v.RegisterValidation("colour", func(f validator.FieldLevel) bool { return hex.MatchString(f.Field().String()) }))
 	must(v.RegisterValidation("bucket", func(f validator.FieldLevel) bool {
 		_, err := bucket.ParsePlace(f.Field().String())
 		return err == nil
@@ -474,6 +489,8 @@ func wrong(e validator.FieldError) string {
 		return "is not the name of a domain"
 	case "payurl":
 		return "must be an address that starts with https://"
+	case "colour":
+		return "is not a colour written like #1a5147"
 	case "dir":
 		return "names a folder that is not there"
 	case "hostname_port":

@@ -91,6 +91,7 @@ func starts(t testing.TB, text string) (*Settings, error) {
 	for _, f := range []string{"words.toml", "findings.toml"} {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, f), nil, 0o600))
 	}
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "logo.png"), logoPNG(t), 0o600))
 	path := filepath.Join(dir, settingsName)
 	s, err := ParseSettings(path, []byte(text))
 	if err == nil {
