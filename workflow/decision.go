@@ -570,7 +570,7 @@ func guardApproved(g *gate) {
 
 func guardBackToBench(g *gate) {
 	q := g.j.Quote()
-	withdrawn := q == nil || q.State == RevisionWithdrawn || q.State == RevisionExpired
+	withdrawn := q.State == RevisionWithdrawn || q.State == RevisionExpired // there is one, or it would not be awaited
 	asked := false
 	for _, msg := range g.j.Messages {
 		asked = asked || (msg.Question && !msg.Answered && msg.FromCustomer())

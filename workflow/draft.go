@@ -26,11 +26,6 @@ func (s *Service) KeepDraft(ctx context.Context, n JobNumber, name string, b []b
 	return s.Bucket(bucketDraft).Put(ctx, draftKey(n, name), b, s.Now().Add(draftFor))
 }
 
-// DropDraft removes a draft; one that is not there is no error.
-func (s *Service) DropDraft(ctx context.Context, n JobNumber, name string) error {
-	return s.Bucket(bucketDraft).Delete(ctx, draftKey(n, name))
-}
-
 // dropDrafts removes every draft about a job.
 func (s *Service) dropDrafts(ctx context.Context, n JobNumber) error {
 	all, err := s.store.ListKeys(ctx, s.Shop.ID, bucketDraft, time.Time{}) // expired ones too, until they are swept away

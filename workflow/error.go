@@ -63,7 +63,6 @@ func (e *Error) Is(target error) bool {
 // Sentinels to compare with errors.Is; they match every [Error] of their code.
 var (
 	ErrInvalid   = &Error{Code: CodeInvalid}
-	ErrRefused   = &Error{Code: CodeRefused}
 	ErrConflict  = &Error{Code: CodeConflict}
 	ErrNotFound  = &Error{Code: CodeNotFound}
 	ErrForbidden = &Error{Code: CodeForbidden}

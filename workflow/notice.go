@@ -80,14 +80,6 @@ const (
 	NoticeConfirm        NoticeKind = "confirm"
 )
 
-// Audience is whom a notice is for.
-type Audience string
-
-const (
-	ToCustomer Audience = "customer"
-	ToCounter  Audience = "counter"
-)
-
 // noticeRule says which notice an event leads to. The first rule of a kind whose when holds counts.
 type noticeRule struct {
 	On     EventKind

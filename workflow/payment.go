@@ -108,9 +108,7 @@ func (j *Job) Charge(shop *Shop) money.Amount {
 	case j.declined():
 		charge = j.fee(shop)
 	}
-	if charge.Minor > most.Minor {
-		return most
-	}
+	charge.Minor = min(charge.Minor, most.Minor)
 	return charge
 }
 

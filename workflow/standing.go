@@ -62,9 +62,6 @@ const (
 	NeedCollect NeedKind = "collect" // it is ready at the counter
 )
 
-// NeedKinds lists every kind.
-var NeedKinds = []NeedKind{NeedNone, NeedSend, NeedDecide, NeedChoose, NeedAnswer, NeedPay, NeedCollect}
-
 // NeedWhy says which of several reasons a need, or none, has.
 type NeedWhy string
 

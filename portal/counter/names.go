@@ -340,9 +340,6 @@ func (jobBase) Fates() []choice { return fateChoices }
 // Holding are who a job can wait for.
 func (jobBase) Holding() []choice { return holdChoices }
 
-// Verdicts are the answers to a quote.
-func (jobBase) Verdicts() []choice { return verdictChoices }
-
 // Ways are how a device can leave.
 func (jobBase) Ways() []choice { return []choice{{"post", "by post"}, {"person", "handed over here"}} }
 

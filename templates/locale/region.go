@@ -31,9 +31,6 @@ var regions = map[string]map[string]region{
 
 var spanishThere = strings.NewReplacer("u ordenador", "o computadora", "ordenador", "computadora", "fichero", "archivo")
 
-// Countries lists the countries that write one of our languages in their own way.
-func Countries() []string { return slices.Sorted(maps.Keys(regions)) }
-
 // In returns the catalogues as a country writes them: its numbers, its sums, its words. Texts in the shop's own
 // words stay as the shop wrote them.
 func (s *Set) In(country string) *Set {

@@ -41,9 +41,6 @@ const (
 	Letter Size = "letter" // 8.5 x 11 in
 )
 
-// Sizes lists every size.
-var Sizes = []Size{A4, Letter}
-
 // points returns width and height in points of 1/72 inch.
 func (s Size) points() document.PageSize {
 	if s == Letter {

@@ -20,7 +20,7 @@
 // A server gives its desk [Workers]: pictures are then decoded in processes of their own, which a picture can
 // end, and the server goes on.
 //
-// Marks are drawn in two ways that look alike: [SVG] for a page, [Burn] for a mail.
+// Marks are drawn into the copies that are shown: [Burn].
 //
 // HEIC is decoded in Go too, by package hevc, a tile at a time: a phone's 48 megapixels take little more memory
 // than its 12. AVIF, animations and films are not taken.

@@ -2,14 +2,11 @@ package evidence
 
 import (
 	"fmt"
-	"html"
-	"html/template"
 	"image"
 	"image/color"
 	"image/draw"
 	"math"
 	"strconv"
-	"strings"
 	"sync"
 
 	"benchword/workflow"
@@ -21,7 +18,7 @@ import (
 	"golang.org/x/image/vector"
 )
 
-// Marks look the same on a page and in a mail: both are drawn from the shapes below. Every line is laid
+// Marks look the same wherever a copy is shown. Every line is laid
 // three times, dark, light and red, each narrower than the one before, so that it stands out on any ground,
 // for any eye, in print too.
 var (
@@ -101,58 +98,10 @@ func drawings(marks []workflow.Mark, s size) []drawing {
 	return out
 }
 
-// SVG draws marks for a page, to lie over a shown copy of w by h pixels. The outer element has the class
-// "marks" and stretches with its viewBox; each mark is an image of its own for a screen reader, named by
-// its number and text, or by what unnamed returns where it has neither. It is "" where there is nothing to draw.
-func SVG(marks []workflow.Mark, w, h int, unnamed func(workflow.MarkKind) string) template.HTML {
-	all := drawings(marks, size{w, h})
-	if len(all) == 0 || w <= 0 || h <= 0 {
-		return ""
-	}
-	var b strings.Builder
-	n := func(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
-	hex := func(c color.RGBA) string { return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B) }
-	fmt.Fprintf(&b, `<svg class="marks" viewBox="0 0 %d %d" xmlns="http://www.w3.org/2000/svg">`, w, h)
-	for _, d := range all {
-		name := d.mark.Text.Text
-		if d.mark.Number > 0 {
-			name = strings.TrimSuffix(strconv.Itoa(d.mark.Number)+": "+name, ": ")
-		}
-		if name == "" {
-			name = unnamed(d.mark.Kind)
-		}
-		name = html.EscapeString(name)
-		fmt.Fprintf(&b, `<g role="img" aria-label="%s"><title>%s</title>`, name, name)
-		for _, l := range layers {
-			paint := fmt.Sprintf(`fill="none" stroke="%s" stroke-width="%s" stroke-linecap="round" stroke-linejoin="round"`, hex(l.colour), n(l.width*d.size))
-			if d.ring != nil {
-				fmt.Fprintf(&b, `<circle cx="%s" cy="%s" r="%s" %s/>`, n(d.ring.x), n(d.ring.y), n(d.radius), paint)
-			}
-			if d.line != nil {
-				fmt.Fprintf(&b, `<path d="M%s %sL%s %sM%s %sL%s %sL%s %sZ" %s/>`, n(d.line[0].x), n(d.line[0].y), n(d.line[1].x), n(d.line[1].y),
-					n(d.head[0].x), n(d.head[0].y), n(d.head[1].x), n(d.head[1].y), n(d.head[2].x), n(d.head[2].y), paint)
-			}
-		}
-		if d.head != nil {
-			fmt.Fprintf(&b, `<path d="M%s %sL%s %sL%s %sZ" fill="%s"/>`, n(d.head[0].x), n(d.head[0].y), n(d.head[1].x), n(d.head[1].y), n(d.head[2].x), n(d.head[2].y), hex(markRed))
-		}
-		if d.disc != nil {
-			fmt.Fprintf(&b, `<circle cx="%s" cy="%s" r="%s" fill="%s" stroke="%s" stroke-width="%s"/>`, n(d.disc.x), n(d.disc.y), n(discSize*d.size), hex(markDark), hex(markLight), n(6*d.size))
-			if d.mark.Number > 0 {
-				fmt.Fprintf(&b, `<text x="%s" y="%s" font-family="sans-serif" font-weight="700" font-size="%s" text-anchor="middle" dominant-baseline="central" fill="%s">%d</text>`,
-					n(d.disc.x), n(d.disc.y), n(textSize*d.size), hex(markLight), d.mark.Number)
-			}
-		}
-		b.WriteString(`</g>`)
-	}
-	b.WriteString(`</svg>`)
-	return template.HTML(b.String()) // every value in it is a number, or escaped
-}
-
 // maxShown bounds the pixels of a shown copy.
 const maxShown = LargeSide * LargeSide
 
-// Burn draws marks into a shown copy, for a paper: the same shapes as [SVG]. A blurred area is blurred
+// Burn draws marks into a shown copy. A blurred area is blurred
 // here too, should the copy have been made without it. Without marks the copy comes back as it is.
 func Burn(shown []byte, marks []workflow.Mark) ([]byte, error) {
 	if len(marks) == 0 {

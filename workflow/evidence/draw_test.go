@@ -1,12 +1,9 @@
 package evidence_test
 
 import (
-	"encoding/xml"
 	"image"
 	"image/color"
-	"io"
 	"math"
-	"strconv"
 	"strings"
 	"testing"
 
@@ -65,62 +62,6 @@ func TestSameBlurs(t *testing.T) {
 	require.False(t, workflow.SameBlurs([]workflow.Mark{a}, []workflow.Mark{a, c}))
 	require.True(t, evidence.Blurs([]workflow.Mark{ring, a}))
 	require.False(t, evidence.Blurs([]workflow.Mark{ring}))
-}
-
-func unnamed(k workflow.MarkKind) string { return "A " + string(k) + " <without a name>" }
-
-// The drawing is well-formed, holds only what it should, and names each mark.
-func TestSVG(t *testing.T) {
-	require.Empty(t, evidence.SVG(nil, 1600, 1200, unnamed))
-	require.Empty(t, evidence.SVG([]workflow.Mark{{Kind: workflow.MarkBlur, X2: 100, Y2: 100}}, 1600, 1200, unnamed))
-	rapid.Check(t, func(rt *rapid.T) {
-		marks := drawMarks(rt)
-		w, h := rapid.IntRange(1, 1600).Draw(rt, "w"), rapid.IntRange(1, 1600).Draw(rt, "h")
-		var names, titles []string
-		dec := xml.NewDecoder(strings.NewReader(string(evidence.SVG(marks, w, h, unnamed))))
-		for {
-			tok, err := dec.Token()
-			if err == io.EOF {
-				break
-			}
-			require.NoError(rt, err)
-			switch x := tok.(type) {
-			case xml.StartElement:
-				require.Contains(rt, []string{"svg", "g", "title", "circle", "path", "text"}, x.Name.Local)
-				for _, a := range x.Attr {
-					require.NotRegexp(rt, `(?i)^(on|style|href)`, a.Name.Local)
-					require.NotContains(rt, a.Value, "NaN")
-					require.NotContains(rt, a.Value, "Inf")
-					if a.Name.Local == "aria-label" {
-						names = append(names, a.Value)
-					}
-				}
-				if x.Name.Local == "title" {
-					var s string
-					require.NoError(rt, dec.DecodeElement(&s, &x))
-					titles = append(titles, s)
-				}
-			}
-		}
-		var want []string
-		for _, m := range marks {
-			if m.Kind == workflow.MarkBlur {
-				continue
-			}
-			name := m.Text.Text
-			switch {
-			case m.Number > 0 && m.Text.Text != "":
-				name = strconv.Itoa(m.Number) + ": " + m.Text.Text
-			case m.Number > 0:
-				name = strconv.Itoa(m.Number)
-			case m.Text.Text == "":
-				name = unnamed(m.Kind)
-			}
-			want = append(want, name)
-		}
-		require.Equal(rt, want, names)
-		require.Equal(rt, want, titles)
-	})
 }
 
 // Burning never fails on marks that were checked, keeps the size, and changes something where it should.

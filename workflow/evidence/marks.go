@@ -12,7 +12,7 @@ import (
 const Side = 10000
 
 // CheckMarks returns the first thing wrong with marks, as a [workflow.Error] to be shown, or nil. What
-// passes can be drawn by [SVG] and [Burn] and applied by [Desk.Remake].
+// passes can be drawn by [Burn] and applied by [Desk.Remake].
 func CheckMarks(marks []workflow.Mark) error {
 	bad := func(i int, format string, args ...any) error {
 		return &workflow.Error{Code: workflow.CodeInvalid, Field: "marks",
