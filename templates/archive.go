@@ -2,6 +2,7 @@ package templates
 
 import (
 	"strconv"
+	"strings"
 	"time"
 
 	"benchword/templates/locale"
@@ -30,7 +31,9 @@ type ArchivePaper struct{ URL, Text string }
 type ArchiveEvent struct {
 	Seq        int64
 	When, Kind string
-	Digest     string // the first characters
+	// Came says how a message came, and what the address on file said of it.
+	Came   string
+	Digest string // the first characters
 }
 
 // Template implements [View].
@@ -58,9 +61,26 @@ func ArchiveOf(j *workflow.Job, events []*workflow.Event, shop *workflow.Shop, n
 			return nil, err
 		}
 		v.Head = hash
-		v.Events = append(v.Events, ArchiveEvent{Seq: e.Seq, When: w.DateTime(e.At, loc), Kind: string(e.Kind()), Digest: hash[:16]})
+		v.Events = append(v.Events, ArchiveEvent{Seq: e.Seq, When: w.DateTime(e.At, loc), Kind: string(e.Kind()), Came: cameOf(j, e, loc, w), Digest: hash[:16]})
 	}
 	return v, nil
+}
+
+// cameOf says of the event of a message how it came, and what the address on file said of it.
+func cameOf(j *workflow.Job, e *workflow.Event, loc *time.Location, w *locale.Words) string {
+	p, ok := e.Payload.(*workflow.MessageSent)
+	if !ok || p.ID > len(j.Messages) {
+		return ""
+	}
+	m := &j.Messages[p.ID-1]
+	came := ""
+	if how := j.Came(m); how != "" {
+		came = w.T("archive.came." + string(how))
+	}
+	if m.Confirmed != "" {
+		came += ", " + w.T("archive.confirmed."+string(m.Confirmed), w.DateTime(m.ConfirmedAt, loc))
+	}
+	return strings.TrimPrefix(came, ", ")
 }
 
 // ArchivePaperOf names a report's PDF in an archive.

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"benchword/templates/locale"
 	"benchword/templates/paper/papertest"
@@ -230,4 +231,34 @@ func TestHostileArchive(t *testing.T) {
 		require.NotRegexp(t, `(href|src|srcset)="\s*javascript:`, page)
 	}
 	require.NotEmpty(t, render(t, s, &Archive{W: locale.For("de")}))
+}
+
+// The archive's page says how each message came, and what the address on file said of it; of other events nothing.
+func TestTheArchiveSaysHowAMessageCame(t *testing.T) {
+	s, err := Load()
+	require.NoError(t, err)
+	at := time.Date(2026, 11, 27, 14, 0, 0, 0, time.UTC)
+	customer := workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}
+	j := &workflow.Job{Messages: []workflow.Message{
+		{ID: 1, By: customer, Came: workflow.CameUnproven, Confirmed: workflow.ConfirmedNo, ConfirmedAt: at},
+		{ID: 2, By: customer}, {ID: 3, By: workflow.Actor{Role: workflow.RoleCounter}, Came: workflow.CamePhone},
+		{ID: 4, By: customer, Came: workflow.CameLink, Confirmed: workflow.ConfirmedYes, ConfirmedAt: at},
+	}}
+	v := &Archive{W: locale.For("en")}
+	for i := range j.Messages {
+		v.Events = append(v.Events, ArchiveEvent{Seq: int64(i), Came: cameOf(j, &workflow.Event{Payload: &workflow.MessageSent{ID: i + 1}}, time.UTC, v.W)})
+	}
+	require.Empty(t, cameOf(j, &workflow.Event{Payload: &workflow.JobReady{}}, time.UTC, v.W))
+	page := render(t, s, v)
+	for _, said := range []string{
+		"by email, sender not proven, not theirs, says the address on file on Friday 27 November", "by email, sender not checked<",
+		"by telephone, written down by the bench<", "by the customer’s own link, confirmed at the address on file on Friday 27 November",
+	} {
+		require.Contains(t, page, said)
+	}
+	for _, lang := range []string{"en", "fr", "de", "es"} {
+		for _, came := range []workflow.Came{workflow.CameLink, workflow.CameShared, workflow.CameEmail, workflow.CameProven, workflow.CameUnproven, workflow.CamePhone, workflow.CameStaff} {
+			require.NotContains(t, locale.For(lang).T("archive.came."+string(came)), "archive.", "%s %s", lang, came)
+		}
+	}
 }

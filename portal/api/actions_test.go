@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"benchword/workflow"
+	"benchword/workflow/link"
 	"benchword/workflow/promiseclock"
 
 	"github.com/getkin/kin-openapi/openapi3"
@@ -251,7 +252,15 @@ func everyAction(t *testing.T, d *desk) {
 	d.refused(403, bench, "message-confirmation", `{"message":1}`)
 	wrote, err := d.svc.Do(t.Context(), workflow.Order{Job: d.n, By: workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}, Commands: []workflow.Command{workflow.SendMessage{Text: "Post it to my new address."}}})
 	require.NoError(t, err)
-	d.done(counter, "message-confirmation", fmt.Sprintf(`{"message":%d}`, len(wrote.Messages)))
+	asked := d.done(counter, "message-confirmation", fmt.Sprintf(`{"message":%d}`, len(wrote.Messages)))
+	m := asked.Messages[len(wrote.Messages)-1]
+	require.Equal(t, []any{workflow.CameEmail, true, workflow.Confirmed("")}, []any{m.Came, m.Doubtful, m.Confirmed})
+	wrote, err = d.svc.Job(t.Context(), d.n)
+	require.NoError(t, err)
+	_, err = d.svc.Do(t.Context(), workflow.Order{Job: d.n, By: workflow.Actor{Role: workflow.RoleCustomer, ID: wrote.Link(link.Confirm, d.svc.Now()).ID}, Commands: []workflow.Command{workflow.Confirm{Message: len(wrote.Messages)}}})
+	require.NoError(t, err)
+	m = d.done(counter, "messages", `{"text":"Thank you."}`).Messages[len(wrote.Messages)-1]
+	require.Equal(t, []any{false, workflow.ConfirmedYes}, []any{m.Doubtful, m.Confirmed})
 	_, err = d.svc.Do(t.Context(), workflow.Order{Job: d.n, By: workflow.Actor{Role: workflow.RoleCustomer, ID: "page"}, Commands: []workflow.Command{
 		workflow.ChangeOwn{Person: workflow.Person{Name: "Mira A. Osei", Email: "mira@post.example", Phone: "+1 902 555 0142", Address: "9 Other Street", Language: "en", TimeZone: "Europe/Lisbon"}, Limit: "50.00"},
 		workflow.GivePasscode{Passcode: "zq-4711"}}})

@@ -235,6 +235,12 @@ type Message struct {
 	At       time.Time      `json:"at"`
 	Question bool           `json:"question,omitempty"`
 	Answered bool           `json:"answered,omitempty"`
+	// Came is how it came, left out where nobody knows. Doubtful: it may redirect the parcel, or change who is asked, and
+	// is not to be acted on before the address on file has confirmed it; Confirmed is what that said.
+	Came        workflow.Came      `json:"came,omitempty"`
+	Doubtful    bool               `json:"doubtful,omitempty"`
+	Confirmed   workflow.Confirmed `json:"confirmed,omitempty"`
+	ConfirmedAt time.Time          `json:"confirmed_at,omitzero"`
 }
 
 // Move is a row of the transition table that starts at the job's stage.
@@ -275,7 +281,8 @@ func (a *api) view(j *workflow.Job) *Job {
 		})
 	}
 	for _, m := range j.Messages {
-		out.Messages = append(out.Messages, Message{ID: m.ID, By: m.By, Text: m.Text.Text, At: m.At, Question: m.Question, Answered: m.Answered})
+		out.Messages = append(out.Messages, Message{ID: m.ID, By: m.By, Text: m.Text.Text, At: m.At, Question: m.Question, Answered: m.Answered,
+			Came: j.Came(&m), Doubtful: m.Doubtful(), Confirmed: m.Confirmed, ConfirmedAt: m.ConfirmedAt})
 	}
 	out.Level, out.DelayNote, out.Targets, out.Delays = j.Level, j.DelayNote, []Target{}, []Delay{}
 	now := a.s.Now()
