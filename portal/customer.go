@@ -59,12 +59,15 @@ func (s *Server) showPacking(c *fiber.Ctx) error {
 	return s.Render(c, fiber.StatusOK, &templates.Packing{Page: s.found(c, "base.packing")})
 }
 
-// opened returns the link in the address, if it opens anything. One to confirm by opens the page for that, and
-// nothing else; the page for that is opened by nothing else.
+// opensOne are the purposes of links that open one page, and nothing else; that page is opened by nothing else.
+var opensOne = []link.Purpose{link.Confirm, link.Data}
+
+// opened returns the link in the address, if it opens anything: by default any but those of opensOne.
 func (s *Server) opened(c *fiber.Ctx, only ...link.Purpose) (token string, row workflow.LinkRow, err error) {
 	token = c.Params("token")
 	row, err = s.cfg.Service.Open(c.UserContext(), token)
-	if err == nil && (row.Purpose == link.Confirm) != slices.Contains(only, link.Confirm) {
+	opens := only != nil && slices.Contains(only, row.Purpose) || only == nil && !slices.Contains(opensOne, row.Purpose)
+	if err == nil && !opens {
 		err = workflow.LinkLooks()
 	}
 	if row.Job != "" && err != nil { // the link was one of ours: its end is told in its holder's language

@@ -57,9 +57,11 @@ func (d *desk) toEverything() map[string]string {
 	d.do(workflow.Actor{Role: workflow.RoleCustomer, ID: d.job().Link(link.Own, d.now).ID}, workflow.ShareLink{})
 	d.do(workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}, workflow.SendMessage{Text: "Please post it to my new address."})
 	d.do(staff, workflow.AskConfirm{Message: 1})
+	d.do(staff, workflow.ChangeCustomer{Person: booked.Person}) // the address is known to be hers
+	d.do(workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}, workflow.SendData{})
 	return map[string]string{
-		"confirm": d.token(link.Confirm),
-		"own":     d.token(link.Own), "share": d.token(link.Share), "decide": d.token(link.Decide), "choose": d.token(link.Choose), "look": d.oldLook(),
+		"confirm": d.token(link.Confirm), "data": d.token(link.Data),
+		"own": d.token(link.Own), "share": d.token(link.Share), "decide": d.token(link.Decide), "choose": d.token(link.Choose), "look": d.oldLook(),
 	}
 }
 
@@ -70,43 +72,45 @@ func TestEveryRouteByEveryLink(t *testing.T) {
 	yes := func(d *desk) []string { return append(d.yes(""), "round", "0") }
 	none := func(*desk) []string { return nil }
 	form := func(fields ...string) func(*desk) []string { return func(*desk) []string { return fields } }
-	columns := []string{"own", "share", "look", "decide", "choose", "confirm"}
+	columns := []string{"own", "share", "look", "decide", "choose", "confirm", "data"}
 	table := []struct {
 		route string
 		at    string
 		form  func(*desk) []string
-		want  [6]int // as columns
+		want  [7]int // as columns
 		// changes: where the answer is no refusal, the job changes.
 		changes bool
 	}{
-		{route: "GET /j/:token", at: "/j/%s", want: [6]int{200, 200, 200, 200, 200, 403}},
-		{route: "GET /j/:token/booked", at: "/j/%s/booked", want: [6]int{303, 303, 303, 303, 303, 403}},
-		{route: "GET /j/:token/feed", at: "/j/%s/feed", want: [6]int{200, 200, 200, 200, 200, 403}},
-		{route: "GET /j/:token/report/:n.pdf", at: "/j/%s/report/1.pdf", want: [6]int{200, 200, 200, 200, 200, 403}},
-		{route: "GET /j/:token/report/:n", at: "/j/%s/report/1", want: [6]int{200, 200, 200, 200, 200, 403}},
-		{route: "GET /j/:token/photo/:id/:size.jpg", at: "/j/%s/photo/1/small.jpg", want: [6]int{200, 200, 200, 200, 200, 403}},
-		{route: "GET /j/:token/date.ics", at: "/j/%s/date.ics", want: [6]int{200, 200, 200, 200, 200, 403}},
-		{route: "POST /j/:token/message", at: "/j/%s/message", form: form("text", "Hello"), want: [6]int{303, 403, 403, 303, 303, 403}, changes: true},
-		{route: "GET /j/:token/notices", at: "/j/%s/notices", want: [6]int{200, 403, 403, 200, 200, 403}},
-		{route: "POST /j/:token/notices", at: "/j/%s/notices", form: form("choice", "what_needs_me"), want: [6]int{303, 403, 303, 303, 303, 403}, changes: true},
-		{route: "POST /j/:token/push", at: "/j/%s/push", form: form(push...), want: [6]int{200, 403, 403, 200, 200, 403}, changes: true},
-		{route: "GET /j/:token/details", at: "/j/%s/details", want: [6]int{200, 403, 403, 200, 200, 403}},
-		{route: "POST /j/:token/details", at: "/j/%s/details", form: form("do", "yes", "name", "M. Osei", "email", "mira@post.example"), want: [6]int{303, 403, 403, 303, 303, 403}, changes: true},
-		{route: "GET /j/:token/share", at: "/j/%s/share", want: [6]int{200, 403, 403, 200, 200, 403}},
-		{route: "POST /j/:token/share", at: "/j/%s/share", form: form("do", "yes"), want: [6]int{303, 403, 403, 303, 303, 403}},
-		{route: "POST /j/:token/ask", at: "/j/%s/ask", form: form("do", "yes"), want: [6]int{303, 403, 303, 303, 303, 403}, changes: true},
-		{route: "GET /d/:token", at: "/d/%s", want: [6]int{403, 403, 403, 200, 403, 403}},
-		{route: "POST /d/:token/review", at: "/d/%s/review", form: yes, want: [6]int{403, 403, 403, 200, 403, 403}},
-		{route: "POST /d/:token", at: "/d/%s", form: yes, want: [6]int{403, 403, 403, 303, 403, 403}, changes: true},
-		{route: "GET /d/:token/done", at: "/d/%s/done", want: [6]int{403, 403, 403, 303, 403, 403}},
-		{route: "GET /d/:token/:form.pdf", at: "/d/%s/quote.pdf", want: [6]int{403, 403, 403, 200, 403, 403}},
-		{route: "POST /d/:token/undo", at: "/d/%s/undo", form: form("undo", "yes", "round", "0"), want: [6]int{403, 403, 403, 303, 403, 403}},
-		{route: "GET /confirm/:token", at: "/confirm/%s", want: [6]int{403, 403, 403, 403, 403, 200}},
-		{route: "POST /confirm/:token", at: "/confirm/%s", form: form("mine", "yes"), want: [6]int{403, 403, 403, 403, 403, 303}, changes: true},
-		{route: "GET /c/:token", at: "/c/%s", want: [6]int{403, 403, 403, 403, 200, 403}},
+		{route: "GET /j/:token", at: "/j/%s", want: [7]int{200, 200, 200, 200, 200, 403, 403}},
+		{route: "GET /j/:token/booked", at: "/j/%s/booked", want: [7]int{303, 303, 303, 303, 303, 403, 403}},
+		{route: "GET /j/:token/feed", at: "/j/%s/feed", want: [7]int{200, 200, 200, 200, 200, 403, 403}},
+		{route: "GET /j/:token/report/:n.pdf", at: "/j/%s/report/1.pdf", want: [7]int{200, 200, 200, 200, 200, 403, 403}},
+		{route: "GET /j/:token/report/:n", at: "/j/%s/report/1", want: [7]int{200, 200, 200, 200, 200, 403, 403}},
+		{route: "GET /j/:token/photo/:id/:size.jpg", at: "/j/%s/photo/1/small.jpg", want: [7]int{200, 200, 200, 200, 200, 403, 403}},
+		{route: "GET /j/:token/date.ics", at: "/j/%s/date.ics", want: [7]int{200, 200, 200, 200, 200, 403, 403}},
+		{route: "POST /j/:token/message", at: "/j/%s/message", form: form("text", "Hello"), want: [7]int{303, 403, 403, 303, 303, 403, 403}, changes: true},
+		{route: "GET /j/:token/notices", at: "/j/%s/notices", want: [7]int{200, 403, 403, 200, 200, 403, 403}},
+		{route: "POST /j/:token/notices", at: "/j/%s/notices", form: form("choice", "what_needs_me"), want: [7]int{303, 403, 303, 303, 303, 403, 403}, changes: true},
+		{route: "POST /j/:token/push", at: "/j/%s/push", form: form(push...), want: [7]int{200, 403, 403, 200, 200, 403, 403}, changes: true},
+		{route: "GET /j/:token/details", at: "/j/%s/details", want: [7]int{200, 403, 403, 200, 200, 403, 403}},
+		{route: "POST /j/:token/details", at: "/j/%s/details", form: form("do", "yes", "name", "M. Osei", "email", "mira@post.example"), want: [7]int{303, 403, 403, 303, 303, 403, 403}, changes: true},
+		{route: "GET /j/:token/share", at: "/j/%s/share", want: [7]int{200, 403, 403, 200, 200, 403, 403}},
+		{route: "POST /j/:token/share", at: "/j/%s/share", form: form("do", "yes"), want: [7]int{303, 403, 403, 303, 303, 403, 403}},
+		{route: "POST /j/:token/ask", at: "/j/%s/ask", form: form("do", "yes"), want: [7]int{303, 403, 303, 303, 303, 403, 403}, changes: true},
+		{route: "GET /d/:token", at: "/d/%s", want: [7]int{403, 403, 403, 200, 403, 403, 403}},
+		{route: "POST /d/:token/review", at: "/d/%s/review", form: yes, want: [7]int{403, 403, 403, 200, 403, 403, 403}},
+		{route: "POST /d/:token", at: "/d/%s", form: yes, want: [7]int{403, 403, 403, 303, 403, 403, 403}, changes: true},
+		{route: "GET /d/:token/done", at: "/d/%s/done", want: [7]int{403, 403, 403, 303, 403, 403, 403}},
+		{route: "GET /d/:token/:form.pdf", at: "/d/%s/quote.pdf", want: [7]int{403, 403, 403, 200, 403, 403, 403}},
+		{route: "POST /d/:token/undo", at: "/d/%s/undo", form: form("undo", "yes", "round", "0"), want: [7]int{403, 403, 403, 303, 403, 403, 403}},
+		{route: "GET /confirm/:token", at: "/confirm/%s", want: [7]int{403, 403, 403, 403, 403, 200, 403}},
+		{route: "POST /confirm/:token", at: "/confirm/%s", form: form("mine", "yes"), want: [7]int{403, 403, 403, 403, 403, 303, 403}, changes: true},
+		{route: "GET /c/:token", at: "/c/%s", want: [7]int{403, 403, 403, 403, 200, 403, 403}},
+		{route: "GET /data/:token", at: "/data/%s", want: [7]int{403, 403, 403, 403, 403, 403, 200}},
+		{route: "GET /data/:token/file.zip", at: "/data/%s/file.zip", want: [7]int{403, 403, 403, 403, 403, 403, 200}},
 		{route: "POST /c/:token", at: "/c/%s", form: func(d *desk) []string {
 			return []string{"choice", "agree", "read", "yes", "digest", d.job().Delay().Digest}
-		}, want: [6]int{403, 403, 403, 403, 303, 403}, changes: true},
+		}, want: [7]int{403, 403, 403, 403, 303, 403, 403}, changes: true},
 	}
 	// The stream does not end by itself: TestEndingLinksClosesStreams.
 	seen := map[string]bool{"GET /j/:token/live": true}

@@ -57,6 +57,10 @@ func (s *Server) routes() {
 	cf.Get("/", s.showConfirm)
 	cf.Post("/", s.Ask(true), s.postConfirm)
 
+	da := a.Group("/data/:token", unknown)
+	da.Get("/", s.showData)
+	da.Get("/file.zip", s.Ask(true), s.sendData)
+
 	ch := a.Group("/c/:token", unknown)
 	ch.Get("/", s.showChoice)
 	ch.Post("/", s.Ask(true), s.postChoice)

@@ -223,12 +223,13 @@ func TestHostileArchive(t *testing.T) {
 	s, err := Load()
 	require.NoError(t, err)
 	for _, text := range viewtest.Hostile {
-		v := &Archive{}
-		viewtest.Fill(v, text)
-		page := render(t, s, v)
-		require.NotContains(t, page, "<script")
-		require.NotContains(t, page, "'&{{")
-		require.NotRegexp(t, `(href|src|srcset)="\s*javascript:`, page)
+		for _, v := range []View{&Archive{}, &DataFile{}} {
+			viewtest.Fill(v, text)
+			page := render(t, s, v)
+			require.NotContains(t, page, "<script")
+			require.NotContains(t, page, "'&{{")
+			require.NotRegexp(t, `(href|src|srcset)="\s*javascript:`, page)
+		}
 	}
 	require.NotEmpty(t, render(t, s, &Archive{W: locale.For("de")}))
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"benchword/templates/locale"
 	"benchword/workflow"
 	"benchword/workflow/history"
 	"benchword/workflow/link"
@@ -166,17 +167,7 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 			t.Duties = append(t.Duties, dutyView(j, d, w))
 		}
 	}
-	for _, m := range j.Messages {
-		v := LetterView{Mine: m.FromCustomer(), Who: w.T("letter.bench"), When: w.DayTime(m.At, loc), Text: m.Text.Text, Question: m.Question && !m.Answered}
-		if v.Mine {
-			v.Who = w.T("letter.you")
-			v.Question = false
-		}
-		if m.Text.Erased() {
-			v.Text = w.T("letter.erased")
-		}
-		t.Letters = append(t.Letters, v)
-	}
+	t.Letters = lettersOf(j, w, loc)
 	m := &statusMaker{j, shop, now, w, loc}
 	t.Promises, t.Holds = m.promises(), m.holds()
 	t.Story = m.story(base, urls)
@@ -266,6 +257,22 @@ func (m *statusMaker) holds() []HoldView {
 			continue
 		}
 		out = append(out, HoldView{m.w.T("held."+string(h.Reason), m.day(h.From), m.day(h.To)), h.Note.Text})
+	}
+	return out
+}
+
+// lettersOf are the messages of a job, in order.
+func lettersOf(j *workflow.Job, w *locale.Words, loc *time.Location) (out []LetterView) {
+	for _, m := range j.Messages {
+		v := LetterView{Mine: m.FromCustomer(), Who: w.T("letter.bench"), When: w.DayTime(m.At, loc), Text: m.Text.Text, Question: m.Question && !m.Answered}
+		if v.Mine {
+			v.Who = w.T("letter.you")
+			v.Question = false
+		}
+		if m.Text.Erased() {
+			v.Text = w.T("letter.erased")
+		}
+		out = append(out, v)
 	}
 	return out
 }

@@ -268,7 +268,7 @@ func TestFindingSentencesInEveryLanguage(t *testing.T) {
 // customerViews are the views of the customer's pages.
 func customerViews() []View {
 	return []View{
-		&Home{}, &BookForm{}, &Booked{}, &Find{}, &Packing{}, &Problem{}, &Track{}, &ReportPage{}, &QuotePage{}, &QuoteReview{}, &QuoteDone{}, &QuoteEnded{}, &ChoosePage{}, &Notices{}, &SharePage{}, &ConfirmPage{}, &Details{},
+		&Home{}, &BookForm{}, &Booked{}, &Find{}, &Packing{}, &Problem{}, &Track{}, &ReportPage{}, &QuotePage{}, &QuoteReview{}, &QuoteDone{}, &QuoteEnded{}, &ChoosePage{}, &Notices{}, &SharePage{}, &ConfirmPage{}, &DataPage{}, &Details{},
 	}
 }
 

@@ -46,7 +46,7 @@ var access = func() map[reflect.Type][]Role {
 		ChangeCustomer{}, SettleChange{}, ChooseLevel{}, WaiveDuty{}, SendReport{}, IssueQuote{}, WithdrawQuote{}, RecordPayment{}, SetCharge{},
 		MovePromise{}, ExplainDelay{}, DeclareReady{}, RevokeLinks{}, AskConfirm{}, SendAgain{}, NoteTold{},
 	}, counter, owner)
-	may([]Command{MakeSafe{}}, owner)
+	may([]Command{MakeSafe{}, SendData{}}, owner)
 	may([]Command{ErasePerson{}}, owner, system)
 	may([]Command{Book{}, Decide{}, UndoDecision{}, AnswerDelay{}, SendMessage{}, AskLink{}, ChooseNotices{}, ChooseWishes{}, GivePasscode{}, WipePasscode{}}, customer, counter, owner)
 	// A customer's photos come with a reply by email; no page of theirs takes photos in.

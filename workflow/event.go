@@ -306,6 +306,7 @@ const (
 	KindNoticesChosen     EventKind = "notices.chosen"
 	KindPushSubscribed    EventKind = "push.subscribed"
 	KindPushEnded         EventKind = "push.ended"
+	KindDataSent          EventKind = "data.sent"
 	KindPersonErased      EventKind = "person.erased"
 )
 
@@ -385,6 +386,7 @@ var kinds = map[EventKind]kindOf{
 	KindNoticesChosen:     of[NoticesChosen](),
 	KindPushSubscribed:    of[PushSubscribed](),
 	KindPushEnded:         of[PushEnded](),
+	KindDataSent:          of[DataSent](),
 	KindPersonErased:      of[PersonErased](),
 }
 

@@ -38,7 +38,7 @@ func TestWhatLinksLet(t *testing.T) {
 	}
 	customers := []string{"message", "notices", "fewer", "push", "push off", "ask", "share"}
 	want := map[link.Purpose][]string{
-		link.Own: customers, link.Share: {"push off"}, link.Look: {"push off", "ask", "fewer"}, link.Confirm: {"confirm"},
+		link.Own: customers, link.Share: {"push off"}, link.Look: {"push off", "ask", "fewer"}, link.Confirm: {"confirm"}, link.Data: nil,
 		link.Decide: append([]string{"decide", "undo"}, customers...), link.Choose: append([]string{"choose"}, customers...),
 	}
 	require.Len(t, want, len(link.Purposes))

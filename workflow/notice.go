@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"benchword/workflow/calendar"
+	"benchword/workflow/link"
 )
 
 // Notice is a notice's fate as the job's history knows it.
@@ -78,6 +79,7 @@ const (
 	NoticeMessage        NoticeKind = "message"
 	NoticeLink           NoticeKind = "link"
 	NoticeConfirm        NoticeKind = "confirm"
+	NoticeData           NoticeKind = "data"
 )
 
 // noticeRule says which notice an event leads to. The first rule of a kind whose when holds counts.
@@ -146,6 +148,7 @@ var noticeRules = []noticeRule{
 	on(NoticeBreach, "why a promised date was missed, in the bench's words", nil, func(_ *Job, p *DelayTold) int { return p.Terms.Promise }),
 	on(NoticeDelayAnswered, "the customer's choice after a missed date, or what silence means", nil, func(_ *Job, p *DelayAnswered) int { return p.Number }),
 	on(NoticeMessage, "the bench wrote", func(e *Event, p *MessageSent) bool { return e.By.Role != RoleCustomer && p.Came != CamePhone }, func(_ *Job, p *MessageSent) int { return p.ID }),
+	on[*DataSent](NoticeData, "the owner sends what is kept about the customer", nil, nil),
 	on(NoticeLink, "somebody asked for the customer's link, or all links were ended", nil, func(_ *Job, p *LinkAsked) int { return slices.Index(linkWhys, p.Why) + 1 }),
 }
 
@@ -344,7 +347,7 @@ func noticesFor(shop *Shop, j *Job, events []*Event) []wanted {
 			if r.On != e.Kind() || (r.when != nil && !r.when(j, e)) {
 				continue
 			}
-			n := wanted{Entry: j.entry(e, r.Notice, 0, 0), asked: e.By.Role == RoleCustomer || r.Notice == NoticeLink || r.Notice == NoticeConfirm, moved: e.Kind() == KindDateTold}
+			n := wanted{Entry: j.entry(e, r.Notice, 0, 0), asked: e.By.Role == RoleCustomer || r.Notice == NoticeLink || r.Notice == NoticeConfirm || r.Notice == NoticeData, moved: e.Kind() == KindDateTold}
 			if r.ref != nil {
 				n.Ref = r.ref(j, e)
 			}
@@ -414,6 +417,9 @@ var moot = map[NoticeKind]func(j *Job, e *Entry) bool{
 			return m.Confirmed != ""
 		}
 		return !j.Unconfirmed()
+	},
+	NoticeData: func(j *Job, _ *Entry) bool {
+		return !slices.ContainsFunc(j.Links, func(l LinkGrant) bool { return l.Purpose == link.Data && !l.Revoked })
 	},
 	NoticeUndone:       notOpen,
 	NoticePromiseMoved: overtakenDate,

@@ -65,7 +65,7 @@ func TestOptional(t *testing.T) {
 	require.Equal(t, map[NoticeKind]bool{
 		NoticeBooked: true, NoticeReceived: false, NoticeShipped: true, NoticeWithdrawn: true, NoticeFindings: false, NoticeQuote: true,
 		NoticeFurtherQuote: true, NoticeQuoteWithdrawn: true, NoticeExpired: true, NoticeReminder: true, NoticeDecision: true,
-		NoticeLastNotice: true, NoticeUndone: true, NoticeUncollected: true, NoticeReady: false, NoticePromiseMoved: false, NoticeBreach: true, NoticeDelayAnswered: true, NoticeMessage: true, NoticeLink: true, NoticeConfirm: true,
+		NoticeLastNotice: true, NoticeUndone: true, NoticeUncollected: true, NoticeReady: false, NoticePromiseMoved: false, NoticeBreach: true, NoticeDelayAnswered: true, NoticeMessage: true, NoticeLink: true, NoticeConfirm: true, NoticeData: true,
 	}, need)
 }
 

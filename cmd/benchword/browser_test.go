@@ -57,7 +57,7 @@ func (s *stage) link(p *play, purpose link.Purpose) string {
 	require.NotNil(s.t, g)
 	token, err := s.srv.service.Token(j, g)
 	require.NoError(s.t, err)
-	return s.base + map[link.Purpose]string{link.Own: "/j/", link.Decide: "/d/", link.Choose: "/c/", link.Confirm: "/confirm/"}[purpose] + token
+	return s.base + map[link.Purpose]string{link.Own: "/j/", link.Decide: "/d/", link.Choose: "/c/", link.Confirm: "/confirm/", link.Data: "/data/"}[purpose] + token
 }
 
 func (s *stage) job(n workflow.JobNumber) *workflow.Job {

@@ -44,6 +44,7 @@ var kindsSince = map[workflow.EventKind]string{
 	workflow.KindPasscodeGiven:   "2026-12-01: what unlocks the device is a secret of its own",
 	workflow.KindPasscodeSeen:    "2026-12-01: each look at it is written down",
 	workflow.KindPasscodeWiped:   "2026-12-01: it goes when the device does",
+	workflow.KindDataSent:        "2026-12-01: what is kept about a customer is sent to them",
 	workflow.KindTestBegun:       "2026-11-30: a soak is a running thing with a start",
 	workflow.KindDeviceShut:      "2026-11-30: a device that stayed shut needs no safety test",
 }

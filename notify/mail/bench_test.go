@@ -402,6 +402,8 @@ func (b *bench) everything() []told {
 	b.do(workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}, workflow.SendMessage{Text: "We have moved. Please send it to my new address:\n1 Thief Road, Mill Cove"})
 	b.do(counter, workflow.AskConfirm{Message: 1})
 	take("confirm_message")
+	b.do(owner, workflow.SendData{})
+	take("data")
 	return out
 }
 

@@ -225,6 +225,9 @@ func (m *Writer) order(j *workflow.Job, e *workflow.Entry) (o mailview.Order, li
 	if g := j.Link(link.Decide, now); g != nil && g.Quote == len(j.Quotes) {
 		o.Decide = address("/d/", g)
 	}
+	if g := j.Link(link.Data, now); g != nil && e.Kind == workflow.NoticeData {
+		o.Data, o.DataUntil = address("/data/", g), g.ExpiresAt
+	}
 	for i := range j.Links {
 		if g := &j.Links[i]; e.Kind == workflow.NoticeConfirm && g.Purpose == link.Confirm && g.Quote == e.Ref && !g.Revoked && now.Before(g.ExpiresAt) {
 			o.Confirm = address("/confirm/", g)
@@ -249,7 +252,7 @@ func leading(j *workflow.Job, e *workflow.Entry, now time.Time) (*workflow.Entry
 	}
 	rank := func(x *workflow.Entry) int {
 		switch x.Kind {
-		case workflow.NoticeMessage, workflow.NoticeLink:
+		case workflow.NoticeMessage, workflow.NoticeLink, workflow.NoticeData:
 			return 0
 		case workflow.NoticeQuote, workflow.NoticeFurtherQuote, workflow.NoticeReminder, workflow.NoticeLastNotice, workflow.NoticeUncollected:
 			return 2

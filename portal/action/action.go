@@ -87,6 +87,7 @@ var List = []Action{
 	{Command: workflow.ChooseNotices{}, Name: "notice-choice", Summary: "Choose which emails the customer gets.", Form: "notices"},
 	{Command: workflow.SendAgain{}, Name: "notice-again", Summary: "Send an email again that was given up.", Form: "notices/again", On: "notices"},
 	{Command: workflow.NoteTold{}, Name: "notice-told", Summary: "Tick an email off that did not arrive: the customer was told in another way.", Form: "notices/told", On: "notices"},
+	{Command: workflow.SendData{}, Name: "data", Summary: "Email the customer a link to all that is kept about them (owner).", Form: "data", Words: "What we keep about them"},
 	{Command: workflow.ErasePerson{}, Name: "erasure", Summary: "Erase the person (owner).", Form: "erase", Words: "Erase the person"},
 }
 

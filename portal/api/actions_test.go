@@ -275,6 +275,8 @@ func everyAction(t *testing.T, d *desk) {
 	require.Equal(t, "9 Other Street", d.done(counter, "customer-change", `{"change":1}`).Customer.Address)
 	d.refused(403, bench, "passcode-end", `{}`)
 	d.done(counter, "passcode-end", `{}`)
+	d.refused(403, counter, "data", `{}`)
+	d.done(owner, "data", `{}`)
 	d.refused(403, bench, "link-revocation", `{}`)
 	d.done(counter, "link-revocation", `{}`)
 	notice := j.Notices[0].ID

@@ -96,6 +96,7 @@ func Mount(s *portal.Server, cfg Config) error {
 	j.Get("/quote/:n/:form.pdf", anybody, x.quotePaper)
 	j.Get("/decisions", anybody, x.showDecisions)
 	j.Get("/decisions.json", desk, x.exportDecisions)
+	j.Get("/data.zip", owner, x.dataFile)
 	j.Get("/report/preview/paper.pdf", anybody, x.previewPaper)
 	j.Get("/report/preview/page", anybody, x.previewPage)
 	j.Get("/report/preview/quote", anybody, x.previewQuote)
@@ -134,7 +135,7 @@ func taskBy() map[string]*task {
 		"report": reportTask, "report/preview": previewTask, "report/send": sendTask, "quote": quoteTask, "quote/back": takeBackTask, "answer": answerTask,
 		"undo": undoTask, "charge": chargeTask, "promise": promiseTask, "delay": delayTask, "delay/choice": delayChoiceTask, "level": levelTask,
 		"payment": paymentTask, "customer": customerTask, "customer/change": changeTask, "customer/wishes": wishesTask, "passcode": passcodeTask, "passcode/give": passcodeGiveTask, "passcode/wipe": passcodeWipeTask, "letters": lettersTask, "letters/confirm": letterConfirmTask, "link": linkTask, "link/revoke": linkRevokeTask, "link/mail": linkMailTask,
-		"notices": noticesTask, "notices/again": againTask, "notices/told": toldTask, "erase": eraseTask, "move/:to": moveTask,
+		"notices": noticesTask, "notices/again": againTask, "notices/told": toldTask, "data": dataTask, "erase": eraseTask, "move/:to": moveTask,
 	}
 }
 

@@ -1,6 +1,7 @@
 package counter
 
 import (
+	"archive/zip"
 	"maps"
 	"net/url"
 	"slices"
@@ -604,6 +605,41 @@ func TestErase(t *testing.T) {
 	d.booked()
 	early := olga.page(d.url("erase")).form(d.url("erase")).set("number", string(d.n)).send()
 	require.Equal(t, 409, early.StatusCode, "not while the device is here")
+}
+
+// The owner reads what is kept about somebody, and only then has it emailed; nobody else may.
+func TestWhatIsKeptIsReadFirst(t *testing.T) {
+	d := newDesk(t)
+	d.booked()
+	at, file := d.url("data"), d.url("data.zip")
+	rosa, olga := d.as("rosa"), d.as("olga")
+	for _, path := range []string{at, file} {
+		require.Equal(t, 403, rosa.get(path).StatusCode, path)
+	}
+	require.NotContains(t, rosa.page(d.url("")).body, at)
+	require.Contains(t, olga.page(d.url("")).body, at)
+	g := olga.get(file)
+	require.Equal(t, 200, g.StatusCode)
+	require.Equal(t, "no-store", g.Header.Get("Cache-Control"))
+	z, err := zip.NewReader(strings.NewReader(g.body), int64(len(g.body)))
+	require.NoError(t, err)
+	require.Equal(t, "index.html", z.File[0].Name)
+	if d.job().Unproven {
+		require.NotContains(t, olga.page(at).body, `action="`+at+`"`, "nobody has confirmed the address")
+		d.do(workflow.Actor{Role: workflow.RoleCounter, ID: "rosa"}, workflow.ChangeCustomer{Person: workflow.Person{Name: "Mira Osei", Email: "mira@post.example", Language: "en"}})
+	}
+	refused := olga.page(at).form(at).send()
+	require.Equal(t, 422, refused.StatusCode)
+	require.Contains(t, refused.body, "Read the file first")
+	require.Nil(t, d.job().Link(link.Data, d.now))
+	require.Equal(t, 303, refused.form(at).set("read", "yes").send().StatusCode)
+	require.NotNil(t, d.job().Link(link.Data, d.now))
+	require.Contains(t, olga.page(d.url("history")).body, "data.sent/1")
+	d.n = ""
+	d.shipped()
+	d.do(workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}, workflow.ErasePerson{})
+	require.Equal(t, 410, olga.get(d.url("data")).StatusCode)
+	require.Equal(t, 410, olga.get(d.url("data.zip")).StatusCode)
 }
 
 func TestMoves(t *testing.T) {

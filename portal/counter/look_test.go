@@ -71,7 +71,7 @@ func (d *desk) allPages() map[string]string {
 	on("awaiting", d.awaiting, "answer", "quote", "report/1")
 	on("repairing", d.repairing, "work")
 	on("testing", d.testing, "tests", "test?of=Electrical+safety&class=I", "ready", "packing")
-	on("shipped", d.shipped, "erase")
+	on("shipped", d.shipped, "erase", "data")
 	d.n = ""
 	d.diagnosing()
 	d.do(bench, workflow.PlaceHold{Reason: workflow.HoldParts, Note: "The lamp is on order and should be here on Friday."})

@@ -187,6 +187,7 @@ var noticeWords = map[workflow.NoticeKind]string{
 	workflow.NoticeMessage:        "Message",
 	workflow.NoticeLink:           "Link",
 	workflow.NoticeConfirm:        "Is it yours?",
+	workflow.NoticeData:           "What we keep",
 }
 
 var gradeWords = map[money.Grade]string{

@@ -218,6 +218,7 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 			add("passcode", "", given)
 		}
 		add("link", "", "read out, copy, email again, end")
+		add("data", "", "read it, email it")
 	}
 	page("history", "History", templates.Count(int(j.Version), "event", "events"))
 	if j.Ended() && j.Erased.IsZero() {

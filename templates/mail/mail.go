@@ -32,6 +32,10 @@ type Order struct {
 	Also []workflow.Entry
 	// Confirm is where the reader says whether a message or a booking is theirs, "" for nowhere.
 	Confirm string
+	// Data is where all that is kept about the reader can be had, "" for nowhere.
+	Data string
+	// DataUntil is when that ends.
+	DataUntil time.Time
 	// Delay is where to choose after a missed promise, "" where there is nothing to.
 	Delay string
 	// Choose is where the customer chooses what to be mailed about, "" for nowhere.
@@ -144,6 +148,7 @@ var parts = map[workflow.NoticeKind]func(*teller, *workflow.Entry) part{
 	workflow.NoticeMessage:        (*teller).message,
 	workflow.NoticeLink:           (*teller).link,
 	workflow.NoticeConfirm:        (*teller).confirm,
+	workflow.NoticeData:           (*teller).data,
 }
 
 // teller holds what the parts of a mail are made from, and remembers what they have shown and left out.

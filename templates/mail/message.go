@@ -60,3 +60,12 @@ func (t *teller) confirm(e *workflow.Entry) part {
 	p.act = act
 	return p.with(t.letter("mail.confirm.message", m.Text.Text), t.paras("mail.confirm.not", t.w.T("mail.confirm.not.more")))
 }
+
+// data leads to the file with all that is kept about the reader.
+func (t *teller) data(*workflow.Entry) part {
+	p := t.say("data", t.day(t.DataUntil))
+	if p.act = (templates.Link{Words: t.w.T("mail.act.data"), URL: t.Data}); t.Data == "" {
+		p.act, p.lead = templates.Link{}, t.w.T("mail.data.over")
+	}
+	return p
+}

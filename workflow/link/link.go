@@ -54,12 +54,14 @@ const (
 	Choose Purpose = "choose" // say what is to happen after a missed promise
 	// Confirm is sent to the address on file, to say there whether a message, a change or a booking is the customer's.
 	Confirm Purpose = "confirm"
+	// Data is sent to the address on file, and opens all that is kept about the customer.
+	Data Purpose = "data"
 	// Look is what emails held before 2026-11-30 and told people to pass on. None is made any more.
 	Look Purpose = "look"
 )
 
 // Purposes lists them all.
-var Purposes = []Purpose{Own, Share, Decide, Choose, Confirm, Look}
+var Purposes = []Purpose{Own, Share, Decide, Choose, Confirm, Data, Look}
 
 // Valid reports whether p is one of the purposes above.
 func (p Purpose) Valid() bool { return slices.Contains(Purposes, p) }
