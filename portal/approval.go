@@ -314,6 +314,7 @@ func (s *Server) receipt(c *fiber.Ctx) (v *templates.QuoteDone, row workflow.Lin
 	if row.Purpose != link.Decide {
 		return nil, row, nil, lookOnly(s.jobPage(c, j, ""))
 	}
+	c.Set(fiber.HeaderCacheControl, "no-store") // it says who answered, and from where
 	d := j.AnswerTo(row.Quote)
 	if d == nil || row.Quote > len(j.Quotes) {
 		return nil, row, nil, s.Back(c, "/d/"+token)

@@ -231,6 +231,7 @@ func TestDeciding(t *testing.T) {
 	require.Equal(t, at+"/done", yes.Header.Get("Location"))
 	require.Equal(t, workflow.StageRepairing, d.job().Stage)
 	done := d.get(at + "/done")
+	require.Equal(t, "no-store", done.Header.Get("Cache-Control"))
 	require.Equal(t, 200, done.StatusCode)
 	require.Contains(t, done.body, "You said yes to “Repair it” at CA$115.00.")
 	decided := d.version()

@@ -21,6 +21,8 @@ func TestWhatIsKeptAsAFile(t *testing.T) {
 	d := newDesk(t)
 	tokens := d.toEverything()
 	owner := workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}
+	second := workflow.Copy{Digest: "second-copy", Width: 1600, Height: 1200}
+	d.do(bench, workflow.AddPhoto{Photo: workflow.Photo{Original: "ab", Copies: workflow.Copies{Large: second, Small: second}, Kind: workflow.PhotoArrival}})
 	d.do(bench, workflow.RemovePhoto{ID: 1, Reason: "Shows somebody else's label"})
 	page := d.get("/data/" + tokens["data"])
 	require.Equal(t, http.StatusOK, page.StatusCode)

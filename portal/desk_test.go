@@ -60,6 +60,10 @@ func (pictures) Discard(context.Context, workflow.ShopID, workflow.JobNumber, ..
 	return nil
 }
 
+func (pictures) Mend(context.Context, workflow.ShopID, workflow.JobNumber, *workflow.Photo) error {
+	return nil
+}
+
 func (pictures) Clear(context.Context, workflow.ShopID, workflow.JobNumber) error { return nil }
 
 func newDesk(t testing.TB) *desk {

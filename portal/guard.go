@@ -285,6 +285,15 @@ func (s *Server) Ask(every bool) fiber.Handler {
 	}
 }
 
+// rendered bounds how many pages one network has made anew: those by a link that are not kept, since each visit costs
+// some milliseconds. Each process counts for itself, since it is its own processor that is spent.
+func (s *Server) rendered(c *fiber.Ctx) error {
+	if wait := s.rendering.count(network(s.address(c)), s.Now()); wait > 0 {
+		return tooMany(c, wait)
+	}
+	return c.Next()
+}
+
 // askLinks limits who tries links that open nothing. It stands behind them: a program that tries
 // addresses is told to stop, while a link that is right opens for everybody who shares its network.
 func (s *Server) askLinks() fiber.Handler {

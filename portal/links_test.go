@@ -57,7 +57,7 @@ func (d *desk) toEverything() map[string]string {
 	d.do(workflow.Actor{Role: workflow.RoleCustomer, ID: d.job().Link(link.Own, d.now).ID}, workflow.ShareLink{})
 	d.do(workflow.Actor{Role: workflow.RoleCustomer, ID: workflow.ByEmail}, workflow.SendMessage{Text: "Please post it to my new address."})
 	d.do(staff, workflow.AskConfirm{Message: 1})
-	d.do(staff, workflow.ChangeCustomer{Person: booked.Person}) // the address is known to be hers
+	d.do(staff, workflow.ChangeCustomer{Person: booking.Person}) // the address is known to be hers
 	d.do(workflow.Actor{Role: workflow.RoleOwner, ID: "olga"}, workflow.SendData{})
 	return map[string]string{
 		"confirm": d.token(link.Confirm), "data": d.token(link.Data),
@@ -139,6 +139,12 @@ func TestEveryRouteByEveryLink(t *testing.T) {
 					require.NotEqual(t, before, d.version(), purpose)
 				} else {
 					require.Equal(t, before, d.version(), purpose)
+				}
+				switch x.route {
+				case "GET /j/:token/notices", "GET /j/:token/share", "GET /confirm/:token", "GET /data/:token", "GET /data/:token/file.zip", "GET /d/:token/:form.pdf":
+					if x.want[i] == 200 { // an address, a link, or a person's data (ASVS 5.0 V14.3.2)
+						require.Equal(t, "no-store", g.Header.Get("Cache-Control"), x.route)
+					}
 				}
 				if purpose == "share" || purpose == "look" {
 					for _, private := range []string{"Mira Osei", "mira@post.example"} {
@@ -269,7 +275,9 @@ func TestEndingLinksClosesStreams(t *testing.T) {
 	tokens := d.toEverything()
 	address := d.serve()
 	var open []*stream
-	delete(tokens, "confirm") // it opens no page that stays
+	for _, p := range opensOne {
+		delete(tokens, string(p)) // it opens no page that stays
+	}
 	for _, token := range tokens {
 		open = append(open, listen(t, address, "/j/"+token+"/live"))
 	}

@@ -24,9 +24,7 @@ func (s *Server) showNotices(c *fiber.Ctx) error {
 	}
 	page := s.jobPage(c, j, "")
 	page.Title, page.Flash = page.T("notices.title"), s.Page(c, "").Flash
-	if page.Flash != "" {
-		c.Set(fiber.HeaderCacheControl, "no-store")
-	}
+	c.Set(fiber.HeaderCacheControl, "no-store") // it names the address
 	return s.Render(c, fiber.StatusOK, templates.NoticesOf(page, j, "/j/"+token))
 }
 

@@ -233,13 +233,28 @@ func (s *Server) RemovePasskey(c *fiber.Ctx, id string) error {
 	return s.still(c, x)
 }
 
+// What a passkey is used for, and so what its challenge is signed for.
+const (
+	passkeySignsIn  = "use"
+	passkeyConfirms = "confirm"
+)
+
 // PasskeyToUse returns what a browser needs to sign somebody in, whoever it is.
 func (s *Server) PasskeyToUse() (*protocol.CredentialAssertion, error) {
+	return s.passkeyFor(passkeySignsIn, "")
+}
+
+// PasskeyToConfirm returns what a browser needs to confirm who is signed in.
+func (s *Server) PasskeyToConfirm(c *fiber.Ctx) (*protocol.CredentialAssertion, error) {
+	return s.passkeyFor(passkeyConfirms, s.Staff(c).Login)
+}
+
+func (s *Server) passkeyFor(what, login string) (*protocol.CredentialAssertion, error) {
 	w, err := relyingParty(s.Shop().Name, s.Shop().BaseURL)
 	if err != nil {
 		return nil, err
 	}
-	challenge, err := s.challenge("use", "")
+	challenge, err := s.challenge(what, login)
 	if err != nil {
 		return nil, err
 	}
@@ -249,6 +264,29 @@ func (s *Server) PasskeyToUse() (*protocol.CredentialAssertion, error) {
 
 // UsePasskey signs in whose passkey has answered.
 func (s *Server) UsePasskey(c *fiber.Ctx, used []byte) (*Session, error) {
+	a, err := s.usedPasskey(c, passkeySignsIn, "", used)
+	if err != nil {
+		return nil, err
+	}
+	return s.signInWhole(c, *a, "passkey")
+}
+
+// ConfirmPasskey is [Server.Confirm] by a passkey of who is signed in.
+func (s *Server) ConfirmPasskey(c *fiber.Ctx, used []byte) error {
+	x := s.Staff(c)
+	a, err := s.usedPasskey(c, passkeyConfirms, x.Login, used)
+	if err != nil {
+		return err
+	}
+	if a.Login != x.Login {
+		return s.refusedPasskey(c, x.Login, errors.New("it is another's"))
+	}
+	x.ProvedAt = s.Now()
+	return s.keepSession(c, x)
+}
+
+// usedPasskey returns whose passkey has answered a challenge that was made for that.
+func (s *Server) usedPasskey(c *fiber.Ctx, what, login string, used []byte) (*Account, error) {
 	ctx, keys := c.UserContext(), s.cfg.Service.Bucket(bucketPasskey)
 	w, err := relyingParty(s.Shop().Name, s.Shop().BaseURL)
 	if err != nil {
@@ -259,7 +297,7 @@ func (s *Server) UsePasskey(c *fiber.Ctx, used []byte) (*Session, error) {
 		return nil, s.refusedPasskey(c, "", err)
 	}
 	challenge := parsed.Response.CollectedClientData.Challenge
-	if !s.ours("use", "", challenge) {
+	if !s.ours(what, login, challenge) {
 		return nil, s.refusedPasskey(c, "", errors.New("the challenge is not ours, or over"))
 	}
 	var key Passkey
@@ -290,5 +328,5 @@ func (s *Server) UsePasskey(c *fiber.Ctx, used []byte) (*Session, error) {
 	if err := putJSON(ctx, keys, hashed(string(parsed.RawID)), key, time.Time{}); err != nil {
 		return nil, err
 	}
-	return s.signInWhole(c, h.Account, "passkey")
+	return &h.Account, nil
 }

@@ -71,6 +71,8 @@ type Config struct {
 	// job, unknown links, bookings) within AskFor; zero values mean 20 in 10 minutes.
 	Ask    int
 	AskFor time.Duration
+	// Render is how many pages one network may have made anew within AskFor; zero means sixty times Ask.
+	Render int
 	// SecondFactor says of whom one is demanded, "" of nobody; see [FactorOwner].
 	SecondFactor string
 	// Common is what the shops of one process share; nil means that this is its only one.
@@ -101,7 +103,7 @@ type Server struct {
 		waiting []Watched
 		writing bool
 	}
-	writing *limiter // of papers
+	writing, rendering *limiter // of papers, and of pages that are made anew
 
 	work   sync.WaitGroup // what goes on after an answer; see later
 	ending sync.Mutex     // guards over: nothing begins once finish waits
@@ -131,6 +133,10 @@ func New(cfg Config) (*Server, error) {
 	}
 	s.hub = newHub(s.common.live)
 	s.writing = s.common.asks.limiter(3*cfg.Ask, cfg.AskFor)
+	if cfg.Render == 0 {
+		cfg.Render = 60 * cfg.Ask
+	}
+	s.rendering = s.common.asks.limiter(cfg.Render, cfg.AskFor)
 	base := cfg.Service.Shop.BaseURL
 	s.secure = strings.HasPrefix(base, "https://")
 	_, s.host, _ = strings.Cut(base, "://")

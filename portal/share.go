@@ -20,6 +20,7 @@ func (s *Server) showShare(c *fiber.Ctx) error {
 	if !workflow.LinkPermits(row.Purpose, workflow.ShareLink{}) {
 		return workflow.LinkLooks()
 	}
+	c.Set(fiber.HeaderCacheControl, "no-store") // it holds a link
 	page := s.jobPage(c, j, "")
 	page.Title = page.T("share.title")
 	v := &templates.SharePage{Page: page, Number: j.Number.Shown(), Device: j.Device.Name(), Base: "/j/" + token}

@@ -185,11 +185,24 @@ const (
 // "". The name is the browser's own: no two share one.
 func (s *Server) knownBy(c *fiber.Ctx, login string) string {
 	id, rest, _ := strings.Cut(c.Cookies(s.cookie("known")), ".")
-	known := func(k string) bool { return s.signed(k, "known", id, cleanLogin(login)) }
+	known := func(k string) bool { return s.knows(k, id, cleanLogin(login)) }
 	if id == "" || !slices.ContainsFunc(strings.Split(rest, "."), known) {
 		return ""
 	}
 	return id
+}
+
+// knownMark says that a person signed in with a browser on a day, so that it ends by itself.
+func (s *Server) knownMark(id, login string, day int64) string {
+	on := strconv.FormatInt(day, 36)
+	return on + "-" + s.sign("known", id, login, on)
+}
+
+// knows reports whether a mark is of this browser and person, and no older than knownFor.
+func (s *Server) knows(mark, id, login string) bool {
+	on, sum, _ := strings.Cut(mark, "-")
+	day, err := strconv.ParseInt(on, 36, 64)
+	return err == nil && s.signed(sum, "known", id, login, on) && !s.Now().After(time.Unix(day*86400, 0).Add(knownFor))
 }
 
 // know makes the browser known for a person.
@@ -197,17 +210,16 @@ func (s *Server) know(c *fiber.Ctx, login string) error {
 	id, rest, _ := strings.Cut(c.Cookies(s.cookie("known")), ".")
 	known := strings.Split(rest, ".")
 	// Whose id it is can't be told of one that no known name has signed; then it is a new browser.
-	mine := s.sign("known", id, login)
-	ours := func(k string) bool { return s.signed(k, "known", id, login) || s.signed(k, "browser", id) }
+	ours := func(k string) bool { return s.knows(k, id, login) || s.signed(k, "browser", id) }
 	if !slices.ContainsFunc(known, ours) {
 		var err error
 		if id, err = newSecret(s.cfg.Service.Random); err != nil {
 			return err
 		}
-		known, mine = []string{s.sign("browser", id)}, s.sign("known", id, login)
+		known = []string{s.sign("browser", id)}
 	}
-	known = slices.DeleteFunc(known, func(k string) bool { return k == mine })
-	known = append(known, mine)
+	known = slices.DeleteFunc(known, func(k string) bool { return s.knows(k, id, login) })
+	known = append(known, s.knownMark(id, login, s.Now().Unix()/86400))
 	if n := len(known) - 1 - mostKnown; n > 0 {
 		known = slices.Delete(known, 1, 1+n)
 	}

@@ -195,7 +195,7 @@ func TestKnownBrowsers(t *testing.T) {
 	require.Equal(t, 429, d.letInFrom("203.0.113.4", "ada", gulls, hers[:len(hers)-1]+"x").StatusCode, "a made-up one is none")
 	require.Equal(t, 429, d.letInFrom("203.0.113.4", "ada", gulls, strings.Replace(hers, "=", "=x", 1)).StatusCode)
 	name, _, _ := strings.Cut(hers, "=")
-	require.Equal(t, 429, d.letInFrom("203.0.113.4", "ada", gulls, name+"=."+d.s.sign("known", "x", "ada")).StatusCode)
+	require.Equal(t, 429, d.letInFrom("203.0.113.4", "ada", gulls, name+"=."+d.s.knownMark("x", "ada", d.s.Now().Unix()/86400)).StatusCode)
 	require.Equal(t, 204, d.letInFrom("203.0.113.4", "ada", gulls, hers).StatusCode)
 
 	both := knownCookie(d.letInFrom("203.0.113.5", "ada", gulls, hers))
@@ -230,6 +230,17 @@ func TestKnownBrowsers(t *testing.T) {
 	require.Equal(t, 204, d.letInFrom("198.51.100.101", "p5", gulls, both).StatusCode)
 	d.s.common.checking.Store(id, true)
 	require.Contains(t, d.letInFrom("198.51.100.101", "p5", gulls, both).body, "still being checked")
+
+	// The mark ends by itself, whatever a browser keeps, and says so in what is signed.
+	day := d.s.Now().Unix() / 86400
+	mark := d.s.knownMark(id, "ada", day)
+	require.True(t, d.s.knows(mark, id, "ada"))
+	_, sum, _ := strings.Cut(mark, "-")
+	require.False(t, d.s.knows(strconv.FormatInt(day+100, 36)+"-"+sum, id, "ada"), "nobody makes it younger")
+	require.False(t, d.s.knows(sum, id, "ada"), "nor takes its day off")
+	require.Equal(t, 429, d.letInFrom("198.51.100.100", "p6", gulls, both).StatusCode)
+	first.now = first.now.Add(knownFor + 48*time.Hour)
+	require.False(t, d.s.knows(mark, id, "ada"))
 }
 
 // Servers that share a store count the tries at a name together.

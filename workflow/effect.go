@@ -38,6 +38,8 @@ type Pictures interface {
 	Clear(ctx context.Context, shop ShopID, job JobNumber) error
 	// Discard removes shown copies; one that is not there is no error.
 	Discard(ctx context.Context, shop ShopID, job JobNumber, digests ...string) error
+	// Mend makes those shown copies of a photo again that are not there; without its original nothing can be done.
+	Mend(ctx context.Context, shop ShopID, job JobNumber, p *Photo) error
 }
 
 // effect adds an effect of the last event that was recorded.
@@ -67,7 +69,7 @@ func (s *Service) discard(ctx context.Context, n JobNumber) error {
 	if err != nil {
 		return err
 	}
-	old := map[string]bool{}
+	old, drawn := map[string]bool{}, map[int]bool{}
 	mark := func(c Copies, unused bool) {
 		for _, x := range c.All() {
 			old[x.Digest] = unused
@@ -79,11 +81,26 @@ func (s *Service) discard(ctx context.Context, n JobNumber) error {
 			mark(p.Photo.Copies, true)
 		case *PhotoDescribed:
 			mark(p.Copies, true)
+			drawn[p.ID] = true
 		}
 	}
 	for _, p := range j.Photos {
 		mark(p.Copies, false)
 	}
 	maps.DeleteFunc(old, func(digest string, unused bool) bool { return digest == "" || !unused })
-	return s.Pictures.Discard(ctx, s.Shop.ID, n, slices.Collect(maps.Keys(old))...)
+	if err := s.Pictures.Discard(ctx, s.Shop.ID, n, slices.Collect(maps.Keys(old))...); err != nil {
+		return err
+	}
+	// Meanwhile somebody may have drawn a photo as it was before: the same bytes, which have just gone.
+	if j, err = s.Job(ctx, n); err != nil || !j.Erased.IsZero() {
+		return err
+	}
+	for i := range j.Photos {
+		if p := &j.Photos[i]; false && drawn[p.ID] && !p.Removed {
+			if err := s.Pictures.Mend(ctx, s.Shop.ID, n, p); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -12,7 +13,12 @@ import (
 )
 
 // album notes what is done to the photos; drafts keeps what is being written.
-type album struct{ cleared, discarded []string }
+type album struct {
+	cleared, discarded []string
+	mended             []int
+	// while is done as copies are being discarded.
+	while func()
+}
 
 func (a *album) Clear(_ context.Context, _ ShopID, n JobNumber) error {
 	a.cleared = append(a.cleared, string(n))
@@ -21,6 +27,19 @@ func (a *album) Clear(_ context.Context, _ ShopID, n JobNumber) error {
 
 func (a *album) Discard(_ context.Context, _ ShopID, _ JobNumber, digests ...string) error {
 	a.discarded = append(a.discarded, digests...)
+	if a.while != nil {
+		a.while()
+	}
+	return nil
+}
+
+func (a *album) Mend(_ context.Context, _ ShopID, _ JobNumber, p *Photo) error {
+	for _, c := range p.Copies.All() {
+		if slices.Contains(a.discarded, c.Digest) {
+			a.mended = append(a.mended, p.ID)
+			break
+		}
+	}
 	return nil
 }
 
@@ -94,6 +113,29 @@ func TestBlurringIsAnEffect(t *testing.T) {
 	b.s.Pictures, b.s.store = photos, &drafts{oneJob: b.store}
 	require.NoError(t, b.s.TakeEffect(t.Context(), b.n, EffectDiscard))
 	require.ElementsMatch(t, []string{"bb", "cc"}, photos.discarded)
+	require.Empty(t, photos.mended)
+}
+
+// A photo that is drawn as it was before, while the copies from before are being discarded, has them again.
+func TestADrawingDuringTheDiscarding(t *testing.T) {
+	b := newBench(t)
+	b.toDiagnosing()
+	before := b.job().Photos[0].Copies
+	b.do(technician, DescribePhoto{ID: 1, Kind: PhotoArrival, Marks: []Mark{{Kind: MarkBlur, X2: 100, Y2: 100}}, Copies: Copies{Large: Copy{"dd", 1600, 1200}, Small: Copy{"ee", 480, 360}}})
+	store := &drafts{oneJob: b.store}
+	photos := &album{while: func() {
+		b.s.store = b.store
+		b.do(technician, DescribePhoto{ID: 1, Kind: PhotoArrival, Copies: before})
+		b.s.store = store
+	}}
+	b.s.Pictures, b.s.store = photos, store
+	require.NoError(t, b.s.TakeEffect(t.Context(), b.n, EffectDiscard))
+	require.ElementsMatch(t, []string{"bb", "cc"}, photos.discarded)
+	require.Equal(t, []int{1}, photos.mended)
+	// The other order: the copies went after they were drawn, and before the job named them. Its own effect sees it.
+	photos.mended, photos.while = nil, nil
+	require.NoError(t, b.s.TakeEffect(t.Context(), b.n, EffectDiscard))
+	require.Equal(t, []int{1}, photos.mended)
 }
 
 // typed brings a job to its end with a text of its own in everything that may say something about a person.

@@ -54,6 +54,8 @@ func (x *counter) accountRoutes(g fiber.Router) {
 	anybody, fresh := x.s.Need(), x.s.Fresh("account")
 	g.Get("/confirm", anybody, x.showConfirm)
 	g.Post("/confirm", anybody, x.postConfirm)
+	g.Post("/confirm/:to/passkey/options", anybody, x.passkeyToConfirm)
+	g.Post("/confirm/:to/passkey", anybody, x.confirmPasskey)
 	g.Get("/account", anybody, fresh, x.showAccount)
 	g.Post("/account/password", anybody, fresh, x.postOwnPassword)
 	g.Post("/account/end", anybody, fresh, x.postEndOwn)
@@ -219,7 +221,7 @@ func (x *counter) addPasskey(c *fiber.Ctx) error {
 		err = x.s.AddPasskey(c, a.Name, a.Credential)
 	}
 	if err != nil {
-		return answered(c, err)
+		return answered(c, err, "")
 	}
 	x.s.Flash(c, "You can sign in with this passkey from now on.")
 	return c.JSON(fiber.Map{"to": "/counter/account"})
@@ -258,29 +260,61 @@ func qrOf(text string) (qrView, error) {
 	return qrView{n + 2*quiet, p.String()}, nil
 }
 
-// confirmPage asks who is signed in for their password.
+// confirmPage asks who is signed in for their password, or a passkey.
 type confirmPage struct {
 	templates.Page
 	Form *form
+	// To is the page that they come from, Passkeys that they have one.
+	To       string
+	Passkeys bool
 }
 
 func (*confirmPage) Template() string { return "confirm.html" }
 
 func (x *counter) showConfirm(c *fiber.Ctx) error {
-	f := x.form(c, "/counter/confirm")
-	f.Values.Set("to", c.Query("to"))
-	return x.render(c, fiber.StatusOK, &confirmPage{Page: x.s.Page(c, "Is it you?"), Form: f})
+	return x.renderConfirm(c, fiber.StatusOK, x.form(c, "/counter/confirm"), c.Query("to"))
+}
+
+func (x *counter) renderConfirm(c *fiber.Ctx, status int, f *form, to string) error {
+	if to != "staff" {
+		to = "account"
+	}
+	has, err := portal.FindFactors(c.UserContext(), x.s.Service(), x.s.Staff(c).Login)
+	if err != nil {
+		return err
+	}
+	return x.render(c, status, &confirmPage{Page: x.s.Page(c, "Is it you?"), Form: f, To: to, Passkeys: len(has.Passkeys) > 0})
+}
+
+func (x *counter) passkeyToConfirm(c *fiber.Ctx) error {
+	use, err := x.s.PasskeyToConfirm(c)
+	if err != nil {
+		return err
+	}
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	return c.JSON(use)
+}
+
+func (x *counter) confirmPasskey(c *fiber.Ctx) error {
+	a, err := readPasskey(c)
+	if err == nil {
+		err = x.s.ConfirmPasskey(c, a.Credential)
+	}
+	to := "/counter/account"
+	if c.Params("to") == "staff" {
+		to = "/counter/staff"
+	}
+	return answered(c, err, to)
 }
 
 func (x *counter) postConfirm(c *fiber.Ctx) error {
 	if err := x.s.Confirm(c, c.FormValue("password")); err != nil {
 		f := x.form(c, "/counter/confirm")
-		f.Values.Set("to", c.FormValue("to"))
 		if errors.Is(err, workflow.ErrForbidden) {
 			err = &workflow.Error{Code: workflow.CodeForbidden, Message: "That isn't your password. Please try again."}
 		}
 		return again(f, err, "password", func(status int) error {
-			return x.render(c, status, &confirmPage{Page: x.s.Page(c, "Is it you?"), Form: f})
+			return x.renderConfirm(c, status, f, c.FormValue("to"))
 		})
 	}
 	if c.FormValue("to") == "staff" {

@@ -94,9 +94,9 @@ func (x *counter) postSecond(c *fiber.Ctx) error {
 }
 
 // answered is what a script is told: the sentence of what was refused, or where to go on.
-func answered(c *fiber.Ctx, err error) error {
+func answered(c *fiber.Ctx, err error, to string) error {
 	if err == nil {
-		return c.JSON(fiber.Map{"to": "/counter"})
+		return c.JSON(fiber.Map{"to": to})
 	}
 	if portal.Status(err) >= fiber.StatusInternalServerError {
 		return err
@@ -131,7 +131,7 @@ func (x *counter) postPasskey(c *fiber.Ctx) error {
 	if err == nil {
 		_, err = x.s.UsePasskey(c, a.Credential)
 	}
-	return answered(c, err)
+	return answered(c, err, "/counter")
 }
 
 func (x *counter) postSignOut(c *fiber.Ctx) error {

@@ -311,6 +311,28 @@ func (d *Desk) Discard(ctx context.Context, shop workflow.ShopID, job workflow.J
 	return nil
 }
 
+// Mend makes those shown copies of a photo again that are not there.
+func (d *Desk) Mend(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber, p *workflow.Photo) error {
+	for _, c := range p.Copies.All() {
+		if c.Digest == "" {
+			continue
+		}
+		r, _, err := d.Open(ctx, shop, job, c.Digest)
+		if err == nil {
+			_ = r.Close()
+			continue
+		}
+		if errors.Is(err, workflow.ErrNotFound) {
+			_, err = d.Redraw(ctx, shop, job, p.Original, p.Marks)
+		}
+		if errors.Is(err, workflow.ErrNotFound) {
+			return nil // nor is the original
+		}
+		return err
+	}
+	return nil
+}
+
 // Clear removes every picture of a job, originals too: the person was erased.
 func (d *Desk) Clear(ctx context.Context, shop workflow.ShopID, job workflow.JobNumber) error {
 	return d.blobs.Clear(ctx, shop, job)

@@ -77,6 +77,7 @@ func Run(t *testing.T, open func(t testing.TB) workflow.Store) {
 		{"many dispatchers share the queue", outboxShared},
 		{"keys", keys},
 		{"keys expire", keysExpire},
+		{"facts about staff, and who was erased", facts},
 		{"counters", counters},
 		{"many counters at once", countersShared},
 		{"a person is forgotten", forget},
