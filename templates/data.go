@@ -51,8 +51,9 @@ func DataOf(j *workflow.Job, d *workflow.Data, shop *workflow.Shop, w *locale.Wo
 		}
 	}
 	v.Letters = lettersOf(j, w, loc)
-	for _, r := range j.DecisionRecords() {
-		v.Answers = append(v.Answers, DataAnswer{w.DateTime(r.At, loc), w.T("data.said." + string(r.Verdict)), r.Name, r.Address, r.Agent})
+	for i := range j.Decisions {
+		d := &j.Decisions[i]
+		v.Answers = append(v.Answers, DataAnswer{w.DateTime(d.At, loc), w.T("data.said." + string(d.Verdict)), d.Name.Text, d.Address.Text, d.Agent.Text})
 	}
 	for i := range j.Photos {
 		if p := &j.Photos[i]; d.Photos[p.ID] != "" {
