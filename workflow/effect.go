@@ -96,7 +96,7 @@ func (s *Service) discard(ctx context.Context, n JobNumber) error {
 		return err
 	}
 	for i := range j.Photos {
-		if p := &j.Photos[i]; false && drawn[p.ID] && !p.Removed {
+		if p := &j.Photos[i]; drawn[p.ID] && !p.Removed {
 			if err := s.Pictures.Mend(ctx, s.Shop.ID, n, p); err != nil {
 				return err
 			}
