@@ -13,7 +13,7 @@ import (
 
 // otherBuckets may be lost, doubled or brought back without harm to anybody, each for a reason.
 var otherBuckets = map[string]string{
-	"draft": "what is being written", "hooks-off": "a hook that is switched off is so again", "upkeep": "what is done twice changes nothing", "alerts": "told for a day",
+	"draft": "what is being written", "trial": "a write that shows whether there is room", "hooks-off": "a hook that is switched off is so again", "upkeep": "what is done twice changes nothing", "alerts": "told for a day",
 	"watch": "the owner's page of who came in", "asks": "tries of a while", "find": "tries of a while", "booked": "tries of a while", "push": "a key that is made anew; browsers subscribe again",
 }
 
