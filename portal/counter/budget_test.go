@@ -29,7 +29,7 @@ const (
 
 // budgets says which budget each route has, but for what is done to a job by form or API, which is for who is signed in.
 var budgets = map[string]string{
-	"GET /healthz": cheap, "GET /readyz": cheap, "GET /livez": cheap, "GET /assets/*": cheap, "GET /robots.txt": cheap, "GET /push-worker.js": cheap,
+	"GET /healthz": cheap, "GET /readyz": cheap, "GET /livez": cheap, "GET /assets/*": cheap, "GET /robots.txt": cheap, "GET /push-worker.js": cheap, "GET /look/logo": cheap, "GET /look/style.css": cheap,
 	"GET /": cheap, "GET /packing": cheap, "GET /book": cheap, "GET /find": cheap, "POST /book": tries, "POST /find": tries,
 	"GET /j/:token": rendered, "GET /j/:token/booked": rendered, "GET /j/:token/live": streams, "GET /j/:token/feed": rendered, "GET /j/:token/report/:n.pdf": papers,
 	"GET /j/:token/report/:n": rendered, "GET /j/:token/photo/:id/:size.jpg": links, "GET /j/:token/date.ics": rendered, "POST /j/:token/message": tries,
