@@ -68,6 +68,9 @@ func (s *Server) linkAsked(ctx context.Context, n workflow.JobNumber, by workflo
 	return err
 }
 
+// Wait waits for what is being done after answers have gone out.
+func (s *Server) Wait() { s.work.Wait() }
+
 // later does something after the answer has gone out; Shutdown waits for it.
 func (s *Server) later(do func(ctx context.Context)) {
 	s.ending.Lock()

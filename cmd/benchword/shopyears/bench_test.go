@@ -227,6 +227,58 @@ var staff = []habit{
 		}
 		p.once("telephone " + verdict)
 	}},
+	{"takes an answer back by telephone", 2, func(p *play, b *book) bool { return b.said != "" && b.queued || b.where() == "recycling" }, func(p *play, b *book, r *rand.Rand) {
+		if p.counter(b, "decision-undo", workflow.UndoDecision{Digest: b.q.digest, Round: b.q.undone}) {
+			b.tookBack()
+			p.once("answer taken back")
+		}
+	}},
+	{"writes down a choice by telephone", 3, func(p *play, b *book) bool { return b.late && b.chose == "" }, func(p *play, b *book, r *rand.Rand) {
+		d := p.doc(b).Delays
+		choice := workflow.DelayChoice(pick(r, "agree", "agree", "return"))
+		if !p.counter(b, "delay-choice", workflow.AnswerDelay{Choice: choice, Digest: d[len(d)-1].Digest}) {
+			panic(&broken{truth: "what is asked can be answered", says: "a choice by telephone was refused", job: b.id})
+		}
+		p.once("chose " + string(choice))
+	}},
+	{"takes a finding back", 1, func(p *play, b *book) bool { return b.here() && b.stage != "received" }, func(p *play, b *book, r *rand.Rand) {
+		p.bench(b, "finding-withdrawal", workflow.WithdrawFinding{ID: 1 + r.IntN(3), Reason: "It was dust."})
+	}},
+	{"raises a duty", 1, func(p *play, b *book) bool { return b.here() }, func(p *play, b *book, r *rand.Rand) {
+		p.bench(b, "duties", workflow.RaiseDuty{Duty: workflow.Duty{Text: "Fit the screw.", Before: pick(r, workflow.StageTesting, workflow.StageShipped)}})
+	}},
+	{"settles its duties", 6, func(p *play, b *book) bool { return b.here() && b.stage != "received" }, func(p *play, b *book, r *rand.Rand) {
+		for id := range 6 {
+			if r.IntN(4) == 0 {
+				p.counter(b, "duty-waiver", workflow.WaiveDuty{ID: id + 1, Reason: "It is not needed."})
+			} else {
+				p.bench(b, "duty-done", workflow.DoDuty{ID: id + 1})
+			}
+		}
+	}},
+	{"starts a test", 1, at("testing"), func(p *play, b *book, r *rand.Rand) {
+		if p.bench(b, "test-start", workflow.BeginTest{Name: "Power-on"}) {
+			b.began()
+		}
+	}},
+	{"chooses another level", 2, func(p *play, b *book) bool { return len(p.cfg.Levels) > 0 && !b.ended && b.q == nil }, func(p *play, b *book, r *rand.Rand) {
+		to := pick(r, "standard", "express")
+		if p.counter(b, "level", workflow.ChooseLevel{Level: to, Reason: "As you asked."}) {
+			b.level = to
+		}
+	}},
+	{"sees to an email that did not arrive", 4, func(p *play, b *book) bool { return b.lost && !b.erased }, func(p *play, b *book, r *rand.Rand) {
+		for _, n := range p.doc(b).Notices {
+			if n.BuriedAt.IsZero() && n.BouncedAt.IsZero() {
+				continue
+			}
+			if r.IntN(2) == 0 {
+				p.counter(b, "notice-again", workflow.SendAgain{ID: n.ID})
+			} else {
+				p.counter(b, "notice-told", workflow.NoteTold{ID: n.ID})
+			}
+		}
+	}},
 	{"begins", 8, func(p *play, b *book) bool { return b.queued }, func(p *play, b *book, r *rand.Rand) {
 		if p.bench(b, "begin", workflow.Begin{}) {
 			b.began()
@@ -284,7 +336,7 @@ var staff = []habit{
 	{"cancels", 1, at("booked"), func(p *play, b *book, r *rand.Rand) { p.goes(b, "withdrawn", "cancelled", "It never came.") }},
 	{"takes money in", 8, func(p *play, b *book) bool { return !b.erased && b.balance() > 0 }, func(p *play, b *book, r *rand.Rand) {
 		n := pick(r, b.balance(), b.balance(), max(1, b.balance()/3))
-		if p.counter(b, "payments", workflow.RecordPayment{Amount: price(n) + " CAD", How: "transfer"}) {
+		if p.counter(b, "payments", workflow.RecordPayment{Amount: price(n), How: "transfer"}) {
 			was := b.deposit()
 			b.paid += n
 			if b.hold == "payment" && b.stage == "repairing" && was > 0 && b.deposit() == 0 {
@@ -293,14 +345,14 @@ var staff = []habit{
 		}
 	}},
 	{"pays money back", 2, func(p *play, b *book) bool { return !b.erased && b.balance() < 0 }, func(p *play, b *book, r *rand.Rand) {
-		if p.counter(b, "payments", workflow.RecordPayment{Amount: "-" + price(-b.balance()) + " CAD", How: "transfer"}) {
+		if p.counter(b, "payments", workflow.RecordPayment{Amount: "-" + price(-b.balance()), How: "transfer"}) {
 			b.paid += b.balance()
 			p.once("refund")
 		}
 	}},
 	{"charges less", 1, func(p *play, b *book) bool { return b.stage == "testing" && b.charge() > 0 }, func(p *play, b *book, r *rand.Rand) {
 		n := b.charge() / 2
-		if p.counter(b, "charge", workflow.SetCharge{Amount: price(n) + " CAD", Reason: "It went faster."}) {
+		if p.counter(b, "charge", workflow.SetCharge{Amount: price(n), Reason: "It went faster."}) {
 			b.lowered = n
 		}
 	}},

@@ -179,8 +179,8 @@ func newShop(t testing.TB, seed uint64, open func() workflow.Store) *shop {
 
 // start builds the shop over its store, as a server does that starts.
 func (s *shop) start() {
+	s.disk = &disk{Store: s.open(), jobs: map[workflow.JobNumber]*workflow.Job{}}
 	s.happens()
-	s.disk = &disk{Store: s.open()}
 	log := slog.New(slog.NewTextHandler(s.log, nil))
 	s.svc = workflow.Service{Shop: s.cfg, Links: s.keys, Now: s.clock.Now, Random: s.dice, Log: log, Pictures: noPictures{}}.On(s.disk)
 	writer := &mail.Writer{Service: s.svc, Templates: pages, Log: log}
@@ -249,7 +249,10 @@ func (s *shop) ask(method, path, body string, header ...string) answer {
 	var c fasthttp.RequestCtx
 	c.Init(new(fasthttp.Request), &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)}, nil)
 	must(c.Request.Read(bufio.NewReader(strings.NewReader(q.String()))))
+	s.disk.reading = method == http.MethodGet
 	s.serve(&c)
+	s.disk.reading = false
+	s.portal.Wait()
 	b, code := string(c.Response.Body()), c.Response.StatusCode()
 	if code >= 500 && !s.disk.full {
 		panic(&broken{truth: "works", says: fmt.Sprintf("%s %s answers %d: %.300s %s", method, path, code, b, strings.Join(s.log.errors, ""))})
@@ -269,7 +272,10 @@ func (s *shop) ask(method, path, body string, header ...string) answer {
 }
 
 // happens forgets what was read: something has happened since, or will.
-func (s *shop) happens() { clear(s.docs) }
+func (s *shop) happens() {
+	clear(s.docs)
+	clear(s.disk.jobs)
+}
 
 func (s *shop) get(path string) answer { return s.ask(http.MethodGet, path, "") }
 

@@ -336,12 +336,22 @@ func (p *play) heals() {
 	p.settles()
 	left, err := p.svc.EntriesIn(context.Background(), workflow.EntryQueued, 100)
 	must(err)
-	left = slices.DeleteFunc(left, func(e workflow.Entry) bool { return e.NotBefore.After(p.clock.Now()) }) // just come up, and gathered
+	left = slices.DeleteFunc(left, func(e workflow.Entry) bool { // just come up, and gathered; or it is night
+		failed := slices.ContainsFunc(e.Attempts, func(a workflow.Attempt) bool {
+			return !slices.Contains([]notify.Fate{notify.Held, notify.Paced}, notify.Fate(a.Result))
+		})
+		return !failed && e.NotBefore.After(p.clock.Now())
+	})
 	if len(left) > 0 {
 		panic(&broken{truth: "it heals", says: fmt.Sprintf("%d entries wait an hour after all was well, the first %s of %s: %v", len(left), left[0].Kind, left[0].Job, left[0].Attempts)})
 	}
 	for _, b := range p.books {
 		p.check(b)
+		events, err := p.svc.Events(context.Background(), workflow.JobNumber(b.number), 0)
+		must(err)
+		for _, e := range events {
+			p.once("event " + string(e.Kind()))
+		}
 	}
 }
 
@@ -559,7 +569,14 @@ func kept(t testing.TB) []uint64 {
 // seldom is what the seeds of the gate do not reach; a long run must.
 var seldom = []string{
 	"answer after expiry", "within the limit", "refund", "unpacks what was handed in", "goes back to the bench", "did not cure it", "pays money back", "charges less",
+	"event duty.dropped", "event duty.waived", "event charge.set",
 	"need collect_pay on a page", "need collect_pay in an email", "when none on a page", "when paused on a page", "when ready on a page",
+}
+
+// elsewhere are events that no play brings about: they need forms, devices or settings that it has not.
+var elsewhere = []workflow.EventKind{
+	workflow.KindSymptomNoted, workflow.KindCheckPlanned, workflow.KindPhotoDescribed, workflow.KindDeviceShut, workflow.KindDeviceMadeSafe,
+	workflow.KindConfirmAsked, workflow.KindConfirmAnswered, workflow.KindPromiseAtRisk, workflow.KindTargetMissed,
 }
 
 // sometimes lists what must have happened in the gate's run, or its plays are too tame to say anything.
@@ -567,6 +584,11 @@ func sometimes() []string {
 	out := []string{"answer approve", "answer decline", "answer after expiry", "answer taken back", "further quote", "within the limit", "telephone approve", "bounce then new address", "two staff on one job", "erased", "chose agree", "chose return", "the same email twice", "killed", "refund"}
 	for _, h := range habits {
 		out = append(out, h.name)
+	}
+	for _, k := range workflow.EventKinds() {
+		if !slices.Contains(elsewhere, k) && (*forFlag > 0 || longtest.Long()) { // two dozen plays are too few for some
+			out = append(out, "event "+string(k))
+		}
 	}
 	for _, n := range needs {
 		out = append(out, "need "+n+" on a page", "need "+n+" in an email")
