@@ -132,3 +132,24 @@ func TestTheEnglishIsEasyToRead(t *testing.T) {
 		require.LessOrEqual(t, m.Grade, 8.0, first)
 	}
 }
+
+// No text stands in another language's catalogue: its small words are its own.
+func TestEachLanguageIsItself(t *testing.T) {
+	small := map[string]*regexp.Regexp{
+		"en": regexp.MustCompile(`(?i)\b(the|you|and|with|we|is|of)\b`),
+		"fr": regexp.MustCompile(`(?i)\b(nous|vous|est|pas|les|avec|pour|avons|sera)\b`),
+		"de": regexp.MustCompile(`(?i)\b(und|nicht|wir|haben|ist|das|der|bis|Sie)\b`),
+		"es": regexp.MustCompile(`(?i)\b(usted|los|con|para|del|hasta|está)\b`),
+	}
+	for lang, own := range small {
+		for _, key := range Keys() {
+			for _, s := range all[lang].texts[key].said() {
+				for other, words := range small {
+					if n := len(words.FindAllString(s, -1)); other != lang && n > 2 {
+						require.LessOrEqual(t, n, len(own.FindAllString(s, -1)), "%s in %s reads like %s: %q", key, lang, other, s)
+					}
+				}
+			}
+		}
+	}
+}
