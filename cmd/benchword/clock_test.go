@@ -178,3 +178,9 @@ func BenchmarkClock(b *testing.B) {
 		}
 	}
 }
+
+// A shift over midnight is two working days: whoever sets up such a shop reads so where they write its hours.
+func TestAShiftOverMidnightIsToldWhereHoursAreWritten(t *testing.T) {
+	require.Contains(t, clockUsage, "is two working days")
+	require.Contains(t, string(settingsText), "and is two working days")
+}

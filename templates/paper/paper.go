@@ -1,6 +1,6 @@
 // Package paper makes papers: what a customer keeps, prints or files, as PDF. A paper is filled from the
 // top, pages break by themselves, and every word of it can be found, copied and read aloud: the file is
-// tagged, says its language and title, and carries its fonts (PDF/A-2a, ISO 19005-2). The same content and
+// tagged, says its language and title, and carries its fonts (PDF/A-2u, ISO 19005-2). The same content and
 // date give the same bytes.
 //
 // The typeface is Go's own, with Latin, Greek and Cyrillic letters. A character that it lacks is shown as
@@ -9,7 +9,8 @@
 // # Decisions
 //
 //   - 2026-11-25: Papers are tagged as far as the library goes: headings, paragraphs, lists, table rows,
-//     figures with their description; a table's cells have no tags of their own. The library draws no spaces
+//     figures with their description; each printed line is a paragraph, and a table's cells have no tags of their own, so
+//     the file claims level u and not a. The library draws no spaces
 //     between words, so each word is given its own here; without it a screen reader ran words together.
 package paper
 
@@ -421,7 +422,8 @@ func (p *Paper) Bytes() ([]byte, error) {
 		Title: clearText(a.Title), Author: clearText(a.Author), Creator: "benchword", Producer: "benchword",
 		CreationDate: a.Date.UTC(), ModDate: a.Date.UTC(), Language: a.Lang,
 	}
-	d.SetPdfA(document.PdfAConfig{Level: document.PdfA2A})
+	d.SetPdfA(document.PdfAConfig{Level: document.PdfA2U})
+	d.SetTagged(true)
 	d.SetAutoBookmarks(true)
 	d.SetViewerPreferences(document.ViewerPreferences{DisplayDocTitle: true, OpenPage: -1})
 	d.SetHeaderElement(func(document.PageContext) layout.Element {

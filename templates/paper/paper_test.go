@@ -103,6 +103,7 @@ func TestAPaperAsOthersReadIt(t *testing.T) {
 		require.Contains(t, papertest.Tool(t, "pdfinfo", "-struct", file), "Figure")
 		raw := papertest.Tool(t, "qpdf", "--qdf", "--object-streams=disable", file, "-")
 		require.Contains(t, raw, "/Lang (fr-CA)")
+		require.Regexp(t, `pdfaid:conformance>U<`, raw, "what its tags are worth, and no more")
 		require.Contains(t, raw, "/Alt (Un cercle sur la carte)")
 		fonts := papertest.Tool(t, "pdffonts", file)
 		for _, l := range strings.Split(strings.TrimSpace(fonts), "\n")[2:] {

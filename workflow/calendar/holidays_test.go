@@ -196,6 +196,27 @@ func TestRules(t *testing.T) {
 	}
 }
 
+// Days of a single year, which no rule gives and the independent lists lack.
+func TestHolidaysOfOneYear(t *testing.T) {
+	for _, x := range []struct{ set, date, name string }{
+		{"gb-sct", "2026-06-15", "Bank holiday by royal proclamation"}, // of 4 February 2026
+		{"de-be", "2028-06-17", "Uprising of 17 June 1953"},            // its 75th anniversary
+		{"de-be", "2025-05-08", "Liberation from National Socialism"},
+	} {
+		rules, ok := HolidaySet(x.set)
+		require.True(t, ok)
+		var got []string
+		for _, r := range rules {
+			for _, h := range r.In(date(t, x.date).Year()) {
+				if h.Date == date(t, x.date) {
+					got = append(got, r.Name)
+				}
+			}
+		}
+		require.Equal(t, []string{x.name}, got, x)
+	}
+}
+
 func TestCalendarWithHolidays(t *testing.T) {
 	var s Spec
 	_, err := toml.Decode(`
