@@ -95,7 +95,7 @@ func (s *Server) quotePage(c *fiber.Ctx, a *answerable) *templates.QuotePage {
 		}
 		when := w.DateTime(d.At, loc)
 		if o := a.q.Option(d.Option); d.Verdict == workflow.VerdictApprove && o != nil {
-			v.Answered = w.T("quote.answered.approve", o.Title, when)
+			v.Answered = w.T("quote.answered.approve", templates.OptionNamed(o, w), when)
 		} else if d.Kept > 0 {
 			v.Answered = w.T("quote.answered.kept", when)
 		} else {

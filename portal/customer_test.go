@@ -233,7 +233,7 @@ func TestDeciding(t *testing.T) {
 	done := d.get(at + "/done")
 	require.Equal(t, "no-store", done.Header.Get("Cache-Control"))
 	require.Equal(t, 200, done.StatusCode)
-	require.Contains(t, done.body, "You said yes to “Repair it” at CA$115.00.")
+	require.Contains(t, done.body, "You said yes to “A: Repair it” at CA$115.00.")
 	decided := d.version()
 	require.Equal(t, 303, d.post(at, fields...).StatusCode, "the same answer again is taken as the same")
 	require.Equal(t, decided, d.version())
@@ -241,7 +241,7 @@ func TestDeciding(t *testing.T) {
 	require.Equal(t, 409, no.StatusCode)
 	require.Contains(t, no.body, "that answer stands")
 	require.Equal(t, decided, d.version())
-	require.Contains(t, d.get(at).body, "You said yes to “Repair it”")
+	require.Contains(t, d.get(at).body, "You said yes to “A: Repair it”")
 
 	last := d.job().Decisions[len(d.job().Decisions)-1]
 	require.Equal(t, "Mira Osei", last.Name.Text)

@@ -8,13 +8,14 @@ import (
 	"time"
 
 	"benchword/templates"
+	"benchword/workflow"
 
 	"github.com/gofiber/fiber/v2"
 )
 
 // feed is a job's story as an Atom feed (RFC 4287), for whoever rather looks there than into the mail.
 // It opens by the same link as the page, tells the same, and holds no more than the newest steps. Its
-// subtitle is the job's standing: where it is, and what is needed. A reader keeps it, so it names no day.
+// subtitle is the job's standing: where it is, and what is needed, until when and how much.
 type feed struct {
 	XMLName xml.Name    `xml:"http://www.w3.org/2005/Atom feed"`
 	Lang    string      `xml:"http://www.w3.org/XML/1998/namespace lang,attr"`
@@ -76,6 +77,9 @@ func (s *Server) showFeed(c *fiber.Ctx) error {
 	}
 	if t.Status.Need != "" {
 		f.Sub += ". " + page.T("track.need") + " " + t.Status.Need
+		if t.Status.NeedAction != workflow.NeedNone {
+			f.Sub += ". " + t.Status.NeedAway
+		}
 	}
 	steps := append(t.Story, t.Earlier...)
 	for _, m := range steps[:min(len(steps), feedLength)] {

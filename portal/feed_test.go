@@ -31,7 +31,7 @@ func TestFeed(t *testing.T) {
 	require.Equal(t, http.StatusNotModified, d.get("/j/"+token+"/feed", "If-None-Match", tag).StatusCode)
 	require.Equal(t, "en", before.Language)
 	require.Equal(t, "Harbour Bench", before.Authors[0].Name)
-	require.Contains(t, before.Subtitle, ". Do you need anything from me? Yes: your answer to the quote")
+	require.Contains(t, before.Subtitle, ". Do you need anything from me? Yes: your answer to the quote. Please answer by ")
 	seen := map[string]bool{}
 	for _, e := range before.Entries {
 		require.True(t, strings.HasPrefix(e.ID, "tag:desk.example,2026:harbour/"+string(d.n)+"/"), e.ID)

@@ -97,6 +97,7 @@ func TestEveryRouteByEveryLink(t *testing.T) {
 		{route: "GET /j/:token/share", at: "/j/%s/share", want: [7]int{200, 403, 403, 200, 200, 403, 403}},
 		{route: "POST /j/:token/share", at: "/j/%s/share", form: form("do", "yes"), want: [7]int{303, 403, 403, 303, 303, 403, 403}},
 		{route: "POST /j/:token/ask", at: "/j/%s/ask", form: form("do", "yes"), want: [7]int{303, 403, 303, 303, 303, 403, 403}, changes: true},
+		{route: "POST /j/:token/arrival", at: "/j/%s/arrival", form: form("do", "here"), want: [7]int{409, 403, 403, 409, 409, 403, 403}},
 		{route: "GET /d/:token", at: "/d/%s", want: [7]int{403, 403, 403, 200, 403, 403, 403}},
 		{route: "POST /d/:token/review", at: "/d/%s/review", form: yes, want: [7]int{403, 403, 403, 200, 403, 403, 403}},
 		{route: "POST /d/:token", at: "/d/%s", form: yes, want: [7]int{403, 403, 403, 303, 403, 403, 403}, changes: true},

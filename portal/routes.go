@@ -43,6 +43,7 @@ func (s *Server) routes() {
 	j.Post("/details", s.Ask(true), s.postDetails)
 	j.Get("/share", s.rendered, s.showShare)
 	j.Post("/share", s.Ask(true), s.postShare)
+	j.Post("/arrival", s.Ask(true), s.postArrival)
 	j.Post("/ask", s.Ask(true), s.postAsk)
 
 	d := a.Group("/d/:token", unknown)

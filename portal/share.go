@@ -53,6 +53,25 @@ func (s *Server) postShare(c *fiber.Ctx) error {
 	return s.Back(c, "/j/"+token+"/share")
 }
 
+// postArrival is the customer's word on whether the parcel has come.
+func (s *Server) postArrival(c *fiber.Ctx) error {
+	token, row, j, err := s.openedJob(c)
+	if err != nil {
+		return err
+	}
+	do := c.FormValue("do")
+	if do != "here" && do != "missing" {
+		return s.Back(c, "/j/"+token)
+	}
+	if _, err := s.cfg.Service.Do(c.UserContext(), workflow.Order{
+		Job: row.Job, By: workflow.Actor{Role: workflow.RoleCustomer, ID: row.ID}, Commands: []workflow.Command{workflow.TellArrival{Arrived: do == "here"}},
+	}); err != nil {
+		return err
+	}
+	s.Flash(c, s.jobPage(c, j, "").T("track.arrival.said."+do))
+	return s.Back(c, "/j/"+token)
+}
+
 // postAsk has the customer's links emailed to the address on file, as the find page does: the answer is the same
 // whether there is one or not, and however often somebody presses.
 func (s *Server) postAsk(c *fiber.Ctx) error {

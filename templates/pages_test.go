@@ -62,6 +62,14 @@ func samplePages(t testing.TB) map[string]View {
 	track("repairing", (*bench).repairing, link.Own)
 	track("testing", (*bench).testing, link.Own)
 	s := track("shipped", (*bench).shipped, link.Own)
+	posted := func(b *bench) *workflow.Job {
+		b.s.Shop.Carriers = []workflow.Carrier{{Name: "Coastal Parcels", Days: 5}}
+		return b.shipped()
+	}
+	track("posted", posted, link.Own)
+	track("overdue", posted, link.Own, func(b *bench) *workflow.Job { return b.passes(6 * 24 * time.Hour) })
+	track("missed", posted, link.Own, func(b *bench) *workflow.Job { return b.do(mira, workflow.TellArrival{}) })
+	track("arrived", posted, link.Own, func(b *bench) *workflow.Job { return b.do(mira, workflow.TellArrival{Arrived: true}) })
 	track("cancelled", (*bench).booked, link.Own, func(b *bench) *workflow.Job {
 		return b.do(ada, workflow.Go{To: workflow.StageWithdrawn, Outcome: workflow.OutcomeCancelled, Reason: "The customer fixed it."})
 	})

@@ -222,7 +222,7 @@ func quoteChanges(c *workflow.Changes, w *locale.Words) *QuoteChanges {
 
 func optionView(o *workflow.Option, w *locale.Words) OptionView {
 	v := OptionView{
-		Key: o.Key, Kind: o.Kind, KindName: w.T("option." + string(o.Kind)), Title: o.Title, Named: w.T("mail.decision.option.named", o.Key, o.Title), Text: o.Text, Excluded: o.Excluded,
+		Key: o.Key, Kind: o.Kind, KindName: w.T("option." + string(o.Kind)), Title: o.Title, Named: OptionNamed(o, w), Text: o.Text, Excluded: o.Excluded,
 		Caption: w.T("option.lines", o.Title), HeadLine: w.T("option.line"), HeadAmount: w.T("option.amount"),
 		NetName: w.T("option.net"), TotalName: w.T("option.total"), ExcludedName: w.T("option.excluded"),
 		Total: w.Money(o.Result.Total), Repairs: o.Kind != workflow.OptionReturn && o.Kind != workflow.OptionRecycle,
@@ -267,6 +267,11 @@ func optionView(o *workflow.Option, w *locale.Words) OptionView {
 		v.Deposit = w.T("option.deposit", w.Money(*o.Deposit))
 	}
 	return v
+}
+
+// OptionNamed names an option by its letter and title, as it is called wherever an answer is about it.
+func OptionNamed(o *workflow.Option, w *locale.Words) string {
+	return w.T("mail.decision.option.named", o.Key, o.Title)
 }
 
 func unitOf(k money.LineKind) string {
@@ -413,7 +418,7 @@ func ReviewOf(page Page, j *workflow.Job, q *workflow.Quote, shop *workflow.Shop
 	o, no := q.Option(option), j.NoTo(shop, q)
 	switch {
 	case verdict == workflow.VerdictApprove && o != nil:
-		v.Heading, v.Send = w.T("review.yes", o.Title), w.T("review.send.yes", w.Money(o.Result.Total))
+		v.Heading, v.Send = w.T("review.yes", OptionNamed(o, w)), w.T("review.send.yes", w.Money(o.Result.Total))
 	case no.Kept != nil:
 		v.Heading, v.Send = w.T("review.kept"), w.T("quote.decline.kept")
 	case no.Back != nil:
@@ -492,7 +497,7 @@ func DoneOf(page Page, j *workflow.Job, q *workflow.Quote, d *workflow.Decision,
 	if o := q.Option(d.Option); d.Verdict == workflow.VerdictApprove && o != nil {
 		ov := optionView(o, w)
 		v.Option, v.Consent = &ov, q.WordsFor(o)
-		v.Said = w.T("done.said.approve", o.Title, w.Money(o.Result.Total))
+		v.Said = w.T("done.said.approve", ov.Named, w.Money(o.Result.Total))
 	}
 	if q := j.Quote(); q.Revision == d.Revision {
 		v.Round = j.Undone(q.Revision)

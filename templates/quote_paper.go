@@ -131,6 +131,9 @@ func (d *quotePaper) plain() {
 	d.options()
 	d.Text(d.v.Limit)
 	d.Text(d.v.No)
+	if told := d.j.ToldBy(d.shop, d.q.IssuedAt); !told.IsZero() {
+		d.Text(d.w.T("form.promised", d.date(told)))
+	}
 	d.Text(d.w.T("mail.quote.stands", d.v.Expires))
 	d.Heading(3, d.w.T("review.words"))
 	d.Text(d.v.Consent, paper.Italic)

@@ -106,12 +106,12 @@ type CheckView struct {
 
 // ReportOf makes the view of a report as it was sent: what came later stands in Since.
 func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time.Time, w *locale.Words, urls PhotoURLs) ReportView {
-	loc := zoneOf(shop)
+	loc, then := zoneOf(shop), j.As(r)
 	show := func(ids []int) ([]PhotoView, string) { return PhotosOf(j, ids, w, loc, urls), "" }
 	v := ReportView{
 		Customer: j.Customer.OnPaper(), CustomerAddress: j.Customer.Address.Text, CustomerTax: j.Customer.TaxNumber.Text,
 		W: w, Number: r.Number, Job: j.Number.Shown(), Device: j.Device.Name(), Serial: j.Device.Serial.Text, Sent: w.DateTime(r.SentAt, loc),
-		Short: r.Short, Fault: j.Fault.Text, Contents: ContentsOf(j, w), Condition: j.Condition.Text,
+		Short: r.Short, Fault: j.Fault.Text, Contents: ContentsOf(then, w), Condition: j.Condition.Text,
 		Cause: r.Cause, Proposal: r.Proposal, Head: r.Head, Next: r.Next,
 	}
 	if last := len(j.Reports); last > r.Number {
@@ -125,13 +125,13 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 			v.Arrival = append(v.Arrival, photoOf(j, p, w, loc, urls))
 		}
 	}
-	v.addFindings(j, r, shop, show)
+	v.addFindings(then, r, shop, show)
 	v.Changes = changesOf(j, r, w)
 	v.Suspects = v.suspects(j, r, show)
 	v.Proof = ProofOf(j, shop, r.SentAt, w, urls)
-	for _, d := range j.Duties {
+	for _, d := range then.Duties {
 		if d.Waived.Text != "" && d.Finding == 0 {
-			v.Left = append(v.Left, dutyView(j, d, w))
+			v.Left = append(v.Left, dutyView(then, d, w))
 		}
 	}
 	v.eachPhotoOnce()
@@ -148,7 +148,7 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	if told := j.ToldBy(shop, r.SentAt); !told.IsZero() {
 		v.Date = w.T("when.by", w.DayAsOf(told, r.SentAt, loc))
 	}
-	v.Cautions = append(v.Cautions, CautionsOf(j, shop, w)...)
+	v.Cautions = append(v.Cautions, CautionsOf(then, shop, w)...)
 	s := StatusOf(j, shop, now, w)
 	stage, last := j.StageOf(r)
 	if v.Next == "" {

@@ -2,6 +2,7 @@ package templates
 
 import (
 	"cmp"
+	"strings"
 	"time"
 
 	"benchword/templates/locale"
@@ -28,6 +29,8 @@ type Status struct {
 	// Need answers "do you need anything from me", NeedMore says what, until when.
 	NeedAction     workflow.NeedKind
 	Need, NeedMore string
+	// NeedAway is NeedMore for who does not read it on the page, where nothing stands below.
+	NeedAway string
 	// Pay says how to pay, where money is asked for; PayURL and PayNow lead to the payment service, "" for none.
 	Pay, PayURL, PayNow string
 
@@ -88,7 +91,7 @@ func (m *statusMaker) where(s *Status, at workflow.Standing) {
 	more := key
 	switch p := j.Shipment; at.Where {
 	case workflow.WhereQuestion:
-		key, more = string(workflow.WhereAwaiting), ""
+		more = ""
 		s.WhereMore = w.T("where.awaiting_approval.question")
 	case workflow.WhereAwaiting:
 		if _, kept := j.Kept(); kept != nil {
@@ -96,19 +99,25 @@ func (m *statusMaker) where(s *Status, at workflow.Standing) {
 		} else if cost := j.CostOfNo(m.shop); cost.Minor > 0 {
 			more, args = more+".fee", append(args, w.Money(cost))
 		}
+	case workflow.WhereReady:
+		if at.Need.Kind == workflow.NeedCollect {
+			more += ".collect"
+		}
 	case workflow.WhereQueued:
 		if d := j.AnswerTo(len(j.Quotes)); d != nil {
 			more += keptKey(d)
 		}
 	case workflow.WherePartly, workflow.WhereOutside, workflow.WhereBeyond:
 		args = append(args, OutcomeWhy(j))
-	case workflow.WhereShipped:
+	case workflow.WhereShipped, workflow.WhereOverdue, workflow.WhereMissing, workflow.WhereArrived:
+		more, s.WhereMore = "", w.T("where.shipped.plain", m.day(j.EndedAt))
 		if p != nil && p.Carrier != "" {
-			args = append(args, p.Carrier, p.Parcel)
-		} else {
-			more = ""
-			s.WhereMore = w.T("where.shipped.plain", since)
+			s.WhereMore = w.T("where.shipped.more", m.day(j.EndedAt), p.Carrier, p.Parcel)
 		}
+		s.WhereMore += m.arrival(at)
+	}
+	if len(j.Returns) > 0 && at.Where == workflow.WhereArrived {
+		key = "again"
 	}
 	if s.Where = w.T("where." + key); more != "" {
 		s.WhereMore = w.T("where."+more+".more", args...)
@@ -125,6 +134,22 @@ func (m *statusMaker) where(s *Status, at workflow.Standing) {
 		s.Hold = w.T("hold."+string(h.Reason), m.day(h.From))
 		s.HoldNote = h.Note.Text
 	}
+}
+
+// arrival says of a parcel that was posted what is known of its arrival, with a blank before it.
+func (m *statusMaker) arrival(at workflow.Standing) string {
+	since := m.day(at.Since)
+	switch {
+	case len(m.j.Returns) > 0:
+		return " " + m.w.T("where.returned", m.j.Returns[len(m.j.Returns)-1].Shown())
+	case at.Where == workflow.WhereMissing:
+		return " " + m.w.T("where.missing.more", since)
+	case at.Where == workflow.WhereArrived && at.Arrival.By == workflow.RoleCustomer:
+		return " " + m.w.T("where.arrived.more", since)
+	case at.Where == workflow.WhereArrived:
+		return " " + m.w.T("where.arrived.bench", since)
+	}
+	return ""
 }
 
 // stageName returns a stage in two or three words; what was withdrawn is called as it ended.
@@ -165,6 +190,12 @@ func (m *statusMaker) need(s *Status, n workflow.Need) {
 	if n.Why == workflow.WhyEnded && j.Stage == workflow.StageShipped && j.Shipment != nil && j.Shipment.WarrantyDays > 0 && j.Outcome.Repaired() {
 		s.NeedMore = w.T("need.ended.warranty", m.w.Date(j.EndedAt.AddDate(0, 0, j.Shipment.WarrantyDays), m.loc))
 	}
+	switch s.NeedAway = s.NeedMore; {
+	case n.Why == workflow.WhyExpired:
+		s.NeedAway = w.T("mail.need.expired", args...)
+	case n.Kind == workflow.NeedAnswer:
+		s.NeedAway = w.T("mail.need.answer")
+	}
 }
 
 func (m *statusMaker) when(s *Status, d workflow.Date) {
@@ -189,6 +220,21 @@ func (m *statusMaker) when(s *Status, d workflow.Date) {
 		default:
 			more = "when.kept"
 		}
+		if arrive := m.j.ArriveDay(m.shop); !arrive.IsZero() || m.j.Arrival != nil {
+			s.WhenMore = w.T("where.shipped.plain", day)
+			switch a := m.j.Arrival; {
+			case len(m.j.Returns) > 0:
+				key, args = "when.again", []any{m.j.Returns[len(m.j.Returns)-1].Shown()}
+			case a != nil && a.Arrived:
+				key, args = "when.arrived", nil
+			case a != nil:
+				key, args = "when.missing", nil
+			case m.j.ArriveBy != "":
+				key, args = "when.overdue", []any{m.day(arrive)}
+			default:
+				key, args = "when.arrive", []any{m.day(arrive)}
+			}
+		}
 	case workflow.DateBooked:
 		s.When = quotaWords(d.Quota, m.shop, m.now, w)
 	case workflow.DateLate:
@@ -205,7 +251,7 @@ func (m *statusMaker) when(s *Status, d workflow.Date) {
 		s.When = w.T(key, args...)
 	}
 	if more != "" {
-		s.WhenMore = w.T(more, told)
+		s.WhenMore = strings.TrimSpace(s.WhenMore + " " + w.T(more, told))
 	}
 	for _, x := range d.Moved {
 		s.WhenWhy = append(s.WhenWhy, m.why(d, x))
@@ -301,6 +347,9 @@ func (m *statusMaker) rail() []RailStep {
 		}
 		if step.StateWords = m.w.T("rail." + step.State); i == at && j.Queued() {
 			step.StateWords = m.w.T("rail.queued")
+		}
+		if kept, _ := j.Kept(); kept != nil && s == workflow.StageRepairing && j.Stage == workflow.StageAwaitingApproval {
+			step.StateWords = m.w.T("rail.kept")
 		}
 		out = append(out, step)
 	}

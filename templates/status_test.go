@@ -335,6 +335,28 @@ func TestAReportStaysAsItWas(t *testing.T) {
 	require.Contains(t, render(t, set, &ReportPage{Page: samplePage(b, "Report"), Report: now, Track: "/j/x"}), `id="r-since"`)
 }
 
+// What becomes of duties and contents after a report was sent changes no word of it.
+func TestAReportKeepsItsDuties(t *testing.T) {
+	b := newBench(t)
+	b.awaiting()
+	b.do(ada, workflow.WithdrawQuote{Reason: "There is more."})
+	b.do(tom, workflow.RaiseDuty{Duty: workflow.Duty{Text: "Renew the foot", Before: workflow.StageShipped}})
+	j := b.do(ada, workflow.SendReport{Text: workflow.ReportText{Short: "Again."}})
+	r := &j.Reports[len(j.Reports)-1]
+	read := func(j *workflow.Job) ReportView {
+		v := ReportOf(j, r, b.s.Shop, r.SentAt, locale.For("en"), TrackPhotos(sampleToken))
+		v.Since, v.Next, v.Head = nil, "", ""
+		return v
+	}
+	was := read(j)
+	id := len(j.Duties)
+	j = b.do(ada, workflow.WaiveDuty{ID: id, Reason: "It is only a foot."})
+	require.Len(t, ReportOf(j, &workflow.Report{Number: 9, SentAt: b.now}, b.s.Shop, b.now, locale.For("en"), TrackPhotos(sampleToken)).Left, len(was.Left)+1, "the next one tells it")
+	j.Packed = []workflow.PackedItem{{Item: 1, Fate: workflow.FateRecycled, Note: workflow.Plain("worn out")}}
+	is := read(j)
+	require.Equal(t, []any{was.Cautions, was.Left, was.Contents}, []any{is.Cautions, is.Left, is.Contents})
+}
+
 // A job that comes back under warranty names the one it follows.
 func TestAWarrantyReturnNamesItsFirstJob(t *testing.T) {
 	b := newBench(t)
@@ -347,4 +369,24 @@ func TestAWarrantyReturnNamesItsFirstJob(t *testing.T) {
 	require.NotContains(t, page(), "under warranty")
 	j.Follows = "K7M2QX8"
 	require.Contains(t, page(), "This job follows job K7M-2QX-8, under warranty.")
+}
+
+// While a further quote waits, the rail keeps what was approved.
+func TestTheRailKeepsWhatWasApproved(t *testing.T) {
+	b := newBench(t)
+	b.repairing()
+	words := func() string {
+		for _, r := range b.status().Rail {
+			if r.Stage == workflow.StageRepairing {
+				return r.StateWords
+			}
+		}
+		return ""
+	}
+	require.Equal(t, "in the queue", words())
+	b.do(tom, workflow.NoteFinding{Finding: workflow.Finding{Text: "A second socket is cracked.", Origin: workflow.OriginUnknown, Weight: workflow.WeightFault, Certainty: workflow.CertaintyInferred}})
+	dear := sampleOptions()[:1]
+	dear[0].Price.Lines = append(dear[0].Price.Lines, dear[0].Price.Lines...)
+	b.do(ada, workflow.IssueQuote{Options: dear, Reason: "A second socket."}, workflow.Go{To: workflow.StageAwaitingApproval})
+	require.Equal(t, "approved; waits for your answer", words())
 }

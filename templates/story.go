@@ -130,6 +130,8 @@ var steps = map[workflow.EventKind]step{
 			return m.w.T("story.stage.returning"), ""
 		case x.From == workflow.StageTesting && (x.To == workflow.StageDiagnosing || x.To == workflow.StageRepairing):
 			return m.w.T("story.stage.back"), ""
+		case x.To == workflow.StageShipped && m.j.Shipment != nil && m.j.Shipment.InPerson:
+			return m.w.T("story.stage.handed_over"), ""
 		case x.To == workflow.StageWithdrawn && m.j.Outcome == workflow.OutcomeRecycled:
 			return m.w.T("story.stage.recycled"), ""
 		case x.To == workflow.StageTesting && x.From == workflow.StageDiagnosing && m.j.Outcome == workflow.OutcomeRepaired && len(m.j.Work) == 0:
@@ -327,6 +329,29 @@ var steps = map[workflow.EventKind]step{
 			quote = m.j.Ready.Note.Text
 		}
 		return m.w.T(key), quote
+	},
+	workflow.KindParcelOverdue: func(m *statusMaker, _ workflow.Moment, key string) (text, quote string) {
+		return m.w.T(key, m.day(m.j.ArriveDay(m.shop))), ""
+	},
+	workflow.KindArrivalTold: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
+		arrived := nth(m.j.Arrivals, x.Ref)
+		if arrived == nil {
+			return "", ""
+		}
+		if key += ".missing"; *arrived {
+			key = "story.arrival.told.here"
+		}
+		if x.By != workflow.RoleCustomer {
+			key += ".bench"
+		}
+		return m.w.T(key), ""
+	},
+	workflow.KindJobReturned: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
+		n := nth(m.j.Returns, x.Ref)
+		if n == nil {
+			return "", ""
+		}
+		return m.w.T(key, n.Shown()), ""
 	},
 	workflow.KindMessageSent: func(m *statusMaker, x workflow.Moment, key string) (text, quote string) {
 		if x.By == workflow.RoleCustomer {

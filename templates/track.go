@@ -49,6 +49,8 @@ type Track struct {
 	Calendar, Level      string
 	Choose, ChooseMailed string
 	Paid                 *PaidView
+	// Arrive: the customer can say that the parcel has come, Missing that it has not.
+	Arrive, Missing bool
 	// Erased says that the person was erased: no letters, no form.
 	Erased bool
 	// Message is what was typed into the form, kept when it could not be sent; Question its tick, which AsksQuote shows
@@ -141,6 +143,11 @@ func TrackOf(page Page, j *workflow.Job, shop *workflow.Shop, now time.Time, l T
 		Pairs: PairsOf(j, w, loc, urls), Paid: PaidOf(j, shop, w), Erased: !j.Erased.IsZero(), Ended: j.Ended(), SendTo: j.Stage == workflow.StageBooked,
 		LinkUntil: w.Date(l.Until, loc),
 		Writes:    workflow.LinkPermits(l.Purpose, workflow.SendMessage{}), Asks: workflow.LinkPermits(l.Purpose, workflow.AskLink{}),
+	}
+	if posted := j.Shipment != nil && !j.Shipment.InPerson; t.Writes && j.Stage == workflow.StageShipped && posted && j.Erased.IsZero() {
+		a := j.Arrival
+		t.Arrive = a == nil || !a.Arrived
+		t.Missing = a == nil && (j.ArriveBy != "" || j.ArriveDay(shop).IsZero()) || a != nil && a.Arrived && a.By != workflow.RoleCustomer && len(j.Returns) == 0
 	}
 	if j.Follows != "" {
 		t.Follows = w.T("track.follows", j.Follows.Shown())

@@ -48,11 +48,11 @@ var access = func() map[reflect.Type][]Role {
 	}, counter, owner)
 	may([]Command{MakeSafe{}, SendData{}}, owner)
 	may([]Command{ErasePerson{}}, owner, system)
-	may([]Command{Book{}, Decide{}, UndoDecision{}, AnswerDelay{}, SendMessage{}, AskLink{}, ChooseNotices{}, ChooseWishes{}, GivePasscode{}, WipePasscode{}}, customer, counter, owner)
+	may([]Command{Book{}, Decide{}, UndoDecision{}, AnswerDelay{}, SendMessage{}, AskLink{}, ChooseNotices{}, TellArrival{}, ChooseWishes{}, GivePasscode{}, WipePasscode{}}, customer, counter, owner)
 	// A customer's photos come with a reply by email; no page of theirs takes photos in.
 	may([]Command{AddPhoto{}}, bench, counter, owner, customer)
 	may([]Command{Subscribe{}, Unsubscribe{}, ShareLink{}, Confirm{}, ChangeOwn{}}, customer)
-	may([]Command{Wake{}, RecordDelivery{}, RecordBounce{}, EndSubscription{}}, system)
+	may([]Command{Wake{}, RecordDelivery{}, RecordBounce{}, EndSubscription{}, NoteReturn{}}, system)
 	return by
 }()
 

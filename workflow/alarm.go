@@ -28,6 +28,7 @@ var alarms = []alarm{
 	{at: (*Job).remindAt, do: func(t *turn) error { return t.remind(false) }},
 	{at: (*Job).retellAt, do: (*turn).retell},
 	{at: (*Job).unconfirmedUntil, do: (*turn).dropBooking},
+	{at: (*Job).unarrivedAt, do: (*turn).noteUnarrived, after: true},
 	{at: (*Job).eraseAt, do: ErasePerson{}.decide, after: true},
 }
 

@@ -78,6 +78,9 @@ func (c Book) decide(t *turn) error {
 	if err := t.record(p); err != nil {
 		return err
 	}
+	if p.Follows != "" {
+		t.effect(EffectReturned)
+	}
 	g := &gate{j: t.j, shop: t.shop}
 	if guardNew(g); len(g.missing) > 0 {
 		return &Error{Code: CodeInvalid, Message: g.missing[0], Missing: g.missing}

@@ -24,12 +24,15 @@ const (
 	EffectForget NoticeKind = "forget"
 	// EffectDiscard removes copies of photos that nothing names any more: what they showed was blurred.
 	EffectDiscard NoticeKind = "discard"
+	// EffectReturned tells the job that this one follows, under warranty, that the device came back.
+	EffectReturned NoticeKind = "returned"
 )
 
 // effects is the table of what each of them does.
 var effects = map[NoticeKind]func(s *Service, ctx context.Context, n JobNumber) error{
-	EffectForget:  (*Service).forget,
-	EffectDiscard: (*Service).discard,
+	EffectForget:   (*Service).forget,
+	EffectDiscard:  (*Service).discard,
+	EffectReturned: (*Service).nameReturn,
 }
 
 // Pictures is where photos lie, as far as effects reach into it.

@@ -291,6 +291,9 @@ const (
 	KindJobReady          EventKind = "job.ready"
 	KindContentsPacked    EventKind = "contents.packed"
 	KindShipmentPrepared  EventKind = "shipment.prepared"
+	KindParcelOverdue     EventKind = "parcel.overdue"
+	KindArrivalTold       EventKind = "arrival.told"
+	KindJobReturned       EventKind = "job.returned"
 	KindMessageSent       EventKind = "message.sent"
 	KindConfirmAsked      EventKind = "confirm.asked"
 	KindConfirmAnswered   EventKind = "confirm.answered"
@@ -371,6 +374,9 @@ var kinds = map[EventKind]kindOf{
 	KindJobReady:          of[JobReady](wordsSealed),
 	KindContentsPacked:    of[ContentsPacked](wordsSealed),
 	KindShipmentPrepared:  of[ShipmentPrepared](wordsSealed),
+	KindParcelOverdue:     of[ParcelOverdue](),
+	KindArrivalTold:       of[ArrivalTold](),
+	KindJobReturned:       of[JobReturned](),
 	KindMessageSent:       of[MessageSent](),
 	KindConfirmAsked:      of[ConfirmAsked](),
 	KindConfirmAnswered:   of[ConfirmAnswered](),

@@ -28,7 +28,7 @@ func (h *Hook) Channel() Channel { return "hook:" + Channel(h.Name) }
 var HookEvents = []EventKind{
 	KindJobBooked, KindStageMoved, KindReportSent, KindQuoteIssued, KindQuoteWithdrawn, KindQuoteReminded, KindQuoteExpired,
 	KindDecisionMade, KindDecisionUndone, KindChargeSet, KindPaymentRecorded, KindPromiseMade, KindPromiseWarned, KindPromiseAtRisk, KindPromiseBreached, KindDateTold,
-	KindDelayTold, KindDelayAnswered, KindHoldPlaced, KindHoldLifted, KindWorkBegun, KindJobReady, KindCollectionAsked, KindMessageSent, KindPersonErased,
+	KindDelayTold, KindDelayAnswered, KindHoldPlaced, KindHoldLifted, KindWorkBegun, KindJobReady, KindCollectionAsked, KindParcelOverdue, KindArrivalTold, KindJobReturned, KindMessageSent, KindPersonErased,
 }
 
 func (h *Hook) wants(k EventKind) bool {

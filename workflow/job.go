@@ -89,8 +89,15 @@ type Job struct {
 	Ready    *Ready       `json:"ready,omitempty"`
 	Packed   []PackedItem `json:"packed,omitempty"`
 	Shipment *Shipment    `json:"shipment,omitempty"`
-	Promises []Promise    `json:"promises,omitempty"`
-	Holds    []Hold       `json:"holds,omitempty"`
+	// ArriveBy is the day by which the parcel should have arrived, once that has passed and nobody had said that it
+	// did. Arrival is what was said last, Arrivals whether it had arrived, each time.
+	ArriveBy string   `json:"arrive_by,omitempty"`
+	Arrival  *Arrival `json:"arrival,omitempty"`
+	Arrivals []bool   `json:"arrivals,omitempty"`
+	// Returns are the jobs under which the device came back under warranty.
+	Returns  []JobNumber `json:"returns,omitempty"`
+	Promises []Promise   `json:"promises,omitempty"`
+	Holds    []Hold      `json:"holds,omitempty"`
 	// Pauses are the stretches during which the promise clock stands still, in order of From.
 	Pauses []promiseclock.Pause `json:"pauses,omitempty"`
 	// Level is the level of service, nil where the shop has none; Missed are its targets that were missed.
@@ -178,6 +185,12 @@ func (j *Job) index(shop *Shop) Index {
 	}
 	if due, ok := j.Due(shop); ok {
 		x.DueAt = due
+	}
+	if j.Unarrived() {
+		x.Stage, x.Waiting = StageUnarrived, x.Waiting || j.Arrival != nil
+		if day, ok := j.ShouldArrive(shop); ok {
+			x.DueAt = midnight(shop, day)
+		}
 	}
 	if p := j.Promise(); p != nil {
 		x.Breached = !p.BreachedAt.IsZero()

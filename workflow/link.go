@@ -45,7 +45,7 @@ var lets = func() map[link.Purpose][]reflect.Type {
 	}
 	// What to answer by is the customer's, too: it is sent to the address on file and nowhere else.
 	for _, p := range []link.Purpose{link.Own, link.Decide, link.Choose} {
-		may(p, SendMessage{}, ChooseNotices{}, Subscribe{}, Unsubscribe{}, AskLink{}, ShareLink{}, ChangeOwn{}, ChooseWishes{}, GivePasscode{}, WipePasscode{})
+		may(p, SendMessage{}, ChooseNotices{}, Subscribe{}, Unsubscribe{}, AskLink{}, ShareLink{}, TellArrival{}, ChangeOwn{}, ChooseWishes{}, GivePasscode{}, WipePasscode{})
 	}
 	may(link.Decide, Decide{}, UndoDecision{})
 	may(link.Choose, AnswerDelay{})

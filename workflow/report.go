@@ -21,6 +21,24 @@ type Report struct {
 	Said []Finding `json:"said,omitempty"`
 }
 
+// As returns the job with the duties that a report tells as they were when it was sent, and with nothing packed.
+func (j *Job) As(r *Report) *Job {
+	x := *j
+	x.Packed = nil
+	x.Story = slices.DeleteFunc(slices.Clone(j.Story), func(m Moment) bool { return m.At.After(r.SentAt) })
+	x.Duties = slices.Clone(j.Duties)
+	for i := range x.Duties {
+		d := &x.Duties[i]
+		if d.DoneAt.After(r.SentAt) {
+			d.DoneAt = time.Time{}
+		}
+		if !slices.ContainsFunc(x.Story, func(m Moment) bool { return m.Kind == KindDutyWaived && m.Ref == d.ID }) {
+			d.Waived = Words{}
+		}
+	}
+	return &x
+}
+
 // Finding returns a finding as the report has it, nil if it is not in it. A job folded before reports kept
 // their findings has them as they stand now.
 func (r *Report) Finding(j *Job, id int) *Finding {

@@ -259,9 +259,16 @@ func (s *Service) Done(ctx context.Context, key string) (Once, error) {
 	return s.store.Done(ctx, s.Shop.ID, key)
 }
 
-// Board lists jobs, in the order of [Jobs].
+// Board lists jobs, in the order of [Jobs]. Those sent back include the ones whose parcel nobody has heard of.
 func (s *Service) Board(ctx context.Context, f BoardFilter) ([]Row, error) {
-	return s.store.Board(ctx, s.Shop.ID, f)
+	rows, err := s.store.Board(ctx, s.Shop.ID, f)
+	if err != nil || f.Stage != StageShipped {
+		return rows, err
+	}
+	f.Stage = StageUnarrived
+	more, err := s.store.Board(ctx, s.Shop.ID, f)
+	rows = slices.SortedFunc(slices.Values(append(rows, more...)), func(a, b Row) int { return f.Order(&a, &b) })
+	return rows[:min(len(rows), max(f.Limit, 0))], err
 }
 
 // Search finds jobs by words, the most recently changed first. A job number finds its job in whatever way

@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -71,12 +72,17 @@ next:
 	}
 }
 
+// countryShaped is the shape of a code of ISO 3166.
+var countryShaped = regexp.MustCompile(`^[A-Z]{2}$`)
+
 // Shipment leaves the shop.
 type Shipment struct {
 	// InPerson: handed over at the counter; then there is no parcel number.
 	InPerson bool   `json:"in_person,omitempty"`
 	Carrier  string `json:"carrier,omitempty"`
 	Parcel   Words  `json:"parcel,omitzero"`
+	// Country is where it goes, by its code of two letters, "" for the shop's own.
+	Country string `json:"country,omitempty"`
 	// WellFormed: the parcel number's check digit is right by Scheme's public rule. That does not
 	// make it a parcel that exists.
 	WellFormed   bool      `json:"well_formed,omitempty"`
@@ -91,6 +97,7 @@ type PrepareShipment struct {
 	InPerson     bool   `json:"in_person,omitempty"`
 	Carrier      string `json:"carrier,omitempty"`
 	Parcel       string `json:"parcel,omitempty"`
+	Country      string `json:"country,omitempty"`
 	Serial       string `json:"serial,omitempty"`
 	WarrantyDays int    `json:"warranty_days,omitempty"`
 }
@@ -113,6 +120,9 @@ func (c PrepareShipment) decide(t *turn) error {
 	if s.InPerson {
 		s.Carrier, s.Parcel = "", Words{}
 	} else {
+		if s.Country = strings.ToUpper(strings.TrimSpace(c.Country)); s.Country != "" && !countryShaped.MatchString(s.Country) {
+			return invalid("country", "Give the country by its code of two letters, like US or DE.")
+		}
 		check := CheckParcelNumber(s.Parcel.Text)
 		if check.Wrong() {
 			return invalid("parcel", "The parcel number “%s” has a digit wrong somewhere: its check digit does not fit. Please compare it with the label.", s.Parcel)

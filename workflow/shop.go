@@ -76,6 +76,9 @@ type Shop struct {
 	Uncollected []UncollectedNotice
 	// WarrantyDays is given on a repair where the option does not say otherwise.
 	WarrantyDays int
+	// Country is the shop's, by its code of two letters. Carriers say how long parcels usually take.
+	Country  string
+	Carriers []Carrier
 	// Tests must have passed before a repaired device leaves.
 	Tests []string
 	// TestNames are what tests are called, by their name in Tests and by language; TestSteps are the steps that

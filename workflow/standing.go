@@ -20,6 +20,10 @@ type Standing struct {
 	Money   Owed  `json:"money"`
 	// Next is the stage that usually follows, or the one that waits for the bench to begin, "" where nothing does.
 	Next Stage `json:"next,omitempty"`
+	// ArriveBy is the day by which a parcel that was posted back should be there, by the carrier's usual days, "" where
+	// nobody knows; Arrival what was said of it since.
+	ArriveBy string   `json:"arrive_by,omitempty"`
+	Arrival  *Arrival `json:"arrival,omitempty"`
 }
 
 // Where is the place of a job as its customer sees it: a stage, or what it comes to.
@@ -44,6 +48,9 @@ const (
 	WhereOutside    Where = "cured_outside"   // being tested; what was wrong lay outside the device
 	WhereBeyond     Where = "beyond_repair"   // goes back, being closed up
 	WhereShipped    Where = "shipped"         // posted
+	WhereOverdue    Where = "overdue"         // posted, and should have arrived by the carrier's usual days
+	WhereMissing    Where = "missing"         // posted, and somebody said that it has not come
+	WhereArrived    Where = "arrived"         // posted, and somebody said that it has come
 	WhereHandedOver Where = "handed_over"     // in person
 	WhereRecycled   Where = "recycled"
 	WhereCancelled  Where = "cancelled"
@@ -60,6 +67,7 @@ const (
 	NeedAnswer  NeedKind = "answer"  // an answer to a message
 	NeedPay     NeedKind = "pay"     // the balance, or a deposit
 	NeedCollect NeedKind = "collect" // it is ready at the counter
+	NeedTell    NeedKind = "tell"    // whether the parcel has come, if it has not
 )
 
 // NeedWhy says which of several reasons a need, or none, has.
@@ -80,6 +88,7 @@ const (
 	WhyBalance  NeedWhy = "pay"  // it goes back once that is here
 	WhyOwed     NeedWhy = "owed" // and it goes back, or went, all the same
 	WhyWithPay  NeedWhy = "collect_pay"
+	WhyTell     NeedWhy = "tell"
 	WhyNothing  NeedWhy = "nothing"
 )
 
@@ -109,7 +118,11 @@ func (j *Job) Standing(shop *Shop, now time.Time) Standing {
 		Waiting: j.Hold(), Need: j.need(shop, now), Date: j.date(shop, now), Next: j.next(),
 		Money: Owed{Charge: j.Charge(shop), Paid: j.Paid(shop), Balance: j.Balance(shop), Deposit: j.DepositOpen(shop)},
 	}
+	if day, ok := j.ShouldArrive(shop); ok {
+		s.ArriveBy = day.String()
+	}
 	s.Where, s.Since = j.where()
+	s.Arrival = j.Arrival
 	return s
 }
 
@@ -148,6 +161,14 @@ func (j *Job) where() (Where, time.Time) {
 		if j.Shipment != nil && j.Shipment.InPerson {
 			return WhereHandedOver, j.EndedAt
 		}
+		switch a := j.Arrival; {
+		case a != nil && a.Arrived:
+			return WhereArrived, a.At
+		case a != nil:
+			return WhereMissing, a.At
+		case j.ArriveBy != "":
+			return WhereOverdue, j.EndedAt
+		}
 		return WhereShipped, j.EndedAt
 	case StageWithdrawn:
 		if j.Outcome == OutcomeRecycled {
@@ -167,6 +188,10 @@ func (j *Job) need(shop *Shop, now time.Time) Need {
 	switch {
 	case j.Ended() && balance.Minor > 0:
 		return Need{Kind: NeedPay, Why: WhyOwed, Amount: &balance}
+	case j.Ended() && j.Arrival == nil && j.Unarrived():
+		return Need{Kind: NeedTell, Why: WhyTell, Since: j.ArriveDay(shop)}
+	case j.Ended() && j.Unarrived():
+		return Need{Kind: NeedNone, Why: WhyNothing}
 	case j.Ended():
 		return Need{Kind: NeedNone, Why: WhyEnded}
 	case j.Stage == StageBooked && j.Inbound.Empty():

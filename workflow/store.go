@@ -1,6 +1,7 @@
 package workflow
 
 import (
+	"cmp"
 	"context"
 	"time"
 
@@ -140,6 +141,22 @@ type BoardFilter struct {
 	// After continues after this row (keyset paging); nil from the top.
 	After *Row
 	Limit int
+}
+
+// Order compares two rows as they are listed: ended ones by when they changed, the latest first; others by how
+// pressing their promise is.
+func (f BoardFilter) Order(a, b *Row) int {
+	if f.Ended {
+		return cmp.Or(b.ChangedAt.Compare(a.ChangedAt), cmp.Compare(a.Job, b.Job))
+	}
+	first := func(yes bool) int {
+		if yes {
+			return 0
+		}
+		return 1
+	}
+	return cmp.Or(first(a.Breached)-first(b.Breached), first(!a.DueAt.IsZero())-first(!b.DueAt.IsZero()),
+		a.DueAt.Compare(b.DueAt), cmp.Compare(a.Job, b.Job))
 }
 
 // Jobs is the contract for jobs, links and wake-ups.

@@ -31,14 +31,15 @@ import (
 // Settings is shop.toml. Every key has a usual value ([usualSettings]) except those marked required; the file
 // that init prints says what each is for.
 type Settings struct {
-	Shop    ShopSettings    `toml:"shop" validate:"required"`
-	Hours   calendar.Spec   `toml:"calendar"`
-	Money   MoneySettings   `toml:"money"`
-	Promise PromiseSettings `toml:"promise"`
-	Proof   ProofSettings   `toml:"proof"`
-	Levels  []LevelSettings `toml:"levels"`
-	Quote   QuoteSettings   `toml:"quote"`
-	Papers  PaperSettings   `toml:"papers"`
+	Shop     ShopSettings      `toml:"shop" validate:"required"`
+	Hours    calendar.Spec     `toml:"calendar"`
+	Money    MoneySettings     `toml:"money"`
+	Promise  PromiseSettings   `toml:"promise"`
+	Proof    ProofSettings     `toml:"proof"`
+	Carriers []CarrierSettings `toml:"carriers" validate:"max=30,dive"`
+	Levels   []LevelSettings   `toml:"levels"`
+	Quote    QuoteSettings     `toml:"quote"`
+	Papers   PaperSettings     `toml:"papers"`
 	// Uncollected are in order of AfterDays.
 	Uncollected []UncollectedSettings `toml:"uncollected" validate:"max=10,dive"`
 	Mail        MailSettings          `toml:"mail"`
@@ -136,6 +137,14 @@ type ProofSettings struct {
 		Calibrated string `toml:"calibrated" validate:"omitempty,datetime=2006-01-02" example:"2026-03-01"`
 		Due        string `toml:"due" validate:"omitempty,datetime=2006-01-02" example:"2027-03-01"`
 	} `toml:"instruments" validate:"max=50,dive"`
+}
+
+// CarrierSettings is one [[carriers]]: how long its parcels usually take, in calendar days after posting.
+type CarrierSettings struct {
+	// Name is as it is written at packing; "" stands for every other carrier.
+	Name   string         `toml:"name" validate:"max=80" example:"Sea and Land Post"`
+	Days   int            `toml:"days" validate:"min=0,max=180" example:"5"`
+	Abroad map[string]int `toml:"abroad" validate:"max=250,dive,keys,iso3166_1_alpha2,endkeys,min=1,max=180" example:"{ US = 10, FR = 14 }"`
 }
 
 // QuoteSettings says how long a quote stands and when it is followed up.
@@ -379,6 +388,10 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		out.Taxes[name] = money.Tax{Percent: p}
 	}
 	out.Practice, out.TestNames, out.TestSteps = s.Proof.Practice, s.Proof.Names, s.Proof.Steps
+	out.Country = cmp.Or(s.Shop.Country, countryOf[s.Money.Currency])
+	for _, c := range s.Carriers {
+		out.Carriers = append(out.Carriers, workflow.Carrier(c))
+	}
 	for _, i := range s.Proof.Instruments {
 		out.Instruments = append(out.Instruments, workflow.Instrument{Name: i.Name, Serial: i.Serial, Calibrated: i.Calibrated, Due: i.Due})
 	}

@@ -236,6 +236,7 @@ func TestSettingsTakeHold(t *testing.T) {
 	require.Equal(t, "hst", x.Fee.Tax)
 	require.True(t, shop.Levels[2].ByDate)
 	require.Equal(t, []any{"EN 50678", "Funktion"}, []any{shop.Practice, shop.TestNames["Function"]["de"]})
+	require.Equal(t, []any{"CA", []workflow.Carrier{{Name: "Sea and Land Post", Days: 5, Abroad: map[string]int{"US": 10, "FR": 14}}}}, []any{shop.Country, shop.Carriers})
 	require.Equal(t, []workflow.Instrument{{Name: "Tester 1", Serial: "T-88", Calibrated: "2026-03-01", Due: "2027-03-01"}}, shop.Instruments)
 	require.Equal(t, []string{"Two hours at full load", "Every input"}, shop.TestSteps["Function"])
 

@@ -46,6 +46,9 @@ var kindsSince = map[workflow.EventKind]string{
 	workflow.KindPasscodeWiped:   "2026-12-01: it goes when the device does",
 	workflow.KindDataSent:        "2026-12-01: what is kept about a customer is sent to them",
 	workflow.KindTestBegun:       "2026-11-30: a soak is a running thing with a start",
+	workflow.KindParcelOverdue:   "2026-12-01: the carrier's usual days are over, and nobody has said that it came",
+	workflow.KindArrivalTold:     "2026-12-01: somebody says whether a parcel has arrived",
+	workflow.KindJobReturned:     "2026-12-01: the first job names the one under which the device came back",
 	workflow.KindDeviceShut:      "2026-11-30: a device that stayed shut needs no safety test",
 }
 

@@ -153,6 +153,11 @@ var states = []state{
 		x.arrived().quoted().answers(workflow.VerdictApprove).later(24 * time.Hour)
 		x.bench(workflow.Begin{})
 	}, where: workflow.WhereRepairing, need: workflow.NeedNone, says: []string{"On the bench, being repaired", "We began the repair on Tuesday 3 November"}, counter: "Repairing", never: "In the queue|in the queue"},
+	{name: "within the limit, not begun", drive: func(x *told) {
+		x.counter(workflow.ChangeCustomer{Person: workflow.Person{Name: "Mira Osei", Email: "mira@post.example", Language: "en"}, Limit: "200.00"})
+		x.arrived()
+		x.counter(workflow.SendReport{Text: workflow.ReportText{Short: "It can be repaired."}}, workflow.IssueQuote{Options: []workflow.Option{optionOf(workflow.OptionRepair, "Repair the lamp", "100.00")}}, workflow.Go{To: workflow.StageRepairing})
+	}, where: workflow.WhereWithin, need: workflow.NeedNone, says: []string{"The price is within the limit you set, so we’re going ahead without asking"}, counter: "In the queue", never: begun + "|You said yes"},
 	{name: "declined, not begun", drive: func(x *told) { x.arrived().quoted().answers(workflow.VerdictDecline) },
 		where: workflow.WhereReturning, need: workflow.NeedNone, says: []string{"Waiting to be closed up", "It comes back to you unrepaired"}, counter: "In the queue", never: begun},
 	{name: "declined, begun", drive: func(x *told) {
@@ -176,6 +181,15 @@ var states = []state{
 		x.bench(workflow.Pack{Items: []workflow.PackedItem{{Item: 1, Fate: workflow.FateReturned}}}, workflow.PrepareShipment{Carrier: "Post", Parcel: "RR473124829CA"})
 		x.counter(workflow.Go{To: workflow.StageShipped})
 	}, where: workflow.WhereShipped, need: workflow.NeedPay, says: []string{"CA$115.00 is still to be paid", "Ask us how to pay"}, never: "No, nothing"},
+	{name: "posted, with usual days", set: carriers, drive: func(x *told) { x.posted() },
+		where: workflow.WhereShipped, says: []string{"It should reach you by Sunday 8 November", "We posted it on Tuesday 3 November"}, never: "has arrived|should have"},
+	{name: "should have arrived", set: carriers, drive: func(x *told) { x.posted().later(6 * 24 * time.Hour) },
+		where: workflow.WhereOverdue, need: workflow.NeedTell, says: []string{"It should have reached you by Sunday 8 November", "Only to tell us if it hasn’t arrived"},
+		counter: "The parcel should have been there by .*nobody has said that it is", never: "We heard|that it has arrived"},
+	{name: "missed", set: carriers, drive: func(x *told) { x.posted().later(6 * 24 * time.Hour); x.customer(workflow.TellArrival{}) },
+		where: workflow.WhereMissing, need: workflow.NeedNone, says: []string{"It hasn’t reached you", "We’ll ask the carrier and write to you"}, counter: "The customer said .* that it has not come", never: "It has arrived[.]"},
+	{name: "arrived", set: carriers, drive: func(x *told) { x.posted(); x.customer(workflow.TellArrival{Arrived: true}) },
+		where: workflow.WhereArrived, need: workflow.NeedNone, says: []string{"Back with you", "that it has arrived"}, counter: "The customer said .* that it has arrived", never: "should have"},
 	{name: "recycling agreed", drive: func(x *told) {
 		x.arrived().quoted(optionOf(workflow.OptionRecycle, "Recycle it", "0.00")).answers(workflow.VerdictApprove)
 	}, where: workflow.WhereRecycling, need: workflow.NeedNone, says: []string{"To be recycled, as you agreed"}, never: "waiting for you|until you answer|before you answer"},
@@ -201,6 +215,16 @@ func (x *told) tested() {
 	x.arrived().quoted().answers(workflow.VerdictApprove)
 	x.bench(workflow.DoWork{Text: "Renewed the lamp"}, workflow.Go{To: workflow.StageTesting}, workflow.DoTest{Test: workflow.Test{Name: "Function", Passed: true}}, workflow.DoTest{Test: workflow.Test{Name: workflow.SafetyTest, Passed: true}})
 	x.counter(workflow.DeclareReady{})
+}
+
+func carriers(shop *workflow.Shop) { shop.Carriers = []workflow.Carrier{{Days: 5}} }
+
+// posted went back unrepaired, and nothing is owed.
+func (x *told) posted() *told {
+	x.arrived().quoted().answers(workflow.VerdictDecline).later(24 * time.Hour)
+	x.bench(workflow.DoTest{Test: workflow.Test{Name: workflow.SafetyTest, Passed: true}}, workflow.Pack{Items: []workflow.PackedItem{{Item: 1, Fate: workflow.FateReturned}}}, workflow.PrepareShipment{Carrier: "Post", Parcel: "RR473124829CA"})
+	x.counter(workflow.Go{To: workflow.StageShipped})
+	return x
 }
 
 func fee(shop *workflow.Shop) { shop.Fee = &money.Amount{Minor: 3500, Currency: "CAD"} }

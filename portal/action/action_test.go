@@ -18,6 +18,7 @@ var notHere = map[string]string{
 	"Confirm":     "is the customer's, from the address on file",
 	"ShareLink":   "is the customer's: the page is theirs to share",
 	"ChangeOwn":   "is the customer's, by their link",
+	"NoteReturn":  "is an effect of booking the job that follows",
 	"Wake":        "is the clock's", "RecordDelivery": "is the dispatcher's", "RecordBounce": "is the mailbox's", "EndSubscription": "is the dispatcher's",
 }
 

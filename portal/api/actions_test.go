@@ -291,7 +291,12 @@ func everyAction(t *testing.T, d *desk) {
 	d.done(counter, "notice-choice", `{"choice":"what_needs_me"}`)
 	d.done(counter, "notice-choice", `{"choice":"every_step"}`)
 	d.refused(409, owner, "erasure", `{}`)
+	d.refused(409, counter, "arrival", `{"arrived":true}`)
 	j = d.done(counter, "move", `{"to":"shipped"}`)
+	d.refused(403, bench, "arrival", `{"arrived":true}`)
+	require.Equal(t, workflow.WhereMissing, d.done(counter, "arrival", `{"arrived":false}`).Standing.Where)
+	require.Contains(t, d.get("/jobs?stage=shipped&ended=true").body, string(d.n), "it is shipped, whatever is said of it")
+	j = d.done(counter, "arrival", `{"arrived":true}`)
 	require.Equal(t, workflow.OutcomeRepaired, j.Outcome)
 	require.Empty(t, j.Moves)
 

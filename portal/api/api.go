@@ -362,6 +362,9 @@ func (a *api) list(c *fiber.Ctx) error {
 		if r.Stage == workflow.StageUnconfirmed {
 			continue // no job of the shop's before its address is confirmed
 		}
+		if r.Stage == workflow.StageUnarrived {
+			r.Stage, r.DueAt = workflow.StageShipped, time.Time{}
+		}
 		x := Row{Number: r.Job, Stage: r.Stage, Device: r.Title, Person: r.Person, Breached: r.Breached, OnHold: r.OnHold, Waiting: r.Waiting, ChangedAt: r.ChangedAt}
 		if !r.DueAt.IsZero() {
 			x.DueAt = &r.DueAt

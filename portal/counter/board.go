@@ -85,6 +85,11 @@ func boardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.T
 	case r.Stage == workflow.StageUnconfirmed:
 		row.Promise = "booked " + k.day(r.ChangedAt)
 		return "open", row
+	case r.Stage == workflow.StageUnarrived:
+		if row.Promise = "should have been there by " + k.day(r.DueAt); j != nil && j.Unarrived() && j.Arrival != nil {
+			row.Flags = append(row.Flags, boardFlag{"question", "the customer misses it"})
+		}
+		return "ended", row
 	case r.Ended || j == nil:
 		row.Promise = "ended " + k.day(r.ChangedAt)
 		if r.Breached {
@@ -123,6 +128,7 @@ var boardGroups = []boardGroup{
 	{Name: "stopped", Heading: "Waiting"},
 	{Name: "open", Heading: "Not here yet"},
 	{Name: "ended", Heading: "Ended, newest first"},
+	{Name: "unarrived", Heading: "Ask the carrier, or the customer"},
 	{Name: "found", Heading: "Found"},
 }
 
@@ -193,7 +199,7 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 	if v.Warnings, err = x.s.Warnings(ctx, v.Staff.Role); err != nil {
 		return err
 	}
-	running, over := 0, 0
+	running, over := 0, counts[workflow.StageUnarrived]
 	known := false
 	for _, s := range workflow.Stages {
 		if s == workflow.StageShipped || s == workflow.StageWithdrawn {
@@ -208,14 +214,18 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 	if stage == workflow.StageUnconfirmed && x.s.Shop().ConfirmBookings {
 		known, ended = true, true
 	}
-	if !known {
+	if known = known || stage == workflow.StageUnarrived; !known {
 		stage = ""
 	}
 	v.Stages = append([]stageFilter{{Words: "All", Count: running, URL: "/counter", Here: !ended && stage == ""}}, v.Stages...)
 	v.Stages = append(v.Stages, stageFilter{Words: "Ended", Count: over, URL: "/counter?ended=yes", Here: ended && stage == ""})
+	if n := counts[workflow.StageUnarrived]; n > 0 || stage == workflow.StageUnarrived {
+		v.Stages = append(v.Stages, stageFilter{Words: "Parcels that never came", Count: n, URL: "/counter?stage=" + string(workflow.StageUnarrived), Here: stage == workflow.StageUnarrived})
+	}
 	if x.s.Shop().ConfirmBookings {
 		v.Stages = append(v.Stages, stageFilter{Words: locale.Capital(stageWords[workflow.StageUnconfirmed]), Count: counts[workflow.StageUnconfirmed], URL: "/counter?stage=" + string(workflow.StageUnconfirmed), Here: stage == workflow.StageUnconfirmed})
 	}
+	missed := stage == workflow.StageUnarrived
 	f := workflow.BoardFilter{Stage: stage, Ended: ended, Limit: boardSize + 1}
 	if s := c.Query("after"); s != "" {
 		if f.After, err = readPlace(s); err != nil {
@@ -243,6 +253,9 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 	switch {
 	case stage == workflow.StageUnconfirmed:
 		v.Heading = "Booked on the web, address not confirmed"
+	case missed:
+		v.Heading = "Parcels that should have arrived, the oldest first"
+		slices.SortStableFunc(rows, func(a, b workflow.Row) int { return a.DueAt.Compare(b.DueAt) })
 	case ended:
 		v.Heading = "Jobs that have ended"
 	case stage != "":
@@ -251,7 +264,11 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 		v.Heading = "On the bench, by promise"
 	}
 	v.Title = v.Heading
-	if err := x.rows(c, v, rows, now, ""); err != nil {
+	into := ""
+	if missed {
+		into = "unarrived"
+	}
+	if err := x.rows(c, v, rows, now, into); err != nil {
 		return err
 	}
 	return x.render(c, fiber.StatusOK, v)
@@ -261,7 +278,7 @@ func (x *counter) showBoard(c *fiber.Ctx) error {
 func (x *counter) rows(c *fiber.Ctx, v *boardPage, rows []workflow.Row, now time.Time, into string) error {
 	for _, r := range rows {
 		var j *workflow.Job
-		if !r.Ended && r.Stage != workflow.StageUnconfirmed {
+		if !r.Ended && r.Stage != workflow.StageUnconfirmed || r.Stage == workflow.StageUnarrived && r.Waiting {
 			var err error
 			if j, err = x.s.Service().Job(c.UserContext(), r.Job); err != nil {
 				return err

@@ -131,7 +131,7 @@ func taskBy() map[string]*task {
 		"intake": intakeTask, "look": lookTask, "photos": photosTask, "photos/words": photoWordsTask, "photo/:id": photoTask,
 		"photo/:id/remove": photoRemoveTask, "finding": findingTask, "finding/:id": correctTask, "finding/:id/withdraw": withdrawTask, "checks": checksTask,
 		"symptom": symptomTask, "check-plan": planTask, "begin": beginTask, "work": workTask, "duties": dutiesTask, "duty/done": dutyDoneTask, "duty/waive": dutyWaiveTask,
-		"safe": safeTask, "tests": testsTask, "test": testTask, "test/begin": soakTask, "shut": shutTask, "ready": readyTask, "packing": packingTask, "hold": holdTask, "hold/lift": liftTask,
+		"safe": safeTask, "tests": testsTask, "test": testTask, "test/begin": soakTask, "shut": shutTask, "ready": readyTask, "packing": packingTask, "arrival": arrivalTask, "hold": holdTask, "hold/lift": liftTask,
 		"report": reportTask, "report/preview": previewTask, "report/send": sendTask, "quote": quoteTask, "quote/back": takeBackTask, "answer": answerTask,
 		"undo": undoTask, "charge": chargeTask, "promise": promiseTask, "delay": delayTask, "delay/choice": delayChoiceTask, "level": levelTask,
 		"payment": paymentTask, "customer": customerTask, "customer/change": changeTask, "customer/wishes": wishesTask, "passcode": passcodeTask, "passcode/give": passcodeGiveTask, "passcode/wipe": passcodeWipeTask, "letters": lettersTask, "letters/confirm": letterConfirmTask, "link": linkTask, "link/revoke": linkRevokeTask, "link/mail": linkMailTask,

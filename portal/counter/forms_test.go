@@ -484,6 +484,51 @@ func TestReadyPackAndPost(t *testing.T) {
 	require.Contains(t, rosa.page("/counter?ended=yes").body, d.n.Shown())
 }
 
+// Parcels that should have arrived are on a list, the oldest first, until somebody says that they have.
+func TestParcelsThatNeverCame(t *testing.T) {
+	d := newDesk(t)
+	d.svc.Shop.Country, d.svc.Shop.Carriers = "CA", []workflow.Carrier{{Days: 5, Abroad: map[string]int{"US": 12}}}
+	rosa, list := d.as("rosa"), "/counter?stage=unarrived"
+	d.shipped()
+	first := d.n
+	require.NotContains(t, rosa.page("/counter").body, "Parcels that never came")
+	require.Contains(t, rosa.page(d.url("arrival")).body, "By the carrier’s usual days it should be there by ")
+	d.now = d.now.AddDate(0, 0, 6)
+	_, err := d.svc.WakeDue(t.Context())
+	require.NoError(t, err)
+	d.n = ""
+	d.shipped()
+	d.now = d.now.AddDate(0, 0, 6)
+	_, err = d.svc.WakeDue(t.Context())
+	require.NoError(t, err)
+	second := d.n
+	rosa = d.as("rosa") // the session has ended since
+	d.do(mira, workflow.TellArrival{})
+	require.Contains(t, rosa.page("/counter").body, `Parcels that never came <span class="count">2</span>`)
+	require.Contains(t, rosa.page("/counter?ended=yes").body, second.Shown(), "they have ended all the same")
+	both := rosa.page(list)
+	require.Less(t, strings.Index(both.body, first.Shown()), strings.Index(both.body, second.Shown()))
+	require.Equal(t, 1, strings.Count(both.body, "the customer misses it"))
+	wellMade(t, both)
+	page := rosa.page(d.url(""))
+	require.Contains(t, page.body, "The customer said today that it has not come. Ask the carrier")
+	require.Equal(t, 403, d.as("nils").get(d.url("arrival")).StatusCode)
+	bad := rosa.page(d.url("arrival")).form(d.url("arrival")).send()
+	require.Equal(t, 422, bad.StatusCode)
+	require.Equal(t, 303, bad.form(d.url("arrival")).set("said", "here").set("note", "The carrier’s page").send().StatusCode)
+	require.NotContains(t, rosa.page(list).body, second.Shown())
+	require.Contains(t, rosa.page(list).body, first.Shown())
+	require.Contains(t, rosa.page(d.url("")).body, "The counter said today that it has arrived. The carrier’s page")
+
+	d.n = ""
+	d.testing()
+	f := rosa.page(d.url("packing")).form(d.url("packing")).set("carrier", "Post").set("parcel", "RR123456785CA").set("country", "Brazil").press("keep")
+	require.Equal(t, 422, f.StatusCode)
+	require.Contains(t, f.body, `<a href="#country">`)
+	require.Equal(t, 303, f.form(d.url("packing")).set("country", "us").press("keep").StatusCode)
+	require.Equal(t, "US", d.job().Shipment.Country)
+}
+
 func TestShippingSaysWhatIsMissing(t *testing.T) {
 	d := newDesk(t)
 	d.testing()

@@ -188,6 +188,13 @@ func (k clockOf) alertsOf(j *workflow.Job, base jobBase) []alert {
 		}
 		out = append(out, alert{"question", words + m.Text.Text, base.To("letters") + "#form", "Answer"})
 	}
+	switch a := j.Arrival; {
+	case !j.Unarrived():
+	case a != nil:
+		out = append(out, alert{"arrival", k.arrival(j) + " Ask the carrier, and write to the customer.", base.To("arrival"), "It has arrived"})
+	default:
+		out = append(out, alert{"arrival", "The parcel should have been there by " + k.day(j.ArriveDay(shop)) + ", and nobody has said that it is.", base.To("arrival"), "Has it arrived?"})
+	}
 	if m := j.Doubt(); m != nil && !j.Ended() {
 		out = append(out, alert{"redirect", k.doubtWords(m), base.To("letters") + "#letter-" + itoa(m.ID), "Which message"})
 	}

@@ -21,6 +21,7 @@ var stageWords = map[workflow.Stage]string{
 	workflow.StageRepairing:        "Repairing",
 	workflow.StageTesting:          "Testing",
 	workflow.StageShipped:          "Shipped",
+	workflow.StageUnarrived:        "Posted, not said to have arrived",
 	workflow.StageWithdrawn:        "Withdrawn",
 }
 

@@ -53,8 +53,9 @@ func (k clockOf) notices(j *workflow.Job, entries []workflow.Entry) []noticeView
 
 // effectWords name what is done outside the store.
 var effectWords = map[workflow.NoticeKind]string{
-	workflow.EffectForget:  "Removing the erased person’s photos and drafts",
-	workflow.EffectDiscard: "Removing copies of photos from before an area was blurred",
+	workflow.EffectForget:   "Removing the erased person’s photos and drafts",
+	workflow.EffectReturned: "Naming the warranty return on the job that it follows",
+	workflow.EffectDiscard:  "Removing copies of photos from before an area was blurred",
 }
 
 // other tells the life of what goes another way than mail. The outbox alone knows it.

@@ -19,6 +19,8 @@ type packingPage struct {
 	Repaired bool
 	// Ship offers to mark it as gone with the same press.
 	Ship bool
+	// Abroad: carriers have days of their own to other countries.
+	Abroad bool
 	// Lithium: it holds a lithium cell, or may. MadeSafe is how it was made safe to go back unrepaired.
 	Lithium  bool
 	MadeSafe *workflow.MadeSafe
@@ -65,6 +67,7 @@ var packingTask = &task{
 		if s := r.job.Shipment; s != nil {
 			v.Set("carrier", s.Carrier)
 			v.Set("parcel", s.Parcel.Text)
+			v.Set("country", s.Country)
 			v.Set("serial", s.Serial.Text)
 			v.Set("warranty_days", strconv.Itoa(s.WarrantyDays))
 			if s.InPerson {
@@ -84,6 +87,7 @@ var packingTask = &task{
 		}
 		v.jobBase = r.title("Pack and post")
 		v.Ship = v.Counter
+		v.Abroad = slices.ContainsFunc(r.shop().Carriers, func(c workflow.Carrier) bool { return len(c.Abroad) > 0 })
 		return v, nil
 	},
 	read: func(r *request) ([]workflow.Command, error) {
@@ -110,7 +114,7 @@ var packingTask = &task{
 			out = append(out, workflow.Pack{Items: items})
 		}
 		s := workflow.PrepareShipment{
-			InPerson: r.value("way") == "person", Carrier: r.value("carrier"), Parcel: r.value("parcel"), Serial: r.value("serial"),
+			InPerson: r.value("way") == "person", Carrier: r.value("carrier"), Parcel: r.value("parcel"), Country: r.value("country"), Serial: r.value("serial"),
 			WarrantyDays: r.number("warranty_days", "The warranty"),
 		}
 		ship := r.value("do") == "ship"
@@ -119,7 +123,7 @@ var packingTask = &task{
 			out = append(out, s)
 		}
 		out = append(out, r.addPhotos(workflow.PhotoPacking)...)
-		r.said = "Kept."
+		r.said = "Saved."
 		if ship {
 			out = append(out, workflow.Go{To: workflow.StageShipped})
 			r.said = "It has left the shop. The customer is told."
@@ -134,6 +138,6 @@ func sameShipment(old *workflow.Shipment, s workflow.PrepareShipment) bool {
 	if old == nil {
 		return false
 	}
-	return old.InPerson == s.InPerson && (s.InPerson || old.Carrier == strings.TrimSpace(s.Carrier) && old.Parcel.Text == strings.TrimSpace(s.Parcel)) &&
+	return old.InPerson == s.InPerson && (s.InPerson || old.Carrier == strings.TrimSpace(s.Carrier) && old.Parcel.Text == strings.TrimSpace(s.Parcel) && old.Country == strings.ToUpper(strings.TrimSpace(s.Country))) &&
 		old.Serial.Text == strings.TrimSpace(s.Serial) && (s.WarrantyDays == 0 || old.WarrantyDays == s.WarrantyDays)
 }

@@ -23,7 +23,7 @@ type quotePage struct {
 	Lines    []choice
 	Taxes    []choice
 	Currency string
-	// Inside says that the prices hold the taxes.
+	// Inside says that the prices include tax.
 	Inside  bool
 	Drafted string
 	// Open is the revision that waits for an answer, nil if none does.

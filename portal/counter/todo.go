@@ -202,6 +202,9 @@ func (k clockOf) tasks(j *workflow.Job, base jobBase) (stage, more []todo) {
 	if j.Level != nil && !j.Ended() {
 		add("level", "", j.Level.Name)
 	}
+	if s := j.Shipment; j.Stage == workflow.StageShipped && s != nil && !s.InPerson && j.Erased.IsZero() {
+		add("arrival", "", cmp.Or(k.arrival(j), "nobody has said so"))
+	}
 	add("payment", "", templates.Count(len(j.Payments), "payment", "payments"))
 	if len(j.Quotes) > 0 {
 		page("decisions", "Decisions and papers", templates.Count(len(j.Decisions), "answer", "answers"))

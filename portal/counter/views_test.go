@@ -19,7 +19,7 @@ func views() []templates.View {
 		&intakePage{}, &jobPage{}, &lettersPage{}, &levelPage{}, &linkPage{}, &lookPage{}, &mailsPage{}, &movePage{},
 		&beginPage{}, &newPage{}, &noticesPage{}, &packingPage{}, &paymentsPage{}, &photoPage{}, &photosPage{}, &previewPage{},
 		&promisePage{}, &quotePage{}, &readyPage{}, &reportPage{}, &safePage{}, &sentPage{}, &signInPage{}, &testPage{}, &testsPage{}, &undoPage{},
-		&wordsPage{}, &passcodePage{}, &workPage{},
+		&wordsPage{}, &arrivalPage{}, &passcodePage{}, &workPage{},
 	}
 	for _, v := range out {
 		x := reflect.ValueOf(v).Elem()

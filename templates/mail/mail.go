@@ -222,15 +222,9 @@ func (t *teller) answers() []Answer {
 	if hold != "" {
 		hold = w.T("mail.hold.note", t.clip(hold))
 	}
-	switch n := t.Job.Standing(t.Shop, t.now).Need; {
-	case n.Why == workflow.WhyExpired: // a page says "below", a mail can't
-		s.NeedMore = w.T("mail.need.expired", t.day(n.Since))
-	case n.Kind == workflow.NeedAnswer:
-		s.NeedMore = w.T("mail.need.answer")
-	}
 	return []Answer{
 		{Asked: w.T("mail.asked.where"), Answer: s.Where, More: more(s.WhereMore, s.Hold, hold)},
-		{Asked: w.T("mail.asked.need"), Answer: s.Need, More: more(s.NeedMore, s.PayURL, t.clip(s.Pay)), Acts: s.NeedAction != workflow.NeedNone},
+		{Asked: w.T("mail.asked.need"), Answer: s.Need, More: more(s.NeedAway, s.PayURL, t.clip(s.Pay)), Acts: s.NeedAction != workflow.NeedNone && s.NeedAction != workflow.NeedTell},
 		{Asked: w.T("mail.asked.when"), Answer: s.When, More: more(s.WhenMore)},
 	}
 }

@@ -347,10 +347,7 @@ func (s *Store) Link(ctx context.Context, id workflow.ShopID, hash link.Hash) (w
 // Board lists jobs. A stage that jobs end in is listed in the order of running ones unless Ended is
 // set. A limit of zero or less lists nothing.
 func (s *Store) Board(ctx context.Context, id workflow.ShopID, f workflow.BoardFilter) ([]workflow.Row, error) {
-	order := running
-	if f.Ended {
-		order = newest
-	}
+	order := f.Order
 	return s.rows(ctx, id, f.Limit, order, func(r *workflow.Row) bool {
 		switch {
 		case f.Stage != "" && r.Stage != f.Stage, f.Ended && !r.Ended, f.Stage == "" && !f.Ended && r.Ended:
@@ -366,7 +363,7 @@ func (s *Store) Search(ctx context.Context, id workflow.ShopID, query string, li
 	if len(want) == 0 {
 		return nil, ctx.Err()
 	}
-	return s.rows(ctx, id, limit, newest, func(r *workflow.Row) bool {
+	return s.rows(ctx, id, limit, workflow.BoardFilter{Ended: true}.Order, func(r *workflow.Row) bool {
 		have := store.Words(r.Text)
 		for i, w := range want {
 			if !slices.ContainsFunc(have, func(h string) bool {
@@ -377,22 +374,6 @@ func (s *Store) Search(ctx context.Context, id workflow.ShopID, query string, li
 		}
 		return true
 	})
-}
-
-func running(a, b *workflow.Row) int {
-	return cmp.Or(rank(b.Breached)-rank(a.Breached), rank(a.DueAt.IsZero())-rank(b.DueAt.IsZero()),
-		a.DueAt.Compare(b.DueAt), cmp.Compare(a.Job, b.Job))
-}
-
-func newest(a, b *workflow.Row) int {
-	return cmp.Or(b.ChangedAt.Compare(a.ChangedAt), cmp.Compare(a.Job, b.Job))
-}
-
-func rank(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
 }
 
 func (s *Store) rows(ctx context.Context, id workflow.ShopID, limit int, order func(a, b *workflow.Row) int, keep func(r *workflow.Row) bool) ([]workflow.Row, error) {

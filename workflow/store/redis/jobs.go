@@ -159,7 +159,7 @@ func (s *Store) every(ctx context.Context, shop workflow.ShopID, do func(numbers
 // Counts returns the number of jobs in each stage that has any.
 func (s *Store) Counts(ctx context.Context, shop workflow.ShopID) (map[workflow.Stage]int, error) {
 	var counts []*driver.IntCmd
-	stages := append(slices.Clone(workflow.Stages), workflow.StageUnconfirmed)
+	stages := append(slices.Clone(workflow.Stages), workflow.StageUnconfirmed, workflow.StageUnarrived)
 	err := s.batch(ctx, false, func(p driver.Pipeliner) {
 		counts = nil
 		for _, stage := range stages {
