@@ -33,7 +33,7 @@ var budgets = map[string]string{
 	"GET /": cheap, "GET /packing": cheap, "GET /book": cheap, "GET /find": cheap, "POST /book": tries, "POST /find": tries,
 	"GET /j/:token": rendered, "GET /j/:token/booked": rendered, "GET /j/:token/live": streams, "GET /j/:token/feed": rendered, "GET /j/:token/report/:n.pdf": papers,
 	"GET /j/:token/report/:n": rendered, "GET /j/:token/photo/:id/:size.jpg": links, "GET /j/:token/date.ics": rendered, "POST /j/:token/message": tries,
-	"GET /j/:token/notices": rendered, "POST /j/:token/notices": rendered, "POST /j/:token/push": tries, "GET /j/:token/details": rendered, "POST /j/:token/details": tries, "GET /j/:token/share": rendered, "POST /j/:token/share": tries, "POST /j/:token/ask": tries,
+	"GET /j/:token/notices": rendered, "POST /j/:token/notices": rendered, "POST /j/:token/push": tries, "GET /j/:token/details": rendered, "POST /j/:token/details": tries, "GET /j/:token/share": rendered, "POST /j/:token/share": tries, "POST /j/:token/arrival": tries, "POST /j/:token/ask": tries,
 	"GET /d/:token": rendered, "POST /d/:token/review": tries, "POST /d/:token": tries, "GET /d/:token/done": rendered, "GET /d/:token/:form.pdf": papers, "POST /d/:token/undo": tries,
 	"GET /confirm/:token": rendered, "POST /confirm/:token": tries, "GET /data/:token": rendered, "GET /data/:token/file.zip": tries, "GET /c/:token": rendered, "POST /c/:token": tries,
 
