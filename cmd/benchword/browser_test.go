@@ -34,7 +34,7 @@ func demoStage(t testing.TB, with ...func(*stage)) (*stage, *demo) {
 	s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
 	s.clock.still = true
 	// The running dispatcher stands aside by itself: it is woken by commits, and those are not told.
-	d, err := playDemo(context.Background(), s.srv, s.clock, 0, "")
+	d, err := playDemo(context.Background(), s.srv, s.clock, 0, s.lang)
 	require.NoError(t, err)
 	s.clock.set(time.Date(2026, 11, 25, 16, 0, 0, 0, time.UTC))
 	s.settle() // what falls due by then is done now, and not in the middle of a test

@@ -10,6 +10,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
+// inEnglish is the demo's shop with a catalogue of its own, for customers who read English.
+func inEnglish() string {
+	return strings.NewReplacer("[shop]", "[shop]\ncatalogue_file = \"findings.toml\"", `languages = ["en", "fr", "de", "es"]`, "").Replace(fmt.Sprintf(demoSettings, "https://status.harbour.example"))
+}
+
 // A shop's own findings and duties come from a file beside its settings; what is wrong is named with its
 // line and its reason.
 func TestAShopsOwnCatalogue(t *testing.T) {
@@ -17,7 +22,7 @@ func TestAShopsOwnCatalogue(t *testing.T) {
 	path := filepath.Join(dir, "shop.toml")
 	read := func(catalogue string) (*Settings, error) {
 		require.NoError(t, os.WriteFile(filepath.Join(dir, "findings.toml"), []byte(catalogue), 0o600))
-		return ParseSettings(path, []byte(strings.Replace(fmt.Sprintf(demoSettings, "https://status.harbour.example"), "[shop]", "[shop]\ncatalogue_file = \"findings.toml\"", 1)))
+		return ParseSettings(path, []byte(inEnglish()))
 	}
 	const good = `# our own
 [finding.fader_worn]
@@ -73,6 +78,6 @@ en = "Renew both faders"
 		require.ErrorContains(t, err, x.want)
 	}
 	require.NoError(t, os.Remove(filepath.Join(dir, "findings.toml")))
-	_, err = ParseSettings(path, []byte(strings.Replace(fmt.Sprintf(demoSettings, "https://status.harbour.example"), "[shop]", "[shop]\ncatalogue_file = \"findings.toml\"", 1)))
+	_, err = ParseSettings(path, []byte(inEnglish()))
 	require.ErrorContains(t, err, "the file that shop.catalogue_file names can't be read")
 }

@@ -43,7 +43,7 @@ func (d *demo) playPast(ctx context.Context, service *workflow.Service, n int) e
 	var wg sync.WaitGroup
 	places := make(chan struct{}, 2*runtime.GOMAXPROCS(0))
 	errs := make([]error, n)
-	last := d.ago(15, 9, 0)
+	last := d.ago(22, 9, 0)
 	for i := range n {
 		wg.Go(func() {
 			places <- struct{}{}
@@ -134,7 +134,7 @@ func (d *demo) playOne(ctx context.Context, service *workflow.Service, chance *r
 		p.decide(ctx, &outcome)
 	}
 	tests := []workflow.Command{proved("Function", "", ""), proved("Electrical safety", "", "")}
-	p.after(3)
+	p.after(9)
 	p.do(ctx, counterRosa, append(tests, workflow.Pack{Items: []workflow.PackedItem{{Item: 1, Fate: workflow.FateReturned}}},
 		workflow.PrepareShipment{InPerson: true}, workflow.Go{To: workflow.StageShipped})...)
 	return p.err

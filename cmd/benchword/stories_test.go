@@ -56,6 +56,8 @@ type stage struct {
 	before func(*server)
 	// words are what customers read; nil means the usual texts.
 	words *locale.Set
+	// lang is what all of the demo's customers speak, "" for each their own.
+	lang string
 	// redis, if set, is the store of two portals and two notifiers; then srv is a notifier, and bases are
 	// the portals.
 	redis     string

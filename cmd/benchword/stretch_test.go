@@ -82,7 +82,7 @@ func TestLongWordsFit(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs whole without -short")
 	}
-	s, d := demoStage(t, func(s *stage) { s.words = speaking(t, stretched()) })
+	s, d := demoStage(t, func(s *stage) { s.words, s.lang = speaking(t, stretched()), "en" })
 	s.settle()
 	ctx := portaltest.Browser(t)
 	customer, _ := allPages(s, d)
