@@ -388,12 +388,6 @@ func (s *Server) SendQuotePaper(c *fiber.Ctx, j *workflow.Job, q *workflow.Quote
 	if !slices.Contains(templates.QuoteForms(s.Shop()), form) {
 		return notFound("no_paper", "There is no such paper.")
 	}
-	out, err := s.paper(c, j, fmt.Sprint("quote ", q.Revision, " ", form, " ", w.Lang), func() ([]byte, error) { return templates.QuotePaper(j, q, s.Shop(), form, w) })
-	if err != nil {
-		return fmt.Errorf("writing a paper: %w", err)
-	}
-	c.Set(fiber.HeaderContentType, "application/pdf")
-	c.Set(fiber.HeaderContentDisposition, `inline; filename="`+string(form)+"-"+string(j.Number)+"-"+strconv.Itoa(q.Revision)+`.pdf"`)
-	c.Set(fiber.HeaderCacheControl, "no-store")
-	return c.Send(out)
+	return s.SendPaper(c, j, fmt.Sprint("quote ", q.Revision, " ", form, " ", w.Lang), string(form)+"-"+string(j.Number)+"-"+strconv.Itoa(q.Revision)+".pdf",
+		func(templates.PhotoBytes) ([]byte, error) { return templates.QuotePaper(j, q, s.Shop(), form, w) })
 }

@@ -105,6 +105,18 @@ func (s *Server) drop(n workflow.JobNumber) {
 	s.common.papers.drop(s.jobOf(n))
 }
 
+// SendPaper answers with another paper about a job, by its kind; the job is one that is stored.
+func (s *Server) SendPaper(c *fiber.Ctx, j *workflow.Job, kind, name string, write func(templates.PhotoBytes) ([]byte, error)) error {
+	b, err := s.paper(c, j, kind, func() ([]byte, error) { return write(s.common.marked.of(c.UserContext(), s.cfg.Photos, j)) })
+	if err != nil {
+		return fmt.Errorf("writing a paper: %w", err)
+	}
+	c.Set(fiber.HeaderContentType, "application/pdf")
+	c.Set(fiber.HeaderContentDisposition, `inline; filename="`+name+`"`)
+	c.Set(fiber.HeaderCacheControl, "no-store")
+	return c.Send(b)
+}
+
 // SendReportPaper answers with a report as PDF, in the customer's language. The job may be one that is
 // only being tried out.
 func (s *Server) SendReportPaper(c *fiber.Ctx, j *workflow.Job, r *workflow.Report) error {

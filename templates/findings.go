@@ -48,8 +48,13 @@ type DutyView struct {
 
 // findingSentence says how a finding is known and where it comes from. It claims no more than the certainty
 // allows, says what is there, and blames nobody. A reading that is shown by itself is not told here as well.
+// What was smelled, heard or felt leaves no marks to see: where it comes from is concluded.
 func findingSentence(f workflow.Finding, w *locale.Words) string {
-	origin := w.T("origin." + string(f.Origin) + "." + string(f.Certainty))
+	from := f.Certainty
+	if from == workflow.CertaintyNoticed {
+		from = workflow.CertaintyInferred
+	}
+	origin := w.T("origin." + string(f.Origin) + "." + string(from))
 	if f.Measurement != nil {
 		return origin
 	}

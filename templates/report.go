@@ -33,6 +33,7 @@ type ReportView struct {
 	Fault     string // the customer's own words
 	Contents  []ContentView
 	Condition string
+	Does      string // the same in the bench's terms, "" where nobody said
 	Tried     string // whether the fault showed at the bench
 	TriedNote string
 	Arrival   []PhotoView
@@ -113,6 +114,9 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 		W: w, Number: r.Number, Job: j.Number.Shown(), Device: j.Device.Name(), Serial: j.Device.Serial.Text, Sent: w.DateTime(r.SentAt, loc),
 		Short: r.Short, Fault: j.Fault.Text, Contents: ContentsOf(then, w), Condition: j.Condition.Text,
 		Cause: r.Cause, Proposal: r.Proposal, Head: r.Head, Next: r.Next,
+	}
+	if len(r.Does) > 0 {
+		v.Does = w.T("report.does", strings.Join(r.Does, " · "))
 	}
 	if last := len(j.Reports); last > r.Number {
 		v.Newer = last

@@ -92,6 +92,7 @@ func (d *reportPaper) arrived() {
 		d.Heading(3, w.T("report.fault"))
 		d.Text(v.Fault, paper.Italic)
 	}
+	d.Text(v.Does)
 	d.Text(strings.TrimSpace(v.Tried + " " + v.TriedNote))
 	d.show(v.Arrival)
 }

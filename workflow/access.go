@@ -40,11 +40,11 @@ var access = func() map[reflect.Type][]Role {
 	may([]Command{
 		ListContents{}, AnswerScreening{}, NoteCondition{}, TryFault{}, NoteShut{}, SeePasscode{}, DescribePhoto{}, RemovePhoto{},
 		NoteSymptom{}, NameSuspect{}, PlanCheck{}, DoCheck{}, NoteFinding{}, WithdrawFinding{}, RaiseDuty{}, DoDuty{},
-		PlaceHold{}, LiftHold{}, Begin{}, DoWork{}, BeginTest{}, DoTest{}, Pack{}, PrepareShipment{}, Go{},
+		PlaceHold{}, LiftHold{}, Begin{}, DoWork{}, BeginTest{}, DoTest{}, Pack{}, PrepareShipment{}, NoteDamage{}, Go{},
 	}, bench, counter, owner)
 	may([]Command{
 		ChangeCustomer{}, SettleChange{}, ChooseLevel{}, WaiveDuty{}, SendReport{}, IssueQuote{}, WithdrawQuote{}, RecordPayment{}, SetCharge{},
-		MovePromise{}, ExplainDelay{}, DeclareReady{}, RevokeLinks{}, AskConfirm{}, SendAgain{}, NoteTold{},
+		MovePromise{}, ExplainDelay{}, DeclareReady{}, RevokeLinks{}, AskConfirm{}, SendAgain{}, NoteTold{}, TellDamage{},
 	}, counter, owner)
 	may([]Command{MakeSafe{}, SendData{}}, owner)
 	may([]Command{ErasePerson{}}, owner, system)

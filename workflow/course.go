@@ -26,8 +26,9 @@ type Course struct {
 	// Kind is the kind of device in plain words, as it was typed.
 	Kind    string  `json:"kind"`
 	Outcome Outcome `json:"outcome,omitempty"`
-	// Symptom and Causes are what it suffered from and which suspects of the catalogue were confirmed.
+	// Symptom, Also and Causes are what it suffered from, what else, and which suspects of the catalogue were confirmed.
 	Symptom string   `json:"symptom,omitempty"`
+	Also    []string `json:"also,omitempty"`
 	Causes  []string `json:"causes,omitempty"`
 	// Visits are its stages in order; a job that came back to one has a visit for each time. Each lasts
 	// until the next begins; a stage that jobs end in is the last.
@@ -47,7 +48,7 @@ type Visit struct {
 // Course returns the job's course so far.
 func (j *Job) Course() Course {
 	c := Course{
-		Job: j.Number, BookedAt: j.BookedAt, EndedAt: j.EndedAt, Kind: j.Device.Kind, Outcome: j.Outcome, Symptom: j.Symptom,
+		Job: j.Number, BookedAt: j.BookedAt, EndedAt: j.EndedAt, Kind: j.Device.Kind, Outcome: j.Outcome, Symptom: j.Symptom, Also: slices.Clone(j.AlsoDoes),
 		Visits: []Visit{{StageBooked, j.BookedAt}}, Promises: slices.Clone(j.Promises), Pauses: slices.Clone(j.Pauses),
 	}
 	for _, s := range j.Suspects {

@@ -110,9 +110,14 @@ func (t *turn) correct(shows []string) error {
 }
 
 // hazards brings the duties of the dangers seen on arrival: each that is new obliges anew, and what is not there after
-// all obliges no more.
+// all obliges no more, unless the symptom asks for the same.
 func (t *turn) hazards(before *Screening) error {
 	var rules []string
+	for _, s := range t.j.Symptoms() {
+		for _, r := range t.shop.Trade().RulesOn(s) {
+			rules = append(rules, r.ID)
+		}
+	}
 	var fresh []catalogue.Rule
 	for _, id := range t.j.Screening.Hazards {
 		h := t.shop.Trade().Hazard(id)
@@ -147,7 +152,12 @@ func (t *turn) mainsAfterAll() error {
 			}
 		}
 	}
-	return t.raise(safety(t.shop.Trade().RulesOn(t.j.Symptom)), 0, "")
+	for _, s := range t.j.Symptoms() {
+		if err := t.raise(safety(t.shop.Trade().RulesOn(s)), 0, ""); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // screened brings the duties of dangers into line with the screening; before is what it said until now.
@@ -171,10 +181,12 @@ func (t *turn) screened(before *Screening) error {
 	case s.CellInDoubt():
 		want = ruleDoubt
 	}
-	found := slices.ContainsFunc(t.j.Duties, func(d Duty) bool { return d.Rule == ruleCell && d.Finding != 0 && d.unsettled() })
+	if want == ruleCell && slices.ContainsFunc(t.j.Duties, func(d Duty) bool { return d.Rule == ruleCell && d.Finding != 0 && d.unsettled() }) {
+		want = "" // the finding's duty says it
+	}
 	live := false
 	for _, d := range t.j.Duties {
-		if (d.Rule == ruleCell || d.Rule == ruleDoubt) && d.Finding == 0 && d.Open() && (d.Rule != want || found) {
+		if (d.Rule == ruleCell || d.Rule == ruleDoubt) && d.Finding == 0 && d.Open() && d.Rule != want {
 			if err := t.record(&DutyDropped{d.ID}); err != nil {
 				return err
 			}
@@ -182,7 +194,7 @@ func (t *turn) screened(before *Screening) error {
 		}
 		live = live || d.Rule == want && !d.Dropped
 	}
-	if want == "" || found || live && before.CellInDoubt() {
+	if want == "" || live && before.CellInDoubt() {
 		return nil
 	}
 	return t.raise([]catalogue.Rule{*t.shop.Trade().Rule(want)}, 0, "")

@@ -95,6 +95,43 @@ func TestADangerFoundInsideIsDueAtOnce(t *testing.T) {
 }
 
 // A danger in the bench's own words obliges as the catalogue's do: to make it safe at once, and to put it right.
+// A smell is perceived: it is neither seen nor concluded, and says nothing of the fault yet.
+func TestWhatIsSmelledIsNoticed(t *testing.T) {
+	b := newBench(t)
+	b.toDiagnosing()
+	j := b.do(technician, NoteFinding{Finding: Finding{Entry: "smell_burnt"}})
+	require.Equal(t, []any{CertaintyNoticed, WeightOpen}, []any{j.Findings[0].Certainty, j.Findings[0].Weight})
+}
+
+// Who can't tell whether a cell is sound, after a damaged one was found, has the rest looked at: taking the one out settles
+// only that one.
+func TestCantTellAfterADamagedCell(t *testing.T) {
+	b := newBench(t)
+	cell := func(a Answer) AnswerScreening {
+		return AnswerScreening{Screening{Lithium: Yes, CellDamaged: a, Mains: No, Liquid: No}}
+	}
+	b.onTheBench(cell(No).Screening)
+	j := b.do(technician, NoteFinding{Finding: Finding{Entry: "cell_pierced"}}, cell(Unknown))
+	b.do(technician, DoDuty{dutyOf(t, j, ruleCell)})
+	j = b.job()
+	require.True(t, j.cellIn(), "one more may be damaged")
+	j = b.do(technician, cell(No))
+	require.False(t, j.cellIn())
+}
+
+// A danger that the screening takes back obliges still where the symptom asks for the same: one duty stood for both.
+func TestASymptomStillObligesWhenTheScreeningDoesNot(t *testing.T) {
+	b := newBench(t)
+	burnt := cordless
+	burnt.Hazards = []string{"burnt"}
+	b.onTheBench(burnt)
+	b.do(technician, NoteSymptom{Symptom: "shock"}, AnswerScreening{cordless})
+	j := b.job()
+	require.True(t, j.duty(dutyOf(t, j, ruleSecure)).Open())
+	b.do(technician, NoteSymptom{Symptom: "noise"}, AnswerScreening{burnt}, AnswerScreening{cordless})
+	require.Len(t, b.job().Dangers(b.s.Shop), 0, "nothing asks for it any more")
+}
+
 func TestADangerInOwnWordsObliges(t *testing.T) {
 	b := newBench(t)
 	b.onTheBench(cordless)

@@ -294,6 +294,8 @@ const (
 	KindParcelOverdue     EventKind = "parcel.overdue"
 	KindArrivalTold       EventKind = "arrival.told"
 	KindJobReturned       EventKind = "job.returned"
+	KindDamageNoted       EventKind = "damage.noted"
+	KindDamageTold        EventKind = "damage.told"
 	KindMessageSent       EventKind = "message.sent"
 	KindConfirmAsked      EventKind = "confirm.asked"
 	KindConfirmAnswered   EventKind = "confirm.answered"
@@ -377,6 +379,8 @@ var kinds = map[EventKind]kindOf{
 	KindParcelOverdue:     of[ParcelOverdue](),
 	KindArrivalTold:       of[ArrivalTold](),
 	KindJobReturned:       of[JobReturned](),
+	KindDamageNoted:       of[DamageNoted](),
+	KindDamageTold:        of[DamageTold](),
 	KindMessageSent:       of[MessageSent](),
 	KindConfirmAsked:      of[ConfirmAsked](),
 	KindConfirmAnswered:   of[ConfirmAnswered](),

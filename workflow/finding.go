@@ -47,11 +47,12 @@ type Certainty string
 const (
 	CertaintyMeasured Certainty = "measured"
 	CertaintySeen     Certainty = "seen"
+	CertaintyNoticed  Certainty = "noticed" // smelled, heard or felt
 	CertaintyInferred Certainty = "inferred"
 )
 
 // Certainties lists every certainty, surest first.
-var Certainties = []Certainty{CertaintyMeasured, CertaintySeen, CertaintyInferred}
+var Certainties = []Certainty{CertaintyMeasured, CertaintySeen, CertaintyNoticed, CertaintyInferred}
 
 // Finding is something observed, with its origin, weight, certainty and evidence.
 type Finding struct {

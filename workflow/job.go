@@ -70,7 +70,10 @@ type Job struct {
 	Reproduction *Reproduction `json:"reproduction,omitempty"`
 	Photos       []Photo       `json:"photos,omitempty"`
 	// Symptom is what the device does, in the catalogue's terms, "" if that was not said.
+	// AlsoDoes are further ones, see [Job.Symptoms]; Does are all of them in the customer's language.
 	Symptom  string    `json:"symptom,omitempty"`
+	AlsoDoes []string  `json:"also_does,omitempty"`
+	Does     []string  `json:"does,omitempty"`
 	Suspects []Suspect `json:"suspects,omitempty"`
 	// Plans are the checks that can be done.
 	Plans     []CheckPlan `json:"plans,omitempty"`
@@ -88,7 +91,9 @@ type Job struct {
 	MadeSafe *MadeSafe    `json:"made_safe,omitempty"`
 	Ready    *Ready       `json:"ready,omitempty"`
 	Packed   []PackedItem `json:"packed,omitempty"`
-	Shipment *Shipment    `json:"shipment,omitempty"`
+	// Damage is damage in transit, nil where nothing was written down about it.
+	Damage   *Damage   `json:"damage,omitempty"`
+	Shipment *Shipment `json:"shipment,omitempty"`
 	// ArriveBy is the day by which the parcel should have arrived, once that has passed and nobody had said that it
 	// did. Arrival is what was said last, Arrivals whether it had arrived, each time.
 	ArriveBy string   `json:"arrive_by,omitempty"`
@@ -178,7 +183,7 @@ func Replay(events []*Event) (*Job, error) {
 func (j *Job) index(shop *Shop) Index {
 	x := Index{
 		Stage: j.Stage, Ended: j.Ended(), Title: j.Device.Name(), Person: j.Customer.Name.Text, ChangedAt: j.ChangedAt,
-		Waiting: j.Unanswered() != nil || len(j.Undelivered()) > 0 || j.pressing() || j.toRing(),
+		Waiting: j.Unanswered() != nil || len(j.Undelivered()) > 0 || j.pressing() || j.toRing() || j.Untold(),
 	}
 	if j.Unconfirmed() {
 		x.Stage, x.Ended = StageUnconfirmed, true

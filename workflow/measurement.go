@@ -147,6 +147,14 @@ func (m *Measurement) String() string {
 	return out
 }
 
+func (m *Measurement) clone() *Measurement {
+	if m == nil {
+		return nil
+	}
+	out := *m
+	return &out
+}
+
 // spread returns the bounds that a nominal value and its tolerance in percent make.
 func spread(nominal, percent money.Decimal) (low, high money.Decimal, err error) {
 	rat := func(d money.Decimal) *big.Rat { r, _ := new(big.Rat).SetString(d.String()); return r }

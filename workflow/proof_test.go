@@ -13,6 +13,51 @@ import (
 
 func dec(s string) *money.Decimal { d := money.MustDecimal(s); return &d }
 
+// What the shop's settings say of a step's limits is kept with the reading as it was, and a pass needs that reading; no
+// limit is built in.
+func TestLimitsOfTheShopsOwnSteps(t *testing.T) {
+	b := newBench(t)
+	b.toDiagnosing()
+	b.toRepairing()
+	b.do(technician, DoWork{Text: "Renewed the supply."}, Go{To: StageTesting})
+	step := func(name string, m *Measurement) DoTest {
+		return DoTest{Test: Test{Name: "function", Passed: true, Steps: []TestStep{{Name: name, Result: StepPassed, Measurement: m}}}}
+	}
+	limit := func(s string) Limit {
+		l, err := ParseLimit(s)
+		require.NoError(t, err, s)
+		return l
+	}
+	reading := func(value, unit string) *Measurement { return &Measurement{Value: *dec(value), Unit: unit} }
+	b.do(technician, step("Ripple", nil)) // nothing is built in
+	b.s.Shop.TestLimits = map[string]map[string]Limit{"Function": {
+		"Ripple": limit("0 to 20 mV"), "Supply": limit("5 ± 5 % V"), "Insulation": limit("> 100 Mohm"), "Leak": limit("< 0.5 mA"), "Far pins": limit("open"), "Minutes": limit("min"),
+	}}
+	j := b.do(technician, step("ripple", reading("12", "")))
+	m := j.Tests[len(j.Tests)-1].Steps[0].Measurement
+	require.Equal(t, []any{"mV", "0", "20", FitWithin}, []any{m.Unit, m.Low.String(), m.High.String(), m.Fit()})
+	for name, pair := range map[string][2]*Measurement{
+		"Ripple": {reading("20", "mV"), reading("20.1", "mV")}, "Supply": {reading("5.25", "V"), reading("4.7", "V")}, "Insulation": {reading("100", "meg"), reading("99", "Mohm")},
+		"Leak": {reading("0.5", "mA"), reading("0.6", "mA")}, "Far pins": {{Is: ValueOpen}, reading("3", "ohm")}, "Minutes": {reading("120", "min"), reading("2", "h")},
+	} {
+		b.do(technician, step(name, pair[0]))
+		b.refuses(CodeInvalid, technician, step(name, pair[1]))
+	}
+	loose := reading("50", "mV")
+	loose.High = dec("100")
+	b.refuses(CodeInvalid, technician, step("Ripple", loose))
+	b.refuses(CodeInvalid, technician, step("Ripple", reading("12", "V")))
+	require.Contains(t, b.refuses(CodeInvalid, technician, step("Ripple", nil)).Message, "has not passed without its reading")
+	b.do(technician, DoTest{Test: Test{Name: "Function", Passed: true, Steps: []TestStep{{Name: "Ripple", Result: StepSkipped, Note: Plain("No load at hand")}}}})
+	b.s.Shop.TestLimits = nil
+	j = b.checkHistory()
+	require.Equal(t, "20", j.Tests[1].Steps[0].Measurement.High.String(), "as it was")
+	for _, bad := range []string{"", "0 to 20", "20 to 0 mV", "± 5 % V", "5 ± 5 V", "x mV", "> mV", "about 5 V"} {
+		_, err := ParseLimit(bad)
+		require.Error(t, err, bad)
+	}
+}
+
 // What instruments show beside a number, and what that says of what is expected.
 func TestWhatAnInstrumentShows(t *testing.T) {
 	v := func(s string) money.Decimal { return money.MustDecimal(s) }

@@ -14,6 +14,8 @@ type Report struct {
 	Findings []int `json:"findings,omitempty"`
 	Suspects []int `json:"suspects,omitempty"`
 	Photos   []int `json:"photos,omitempty"`
+	// Does is what the device does, in the customer's language and the catalogue's terms.
+	Does []string `json:"does,omitempty"`
 	// Head is the event chain's head when the report was sent, printed on it.
 	Head string `json:"head"`
 	// Said are the findings as they stood when it was sent, for the report itself and for the next one's
@@ -76,7 +78,7 @@ type SendReport struct {
 
 // DraftReport returns the report that would be sent at an instant with this text.
 func (j *Job) DraftReport(text ReportText, now time.Time) Report {
-	r := Report{Number: len(j.Reports) + 1, ReportText: text, Head: j.Head, SentAt: now}
+	r := Report{Number: len(j.Reports) + 1, ReportText: text, Does: slices.Clone(j.Does), Head: j.Head, SentAt: now}
 	photos := map[int]bool{}
 	add := func(ids []int) {
 		for _, id := range ids {

@@ -85,11 +85,22 @@ type Shipment struct {
 	Country string `json:"country,omitempty"`
 	// WellFormed: the parcel number's check digit is right by Scheme's public rule. That does not
 	// make it a parcel that exists.
-	WellFormed   bool      `json:"well_formed,omitempty"`
-	Scheme       string    `json:"scheme,omitempty"`
-	Serial       Words     `json:"serial,omitzero"`
-	WarrantyDays int       `json:"warranty_days,omitempty"`
-	At           time.Time `json:"at,omitzero"`
+	WellFormed   bool   `json:"well_formed,omitempty"`
+	Scheme       string `json:"scheme,omitempty"`
+	Serial       Words  `json:"serial,omitzero"`
+	WarrantyDays int    `json:"warranty_days,omitempty"`
+	// Cell is how a lithium cell in it was packed, nil where nobody said.
+	Cell *PackedCell `json:"cell,omitempty"`
+	At   time.Time   `json:"at,omitzero"`
+}
+
+// PackedCell is how a lithium cell was packed; what is asked for, the carrier's rules say.
+type PackedCell struct {
+	// Charge is its state of charge in percent, nil where nobody read it.
+	Charge *int `json:"charge,omitempty"`
+	// Off: the device can't switch itself on. Marked: the box is marked as the carrier asks.
+	Off    bool `json:"off,omitempty"`
+	Marked bool `json:"marked,omitempty"`
 }
 
 // PrepareShipment writes down the parcel number, or that the device is handed over in person.
@@ -100,13 +111,18 @@ type PrepareShipment struct {
 	Country      string `json:"country,omitempty"`
 	Serial       string `json:"serial,omitempty"`
 	WarrantyDays int    `json:"warranty_days,omitempty"`
+	// Cell is as in [Shipment].
+	Cell *PackedCell `json:"cell,omitempty"`
 }
 
 func (c PrepareShipment) decide(t *turn) error {
 	if err := t.needStage("Preparing the shipment", StageTesting); err != nil {
 		return err
 	}
-	s := Shipment{InPerson: c.InPerson, WarrantyDays: c.WarrantyDays}
+	s := Shipment{InPerson: c.InPerson, WarrantyDays: c.WarrantyDays, Cell: c.Cell}
+	if c.Cell != nil && c.Cell.Charge != nil && (*c.Cell.Charge < 0 || *c.Cell.Charge > 100) {
+		return invalid("cell", "The charge of the cell is 0 to 100 percent.")
+	}
 	var err error
 	if s.Carrier, err = line("carrier", "The carrier", c.Carrier, false); err != nil {
 		return err

@@ -85,10 +85,14 @@ type Shop struct {
 	// the shop takes in one.
 	TestNames map[string]map[string]string
 	TestSteps map[string][]string
+	// TestLimits are the limits of steps, by test and step.
+	TestLimits map[string]map[string]Limit
 	// Practice is what the shop says that its safety test goes by; "" for none.
 	Practice string
 	// Instruments are those whose calibration is kept.
 	Instruments []Instrument
+	// TellDays are how many days after arrival a carrier wants to be told of damage, by its name.
+	TellDays map[string]int
 	// SettleFirst demands a zero balance before shipping.
 	SettleFirst bool
 	// PauseFor says whether the promise clock stands still during a hold with this reason.

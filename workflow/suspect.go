@@ -262,7 +262,7 @@ func (s *Service) Past(ctx context.Context, kind, symptom string) (Past, error) 
 		if seen++; seen > pastCourses {
 			break
 		}
-		if c.Ended() && c.Symptom == symptom && KindKey(c.Kind) == kind && len(c.Causes) > 0 {
+		if c.Ended() && (c.Symptom == symptom || slices.Contains(c.Also, symptom)) && KindKey(c.Kind) == kind && len(c.Causes) > 0 {
 			p.Jobs++
 			for _, cause := range c.Causes {
 				p.Causes[cause]++
@@ -273,9 +273,11 @@ func (s *Service) Past(ctx context.Context, kind, symptom string) (Past, error) 
 }
 
 // NoteSymptom says in the catalogue's terms what the device does, and puts its usual suspects with their
-// checks on the list; those that are on it already stay as they are.
+// checks on the list; those that are on it already stay.
 type NoteSymptom struct {
 	Symptom string `json:"symptom"`
+	// Also: it does this too. A suspect of both weighs as much as both say.
+	Also bool `json:"also,omitempty"`
 	// Past is what the shop's own jobs say, filled in by the caller from [Service.Past].
 	Past Past `json:"-"`
 }
@@ -289,8 +291,17 @@ func (c NoteSymptom) decide(t *turn) error {
 	if s == nil {
 		return invalid("symptom", "Choose one of the symptoms offered.")
 	}
-	if t.j.Symptom != s.ID {
-		if err := t.record(&SymptomNoted{s.ID}); err != nil {
+	if said := t.j.Symptoms(); !slices.Contains(said, s.ID) || !c.Also && len(said) > 1 {
+		p := &SymptomNoted{Symptom: s.ID, Told: trade.SaySymptom(t.j.Customer.Language, s.ID), Also: c.Also && len(said) > 0}
+		if len(t.j.AlsoDoes) >= MaxList {
+			return refused("There are %d symptoms already; no more fit.", len(said))
+		}
+		for _, x := range t.j.Suspects {
+			if percent, usual := s.Causes[x.Cause]; usual && p.Also && x.Weight > 0 {
+				p.Weigh = append(p.Weigh, SuspectWeight{x.ID, min(1000, x.Weight+c.Past.weight(x.Cause, percent))})
+			}
+		}
+		if err := t.record(p); err != nil {
 			return err
 		}
 	}
@@ -325,12 +336,45 @@ func behind(trade *catalogue.Catalogue, step string) []OpenStep {
 	return out
 }
 
-// SymptomNoted says in the catalogue's terms what the device does.
+// SymptomNoted says in the catalogue's terms what the device does, in place of what was said, or beside it.
 type SymptomNoted struct {
 	Symptom string `json:"symptom"`
+	// Told is the same in the customer's language.
+	Told string `json:"told,omitempty"`
+	Also bool   `json:"also,omitempty"`
+	// Weigh are the weights from now on of suspects that were named before.
+	Weigh []SuspectWeight `json:"weigh,omitempty"`
 }
 
-func (p *SymptomNoted) fold(j *Job, e *Event) { j.Symptom = p.Symptom }
+// SuspectWeight is what a suspect weighs, in thousandths.
+type SuspectWeight struct {
+	Suspect int `json:"suspect"`
+	Weight  int `json:"weight"`
+}
+
+func (p *SymptomNoted) fold(j *Job, e *Event) {
+	for _, w := range p.Weigh {
+		if w.Suspect > 0 && w.Suspect <= len(j.Suspects) {
+			j.Suspects[w.Suspect-1].Weight = w.Weight
+		}
+	}
+	if p.Also {
+		j.AlsoDoes = append(j.AlsoDoes, p.Symptom)
+	} else {
+		j.Symptom, j.AlsoDoes, j.Does = p.Symptom, nil, nil
+	}
+	if p.Told != "" {
+		j.Does = append(j.Does, p.Told)
+	}
+}
+
+// Symptoms returns all that the device does, in the catalogue's terms and in the order in which it was said.
+func (j *Job) Symptoms() []string {
+	if j.Symptom == "" {
+		return nil
+	}
+	return append([]string{j.Symptom}, j.AlsoDoes...)
+}
 
 // NameSuspect adds a candidate cause of the fault.
 type NameSuspect struct {

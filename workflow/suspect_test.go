@@ -144,6 +144,42 @@ func TestTheFirstCheckIsTheSafeOne(t *testing.T) {
 
 // A shock or smoke is a danger by itself: it is made safe before anything is checked, and the safety test is due. A
 // device that got wet is opened, cleaned and dried before power.
+// A job can do several things at once: the suspects are those of all, one of both weighs as much as both say, and the
+// report names all. Another symptom in place of what was said takes the others back.
+func TestSeveralSymptoms(t *testing.T) {
+	b := newBench(t)
+	b.toDiagnosing()
+	j := b.do(technician, NoteSymptom{Symptom: "no_display"}, NoteSymptom{Symptom: "overheats", Also: true})
+	require.Equal(t, []string{"no_display", "overheats"}, j.Symptoms())
+	by := func(cause string) Suspect {
+		i := slices.IndexFunc(j.Suspects, func(s Suspect) bool { return s.Cause == cause })
+		require.GreaterOrEqual(t, i, 0, cause)
+		return j.Suspects[i]
+	}
+	trade := catalogue.Standard()
+	want := map[string]bool{}
+	for _, id := range j.Symptoms() {
+		for cause := range trade.Symptom(id).Causes {
+			want[cause] = true
+		}
+	}
+	require.Len(t, j.Suspects, len(want))
+	require.Equal(t, 10*(trade.Symptom("no_display").Causes["seen_damage"]+trade.Symptom("overheats").Causes["seen_damage"]), by("seen_damage").Weight, "of both")
+	require.Equal(t, 10*trade.Symptom("no_display").Causes["display"], by("display").Weight)
+	require.Equal(t, 330, by("heat_path").Weight)
+
+	again := b.do(technician, NoteSymptom{Symptom: "overheats", Also: true})
+	require.Equal(t, j.Version, again.Version, "said already")
+	require.Equal(t, []string{"No picture", "Gets too hot"}, j.DraftReport(ReportText{}, b.now).Does)
+	require.Equal(t, []string{"overheats"}, j.Course().Also)
+
+	j = b.do(technician, NoteSymptom{Symptom: "wet", Also: true})
+	require.NotZero(t, dutyOf(t, j, "dry"), "what a symptom obliges to, the third too")
+	j = b.do(technician, NoteSymptom{Symptom: "overheats"})
+	require.Equal(t, []string{"overheats"}, j.Symptoms())
+	require.Equal(t, []string{"Gets too hot"}, j.Does)
+}
+
 func TestASymptomObliges(t *testing.T) {
 	for symptom, rules := range map[string][]string{"shock": {"secure", "safety"}, "smoke": {"secure", "safety"}, "blows_fuse": {"safety"}, "wet": {"dry"}, "noise": nil} {
 		b := newBench(t)

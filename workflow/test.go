@@ -242,7 +242,7 @@ func (t *turn) proof(x *Test) error {
 	}
 	x.Steps = slices.Clone(x.Steps)
 	for i := range x.Steps {
-		if err := t.step(&x.Steps[i]); err != nil {
+		if err := t.step(x.Name, &x.Steps[i]); err != nil {
 			return err
 		}
 		if x.Passed && x.Steps[i].Result == StepFailed {
@@ -266,7 +266,7 @@ func (t *turn) proof(x *Test) error {
 // words names a step for the bench.
 func (s TestStep) words() string { return cmp.Or(s.Name, string(s.Key)) }
 
-func (t *turn) step(s *TestStep) error {
+func (t *turn) step(test string, s *TestStep) error {
 	if s.Key != "" {
 		if err := oneOf("steps", "A step", s.Key, StepKeys); err != nil {
 			return err
@@ -277,6 +277,10 @@ func (t *turn) step(s *TestStep) error {
 		return err
 	}
 	if err := oneOf("steps", "What came of the step “"+s.words()+"”", s.Result, StepResults); err != nil {
+		return err
+	}
+	s.Measurement, s.Found = s.Measurement.clone(), s.Found.clone()
+	if err := t.limited(test, s); err != nil {
 		return err
 	}
 	if s.Measurement, _, err = t.measurement(s.Measurement, ""); err != nil {

@@ -23,13 +23,14 @@ const (
 	TodoSafe    TodoKind = "safe" // made safe to go back unrepaired
 	TodoReady   TodoKind = "ready"
 	TodoPacking TodoKind = "packing"
+	TodoDamage  TodoKind = "damage" // damage in transit, to be told
 )
 
 // todoGives is the command that each of them comes down to: whose role does not include it is not asked.
 var todoGives = map[TodoKind]Command{
 	TodoIntake: ListContents{}, TodoLook: TryFault{}, TodoFinding: NoteFinding{}, TodoChecks: DoCheck{}, TodoReport: SendReport{},
 	TodoQuote: IssueQuote{}, TodoAnswer: Decide{}, TodoBegin: Begin{}, TodoWork: DoWork{}, TodoDuties: DoDuty{}, TodoTests: DoTest{}, TodoSafe: MakeSafe{},
-	TodoReady: DeclareReady{}, TodoPacking: Pack{},
+	TodoReady: DeclareReady{}, TodoPacking: Pack{}, TodoDamage: NoteDamage{},
 }
 
 // TodoKinds returns what can be to do, by name.
@@ -71,6 +72,9 @@ func (j *Job) Todo(shop *Shop, r Role) []Todo {
 		}
 	}
 	finding, duties := Todo{Kind: TodoFinding}, j.DutiesTodo()
+	if j.DamagedInTransit() && !j.Ended() {
+		add(Todo{Kind: TodoDamage, State: todoState(!j.Untold())})
+	}
 	switch j.Stage {
 	case StageBooked:
 		add(j.IntakeTodo())

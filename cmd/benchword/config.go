@@ -129,8 +129,12 @@ type ProofSettings struct {
 	Practice string `toml:"practice" validate:"max=120" example:"EN 50678"`
 	// Names are what tests are called in other languages, by their name in promise.tests; Steps are the steps that
 	// one is made of.
-	Names       map[string]map[string]string `toml:"names" validate:"max=40,dive,dive,keys,oneof=en fr de es,endkeys,required,max=80" example:"{ \"Function\" = { de = \"Funktion\" } }"`
-	Steps       map[string][]string          `toml:"steps" validate:"max=40,dive,max=40,dive,required,max=120" example:"{ \"Function\" = [\"Two hours at full load\"] }"`
+	Names map[string]map[string]string `toml:"names" validate:"max=40,dive,dive,keys,oneof=en fr de es,endkeys,required,max=80" example:"{ \"Function\" = { de = \"Funktion\" } }"`
+	Steps map[string][]string          `toml:"steps" validate:"max=40,dive,max=40,dive,required,max=120" example:"{ \"Function\" = [\"Two hours at full load\"] }"`
+	// TellDays are how many days after arrival carriers want to be told of damage, by the carrier's name.
+	TellDays map[string]int `toml:"tell_carrier_days" validate:"max=40,dive,keys,required,max=80,endkeys,min=0,max=365" example:"{ \"Coast Parcel\" = 7 }"`
+	// Limits are what steps are measured in and against, by test and step.
+	Limits      map[string]map[string]string `toml:"limits" validate:"max=40,dive,max=40,dive,required,max=60" example:"{ \"Function\" = { \"Ripple\" = \"0 to 20 mV\" } }"`
 	Instruments []struct {
 		Name       string `toml:"name" validate:"required,max=80" example:"Tester 1"`
 		Serial     string `toml:"serial" validate:"max=80"`
@@ -387,10 +391,27 @@ func (s *Settings) shop() (*workflow.Shop, error) {
 		}
 		out.Taxes[name] = money.Tax{Percent: p}
 	}
+	out.TellDays = s.Proof.TellDays
 	out.Practice, out.TestNames, out.TestSteps = s.Proof.Practice, s.Proof.Names, s.Proof.Steps
 	out.Country = cmp.Or(s.Shop.Country, countryOf[s.Money.Currency])
 	for _, c := range s.Carriers {
 		out.Carriers = append(out.Carriers, workflow.Carrier(c))
+	}
+	for test, steps := range s.Proof.Limits {
+		for step, text := range steps {
+			l, err := workflow.ParseLimit(text)
+			if err != nil {
+				const key = "proof.limits"
+				return nil, &settingError{key, alone, fmt.Errorf("%s: %s, %s: %w. Example: limits = %s", key, test, step, err, exampleOf(key))}
+			}
+			if out.TestLimits == nil {
+				out.TestLimits = map[string]map[string]workflow.Limit{}
+			}
+			if out.TestLimits[test] == nil {
+				out.TestLimits[test] = map[string]workflow.Limit{}
+			}
+			out.TestLimits[test][step] = l
+		}
 	}
 	for _, i := range s.Proof.Instruments {
 		out.Instruments = append(out.Instruments, workflow.Instrument{Name: i.Name, Serial: i.Serial, Calibrated: i.Calibrated, Due: i.Due})

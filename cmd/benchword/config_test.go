@@ -239,6 +239,8 @@ func TestSettingsTakeHold(t *testing.T) {
 	require.Equal(t, []any{"CA", []workflow.Carrier{{Name: "Sea and Land Post", Days: 5, Abroad: map[string]int{"US": 10, "FR": 14}}}}, []any{shop.Country, shop.Carriers})
 	require.Equal(t, []workflow.Instrument{{Name: "Tester 1", Serial: "T-88", Calibrated: "2026-03-01", Due: "2027-03-01"}}, shop.Instruments)
 	require.Equal(t, []string{"Two hours at full load", "Every input"}, shop.TestSteps["Function"])
+	require.Equal(t, map[string]int{"Coast Parcel": 7}, shop.TellDays)
+	require.Equal(t, "20", shop.Limit("function", "every INPUT").High.String())
 
 	text := strings.Replace(allSettings(), "pauses = { parts = true, customer = true, carrier = true, payment = true, insurer = true, documents = true }", "pauses = { carrier = false }", 1)
 	s, err = starts(t, strings.NewReplacer("gather_minutes = 3", "gather_minutes = 0", `quiet = "21:00-08:00"`, `quiet = ""`).Replace(text))

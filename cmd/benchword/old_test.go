@@ -49,6 +49,8 @@ var kindsSince = map[workflow.EventKind]string{
 	workflow.KindParcelOverdue:   "2026-12-01: the carrier's usual days are over, and nobody has said that it came",
 	workflow.KindArrivalTold:     "2026-12-01: somebody says whether a parcel has arrived",
 	workflow.KindJobReturned:     "2026-12-01: the first job names the one under which the device came back",
+	workflow.KindDamageNoted:     "2026-12-01: damage in transit is written down for the carrier",
+	workflow.KindDamageTold:      "2026-12-01: who was told of damage in transit, and when",
 	workflow.KindDeviceShut:      "2026-11-30: a device that stayed shut needs no safety test",
 }
 

@@ -73,6 +73,8 @@ var List = []Action{
 	{Command: workflow.Pack{}, Name: "packing", Summary: "Account for the contents.", Form: "packing", Words: "Pack and post"},
 	{Command: workflow.PrepareShipment{}, Name: "shipment", Summary: "Write down the parcel number, or that it is handed over.", Form: "packing"},
 	{Command: workflow.TellArrival{}, Name: "arrival", Summary: "Say whether the parcel has arrived.", Form: "arrival", Words: "Has it arrived?"},
+	{Command: workflow.NoteDamage{}, Name: "damage", Summary: "Write down damage in transit: carrier, declared value, the day by which they must be told.", Form: "damage", Words: "Damage in transit"},
+	{Command: workflow.TellDamage{}, Name: "damage-told", Summary: "Say that carrier or insurer was told of the damage.", Form: "damage/told", On: "damage"},
 	{Command: workflow.Go{}, Name: "move", Summary: "Move the job along a row of the table.", Form: "move/:to"},
 	{Command: workflow.SendMessage{}, Name: "messages", Summary: "Write to the customer.", Form: "letters", Words: "Messages"},
 	{Command: workflow.AskConfirm{}, Name: "message-confirmation", Summary: "Ask at the address on file whether a message is the customer's.", Form: "letters/confirm", On: "letters"},

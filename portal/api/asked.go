@@ -38,6 +38,8 @@ func (d *PhotoDescription) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (
 // Symptom is what the device does, in the catalogue's terms.
 type Symptom struct {
 	Symptom string `json:"symptom"`
+	// Also: it does this too, beside what was said.
+	Also bool `json:"also,omitempty"`
 }
 
 // command adds what the shop's own jobs say.
@@ -47,7 +49,7 @@ func (s *Symptom) command(a *api, c *fiber.Ctx, n workflow.JobNumber) (workflow.
 		return nil, err
 	}
 	past, err := a.s.Service().Past(c.UserContext(), j.Device.Kind, s.Symptom)
-	return workflow.NoteSymptom{Symptom: s.Symptom, Past: past}, err
+	return workflow.NoteSymptom{Symptom: s.Symptom, Also: s.Also, Past: past}, err
 }
 
 // Answer is a decision that the customer gave by telephone, as staff write it down.

@@ -43,6 +43,7 @@ type Job struct {
 	Reproduction *workflow.Reproduction `json:"reproduction,omitempty"`
 	Photos       []workflow.Photo       `json:"photos"`
 	Symptom      string                 `json:"symptom,omitempty"`
+	AlsoDoes     []string               `json:"also_does"`
 	Suspects     []workflow.Suspect     `json:"suspects"`
 	Plans        []workflow.CheckPlan   `json:"plans"`
 	Ledger       Ledger                 `json:"ledger"`
@@ -59,6 +60,7 @@ type Job struct {
 	MadeSafe  *MadeSafe             `json:"made_safe,omitempty"`
 	Packed    []workflow.PackedItem `json:"packed"`
 	Shipment  *workflow.Shipment    `json:"shipment,omitempty"`
+	Damage    *workflow.Damage      `json:"damage,omitempty"`
 	Promises  []workflow.Promise    `json:"promises"`
 	Level     *workflow.JobLevel    `json:"level,omitempty"`
 	Targets   []Target              `json:"targets"`
@@ -262,8 +264,8 @@ func (a *api) view(j *workflow.Job) *Job {
 		Wishes: j.Wishes, OwnChange: ownChange(j),
 		Device: j.Device, Fault: j.Fault.Text, Follows: j.Follows, Limit: j.Limit, Inbound: j.Inbound.Text,
 		Screening: j.Screening, Contents: list(j.Contents), Condition: j.Condition.Text, Reproduction: j.Reproduction,
-		Symptom: j.Symptom, Suspects: list(j.Suspects), Plans: list(j.Plans), Ledger: ledgerOf(j), Findings: list(j.Findings), Duties: list(j.Duties), Reports: list(j.Reports), Quotes: list(j.Quotes),
-		Payments: list(j.Payments), Work: list(j.Work), Tests: list(j.Tests), Running: j.Running, MadeSafe: madeSafe(j), Packed: list(j.Packed), Shipment: j.Shipment,
+		Symptom: j.Symptom, AlsoDoes: list(j.AlsoDoes), Suspects: list(j.Suspects), Plans: list(j.Plans), Ledger: ledgerOf(j), Findings: list(j.Findings), Duties: list(j.Duties), Reports: list(j.Reports), Quotes: list(j.Quotes),
+		Payments: list(j.Payments), Work: list(j.Work), Tests: list(j.Tests), Running: j.Running, MadeSafe: madeSafe(j), Packed: list(j.Packed), Shipment: j.Shipment, Damage: j.Damage,
 		Promises: list(j.Promises), Holds: list(j.Holds), Pauses: list(j.Pauses), Notices: list(j.Notices),
 		Photos: []workflow.Photo{}, Decisions: []Decision{}, Messages: []Message{}, Moves: []Move{},
 		Charge: j.Charge(shop), Paid: j.Paid(shop), Balance: j.Balance(shop),

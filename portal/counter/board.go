@@ -110,6 +110,10 @@ func boardRowOf(r workflow.Row, j *workflow.Job, shop *workflow.Shop, now time.T
 	if len(j.Undelivered()) > 0 {
 		row.Flags = append(row.Flags, boardFlag{"mail", "email came back: telephone"})
 	}
+	if j != nil && j.Untold() {
+		words, _ := k.tellBy(j)
+		row.Flags = append(row.Flags, boardFlag{"damage", "damaged in transit: carrier to be told, " + words})
+	}
 	row.Flags = append(row.Flags, k.promiseFlags(j)...)
 	if at.Waiting != nil {
 		row.Flags = append(row.Flags, boardFlag{"hold", "on hold for " + holdWords[at.Waiting.Reason]})

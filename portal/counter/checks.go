@@ -75,12 +75,19 @@ func (v *checksPage) PlanFor() []choice { return v.Pick[:max(len(v.Pick)-1, 0)] 
 // Weigh fills in the ledger: who is likely by now, and what to check next.
 func (v *checksPage) Weigh(j *workflow.Job, shop *workflow.Shop) error {
 	trade := shop.Trade()
-	v.Symptom, v.SymptomWords, v.Found = j.Symptom, trade.SaySymptom("en", j.Symptom), j.Found()
-	if s := trade.Symptom(j.Symptom); s != nil {
-		for _, x := range s.Cautions {
-			v.Care = append(v.Care, trade.Care("en", x))
+	v.Symptom, v.Found = j.Symptom, j.Found()
+	var does []string
+	for _, id := range j.Symptoms() {
+		does = append(does, trade.SaySymptom("en", id))
+		if s := trade.Symptom(id); s != nil {
+			for _, x := range s.Cautions {
+				if care := trade.Care("en", x); !slices.Contains(v.Care, care) {
+					v.Care = append(v.Care, care)
+				}
+			}
 		}
 	}
+	v.SymptomWords = strings.Join(does, "; ")
 	for _, s := range trade.Symptoms {
 		v.Symptoms = append(v.Symptoms, choice{s.ID, trade.SaySymptom("en", s.ID)})
 	}
@@ -217,14 +224,24 @@ var checksTask = &task{
 	},
 }
 
-var symptomTask = &task{
-	then: "checks",
-	read: func(r *request) ([]workflow.Command, error) {
-		past, err := r.x.s.Service().Past(r.c.UserContext(), r.job.Device.Kind, r.value("symptom"))
+// symptoms are the commands that say what the device does, each with what the shop's own jobs say of it; also: beside
+// what was said before.
+func (r *request) symptoms(ids []string, also bool) ([]workflow.Command, error) {
+	var out []workflow.Command
+	for _, id := range ids {
+		past, err := r.x.s.Service().Past(r.c.UserContext(), r.job.Device.Kind, id)
 		if err != nil {
 			return nil, err
 		}
-		return []workflow.Command{workflow.NoteSymptom{Symptom: r.value("symptom"), Past: past}}, nil
+		out = append(out, workflow.NoteSymptom{Symptom: id, Also: also, Past: past})
+	}
+	return out, nil
+}
+
+var symptomTask = &task{
+	then: "checks",
+	read: func(r *request) ([]workflow.Command, error) {
+		return r.symptoms([]string{r.value("symptom")}, r.value("do") != "instead")
 	},
 	said: "The usual suspects are on the list.",
 }

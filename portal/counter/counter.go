@@ -115,6 +115,8 @@ func Mount(s *portal.Server, cfg Config) error {
 			j.Post("/"+t.Form, need, x.post(t))
 		}
 	}
+	j.Get("/damage/:lang.pdf", anybody, x.damagePaper)
+	j.Get("/slip.pdf", anybody, x.slipPaper)
 	j.Get("/report/:n.pdf", anybody, x.showSentPaper)
 	j.Get("/report/:n", anybody, x.showSent)
 	return nil
@@ -131,7 +133,7 @@ func taskBy() map[string]*task {
 		"intake": intakeTask, "look": lookTask, "photos": photosTask, "photos/words": photoWordsTask, "photo/:id": photoTask,
 		"photo/:id/remove": photoRemoveTask, "finding": findingTask, "finding/:id": correctTask, "finding/:id/withdraw": withdrawTask, "checks": checksTask,
 		"symptom": symptomTask, "check-plan": planTask, "begin": beginTask, "work": workTask, "duties": dutiesTask, "duty/done": dutyDoneTask, "duty/waive": dutyWaiveTask,
-		"safe": safeTask, "tests": testsTask, "test": testTask, "test/begin": soakTask, "shut": shutTask, "ready": readyTask, "packing": packingTask, "arrival": arrivalTask, "hold": holdTask, "hold/lift": liftTask,
+		"safe": safeTask, "tests": testsTask, "test": testTask, "test/begin": soakTask, "shut": shutTask, "ready": readyTask, "packing": packingTask, "arrival": arrivalTask, "damage": damageTask, "damage/told": damageToldTask, "hold": holdTask, "hold/lift": liftTask,
 		"report": reportTask, "report/preview": previewTask, "report/send": sendTask, "quote": quoteTask, "quote/back": takeBackTask, "answer": answerTask,
 		"undo": undoTask, "charge": chargeTask, "promise": promiseTask, "delay": delayTask, "delay/choice": delayChoiceTask, "level": levelTask,
 		"payment": paymentTask, "customer": customerTask, "customer/change": changeTask, "customer/wishes": wishesTask, "passcode": passcodeTask, "passcode/give": passcodeGiveTask, "passcode/wipe": passcodeWipeTask, "letters": lettersTask, "letters/confirm": letterConfirmTask, "link": linkTask, "link/revoke": linkRevokeTask, "link/mail": linkMailTask,

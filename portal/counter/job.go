@@ -272,6 +272,13 @@ func (k clockOf) promiseAlerts(j *workflow.Job, base jobBase) []alert {
 	case d != nil && d.Choice == workflow.DelayReturn && !j.Ended():
 		out = append(out, alert{Kind: "promise", Words: "The customer wants it back unrepaired, at no cost: close it up, check that it is safe, send it back."})
 	}
+	if words, late := k.tellBy(j); words != "" {
+		kind := "promise"
+		if late {
+			kind = "safety"
+		}
+		add(kind, "The parcel came damaged: the carrier "+words+".", "damage", "Write it down, tell them")
+	}
 	for _, t := range j.LateTargets() {
 		out = append(out, alert{Kind: "promise", Words: locale.Capital(targetWords[t]) + " is late."})
 	}

@@ -1,6 +1,7 @@
 package counter
 
 import (
+	"slices"
 	"strings"
 
 	"benchword/templates"
@@ -10,7 +11,8 @@ import (
 // lookPage is the form for the first look: condition, and whether the fault shows.
 type lookPage struct {
 	jobBase
-	Then choice
+	Then     choice
+	Symptoms []choice
 }
 
 func (*lookPage) Template() string { return "look.html" }
@@ -19,6 +21,7 @@ var lookTask = &task{
 	fields: map[string]string{"to": ""},
 	fill: func(r *request) {
 		r.form.Values.Set("condition", r.job.Condition.Text)
+		r.form.Values["symptoms"] = r.job.Symptoms()
 		if t := r.job.Reproduction; t != nil {
 			r.form.Values.Set("result", string(t.Result))
 			r.form.Values.Set("why", string(t.Why))
@@ -27,6 +30,9 @@ var lookTask = &task{
 	},
 	view: func(r *request) (templates.View, error) {
 		v := &lookPage{jobBase: r.title("First look")}
+		for _, s := range r.shop().Trade().Symptoms {
+			v.Symptoms = append(v.Symptoms, choice{s.ID, r.shop().Trade().SaySymptom("en", s.ID)})
+		}
 		if r.job.Stage == workflow.StageReceived {
 			v.Then = choice{"start", "Start diagnosing"}
 		}
@@ -46,6 +52,11 @@ var lookTask = &task{
 		} else if try.Result == "" && try.Note != "" {
 			r.form.Add("result", "Say whether the fault shows; the note alone does not tell.")
 		}
+		does, err := r.symptoms(slices.DeleteFunc(slices.Clone(r.form.Values["symptoms"]), func(id string) bool { return slices.Contains(r.job.Symptoms(), id) }), true)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, does...)
 		out = append(out, r.addPhotos(workflow.PhotoArrival)...)
 		r.said = "Kept."
 		if r.value("do") == "start" {

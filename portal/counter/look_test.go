@@ -67,7 +67,7 @@ func (d *desk) allPages() map[string]string {
 		q := d.url("quote")
 		nils.page(q).form(q).set("o0.title", "Renew two capacitors").set("o0.l0.text", "Bench time").set("o0.l0.quantity", "1.5").set("o0.l0.price", "80").set("o0.l1.text", "Capacitors").set("o0.l1.quantity", "2").set("o0.l1.price", "1.25").set("o0.days", "5").press("keep").follow()
 		return d.job()
-	}, "finding", "finding/1", "checks", "photos", "photo/3", "report", "quote", "report/preview", "duties", "hold", "promise", "payment", "customer", "letters", "link", "history", "move/testing")
+	}, "finding", "finding/1", "checks", "damage", "photos", "photo/3", "report", "quote", "report/preview", "duties", "hold", "promise", "payment", "customer", "letters", "link", "history", "move/testing")
 	on("awaiting", d.awaiting, "answer", "quote", "report/1")
 	on("repairing", d.repairing, "work")
 	on("testing", d.testing, "tests", "test?of=Electrical+safety&class=I", "ready", "packing")

@@ -69,6 +69,7 @@ var weightWords = map[workflow.Weight]string{
 var certaintyWords = map[workflow.Certainty]string{
 	workflow.CertaintyMeasured: "measured",
 	workflow.CertaintySeen:     "seen",
+	workflow.CertaintyNoticed:  "smelled, heard or felt",
 	workflow.CertaintyInferred: "inferred",
 }
 
@@ -272,7 +273,7 @@ var markChoices = []choice{
 var (
 	originChoices    = choices(workflow.Origins, originWords)
 	weightChoices    = choices(workflow.Weights, weightWords)
-	certaintyChoices = choices([]workflow.Certainty{workflow.CertaintySeen, workflow.CertaintyMeasured, workflow.CertaintyInferred}, certaintyWords)
+	certaintyChoices = choices([]workflow.Certainty{workflow.CertaintySeen, workflow.CertaintyMeasured, workflow.CertaintyNoticed, workflow.CertaintyInferred}, certaintyWords)
 	checkChoices     = choices([]workflow.CheckOutcome{workflow.CheckRuledOut, workflow.CheckConfirmed, workflow.CheckUnclear}, checkWords)
 	photoChoices     = choices(workflow.PhotoKinds(), photoKindWords)
 	answerChoices    = choices([]workflow.Answer{workflow.No, workflow.Yes, workflow.Unknown}, answerWords)

@@ -2,6 +2,7 @@ package counter
 
 import (
 	"fmt"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -49,7 +50,7 @@ func (r packRow) Words() string {
 }
 
 var packingTask = &task{
-	fields: map[string]string{"note": "items", "fate": "items", "to": ""},
+	fields: map[string]string{"note": "items", "fate": "items", "cell": "cell_charge", "to": ""},
 	fill: func(r *request) {
 		v := r.form.Values
 		for _, it := range r.job.Contents {
@@ -70,6 +71,16 @@ var packingTask = &task{
 			v.Set("country", s.Country)
 			v.Set("serial", s.Serial.Text)
 			v.Set("warranty_days", strconv.Itoa(s.WarrantyDays))
+			if x := s.Cell; x != nil {
+				if x.Charge != nil {
+					v.Set("cell_charge", strconv.Itoa(*x.Charge))
+				}
+				for name, is := range map[string]bool{"cell_off": x.Off, "cell_marked": x.Marked} {
+					if is {
+						v.Set(name, "yes")
+					}
+				}
+			}
 			if s.InPerson {
 				v.Set("way", "person")
 			}
@@ -117,6 +128,12 @@ var packingTask = &task{
 			InPerson: r.value("way") == "person", Carrier: r.value("carrier"), Parcel: r.value("parcel"), Country: r.value("country"), Serial: r.value("serial"),
 			WarrantyDays: r.number("warranty_days", "The warranty"),
 		}
+		if cell := (workflow.PackedCell{Off: r.value("cell_off") != "", Marked: r.value("cell_marked") != ""}); cell.Off || cell.Marked || r.value("cell_charge") != "" {
+			if charge := r.number("cell_charge", "The charge of the cell"); r.value("cell_charge") != "" {
+				cell.Charge = &charge
+			}
+			s.Cell = &cell
+		}
 		ship := r.value("do") == "ship"
 		typed := s.InPerson || strings.TrimSpace(s.Parcel+s.Serial+s.Carrier) != ""
 		if typed && !sameShipment(r.job.Shipment, s) {
@@ -139,5 +156,5 @@ func sameShipment(old *workflow.Shipment, s workflow.PrepareShipment) bool {
 		return false
 	}
 	return old.InPerson == s.InPerson && (s.InPerson || old.Carrier == strings.TrimSpace(s.Carrier) && old.Parcel.Text == strings.TrimSpace(s.Parcel) && old.Country == strings.ToUpper(strings.TrimSpace(s.Country))) &&
-		old.Serial.Text == strings.TrimSpace(s.Serial) && (s.WarrantyDays == 0 || old.WarrantyDays == s.WarrantyDays)
+		old.Serial.Text == strings.TrimSpace(s.Serial) && reflect.DeepEqual(old.Cell, s.Cell) && (s.WarrantyDays == 0 || old.WarrantyDays == s.WarrantyDays)
 }

@@ -1,6 +1,7 @@
 package counter
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strconv"
@@ -180,6 +181,8 @@ func (v *testPage) AgainChoices() []choice {
 // stepRow is one step in the form; names of its fields end in At.
 type stepRow struct {
 	At, Key, Name string
+	// Limit is what the shop's settings measure it against, "" for nothing; Unit is what it is measured in then.
+	Limit, Unit string
 }
 
 // stepsOf lists the steps of a test as the form offers them.
@@ -200,6 +203,9 @@ func (r *request) stepsOf(of, class string) []stepRow {
 	out = append(out, stepRow{}, stepRow{}) // one's own
 	for i := range out {
 		out[i].At = "-" + strconv.Itoa(i)
+		if l := r.shop().Limit(of, cmp.Or(out[i].Key, out[i].Name)); l != nil {
+			out[i].Limit, out[i].Unit = l.Text, l.Unit
+		}
 	}
 	return out
 }

@@ -110,6 +110,10 @@ func (k clockOf) todoOf(j *workflow.Job, t workflow.Todo, base jobBase) todo {
 		if out.StateWords = "for what goes back unrepaired and dangerous"; t.State == workflow.TodoDone {
 			out.StateWords = "labelled “" + j.MadeSafe.Label + "”"
 		}
+	case workflow.TodoDamage:
+		if out.StateWords, _ = k.tellBy(j); out.StateWords == "" {
+			out.StateWords = "the carrier was told"
+		}
 	case workflow.TodoReady:
 		if out.StateWords = "not told yet"; j.Ready != nil {
 			out.StateWords = "told " + k.at(j.Ready.At)

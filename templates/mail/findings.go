@@ -56,6 +56,9 @@ func (t *teller) arrived(r *templates.ReportView) []Section {
 	if r.Fault != "" {
 		s.Paras = append(s.Paras, t.w.T("mail.report.fault", t.clip(r.Fault)))
 	}
+	if r.Does != "" {
+		s.Paras = append(s.Paras, r.Does)
+	}
 	var items []string
 	for _, c := range few(t, r.Contents) {
 		items = append(items, c.Text)

@@ -218,6 +218,7 @@ func TestSearch(t *testing.T) {
 	// What is typed at a bench (T31), and in the words of each language; dangers come first.
 	for typed, want := range map[string]string{
 		"esr": "capacitor_dry", "dry joint": "joint_cold", "bad cap": "capacitor_bulged", "bga": "joint_cracked", "crystal": "clock_stopped",
+		"hum": "capacitor_dry", "ronflement": "capacitor_dry", "brummen": "capacitor_dry", "zumbido": "capacitor_dry", "dégât des eaux": "liquid_traces", "daño por agua": "liquid_traces", "Mikrofon": "mic_weak", "lamp house": "lamp_worn", "capstan": "speed_off", "squelch": "receiver_deaf",
 		"water damage": "liquid_traces", "firmware": "firmware_damaged", "screen": "touch_dead", "smoke": "smell_burnt", "rust": "connector_corroded",
 		"fungus": "lens_fungus", "focus": "focus_off", "calibration": "reading_off", "esd": "input_static", "azimuth": "head_worn", "laser": "pickup_weak",
 		"stylus": "stylus_worn", "deviation": "transmit_off", "charger": "adaptor_wrong", "optocoupler": "isolator_weak", "triac": "switch_stuck_on",

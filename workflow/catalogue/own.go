@@ -113,7 +113,7 @@ func place(at string) func(key, reason string, args ...any) error {
 var (
 	origins     = []string{"arrival", "wear", "impact", "electrical", "accident", "liquid", "manufacture", "earlier_work", "unknown"}
 	weights     = []string{"cosmetic", "noted", "open", "put_right", "fault", "danger"}
-	certainties = []string{"measured", "seen", "inferred"}
+	certainties = []string{"measured", "seen", "noticed", "inferred"}
 	stages      = []string{"at_once", "testing", "shipped"}
 )
 
