@@ -126,7 +126,7 @@ func DamagePaper(j *workflow.Job, shop *workflow.Shop, w *locale.Words, now time
 	return p.Bytes()
 }
 
-// noon is an instant on a day.
+// noon is an instant on a day, whatever the clocks do at its ends.
 func noon(day calendar.Date, loc *time.Location) time.Time {
 	y, m, n := day.YMD()
 	return time.Date(y, m, n, 12, 0, 0, 0, loc)
