@@ -173,6 +173,9 @@ func ReportOf(j *workflow.Job, r *workflow.Report, shop *workflow.Shop, now time
 	if !last {
 		since.Lines = []string{strings.TrimSpace(s.Where + ". " + s.WhereMore), s.When + "."}
 	}
+	if safe := madeSafe(j, w); safe != "" && madeSafe(then, w) == "" {
+		since.Lines = append(since.Lines, safe)
+	}
 	if since.Lines != nil || since.Pairs != nil {
 		v.Since = since
 	}

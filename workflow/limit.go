@@ -54,8 +54,9 @@ func ParseLimit(s string) (Limit, error) {
 	case strings.HasPrefix(values, "<"):
 		l.High, err = number(values[1:])
 	default:
-		nominal, by, ok := strings.Cut(values, "±")
-		if by, ok = strings.CutSuffix(strings.TrimSpace(by), "%"); !ok {
+		nominal, by, _ := strings.Cut(values, "±")
+		by, percent := strings.CutSuffix(strings.TrimSpace(by), "%")
+		if !percent {
 			return Limit{}, bad
 		}
 		l.Nominal, err = number(nominal)

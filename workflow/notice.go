@@ -281,10 +281,14 @@ func (j *Job) gathering(at time.Time) *Notice {
 }
 
 // notices records the notices that the step's events lead to, and returns the outbox entries of those that
-// get a mail of their own. hasten says that what waits goes first, and now.
-func (t *turn) notices() (entries []Entry, hasten bool, err error) {
+// get a mail of their own. hasten says that what waits goes first, and now. ahead is by how much the job is ahead
+// of a clock that was set back, for which nothing waits.
+func (t *turn) notices(ahead time.Duration) (entries []Entry, hasten bool, err error) {
 	made := noticesFor(t.shop, t.j, t.events)
 	entries = slices.Concat(t.effects, t.hookEntries(t.events), t.pushEntries(made))
+	for i := range entries {
+		entries[i].NotBefore = entries[i].NotBefore.Add(-ahead)
+	}
 	if t.j.Customer.Email.Text == "" {
 		return entries, false, nil // nobody to write a mail to
 	}
@@ -300,9 +304,9 @@ func (t *turn) notices() (entries []Entry, hasten bool, err error) {
 	}
 	for _, n := range made {
 		p := &NoticeMade{ID: n.ID, Notice: n.Kind, Ref: n.Ref, Quote: n.Quote, Asked: n.asked, Instead: n.instead}
-		n.NotBefore = n.MadeAt
+		n.NotBefore = n.MadeAt.Add(-ahead)
 		if !n.asked {
-			n.NotBefore = t.shop.Awake(&t.j.Customer, n.MadeAt.Add(t.shop.Gather)).Truncate(time.Millisecond)
+			n.NotBefore = t.shop.Awake(&t.j.Customer, n.NotBefore.Add(t.shop.Gather)).Truncate(time.Millisecond)
 		}
 		if with := t.j.gathering(t.now); with != nil && !n.asked && n.instead == "" {
 			p.With, p.Due = with.ID, with.Due

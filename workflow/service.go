@@ -178,20 +178,15 @@ func (s *Service) try(ctx context.Context, o Order) (*Job, error) {
 	if len(t.events) == 0 && o.Settle == nil {
 		return j, nil
 	}
-	notices, hasten, err := t.notices()
+	now := s.Now().UTC().Truncate(time.Millisecond)
+	notices, hasten, err := t.notices(max(0, t.now.Sub(now)))
 	if err != nil {
 		return nil, err
 	}
 	c := &Commit{
 		Shop: s.Shop.ID, Job: j.Number, Expect: expect, Events: t.events, State: j, Secrets: t.secrets,
 		Index: j.index(s.Shop), Links: t.rows, Notices: notices, WakeAt: t.wakeAt(), Settle: o.Settle,
-		Forget: t.forget, Wipe: t.wipe, Hasten: hasten, Requeue: t.requeue, Now: s.Now().UTC(),
-	}
-	if behind := j.ChangedAt.Sub(c.SendAt()); behind > 0 {
-		for i := range c.Notices {
-			n := &c.Notices[i]
-			n.NotBefore = n.NotBefore.Add(-behind).Truncate(time.Millisecond)
-		}
+		Forget: t.forget, Wipe: t.wipe, Hasten: hasten, Requeue: t.requeue, Now: now,
 	}
 	if course := j.Course(); expect == 0 || !reflect.DeepEqual(was, course) {
 		c.Course = &course

@@ -14,7 +14,7 @@ import (
 // views are those of the counter's pages: somebody is signed in, and every form is there.
 func views() []templates.View {
 	out := []templates.View{
-		&accountPage{}, &phonePage{}, &appPage{}, &secondPage{}, &confirmPage{}, &staffPage{}, &welcomePage{}, &answerPage{}, &boardPage{}, &chargePage{}, &checksPage{}, &customerPage{}, &damagePage{}, &decisionsPage{}, &delayPage{},
+		&accountPage{}, &phonePage{}, &appPage{}, &secondPage{}, &confirmPage{}, &staffPage{}, &welcomePage{}, &answerPage{}, &boardPage{}, &chargePage{}, &checksPage{}, &customerPage{}, &damagePage{}, &dataPage{}, &decisionsPage{}, &delayPage{},
 		&dutiesPage{}, &erasePage{}, &figuresPage{}, &logPage{}, &findingPage{}, &historyPage{}, &holdPage{}, &hoursPage{},
 		&intakePage{}, &jobPage{}, &lettersPage{}, &levelPage{}, &linkPage{}, &lookPage{}, &mailsPage{}, &movePage{},
 		&beginPage{}, &newPage{}, &noticesPage{}, &packingPage{}, &paymentsPage{}, &photoPage{}, &photosPage{}, &previewPage{},

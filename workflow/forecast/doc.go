@@ -12,7 +12,7 @@
 //   - A range of 80 % holds 80 % of the time. [Curve.Range] takes conformal ranks (Vovk, Gammerman, Shafer,
 //     Algorithmic Learning in a Random World, 2005), which for exchangeable finished jobs is exact at any
 //     number of jobs, not only at many; unfinished jobs make it approximate. A [Model] looks up where among its
-//     simulated ways the jobs before ended (distributional conformal prediction: Chernozhukov, Wüthrich, Zhu,
+//     simulated ways past jobs ended (distributional conformal prediction: Chernozhukov, Wüthrich, Zhu,
 //     PNAS 118 (2021) e2107794118) and puts range, middle and risk right by that.
 //   - A shop changes. Where the newest steps at a stage, or the newest answers, differ from those before them, only
 //     they are asked, as windows adapt in Bifet and Gavaldà (SIAM Data Mining 2007). While they are too few to tell

@@ -2,7 +2,6 @@ package forecast
 
 import (
 	"math"
-	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -147,22 +146,4 @@ func TestLearnRefuses(t *testing.T) {
 	require.EqualError(t, err, "step 2: the duration is not a number")
 	_, err = Learn([]Step{{"", 2, ""}})
 	require.EqualError(t, err, "step 1: the stage has no name")
-}
-
-// walk goes the true way of one job: slow jobs (size) are slow at each stage, which the model doesn't know.
-func walk(chance *rand.Rand, spread float64) (steps []Step, total float64) {
-	size := math.Exp(spread * chance.NormFloat64())
-	at := func(stage string, mean float64, next string) {
-		d := mean * size * math.Exp(0.3*chance.NormFloat64())
-		steps = append(steps, Step{stage, d, next})
-		total += d
-	}
-	at("diagnosing", 10, "repairing")
-	for chance.Float64() < 0.25 {
-		at("repairing", 20, "testing")
-		at("testing", 4, "repairing")
-	}
-	at("repairing", 20, "testing")
-	at("testing", 4, "shipped")
-	return steps, total
 }

@@ -184,7 +184,7 @@ func newReader(lang string) *reader {
 			end = `(?: |$)`
 		}
 		r.need = append(r.need, phraseTo(end, w, k, "need."+k, "need."+k+".more"))
-		r.asks = append(r.asks, phraseTo(`$`, w, k, "need."+k))
+		r.asks = append(r.asks, phraseTo(`(?:\. |$)`, w, k, "need."+k)) // how and until when comes after it
 	}
 	for _, k := range []string{"findings.further", "findings.quote", "further", "quote", "last", "reminder"} {
 		r.wants = append(r.wants, phraseTo(`$`, w, k, "mail."+k+".subject"))
