@@ -631,7 +631,7 @@ func (s *stage) routes(d *demo) []aRoute {
 		if strings.HasPrefix(r.Path, "/d/") {
 			t = decide
 		}
-		path := strings.NewReplacer(":number", string(d.toApprove.number), ":token", t, ":id", "1", ":n", "1", ":size", "large", ":to", "diagnosing", ":form", "quote", ":table", "promises", ":secret", "unknown", "*", "base.css").Replace(r.Path)
+		path := strings.NewReplacer(":number", string(d.toApprove.number), ":token", t, ":id", "1", ":n", "1", ":size", "large", ":to", "diagnosing", ":form", "quote", ":table", "promises", ":secret", "unknown", ":lang", "en", "*", "base.css").Replace(r.Path)
 		require.NotContains(s.t, path, ":", "a parameter that this test does not know: %s", r.Path)
 		x := aRoute{r.Method, r.Path, path}
 		if !slices.Contains(out, x) {
@@ -713,9 +713,9 @@ func secretsStayInside(t *testing.T, x *scene) {
 
 // public are the routes that anybody may use; a new one has to be put here on purpose.
 var public = []string{
-	"GET /", "GET /assets/*", "GET /robots.txt", "GET /healthz", "GET /readyz", "GET /livez", "GET /packing", "GET /book", "POST /book", "GET /find", "POST /find",
+	"GET /", "GET /assets/*", "GET /robots.txt", "GET /look/logo", "GET /look/style.css", "GET /healthz", "GET /readyz", "GET /livez", "GET /packing", "GET /book", "POST /book", "GET /find", "POST /find",
 	"GET /j/:token", "GET /j/:token/", "GET /j/:token/booked", "GET /j/:token/date.ics", "GET /j/:token/feed", "GET /j/:token/live", "GET /j/:token/report/:n", "GET /j/:token/report/:n.pdf", "GET /j/:token/notices", "POST /j/:token/notices", "GET /j/:token/photo/:id/:size.jpg", "POST /j/:token/message", "POST /j/:token/push", "GET /j/:token/share", "POST /j/:token/share", "POST /j/:token/ask", "GET /push-worker.js",
-	"GET /confirm/:token/", "POST /confirm/:token/",
+	"GET /j/:token/details", "POST /j/:token/details", "POST /j/:token/arrival", "GET /confirm/:token/", "POST /confirm/:token/", "GET /data/:token/", "GET /data/:token/file.zip",
 	"GET /d/:token/", "POST /d/:token/review", "POST /d/:token/", "GET /d/:token/done", "GET /d/:token/:form.pdf", "POST /d/:token/undo", "GET /c/:token/", "POST /c/:token/",
 	"GET /counter/sign-in", "POST /counter/sign-in", "POST /counter/sign-in/passkey/options", "POST /counter/sign-in/passkey", "GET /counter/phone/:secret", "POST /counter/phone/:secret", "GET /counter/sign-in/second", "POST /counter/sign-in/second", "GET /counter/welcome/:secret", "POST /counter/welcome/:secret", "GET /api/v1/openapi.json", "GET /api/v1/problems",
 }

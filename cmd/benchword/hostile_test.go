@@ -274,7 +274,7 @@ func (f aForm) about() string {
 
 // typed reports whether a field takes free text.
 func (f aForm) typed(name string) bool {
-	return slices.Contains([]string{"text", "textarea", "email", "tel", "search"}, f.kind[name])
+	return name != "passcode" && slices.Contains([]string{"text", "textarea", "email", "tel", "search"}, f.kind[name]) // a secret is not sent back
 }
 
 // formsOf finds a page's forms that are posted, and the addresses it leads to.

@@ -14,9 +14,9 @@
 //     number of jobs, not only at many; unfinished jobs make it approximate. A [Model] looks up where among its
 //     simulated ways past jobs ended (distributional conformal prediction: Chernozhukov, Wüthrich, Zhu,
 //     PNAS 118 (2021) e2107794118) and puts range, middle and risk right by that.
-//   - A shop changes. Where the newest steps at a stage, or the newest answers, differ from those before them, only
+//   - A shop changes. Where the newest steps at a stage, or the newest answers, differ from the older ones, only
 //     they are asked, as windows adapt in Bifet and Gavaldà (SIAM Data Mining 2007). While they are too few to tell
-//     how long a stage ahead takes now, nothing is told of the jobs that have it before them.
+//     how long a stage ahead takes now, nothing is told of the jobs that are still to come to it.
 //   - Steps are chosen by when they began, never by whether they have finished: the newest finished ones would be
 //     the quick ones.
 //   - Where things coincide: a job unfinished at the very time at which others finish was still at risk then. A

@@ -176,7 +176,7 @@ func newReader(lang string) *reader {
 			}
 		}
 	}
-	r.where = append(r.where, phraseOf(w, "question", "where.awaiting_approval", "where.awaiting_approval.question"),
+	r.where = append(r.where, phraseOf(w, "question", "where.question", "where.awaiting_approval.question"),
 		phraseOf(w, "queued", "where.queued", "where.queued.kept.more"), phraseOf(w, "shipped", "where.shipped", "where.shipped.plain"))
 	for _, k := range needs {
 		end := `$`

@@ -269,11 +269,7 @@ var truths = []truth{
 			return err.Error()
 		}
 		w := readers[b.lang].w // several have one name
-		here := s.own.where
-		if here == "question" {
-			here = "awaiting_approval"
-		}
-		return differ("page and feed", w.T("where."+here), w.T("where."+where)) + differ("page and feed", w.T("need."+s.own.need), w.T("need."+need))
+		return differ("page and feed", w.T("where."+s.own.where), w.T("where."+where)) + differ("page and feed", w.T("need."+s.own.need), w.T("need."+need))
 	}},
 	{"papers say the same", func(p *play, b *book, s *seen) string {
 		r := readers[b.lang]
