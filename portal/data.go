@@ -83,10 +83,11 @@ func (s *Server) SendData(c *fiber.Ctx, j *workflow.Job) error {
 			}
 		}
 		// Without its end the file does not open: nobody takes a part of it for the whole.
-		if err != nil {
-			s.cfg.Log.Error("the file with a customer's data broke off", "job", j.Number, "cause", err)
-		} else if err = z.Close(); err == nil {
-			_ = w.Flush()
+		if err == nil {
+			err = errors.Join(z.Close(), w.Flush())
+		}
+		if err != nil { // who asked has gone, most likely; a photo that can't be read is in the job's file as well
+			s.cfg.Log.Warn("the file with a customer's data broke off", "job", j.Number, "cause", err)
 		}
 	})
 	return nil
