@@ -161,13 +161,13 @@ func (k clockOf) standing(j *workflow.Job, at workflow.Standing) (group, words s
 			words += "; " + span(left) + " are left"
 		}
 		if !d.At.IsZero() {
-			words += "; we say by " + k.day(d.At) + ", if it goes on by " + k.day(d.If)
+			words += "; the customer’s date: " + k.day(d.At) + ", if it goes on by " + k.day(d.If)
 		}
 		return "stopped", words
 	}
 	group, words = "later", "due "+k.due(d.Due)
 	if day := k.shop.DayOf(d.Due); k.day(d.At) != k.day(day) {
-		words += "; we say by " + k.day(d.At)
+		words += "; the customer’s date: " + k.day(d.At)
 	}
 	if d.Kind == workflow.DateOver || k.day(d.At) == k.w.T("date.today") {
 		group = "today"

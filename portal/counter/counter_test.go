@@ -353,7 +353,7 @@ func TestTheBoardSaysWhatStands(t *testing.T) {
 	told := d.job().Standing(d.svc.Shop, d.now).Date
 	k := newClock(d.svc.Shop, d.now)
 	require.Equal(t, []string{"stopped", "Awaiting approval"}, []string{group, r.StageWords})
-	require.Contains(t, r.Promise, "we say by "+k.day(told.At)+", if it goes on by "+k.day(told.If))
+	require.Contains(t, r.Promise, "the customer’s date: "+k.day(told.At)+", if it goes on by "+k.day(told.If))
 	require.Equal(t, []boardFlag{{"wait", "waiting for the customer: the quote"}}, r.Flags)
 
 	d.do(mira, workflow.Decide{Verdict: workflow.VerdictApprove, Option: "A", Digest: d.job().Quote().Digest, Name: "Mira Osei"})
@@ -371,5 +371,5 @@ func TestTheBoardSaysWhatStands(t *testing.T) {
 	date := d.job().Standing(d.svc.Shop, d.now).Date
 	require.NotEqual(t, k.day(date.At), k.day(date.Due))
 	_, r = row()
-	require.Equal(t, "due "+k.due(date.Due)+"; we say by "+k.day(date.At), r.Promise)
+	require.Equal(t, "due "+k.due(date.Due)+"; the customer’s date: "+k.day(date.At), r.Promise)
 }
